@@ -1,0 +1,80 @@
+"""One module per kind of trace; the module's name is the kind. Adding a kind is adding a module.
+
+A module defines
+
+``COLUMNS``          tuple of column names that the trace must have, ``OPTIONAL_COLUMNS`` those it may have
+``CHARACTERISTICS``  mapping of characteristic name to unit: all that the kind can yield
+``Options``          frozen ``msgspec.Struct`` (unknown fields forbidden): the recipe keys of the kind beyond
+                     ``feature``, ``kind`` and ``limit``
+``analyse``          ``(trace, Request) -> Analysis``; pure; raises InputError or AnalysisError
+``grade_limits``     optional: ``(grade, trace, Request) -> tuple[ScalarLimit, ...]``, a standard's limits
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol, cast
+
+from edgeagent.errors import TraceShapeError
+from edgeagent.model import Analysis, Thread, Trace
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What an analysis may know beside the trace.
+
+    ``options`` is the kind's Options. ``judged_upr`` is the highest UPR that a limit curve reaches, None
+    when no curve judges. ``thread`` is None when the recipe has none or there is no recipe.
+    """
+
+    thread: Thread | None
+    options: Any
+    judged_upr: float | None = None
+
+
+class Kind(Protocol):
+    """The shape of a module in this package."""
+
+    COLUMNS: tuple[str, ...]
+    OPTIONAL_COLUMNS: tuple[str, ...]
+    CHARACTERISTICS: Mapping[str, str]
+    Options: type[Any]
+
+    def analyse(self, trace: Trace, request: Request) -> Analysis: ...
+
+
+def kind_names() -> tuple[str, ...]:
+    """Names of all kinds of trace that this version can analyse, sorted."""
+    return tuple(sorted(m.name for m in pkgutil.iter_modules(__path__) if not m.name.startswith("_")))
+
+
+def find_kind(name: str) -> Kind:
+    """The module of one kind, imported on first use.
+
+    Raises TraceShapeError when there is no such kind; the message lists those there are.
+    """
+    if name not in kind_names():
+        raise TraceShapeError(f"unknown kind of trace {name!r}; expected one of {', '.join(kind_names())}")
+    return cast(Kind, importlib.import_module(f"{__name__}.{name}"))
+
+
+def require_columns(trace: Trace, kind: Kind) -> None:
+    """Check that a trace has the columns of its kind and no others.
+
+    Raises TraceShapeError naming the missing or foreign columns.
+    """
+    have = set(trace.columns)
+    missing = [c for c in kind.COLUMNS if c not in have]
+    foreign = sorted(have - set(kind.COLUMNS) - set(kind.OPTIONAL_COLUMNS))
+    if missing:
+        raise TraceShapeError(
+            f"kind {trace.header.kind!r} needs column {', '.join(missing)}; found {', '.join(sorted(have))}"
+        )
+    if foreign:
+        raise TraceShapeError(
+            f"column {', '.join(foreign)} does not belong to kind {trace.header.kind!r}; "
+            f"allowed: {', '.join((*kind.COLUMNS, *kind.OPTIONAL_COLUMNS))}"
+        )

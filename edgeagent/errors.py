@@ -1,0 +1,161 @@
+"""Every error class of the project, cut by what happens next.
+
+::
+
+    AgentError                        each class has an exit code for the commands
+    ├─ UsageError                     the command line is wrong                                  exit 2
+    ├─ ConfigError                    refuse to start; says file, key, value, what is allowed    exit 2
+    ├─ InputError                     this file is bad: quarantine it, go on
+    │  ├─ TraceFormatError            the bytes are not what the format says (carries the line)
+    │  ├─ TraceShapeError             columns or counts do not fit the kind of trace
+    │  └─ TraceRangeError             numbers outside what the kind allows
+    ├─ AnalysisError                  file is fine, no number possible: record without the value
+    │  ├─ FitNotConvergedError
+    │  └─ TooFewSectionsError
+    ├─ SourceError                    export folder: wait, conclude nothing
+    │  └─ SourceUnavailableError
+    ├─ BrokerError                    MQTT: keep what is undelivered, retry with growing pauses  exit 3
+    │  ├─ BrokerUnavailableError
+    │  └─ BrokerRefusedError          a refusal by reason code: tell a person
+    └─ JournalError                   our own disk: lamp to fault, stop                          exit 20
+       ├─ JournalLockedError          another agent writes here; nothing was touched             exit 21
+       ├─ JournalTornTailError        the last record is incomplete (recovered once, on opening)
+       ├─ JournalCorruptError         damaged before its end; never repaired by us               exit 22
+       └─ JournalWriteError           a write or sync failed; the writer stays closed            exit 23
+
+A failed ``assert`` is a mistake of ours, never a message for a user. A part out of tolerance is a result,
+not an error.
+"""
+
+from __future__ import annotations
+
+
+class AgentError(Exception):
+    """Root of all errors that the project raises on purpose."""
+
+    exit_code = 1
+
+
+class UsageError(AgentError):
+    """The command line cannot be understood."""
+
+    exit_code = 2
+
+
+class ConfigError(AgentError):
+    """Configuration that cannot be used: names file, key, the value found and what is allowed."""
+
+    exit_code = 2
+
+    def __init__(
+        self, file: str, key: str, message: str, *, value: object = None, allowed: str = ""
+    ) -> None:
+        self.file = file
+        self.key = key
+        self.value = value
+        self.allowed = allowed
+        parts = [f"{file}: {key}: {message}" if key else f"{file}: {message}"]
+        if value is not None:
+            parts.append(f"found {value!r}")
+        if allowed:
+            parts.append(f"allowed: {allowed}")
+        super().__init__("; ".join(parts))
+
+
+class InputError(AgentError):
+    """A file that cannot be used as a trace; it is quarantined and left untouched."""
+
+
+class TraceFormatError(InputError):
+    """The bytes do not follow the format.
+
+    ``line`` is the 1-based line of the file where reading stopped, or None; ``expected`` says what should
+    have been there, in words for a technician.
+    """
+
+    def __init__(self, message: str, *, line: int | None = None, expected: str = "") -> None:
+        self.line = line
+        self.expected = expected
+        where = f"line {line}: " if line is not None else ""
+        wanted = f"; expected {expected}" if expected else ""
+        super().__init__(f"{where}{message}{wanted}")
+
+
+class TraceShapeError(InputError):
+    """Columns, counts or lengths do not fit the kind of trace."""
+
+
+class TraceRangeError(InputError):
+    """A number lies outside what the kind of trace allows; the message gives its place."""
+
+
+class AnalysisError(AgentError):
+    """The file is fine but a number cannot be computed from it."""
+
+
+class FitNotConvergedError(AnalysisError):
+    """An iteration did not reach its tolerance."""
+
+
+class TooFewSectionsError(AnalysisError):
+    """The profile is too short for the cut-off and the number of sections asked for."""
+
+
+class SourceError(AgentError):
+    """An export folder cannot be used at the moment; conclude nothing from its silence."""
+
+
+class SourceUnavailableError(SourceError):
+    """The export folder is missing, unreadable or was exchanged for another."""
+
+
+class BrokerError(AgentError):
+    """The MQTT broker cannot be used at the moment."""
+
+    exit_code = 3
+
+
+class BrokerUnavailableError(BrokerError):
+    """No connection to the broker."""
+
+
+class BrokerRefusedError(BrokerError):
+    """The broker answered with a reason code that means refusal."""
+
+    def __init__(self, message: str, *, reason_code: int) -> None:
+        self.reason_code = reason_code
+        super().__init__(f"{message} (reason code 0x{reason_code:02x})")
+
+
+class JournalError(AgentError):
+    """The journal or the archive below it cannot be trusted or written."""
+
+    exit_code = 20
+
+
+class JournalLockedError(JournalError):
+    """Another process holds the journal's lock; nothing was touched."""
+
+    exit_code = 21
+
+
+class JournalTornTailError(JournalError):
+    """The last line of the journal is incomplete, as after a power cut."""
+
+
+class JournalCorruptError(JournalError):
+    """A record before the end of the journal is damaged; only a person may decide what happens next."""
+
+    exit_code = 22
+
+    def __init__(self, segment: str, line: int, reason: str) -> None:
+        self.segment = segment
+        self.line = line
+        self.reason = reason
+        super().__init__(f"{segment}: line {line}: {reason}")
+
+
+class JournalWriteError(JournalError):
+    """A write or a sync of journal or archive failed; the writer is closed and stays closed."""
+
+    exit_code = 23

@@ -1,0 +1,278 @@
+"""Frozen values that all rooms of the house share. No behaviour beyond small derived properties.
+
+Arrays inside are float64 and treated as read-only. Units are the last word of each name. UPR stands for
+undulations per revolution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+SIDE_TOP = 1.0
+"""Code of the label ``top`` in an axial trace's ``side`` column."""
+SIDE_BOTTOM = -1.0
+"""Code of the label ``bottom`` in an axial trace's ``side`` column."""
+
+COVERAGE_FACTOR = 2.0
+"""k of every expanded uncertainty that a result carries."""
+
+EMPTY: Mapping[str, Any] = MappingProxyType({})
+
+
+class Verdict(StrEnum):
+    """What is known of one value against its limits (ISO 14253-1 for the proofs)."""
+
+    CONFORMING = "conforming"
+    CAUTION = "caution"
+    INCONCLUSIVE = "inconclusive"
+    NONCONFORMING = "nonconforming"
+    UNJUDGED = "unjudged"
+
+
+class Disposition(StrEnum):
+    """What is to be done with a file's part."""
+
+    ACCEPT = "accept"
+    REJECT = "reject"
+    HOLD = "hold"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceHeader:
+    """What a trace says of itself. Either ``part`` and ``serial`` are set or ``artefact``."""
+
+    kind: str
+    feature: str
+    measured_at: datetime
+    part: str | None = None
+    serial: str | None = None
+    artefact: str | None = None
+    instrument: str | None = None
+    operator: str | None = None
+    order: str | None = None
+    remark: str | None = None
+    sensing: str = "normal"
+    tip_radius_mm: float | None = None
+    tip_corrected: bool = False
+    track_diameter_mm: float | None = None
+    spindle_rpm: float | None = None
+    temperature_c: float | None = None
+    lead_mm: float | None = None
+    extra: Mapping[str, Any] = field(default=EMPTY)
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Sampled values of one file, with their header.
+
+    ``columns`` maps a column's name (unit included) to float64 of one common length; a missing sample is
+    NaN. The label column ``side`` holds SIDE_TOP and SIDE_BOTTOM. Which columns a kind needs is said by its
+    module in ``analysis.kinds``.
+    """
+
+    header: TraceHeader
+    columns: Mapping[str, FloatArray]
+
+    @property
+    def points(self) -> int:
+        """Number of samples as recorded, missing ones included."""
+        return len(next(iter(self.columns.values()), ()))
+
+
+@dataclass(frozen=True, slots=True)
+class QualityCheck:
+    """One reason to trust or not to trust a trace: what was found, what is allowed, one sentence.
+
+    ``value`` and ``allowed`` are None where the check has no number. ``ok`` False forbids acceptance.
+    """
+
+    check: str
+    ok: bool
+    value: float | None
+    allowed: float | None
+    unit: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A measured value before it is judged.
+
+    ``value`` is None where it could not be computed (a quality check then says why).
+    ``standard_uncertainty`` is in ``unit``; None where the trace itself tells nothing about it.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    instance: str = ""
+    standard_uncertainty: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Spectrum:
+    """Harmonics of one revolution, normal to the surface; all arrays of shape (n,), upr from 1 to n.
+
+    Component k is ``amplitude_nm[k-1] * cos(k * angle + phase)``; ``noise_nm`` is the standard
+    uncertainty of the amplitude.
+    """
+
+    upr: IntArray
+    amplitude_nm: FloatArray
+    phase_deg: FloatArray
+    noise_nm: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """All that the numbers say about one trace; nothing of it is judged.
+
+    ``details`` holds what a report draws (JSON values only: lists, numbers, strings, mappings).
+    """
+
+    quality: tuple[QualityCheck, ...]
+    quantities: tuple[Quantity, ...]
+    spectrum: Spectrum | None = None
+    turns: float | None = None
+    details: Mapping[str, Any] = field(default=EMPTY)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thread:
+    """Nominal geometry of a ball-screw thread (terms of ISO 3408-1).
+
+    ``member`` is ``shaft`` or ``nut``; ``hand`` is ``right`` or ``left``. ``track_conformity`` is flank
+    radius over ball diameter.
+    """
+
+    member: str
+    hand: str
+    starts: int
+    lead_mm: float
+    ball_diameter_mm: float
+    ball_pitch_circle_mm: float
+    contact_angle_deg: float
+    track_conformity: float
+
+    @property
+    def pitch_mm(self) -> float:
+        """Axial distance of neighbouring grooves."""
+        return self.lead_mm / self.starts
+
+    @property
+    def lead_angle_rad(self) -> float:
+        """Lead angle at the ball pitch circle."""
+        return float(np.arctan2(self.lead_mm, np.pi * self.ball_pitch_circle_mm))
+
+    @property
+    def contact_diameter_mm(self) -> float:
+        """Diameter at which the ball touches the track: inside the ball circle on a shaft, outside in a nut."""
+        inward = -1.0 if self.member == "shaft" else 1.0
+        return self.ball_pitch_circle_mm + inward * self.ball_diameter_mm * float(
+            np.cos(np.radians(self.contact_angle_deg))
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScalarLimit:
+    """Limits of one characteristic; ``instance`` None means every instance of it.
+
+    ``caution`` is the share of the limit (of half the tolerance where both are given) from which on a
+    conforming value is cautioned; None for no caution zone.
+    """
+
+    characteristic: str
+    instance: str | None = None
+    lower: float | None = None
+    upper: float | None = None
+    caution: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CurveLimit:
+    """Upper limit of the amplitude over UPR, already expressed as amplitude in nm.
+
+    Straight lines in log-log between ``upr`` (rising, shape (n,)) and ``upper_nm``; ``caution_nm`` has the
+    same shape or is None. Outside ``upr`` nothing is judged.
+    """
+
+    upr: FloatArray
+    upper_nm: FloatArray
+    caution_nm: FloatArray | None
+
+
+@dataclass(frozen=True, slots=True)
+class MeasurementPlan:
+    """One ``[[measurement]]`` of a recipe.
+
+    ``options`` is the kind's own frozen options object; ``grade`` asks the kind for a standard's limits.
+    """
+
+    feature: str
+    kind: str
+    options: Any
+    scalar_limits: tuple[ScalarLimit, ...] = ()
+    curve_limits: tuple[CurveLimit, ...] = ()
+    grade: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """What is asked of one part number."""
+
+    part: str
+    revision: str
+    thread: Thread | None
+    speed_rpm: float | None
+    measurements: tuple[MeasurementPlan, ...]
+
+    def plan(self, feature: str) -> MeasurementPlan | None:
+        """The measurement of this feature, or None."""
+        return next((m for m in self.measurements if m.feature == feature), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Characteristic:
+    """A value with its limits and what is known of it against them."""
+
+    name: str
+    instance: str
+    value: float | None
+    unit: str
+    expanded_uncertainty: float | None
+    lower: float | None
+    upper: float | None
+    caution: float | None
+    verdict: Verdict
+    caution_lower: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedSpectrum:
+    """A spectrum with its limit curves; NaN in a limit array where nothing is judged."""
+
+    spectrum: Spectrum
+    upper_nm: FloatArray
+    caution_nm: FloatArray
+    verdicts: tuple[Verdict, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The decision on one file, before it is written down."""
+
+    characteristics: tuple[Characteristic, ...]
+    spectrum: JudgedSpectrum | None
+    disposition: Disposition
+    reasons: tuple[str, ...]
