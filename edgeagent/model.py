@@ -10,7 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -26,8 +25,6 @@ SIDE_BOTTOM = -1.0
 
 COVERAGE_FACTOR = 2.0
 """k of every expanded uncertainty that a result carries."""
-
-EMPTY: Mapping[str, Any] = MappingProxyType({})
 
 
 class Verdict(StrEnum):
@@ -69,7 +66,7 @@ class TraceHeader:
     spindle_rpm: float | None = None
     temperature_c: float | None = None
     lead_mm: float | None = None
-    extra: Mapping[str, Any] = field(default=EMPTY)
+    extra: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +142,7 @@ class Analysis:
     quantities: tuple[Quantity, ...]
     spectrum: Spectrum | None = None
     turns: float | None = None
-    details: Mapping[str, Any] = field(default=EMPTY)
+    details: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
