@@ -1,0 +1,169 @@
+"""Profile roughness: height parameters of an evenly spaced profile after the S- and the L-filter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from edgeagent.analysis.filters import Ends, end_samples, gaussian_smooth
+from edgeagent.errors import TooFewSectionsError, TraceRangeError, TraceShapeError
+from edgeagent.model import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Roughness:
+    """Height parameters of the roughness profile (ISO 21920-2).
+
+    `ra_um`, `rq_um`, `rsk`, `rku` and the total height `rt_um` are taken over the evaluation length, `rz_um` is
+    the mean of the heights of `section_count` sections. `rsk` and `rku` are None for a profile without
+    roughness, where they have no value.
+    """
+
+    ra_um: float
+    rq_um: float
+    rz_um: float
+    rt_um: float
+    rsk: float | None
+    rku: float | None
+    section_count: int
+    evaluation_length_mm: float
+
+
+def roughness_profile(
+    z_um: FloatArray,
+    spacing_mm: float,
+    *,
+    lambda_c_mm: float,
+    lambda_s_mm: float | None = None,
+    ends: Ends = "regression",
+) -> FloatArray:
+    """Roughness profile: what the S-filter keeps of the heights, less their long waves.
+
+    Parameters
+    ----------
+    z_um : ndarray of float64, shape (n,), µm
+        Heights at equal steps along the surface, form removed, all finite.
+    spacing_mm : float
+        Sample spacing.
+    lambda_c_mm : float
+        Cut-off of the L-filter (nesting index Nic).
+    lambda_s_mm : float, optional
+        Cut-off of the S-filter (nesting index Nis), at least two spacings; None for no S-filter.
+    ends : {"regression", "discard"}
+        Of the L-filter, as in `gaussian_smooth`; the S-filter always keeps the ends.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,), µm; with "discard" one cut-off shorter at each end.
+
+    Raises
+    ------
+    TraceRangeError
+        A cut-off that the samples cannot hold, or that is no length; a sample that is not finite.
+    TraceShapeError
+        Too few samples.
+
+    Notes
+    -----
+    ISO 21920-2 with the filters of ISO 16610-21.
+    """
+    if lambda_s_mm is not None:
+        if lambda_s_mm < 2.0 * spacing_mm:
+            raise TraceRangeError(
+                f"S-filter of {lambda_s_mm * 1e3:.4g} µm is shorter than two spacings of "
+                f"{spacing_mm * 1e3:.4g} µm: the samples cannot hold it"
+            )
+        if lambda_s_mm >= lambda_c_mm:
+            raise TraceRangeError(
+                f"S-filter of {lambda_s_mm:.4g} mm is not below the L-filter of {lambda_c_mm:.4g} mm"
+            )
+        z_um = gaussian_smooth(z_um, spacing_mm, lambda_s_mm)
+    long_wave = gaussian_smooth(z_um, spacing_mm, lambda_c_mm, ends=ends)
+    lost = (len(z_um) - len(long_wave)) // 2
+    return np.asarray(z_um[lost : len(z_um) - lost] - long_wave, dtype=np.float64)
+
+
+def roughness(
+    z_um: FloatArray,
+    spacing_mm: float,
+    *,
+    lambda_c_mm: float,
+    lambda_s_mm: float | None = None,
+    section_count: int | None = None,
+    ends: Ends = "regression",
+) -> Roughness:
+    """Ra, Rq, Rz, Rt, Rsk and Rku of an evenly spaced profile.
+
+    Parameters
+    ----------
+    z_um : ndarray of float64, shape (n,), µm
+        Heights at equal steps along the surface, form removed, all finite; n samples are n spacings long.
+    spacing_mm : float
+        Sample spacing.
+    lambda_c_mm : float
+        Cut-off of the L-filter, which is also the section length.
+    lambda_s_mm : float, optional
+        Cut-off of the S-filter, at least two spacings; None for no S-filter.
+    section_count : int, optional
+        Number of sections, 1 and up; None takes every whole section that there is. Unused length is left at
+        both ends alike.
+    ends : {"regression", "discard"}
+        With "discard" one cut-off at each end is lost to the L-filter, with "regression" none.
+
+    Returns
+    -------
+    Roughness
+
+    Raises
+    ------
+    TooFewSectionsError
+        The profile is shorter than one section, or than the sections asked for; the message names both lengths.
+    TraceRangeError, TraceShapeError
+        As in `roughness_profile`.
+
+    Notes
+    -----
+    ISO 21920-2: Ra, Rq, Rsk and Rku over the evaluation length (not averaged over sections), Rz the mean of the
+    section heights, Rt the total height over the evaluation length.
+    """
+    z_um = np.asarray(z_um, dtype=np.float64)
+    if z_um.ndim != 1:
+        raise TraceShapeError(f"a roughness profile is one row of samples; found shape {z_um.shape}")
+    if section_count is not None and section_count < 1:
+        raise TraceRangeError(f"{section_count} roughness sections asked for; at least 1")
+    lost = end_samples(spacing_mm, lambda_c_mm) if ends == "discard" else 0
+    sections = _sections(z_um.size - 2 * lost, spacing_mm, lambda_c_mm, section_count, lost)
+    profile = roughness_profile(z_um, spacing_mm, lambda_c_mm=lambda_c_mm, lambda_s_mm=lambda_s_mm, ends=ends)
+    heights = [float(np.ptp(profile[a:b])) for a, b in pairwise(sections)]
+    evaluated = profile[sections[0] : sections[-1]]
+    rq = float(np.sqrt(np.mean(evaluated**2)))
+    # below this the profile is the rounding of its own subtraction, and its shape means nothing
+    flat = rq <= 16.0 * np.finfo(np.float64).eps * float(np.max(np.abs(z_um)))
+    return Roughness(
+        ra_um=float(np.mean(np.abs(evaluated))),
+        rq_um=rq,
+        rz_um=float(np.mean(heights)),
+        rt_um=float(np.ptp(evaluated)),
+        rsk=None if flat else float(np.mean((evaluated / rq) ** 3)),
+        rku=None if flat else float(np.mean((evaluated / rq) ** 4)),
+        section_count=len(heights),
+        evaluation_length_mm=len(heights) * lambda_c_mm,
+    )
+
+
+def _sections(samples: int, spacing_mm: float, lambda_c_mm: float, wanted: int | None, lost: int) -> list[int]:
+    """Borders of the sections as sample numbers of the profile, centred; one more than there are sections."""
+    available_mm = max(samples, 0) * spacing_mm
+    whole = int(np.floor(available_mm / lambda_c_mm * (1.0 + 1e-9)))
+    count = wanted if wanted is not None else max(whole, 1)
+    if whole < count:
+        ends = f" after {lost * spacing_mm:.4g} mm lost at each end" if lost else ""
+        raise TooFewSectionsError(
+            f"profile is {available_mm:.4g} mm long{ends}; {count} section(s) of {lambda_c_mm:.4g} mm "
+            f"need {count * lambda_c_mm:.4g} mm"
+        )
+    start = (available_mm - count * lambda_c_mm) / 2.0
+    borders = np.rint((start + lambda_c_mm * np.arange(count + 1)) / spacing_mm).astype(np.int64)
+    return [int(b) for b in np.clip(borders, 0, samples)]
