@@ -1,0 +1,45 @@
+"""A reference artefact's trace against its certificate: amplitude errors, E_n numbers, spurious waves.
+
+E_n = (measured - certified) / sqrt(U_measured² + U_certified²), both expanded with k = 2 (ISO/IEC 17043).
+Nothing here depends on phase, so it does not matter how the artefact was put on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from edgeagent.errors import TraceRangeError
+from edgeagent.model import COVERAGE_FACTOR, Quantity, Spectrum
+
+CHARACTERISTICS = {"amplitude_error": "nm", "en_number": "1", "spurious_amplitude": "nm"}
+
+
+def compare_waves(
+    spectrum: Spectrum, waves: Sequence[tuple[int, float, float]], upr_max: int
+) -> tuple[Quantity, ...]:
+    """Errors of the certified waves and the largest wave that the certificate does not name.
+
+    ``waves`` holds (upr, amplitude_nm, expanded_uncertainty_nm). ``upr_max`` ends the judged range, which
+    begins at 2 UPR. Raises TraceRangeError when a certified wave lies above the spectrum.
+    """
+    found: list[Quantity] = []
+    certified = {upr for upr, _, _ in waves}
+    for upr, amplitude_nm, expanded_nm in waves:
+        if upr > len(spectrum.upr):
+            raise TraceRangeError(
+                f"the certified wave of {upr} UPR lies above the trace's range of {len(spectrum.upr)} UPR"
+            )
+        measured = float(spectrum.amplitude_nm[upr - 1])
+        u_trace = float(spectrum.noise_nm[upr - 1])
+        u = float(np.hypot(u_trace, expanded_nm / COVERAGE_FACTOR))
+        error = measured - amplitude_nm
+        found.append(Quantity("amplitude_error", error, "nm", str(upr), u))
+        found.append(Quantity("en_number", error / (COVERAGE_FACTOR * u), "1", str(upr)))
+    others = [n for n in range(2, min(upr_max, len(spectrum.upr)) + 1) if n not in certified]
+    if others:
+        worst = max(others, key=lambda n: spectrum.amplitude_nm[n - 1])
+        value, noise = float(spectrum.amplitude_nm[worst - 1]), float(spectrum.noise_nm[worst - 1])
+        found.append(Quantity("spurious_amplitude", value, "nm", str(worst), noise))
+    return tuple(found)

@@ -1,0 +1,20 @@
+"""Circle: a closed roundness plane. The steps of a spiral without slope and tilt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.model import Analysis, Trace
+
+COLUMNS = spiral.COLUMNS
+OPTIONAL_COLUMNS = spiral.OPTIONAL_COLUMNS
+CHARACTERISTICS: Mapping[str, str] = {
+    name: unit for name, unit in spiral.CHARACTERISTICS.items() if name not in ("tilt", "lead_mismatch")
+}
+Options = spiral.Options
+
+
+def analyse(trace: Trace, request: Request) -> Analysis:
+    """Harmonics, roundness, bands, eccentricity and roughness of a closed profile; see ``spiral.analyse``."""
+    return spiral.analyse_around(trace, request, spiral=False)

@@ -1,0 +1,198 @@
+"""Is a trace over the angle fit to be judged? One function, one check, one sentence.
+
+The allowed values are common practice of roundness measurement unless a standard is named; those that a
+recipe may set come in as arguments.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from edgeagent.model import FloatArray, QualityCheck
+
+POINTS_PER_UNDULATION_MIN = 7.0
+"""ISO 12181-2 asks for at least seven points per undulation at the cut-off (remembered, not seen)."""
+
+
+def whole_turns(turns: float, points_per_turn: float, turns_min: float) -> QualityCheck:
+    """At least the wanted number of turns; half a step of slack for the closing sample."""
+    slack = 0.5 / points_per_turn if points_per_turn > 0 else 0.0
+    ok = turns >= turns_min - slack
+    return QualityCheck(
+        "whole_turns", ok, turns, turns_min, "turns",
+        f"the trace covers {turns:.3f} turns" + ("" if ok else f", fewer than the {turns_min:g} needed"),
+    )  # fmt: skip
+
+
+def points_per_undulation(points_per_turn: float, upr: float) -> QualityCheck:
+    """Seven points per undulation at the highest judged UPR (ISO 12181-2)."""
+    value = points_per_turn / upr
+    ok = value >= POINTS_PER_UNDULATION_MIN
+    return QualityCheck(
+        "points_per_undulation", ok, value, POINTS_PER_UNDULATION_MIN, "1",
+        f"{points_per_turn:.0f} points a turn give {value:.1f} points per undulation at {upr:.0f} UPR",
+    )  # fmt: skip
+
+
+def regular_spacing(step_rad: FloatArray, upr: float) -> tuple[QualityCheck, QualityCheck]:
+    """Spread of the steps, and the widest gap against the shortest judged undulation.
+
+    Angles are used as recorded, so jitter up to a third of the step does no harm; a gap of more than 0.4 of
+    an undulation leaves that undulation undetermined there (its two samples per period are lost).
+    """
+    median = float(np.median(np.abs(step_rad)))
+    spread = float(np.sqrt(np.mean((np.abs(step_rad) / median - 1) ** 2))) if median > 0 else 1.0
+    clipped = min(spread, 1e6)
+    gap = float(np.max(np.abs(step_rad))) * upr / (2 * np.pi)
+    return (
+        QualityCheck(
+            "regular_spacing", clipped <= 0.35, clipped, 0.35, "1",
+            f"steps scatter by {100 * clipped:.1f} % of the median step",
+        ),
+        QualityCheck(
+            "widest_gap", gap <= 0.4, gap, 0.4, "undulations",
+            f"the widest gap spans {gap:.3f} of an undulation at {upr:.0f} UPR",
+        ),
+    )  # fmt: skip
+
+
+def monotonic_angle(step_rad: FloatArray) -> QualityCheck:
+    """The angle grows from sample to sample over all turns."""
+    backward = int(np.count_nonzero(step_rad <= 0))
+    where = f", first at sample {int(np.argmax(step_rad <= 0)) + 2}" if backward else ""
+    return QualityCheck(
+        "monotonic_angle", backward == 0, float(backward), 0.0, "samples",
+        f"{backward} steps do not go forward{where}",
+    )  # fmt: skip
+
+
+def missing_samples(missing: int, points: int, share_max: float = 0.001) -> QualityCheck:
+    """Samples that are empty or not finite."""
+    share = missing / points if points else 1.0
+    return QualityCheck(
+        "missing_samples", share <= share_max, share, share_max, "1",
+        f"{missing} of {points} samples are missing or not finite",
+    )  # fmt: skip
+
+
+def run_lengths(value: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Values and lengths of the runs of identical consecutive samples, both of shape (runs,)."""
+    change = np.flatnonzero(np.diff(value)) + 1
+    start = np.concatenate(([0], change))
+    length = np.diff(np.concatenate((start, [len(value)]))).astype(np.float64)
+    return value[start], length
+
+
+def _longest_run_at(values: FloatArray, lengths: FloatArray, levels: int) -> tuple[float, float]:
+    """Longest run at the smallest value, and on the next ``levels`` values above it (0 where none)."""
+    lowest = float(values.min())
+    at_extreme = float(lengths[values == lowest].max())
+    near, level = 0.0, lowest
+    for _ in range(levels):
+        above = values > level
+        if not np.any(above):
+            break
+        level = float(values[above].min())
+        near = max(near, float(lengths[values == level].max()))
+    return at_extreme, near
+
+
+def gauge_saturation(values: FloatArray, lengths: FloatArray) -> QualityCheck:
+    """Runs of the extreme reading, as of a gauge at its stop; takes what ``run_lengths`` gives.
+
+    A smooth wave read with finite resolution rests at its crest too; the top level then holds at most 4.9
+    times the run of the level below it (from the parabola of the crest), so a run is suspect from 8 times
+    the longest run on the three neighbouring levels, and from 5 samples on.
+    """
+    worst, allowed = 1.0, 4.0
+    for signed in (values, -values):
+        run, near = _longest_run_at(signed, lengths, 3)
+        limit = max(4.0, 8.0 * near)
+        if run / limit > worst / allowed:
+            worst, allowed = run, limit
+    ok = worst <= allowed
+    ending = "" if ok else ": the gauge was at the end of its range"
+    return QualityCheck(
+        "gauge_saturation",
+        ok,
+        worst,
+        allowed,
+        "samples",
+        f"the longest run of an extreme reading is {worst:.0f} samples{ending}",
+    )
+
+
+def frozen_reading(lengths: FloatArray, points_per_turn: float) -> QualityCheck:
+    """A run of one and the same reading, as of a gauge that sticks or a lost signal."""
+    longest = float(lengths.max())
+    allowed = float(max(50, round(0.02 * points_per_turn)))
+    return QualityCheck(
+        "frozen_reading",
+        longest <= allowed,
+        longest,
+        allowed,
+        "samples",
+        f"the longest run of one reading is {longest:.0f} samples",
+    )
+
+
+def plausible_range(deviation_um: FloatArray) -> QualityCheck:
+    """Peak to valley that a gauge can have recorded: below 2 mm, so that millimetres are not read as µm."""
+    span = float(np.ptp(deviation_um))
+    return QualityCheck(
+        "plausible_range", span <= 2000.0, span, 2000.0, "um",
+        f"the readings span {span:.4g} um" + ("" if span <= 2000.0 else ": wrong unit or not a form trace"),
+    )  # fmt: skip
+
+
+def spikes(residual_um: FloatArray, factor: float) -> QualityCheck:
+    """Single samples far from the fitted profile, against a robust scatter (median absolute deviation).
+
+    The scatter is not taken below 0.1 nm, the resolution at which a spike could matter.
+    """
+    scatter = max(1.4826 * float(np.median(np.abs(residual_um))), 1e-4)
+    outside = np.abs(residual_um) > factor * scatter
+    count = int(np.count_nonzero(outside))
+    worst = float(np.max(np.abs(residual_um)))
+    where = (
+        f", the largest at sample {int(np.argmax(np.abs(residual_um))) + 1} ({worst:.3g} um)" if count else ""
+    )
+    return QualityCheck(
+        "spikes", count == 0, float(count), 0.0, "samples",
+        f"{count} samples lie more than {factor:g} x {1000 * scatter:.3g} nm off the profile{where}",
+    )  # fmt: skip
+
+
+def turn_agreement(non_repeating_um: float | None, ron_q_um: float, allowed_um: float) -> QualityCheck:
+    """RMS of what does not repeat from turn to turn within the judged band.
+
+    Allowed is half of the profile's own RMS, or ``allowed_um`` where the profile is smaller than that.
+    """
+    allowed = max(0.5 * ron_q_um, allowed_um)
+    if non_repeating_um is None:
+        return QualityCheck("turn_agreement", True, None, allowed, "um", "one turn only: nothing to compare")
+    return QualityCheck(
+        "turn_agreement", non_repeating_um <= allowed, non_repeating_um, allowed, "um",
+        f"{1000 * non_repeating_um:.3g} nm RMS differ from turn to turn",
+    )  # fmt: skip
+
+
+def tip_reach(
+    amplitude_um: FloatArray, upr: FloatArray, track_length_mm: float | None, tip_radius_mm: float | None
+) -> QualityCheck:
+    """Can the tip touch the valleys of each undulation at its measured amplitude?
+
+    A sphere of radius r follows a wave of amplitude A and length λ down to the valley when r is below the
+    valley's radius of curvature λ²/(4 π² A) (derived here). Arrays of shape (n,); lengths in mm.
+    """
+    if track_length_mm is None or tip_radius_mm is None or not len(upr):
+        unknown = "tip radius" if tip_radius_mm is None else "track diameter"
+        return QualityCheck("tip_reach", True, None, None, "mm", f"{unknown} is not stated: reach not checked")
+    wavelength = track_length_mm / upr
+    reach = wavelength**2 / (4 * np.pi**2 * np.maximum(amplitude_um * 1e-3, 1e-12))
+    worst = int(np.argmin(reach))
+    allowed = float(reach[worst])
+    return QualityCheck(
+        "tip_reach", tip_radius_mm <= allowed, tip_radius_mm, allowed, "mm",
+        f"a tip up to {allowed:.3g} mm follows the sharpest undulation, {upr[worst]:.0f} UPR",
+    )  # fmt: skip

@@ -1,0 +1,70 @@
+"""What a trace says of itself: a mapping of header keys to a TraceHeader."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+import msgspec
+
+from edgeagent.errors import TraceFormatError
+from edgeagent.model import TraceHeader
+
+Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
+Text = Annotated[str, msgspec.Meta(max_length=512)]
+Positive = Annotated[float, msgspec.Meta(gt=0)]
+
+
+class _Fields(msgspec.Struct, frozen=True, kw_only=True):
+    trace: Literal[1]
+    kind: Name
+    feature: Name
+    measured_at: datetime
+    part: Name | None = None
+    serial: Name | None = None
+    artefact: Name | None = None
+    instrument: Text | None = None
+    operator: Text | None = None
+    order: Text | None = None
+    remark: Text | None = None
+    sensing: Literal["normal", "radial", "axial"] = "normal"
+    tip_radius_mm: Annotated[float, msgspec.Meta(ge=0)] | None = None
+    tip_corrected: bool = False
+    track_diameter_mm: Positive | None = None
+    spindle_rpm: Positive | None = None
+    temperature_c: float | None = None
+    lead_mm: Positive | None = None
+
+
+HEADER_KEYS = tuple(field.name for field in msgspec.structs.fields(_Fields))
+"""Keys of a trace header that mean something; others are carried along."""
+
+
+def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
+    """A TraceHeader from header keys and values. Raises TraceFormatError naming key and what is allowed."""
+    try:
+        fields = msgspec.convert(dict(found), _Fields)
+    except msgspec.ValidationError as error:
+        complaint, _, path = str(error).partition(" - at `$")
+        key = path.rstrip("`").lstrip(".")
+        value = f", found {found[key]!r}" if key in found else ""
+        raise TraceFormatError(f"header {key + ': ' if key else ''}{complaint}{value}") from error
+    if fields.measured_at.tzinfo is None:
+        raise TraceFormatError(
+            f"header measured_at: {fields.measured_at.isoformat()} has no offset from UTC",
+            expected="for example 2026-03-02T09:41:07Z",
+        )
+    named = fields.part is not None and fields.serial is not None
+    if fields.artefact is not None and (fields.part is not None or fields.serial is not None):
+        raise TraceFormatError("header names both a part and an artefact", expected="one of the two")
+    if fields.artefact is None and not named:
+        lacking = "part" if fields.part is None else "serial"
+        raise TraceFormatError(f"header lacks {lacking}", expected="part and serial, or artefact")
+    values = {name: getattr(fields, name) for name in HEADER_KEYS if name != "trace"}
+    for key, value in values.items():
+        if isinstance(value, str) and any(unicodedata.category(c) == "Cc" for c in value):
+            raise TraceFormatError(f"header {key}: control characters in {value!r}")
+    extra = {str(k)[:64]: str(v)[:256] for k, v in list(found.items())[:64] if k not in HEADER_KEYS}
+    return TraceHeader(**values, extra=extra)

@@ -1,0 +1,313 @@
+"""Layouts: how to read a delimited export that is not trace text. A layout is data and never runs code.
+
+A layout says which files it claims, their encoding, delimiter and decimal mark, where data start, which
+column is what in which unit, and where each header key comes from: a constant, the file's name or a regular
+expression over the lines before the data.
+"""
+
+from __future__ import annotations
+
+import codecs
+import fnmatch
+import math
+import re
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta, timezone
+from typing import Annotated, Any, Literal
+
+import msgspec
+import numpy as np
+
+from edgeagent.codec.header import HEADER_KEYS, header_from_mapping
+from edgeagent.codec.schema import convert, toml_table
+from edgeagent.codec.table import parse_number, read_numbers
+from edgeagent.codec.trace_text import coded_labels
+from edgeagent.errors import ConfigError, TraceFormatError
+from edgeagent.model import FloatArray, Trace
+
+_LENGTH_MM = {"m": 1e3, "cm": 10.0, "mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "nm": 1e-6, "inch": 25.4}
+_ANGLE_DEG = {"deg": 1.0, "rad": math.degrees(1.0), "rev": 360.0, "turn": 360.0, "arcmin": 1 / 60, "grad": 0.9}
+_BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
+_NUMERIC_KEYS = {"tip_radius_mm", "track_diameter_mm", "spindle_rpm", "temperature_c", "lead_mm"}
+_HEADER_BYTES_MAX = 65536
+Regex = Annotated[str, msgspec.Meta(min_length=1, max_length=400)]
+
+
+class Match(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Which files the layout claims: a name pattern, and where wanted a pattern within the first lines."""
+
+    names: Annotated[tuple[str, ...], msgspec.Meta(min_length=1)]
+    contains: Regex | None = None
+
+
+class Text(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How bytes become cells; a byte order mark overrides ``encoding``."""
+
+    delimiter: Literal["comma", "semicolon", "tab", "blanks", "bar"] = "comma"
+    decimal: Literal[".", ","] = "."
+    encoding: Literal["utf-8", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "windows-1252"] = "utf-8"
+    missing: tuple[str, ...] = ()
+
+
+class Data(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Where data start and end: after the line that matches a pattern, or at a line number."""
+
+    after: Regex | None = None
+    first_line: Annotated[int, msgspec.Meta(ge=1)] | None = None
+    until: Regex | None = None
+    fields: Annotated[int, msgspec.Meta(ge=1, le=64)] | None = None
+
+    def __post_init__(self) -> None:
+        if (self.after is None) == (self.first_line is None):
+            raise ValueError("give one of after and first_line")
+
+
+class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One column of the trace: the field it is read from, or a constant step where it is not recorded.
+
+    ``unit`` is what the file is in; the name says what is wanted. ``scale`` and ``offset`` apply before the
+    unit; ``per_turn`` makes an angle from the sample number.
+    """
+
+    name: Literal["angle_deg", "deviation_um", "axial_mm", "x_mm", "z_mm", "side", "travel_mm"]
+    field: Annotated[int, msgspec.Meta(ge=1)] | None = None
+    unit: str | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+    step: float | None = None
+    per_turn: Annotated[float, msgspec.Meta(gt=0)] | None = None
+
+    def __post_init__(self) -> None:
+        if sum(x is not None for x in (self.field, self.step, self.per_turn)) != 1:
+            raise ValueError("give one of field, step and per_turn")
+        if self.per_turn is not None and self.name != "angle_deg":
+            raise ValueError("per_turn makes an angle_deg")
+        if self.unit is not None and self.unit not in _units_for(self.name):
+            raise ValueError(f"unit {self.unit!r}; allowed: {', '.join(_units_for(self.name))}")
+        if self.scale == 0 or not math.isfinite(self.scale):
+            raise ValueError("scale must be finite and not 0")
+
+
+class HeaderSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Where one header key comes from: the first group of ``pattern`` over the lines before the data.
+
+    ``format`` is that of ``strptime`` for ``measured_at``, ``utc_offset_h`` its offset where the text has
+    none; ``scale`` turns a number into the key's unit; ``words`` translates texts.
+    """
+
+    key: str
+    pattern: Regex
+    format: str | None = None
+    utc_offset_h: Annotated[float, msgspec.Meta(ge=-14, le=14)] | None = None
+    scale: float = 1.0
+    words: dict[str, str] = {}
+    required: bool = True
+
+
+class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One layout file."""
+
+    layout: str
+    match: Match
+    data: Data
+    column: Annotated[tuple[Column, ...], msgspec.Meta(min_length=1)]
+    text: Text = Text()
+    header: tuple[HeaderSource, ...] = ()
+    file_name: Regex | None = None
+    constants: dict[str, str | float | bool | datetime] = {}
+
+
+def _units_for(column: str) -> Mapping[str, float]:
+    if column == "angle_deg":
+        return _ANGLE_DEG
+    return _LENGTH_MM if column != "side" else {}
+
+
+def parse_layout(data: bytes, file: str) -> Layout:
+    """A Layout from TOML bytes. Raises ConfigError naming file, key, value and what is allowed."""
+    table = toml_table(data, file)
+    layout = convert(table, Layout, file, text=data.decode("utf-8-sig"))
+    sources = [("match.contains", layout.match.contains), ("data.after", layout.data.after)]
+    sources += [("data.until", layout.data.until), ("file_name", layout.file_name)]
+    sources += [(f"header[{i}].pattern", h.pattern) for i, h in enumerate(layout.header)]
+    for key, pattern in sources:
+        try:
+            compiled = re.compile(pattern or "")
+        except re.error as error:
+            raise ConfigError(file, key, f"not a regular expression: {error}", value=pattern) from error
+        if key.startswith("header") and not compiled.groups:
+            raise ConfigError(file, key, "needs one group that holds the value", value=pattern)
+    names = [c.name for c in layout.column]
+    if len(set(names)) != len(names):
+        raise ConfigError(file, "column", "a column is named twice", value=", ".join(names))
+    for key in (*(h.key for h in layout.header), *layout.constants):
+        if key not in HEADER_KEYS:
+            raise ConfigError(file, key, "not a header key", allowed=", ".join(HEADER_KEYS))
+    return layout
+
+
+def claims(layout: Layout, name: str, data: bytes) -> bool:
+    """Whether a layout claims a file by its base name and, where asked, by its first lines."""
+    base = name.rsplit("/", 1)[-1].lower()
+    if not any(fnmatch.fnmatchcase(base, pattern.lower()) for pattern in layout.match.names):
+        return False
+    if layout.match.contains is None:
+        return True
+    head = data[:_HEADER_BYTES_MAX].decode(_encoding(layout, data), errors="replace")
+    return re.search(layout.match.contains, head, re.MULTILINE) is not None
+
+
+def parse_with_layout(layout: Layout, name: str, data: bytes) -> Trace:
+    """A Trace from a delimited export. Raises TraceFormatError with the line and what was expected."""
+    head, body, first_line = _split(layout, _recoded(layout, data))
+    header = header_from_mapping(_header(layout, name, head))
+    fields = layout.data.fields or _count_fields(layout, body, first_line)
+    delimiter = _delimiter(layout)
+    missing = frozenset(m.lower() for m in layout.text.missing)
+    rows = read_numbers(
+        coded_labels(body) if any(c.name == "side" for c in layout.column) else body,
+        columns=fields,
+        delimiter=delimiter,
+        decimal=layout.text.decimal,
+        first_line=first_line,
+        missing=missing,
+    )
+    return Trace(header, {c.name: _column(c, rows, fields) for c in layout.column})
+
+
+def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
+    if column.per_turn is not None:
+        return np.arange(len(rows), dtype=np.float64) * float(360.0 / column.per_turn)
+    if column.step is not None:
+        raw = np.arange(len(rows), dtype=np.float64) * column.step
+    else:
+        assert column.field is not None
+        if column.field > fields:
+            raise TraceFormatError(
+                f"{fields} fields a line", expected=f"a field {column.field} for {column.name}"
+            )
+        raw = np.ascontiguousarray(rows[:, column.field - 1])
+    if column.scale != 1.0 or column.offset != 0.0:
+        raw = raw * column.scale + column.offset
+    wanted = column.name.rsplit("_", 1)[-1]
+    if column.unit is None or column.unit == wanted:
+        return raw
+    units = _units_for(column.name)
+    return raw * (units[column.unit] / units[wanted])
+
+
+def _delimiter(layout: Layout) -> str:
+    return {"comma": ",", "semicolon": ";", "tab": "\t", "blanks": " ", "bar": "|"}[layout.text.delimiter]
+
+
+def _encoding(layout: Layout, data: bytes) -> str:
+    for mark, encoding in _BOMS:
+        if data.startswith(mark):
+            return encoding
+    return "utf-16-le" if layout.text.encoding == "utf-16" else layout.text.encoding
+
+
+def _recoded(layout: Layout, data: bytes) -> bytes:
+    """The file as UTF-8 without a byte order mark."""
+    encoding = _encoding(layout, data)
+    for mark, _ in _BOMS:
+        data = data.removeprefix(mark)
+    if encoding == "utf-8":
+        try:
+            data[:_HEADER_BYTES_MAX].decode("utf-8")
+        except UnicodeDecodeError as error:
+            if error.start < min(len(data), _HEADER_BYTES_MAX) - 4:
+                raise TraceFormatError(f"not UTF-8 text at byte {error.start}", expected="utf-8") from error
+        return data
+    try:
+        return data.decode(encoding).encode("utf-8")
+    except UnicodeDecodeError as error:
+        raise TraceFormatError(f"not {encoding} text at byte {error.start}", expected=encoding) from error
+
+
+def _split(layout: Layout, data: bytes) -> tuple[str, bytes, int]:
+    """Header text, the bytes of the rows, and the line number of the first row."""
+    if layout.data.first_line is not None:
+        position = 0
+        for skipped in range(layout.data.first_line - 1):
+            position = data.find(b"\n", position) + 1
+            if position == 0:
+                raise TraceFormatError(f"the file ends at line {skipped + 1}", expected="data after it")
+    else:
+        head = data[:_HEADER_BYTES_MAX].decode("utf-8", errors="replace")
+        found = re.search(str(layout.data.after), head, re.MULTILINE)
+        if found is None:
+            raise TraceFormatError("data do not begin", expected=f"a line matching {layout.data.after!r}")
+        lines = head.count("\n", 0, found.end())
+        position = 0
+        for _ in range(lines + 1):
+            position = data.find(b"\n", position) + 1
+            if position == 0:
+                raise TraceFormatError("the file ends after its header", line=lines + 1)
+    body = data[position:]
+    if layout.data.until is not None:
+        end = re.search(layout.data.until.encode("utf-8"), body, re.MULTILINE)
+        body = body[: end.start()] if end else body
+    return data[:position].decode("utf-8", errors="replace"), body, data.count(b"\n", 0, position) + 1
+
+
+def _count_fields(layout: Layout, body: bytes, first_line: int) -> int:
+    first = body.split(b"\n", 1)[0].decode("utf-8", errors="replace").strip("\r\n ")
+    if not first.strip():
+        raise TraceFormatError("an empty line where data should begin", line=first_line, expected="numbers")
+    cells = first.split() if layout.text.delimiter == "blanks" else first.split(_delimiter(layout))
+    return len(cells) - (1 if len(cells) > 1 and not cells[-1].strip() else 0)
+
+
+def _header(layout: Layout, name: str, head: str) -> dict[str, Any]:
+    found: dict[str, Any] = {"trace": 1, **layout.constants}
+    if layout.file_name is not None:
+        base = name.rsplit("/", 1)[-1]
+        match = re.search(layout.file_name, base)
+        if match is None:
+            raise TraceFormatError(f"file name {base!r}", expected=f"a name matching {layout.file_name!r}")
+        found.update({k: v for k, v in match.groupdict().items() if v is not None})
+    head = head.replace("\r", "")
+    for source in layout.header:
+        match = re.search(source.pattern, head, re.MULTILINE)
+        if match is None or match.group(1) is None:
+            if source.required:
+                raise TraceFormatError(
+                    f"header {source.key} not found", expected=f"a line matching {source.pattern!r}"
+                )
+            continue
+        found[source.key] = match.group(1).strip()
+    for source in layout.header:
+        if isinstance(found.get(source.key), str):
+            found[source.key] = _header_value(source, found[source.key], layout.text.decimal)
+    for key in _NUMERIC_KEYS & found.keys():
+        if isinstance(found[key], str):
+            found[key] = parse_number(found[key], layout.text.decimal)
+    if isinstance(found.get("measured_at"), str):
+        found["measured_at"] = _moment(found["measured_at"], None, None)
+    return found
+
+
+def _header_value(source: HeaderSource, text: str, decimal: str) -> Any:
+    if source.words:
+        if text not in source.words:
+            raise TraceFormatError(f"header {source.key}: {text!r}", expected=", ".join(source.words))
+        text = source.words[text]
+    if source.key == "measured_at":
+        return _moment(text, source.format, source.utc_offset_h)
+    if source.key in _NUMERIC_KEYS:
+        return parse_number(text, decimal) * source.scale
+    return text
+
+
+def _moment(text: str, form: str | None, utc_offset_h: float | None) -> datetime:
+    try:
+        moment = datetime.strptime(text, form) if form else datetime.fromisoformat(text)  # noqa: DTZ007
+    except ValueError as error:
+        raise TraceFormatError(
+            f"header measured_at: {text!r}", expected=form or "for example 2026-03-02T09:41:07+01:00"
+        ) from error
+    if moment.tzinfo is None and utc_offset_h is not None:
+        zone = UTC if utc_offset_h == 0 else timezone(timedelta(hours=utc_offset_h))
+        moment = moment.replace(tzinfo=zone)
+    return moment

@@ -1,0 +1,135 @@
+"""A judged file as the ``edgeagent.result/1`` object, and the short forms that journal and MQTT carry."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from edgeagent.model import (
+    Analysis,
+    Characteristic,
+    FloatArray,
+    JudgedSpectrum,
+    Judgement,
+    QualityCheck,
+    Trace,
+    Verdict,
+)
+
+SCHEMA = "edgeagent.result/1"
+_ORDER = {
+    Verdict.NONCONFORMING: 0,
+    Verdict.INCONCLUSIVE: 1,
+    Verdict.CAUTION: 2,
+    Verdict.CONFORMING: 3,
+    Verdict.UNJUDGED: 4,
+}
+
+
+def result_object(
+    *,
+    source: Mapping[str, Any],
+    trace: Trace,
+    recipe: Mapping[str, Any] | None,
+    version: str,
+    analysis: Analysis,
+    judgement: Judgement,
+) -> dict[str, Any]:
+    """The full result as JSON values; arrays become lists, numbers that are not finite become null."""
+    spectrum = judgement.spectrum
+    return {
+        "schema": SCHEMA,
+        "source": dict(source),
+        "trace": trace_object(trace, analysis),
+        "recipe": None if recipe is None else dict(recipe),
+        "software": {"version": version},
+        "quality": [quality_object(c) for c in analysis.quality],
+        "characteristics": [characteristic_object(c) for c in judgement.characteristics],
+        "spectrum": None if spectrum is None else _spectrum_object(spectrum),
+        "disposition": judgement.disposition.value,
+        "reasons": list(judgement.reasons),
+        "details": dict(analysis.details),
+    }
+
+
+def trace_object(trace: Trace, analysis: Analysis) -> dict[str, Any]:
+    """What the trace is, for results, journal and messages; optional keys only where they are stated."""
+    header = trace.header
+    found: dict[str, Any] = {"kind": header.kind}
+    if header.artefact is not None:
+        found["artefact"] = header.artefact
+    else:
+        found |= {"part": header.part, "serial": header.serial}
+    found |= {"feature": header.feature, "measured_at": header.measured_at.isoformat().replace("+00:00", "Z")}
+    found |= {"points": trace.points, "turns": analysis.turns}
+    for key in ("instrument", "operator", "order", "remark"):
+        value = getattr(header, key)
+        if value is not None:
+            found[key] = value
+    if header.extra:
+        found["extra"] = dict(header.extra)
+    return found
+
+
+def quality_object(check: QualityCheck) -> dict[str, Any]:
+    """One quality check as JSON values."""
+    return {
+        "check": check.check,
+        "ok": bool(check.ok),
+        "value": check.value,
+        "allowed": check.allowed,
+        "unit": check.unit,
+        "note": check.note,
+    }
+
+
+def characteristic_object(c: Characteristic) -> dict[str, Any]:
+    """One characteristic as JSON values; ``caution_lower`` only where two cautions bound the value."""
+    found = {
+        "name": c.name,
+        "instance": c.instance,
+        "value": c.value,
+        "unit": c.unit,
+        "expanded_uncertainty": c.expanded_uncertainty,
+        "lower": c.lower,
+        "upper": c.upper,
+        "caution": c.caution,
+        "verdict": c.verdict.value,
+    }
+    if c.caution_lower is not None:
+        found["caution_lower"] = c.caution_lower
+    return found
+
+
+def key_characteristics(characteristics: Sequence[Characteristic], count: int) -> list[dict[str, Any]]:
+    """The ``count`` characteristics that matter most: worst verdict first, in the order of the result."""
+    ranked = sorted(characteristics, key=lambda c: _ORDER[c.verdict])
+    return [characteristic_object(c) for c in ranked[:count]]
+
+
+def encode(value: Any) -> bytes:
+    """JSON bytes; the same value gives the same bytes on every machine (shortest decimal form)."""
+    return msgspec.json.encode(value)
+
+
+def _spectrum_object(judged: JudgedSpectrum) -> dict[str, list[Any]]:
+    spectrum = judged.spectrum
+
+    def plain(values: FloatArray) -> list[float | None]:
+        numbers: list[float] = values.tolist()
+        if np.all(np.isfinite(values)):
+            return [*numbers]
+        return [v if math.isfinite(v) else None for v in numbers]
+
+    return {
+        "upr": spectrum.upr.tolist(),
+        "amplitude_nm": plain(spectrum.amplitude_nm),
+        "phase_deg": plain(spectrum.phase_deg),
+        "noise_nm": plain(spectrum.noise_nm),
+        "upper_nm": plain(judged.upper_nm),
+        "caution_nm": plain(judged.caution_nm),
+    }

@@ -1,0 +1,161 @@
+"""``agent.toml`` and ``artefacts/*.toml`` to frozen values. Unknown keys are errors."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+
+import msgspec
+
+from edgeagent.codec.schema import convert, toml_table
+from edgeagent.errors import ConfigError
+
+Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
+Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
+Positive = Annotated[float, msgspec.Meta(gt=0)]
+
+
+class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Base of every table of the configuration."""
+
+
+class Station(Section, frozen=True):
+    """Where the agent stands."""
+
+    site: Name
+    cell: Name
+    name: Name
+
+
+class Intake(Section, frozen=True):
+    """Which folders are watched and when a file is complete."""
+
+    folders: Annotated[tuple[Name, ...], msgspec.Meta(min_length=1)] = ("inbox",)
+    observer: Literal["native", "polling"] = "native"
+    settle_s: Seconds = 2.0
+    live_s: Positive = 60.0
+    scan_s: Annotated[float, msgspec.Meta(ge=0.05, le=3600)] | None = None
+    ignore: tuple[str, ...] = (".*", "*.part", "*.tmp", "*.filepart", "*.crdownload", "~*", "*~")
+    file_mb_max: Positive = 256.0
+    empty_s: Seconds = 5.0
+    locked_s: Seconds = 30.0
+    move_to: Name | None = None
+
+    @property
+    def scan_interval_s(self) -> float:
+        """Seconds between scans of the folder: the truth behind the hints."""
+        return self.scan_s if self.scan_s is not None else 5.0 if self.observer == "native" else 1.0
+
+
+class Store(Section, frozen=True):
+    """Where journal, archive and state live."""
+
+    folder: Name = "store"
+    segment_mb: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 64.0
+
+
+class Tls(Section, frozen=True):
+    """Certificates for ``mqtts://``; paths relative to ``agent.toml``."""
+
+    ca: str | None = None
+    certificate: str | None = None
+    key: str | None = None
+
+
+class Mqtt(Section, frozen=True):
+    """The broker. The password is read from a file, never from the configuration itself."""
+
+    url: str
+    prefix: Name | None = None
+    version: Literal["5", "3.1.1"] = "5"
+    client_id: Name | None = None
+    user: Name | None = None
+    password_file: str | None = None
+    keep_alive_s: Annotated[int, msgspec.Meta(ge=1, le=600)] = 5
+    tls: Tls | None = None
+
+    def __post_init__(self) -> None:
+        parts = urlsplit(self.url)
+        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
+            raise ValueError(f"url {self.url!r}; allowed: mqtt://host:port or mqtts://host:port")
+        if parts.username or parts.password:
+            raise ValueError("url must not hold credentials; use user and password_file")
+        if self.prefix is not None and any(c in self.prefix for c in "#+\0"):
+            raise ValueError("prefix must not contain # or +")
+
+
+class Decision(Section, frozen=True):
+    """How values become dispositions."""
+
+    rule: Literal["guarded", "simple"] = "guarded"
+    reject_latches: bool = True
+    set_timeout_s: Positive = 900.0
+
+
+class Verification(Section, frozen=True):
+    """Which reference artefact proves the instrument, and how long a passed verification holds."""
+
+    artefact: Name
+    max_age_h: Positive | None = None
+
+
+class Settings(Section, frozen=True):
+    """All of ``agent.toml``."""
+
+    station: Station
+    intake: Intake = Intake()
+    store: Store = Store()
+    mqtt: Mqtt | None = None
+    decision: Decision = Decision()
+    verification: Verification | None = None
+
+    @property
+    def prefix(self) -> str:
+        """Topic prefix, from the station where ``[mqtt]`` gives none."""
+        if self.mqtt is not None and self.mqtt.prefix is not None:
+            return self.mqtt.prefix.rstrip("/")
+        return f"edgeagent/{self.station.site}/{self.station.cell}/{self.station.name}"
+
+
+class Wave(Section, frozen=True):
+    """One certified wave of a reference artefact; the expanded uncertainty is that for k = 2."""
+
+    upr: Annotated[int, msgspec.Meta(ge=2)]
+    amplitude_nm: Positive
+    expanded_uncertainty_nm: Positive
+
+
+class Acceptance(Section, frozen=True):
+    """When a verification passes."""
+
+    en_max: Positive = 1.0
+    spurious_nm: Positive | None = None
+
+
+class Certificate(Section, frozen=True):
+    """One ``artefacts/*.toml``."""
+
+    artefact: Name
+    certificate: Name
+    valid_until: date
+    wave: Annotated[tuple[Wave, ...], msgspec.Meta(min_length=1)]
+    accept: Acceptance = Acceptance()
+
+    def __post_init__(self) -> None:
+        orders = [w.upr for w in self.wave]
+        if len(set(orders)) != len(orders):
+            raise ValueError("wave: an upr is certified twice")
+
+
+def parse_settings(data: bytes, file: str) -> Settings:
+    """``agent.toml``. Raises ConfigError naming file, line, key, value and what is allowed."""
+    settings = convert(toml_table(data, file), Settings, file, text=data.decode("utf-8-sig"))
+    if len(set(settings.intake.folders)) != len(settings.intake.folders):
+        raise ConfigError(file, "intake.folders", "a folder is named twice", value=settings.intake.folders)
+    return settings
+
+
+def parse_certificate(data: bytes, file: str) -> Certificate:
+    """One certificate of a reference artefact. Raises ConfigError."""
+    return convert(toml_table(data, file), Certificate, file, text=data.decode("utf-8-sig"))

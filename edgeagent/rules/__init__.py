@@ -1,0 +1,1 @@
+"""Pure decisions: values in, values out. No I/O, clock or log in here."""

@@ -1,0 +1,70 @@
+"""Limits of a measurement, looked up for a value or for a whole spectrum."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from edgeagent.model import CurveLimit, FloatArray, ScalarLimit
+
+
+def highest_judged_upr(curves: Sequence[CurveLimit]) -> float | None:
+    """The highest UPR at which a curve judges; None without curves."""
+    return max((float(c.upr[-1]) for c in curves), default=None)
+
+
+def curve_at(curves: Sequence[CurveLimit], upr: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Upper limit and caution limit in nm at each UPR, NaN where nothing is judged; shape of ``upr``.
+
+    Straight lines in log-log between a curve's points; of several curves the tightest counts.
+    """
+    upper = np.full(len(upr), np.nan)
+    caution = np.full(len(upr), np.nan)
+    for curve in curves:
+        inside = (upr >= curve.upr[0]) & (upr <= curve.upr[-1])
+        place = np.log(upr[inside])
+        knots = np.log(curve.upr)
+        upper[inside] = np.fmin(upper[inside], np.exp(np.interp(place, knots, np.log(curve.upper_nm))))
+        if curve.caution_nm is not None:
+            line = np.exp(np.interp(place, knots, np.log(curve.caution_nm)))
+            caution[inside] = np.fmin(caution[inside], line)
+    return upper, caution
+
+
+def scalar_limits(limits: Sequence[ScalarLimit], name: str, instance: str) -> ScalarLimit | None:
+    """The limits of one value, all that apply drawn together; None when there are none.
+
+    Limits without an instance apply to every instance; the tighter of two bounds counts.
+    """
+    fitting = [x for x in limits if x.characteristic == name and x.instance in (None, instance)]
+    if not fitting:
+        return None
+    lowers = [x.lower for x in fitting if x.lower is not None]
+    uppers = [x.upper for x in fitting if x.upper is not None]
+    cautions = [x.caution for x in fitting if x.caution is not None]
+    return ScalarLimit(
+        characteristic=name,
+        instance=instance,
+        lower=max(lowers, default=None),
+        upper=min(uppers, default=None),
+        caution=min(cautions, default=None),
+    )
+
+
+def caution_bounds(limit: ScalarLimit) -> tuple[float | None, float | None]:
+    """Lower and upper bound of the values that need no caution; None where there is no such bound.
+
+    With both limits the share is one of half the tolerance about its middle. With one limit it is a share
+    of that limit for positive limits (``upper * share``, ``lower / share``) and mirrors it for negative.
+    """
+    share, lower, upper = limit.caution, limit.lower, limit.upper
+    if share is None:
+        return None, None
+    if lower is not None and upper is not None:
+        middle, half = (lower + upper) / 2, (upper - lower) / 2
+        return middle - share * half, middle + share * half
+    if upper is not None:
+        return None, upper * share if upper >= 0 else upper / share
+    assert lower is not None
+    return lower / share if lower >= 0 else lower * share, None

@@ -1,0 +1,91 @@
+"""From journal records to MQTT messages: everything published can be derived from the journal alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from edgeagent.model import Disposition
+
+_MEASUREMENT_KEYS = ("source", "trace", "recipe", "characteristics", "disposition", "reasons")
+_DISPOSITION_KEYS = (
+    "part",
+    "serial",
+    "disposition",
+    "reasons",
+    "characteristics",
+    "sources",
+    "remeasured",
+    "replaces",
+)
+_VERIFICATION_KEYS = (
+    "artefact",
+    "certificate",
+    "instrument",
+    "passed",
+    "reasons",
+    "characteristics",
+    "measured_at",
+    "valid_until",
+    "source",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """One message below the prefix. ``shows`` is the disposition that the lamp takes over with it."""
+
+    topic: str
+    payload: Mapping[str, Any]
+    retain: bool
+    shows: Disposition | None = None
+
+
+def messages(
+    kind: str, body: Mapping[str, Any], stamp: Mapping[str, Any], *, now: float, live_s: float
+) -> tuple[Outgoing, ...]:
+    """The messages that one journal record gives rise to, in order; none for records of the agent's own.
+
+    ``stamp`` holds ``boot``, ``seq``, ``head`` and ``time``, which every payload carries. A disposition
+    that reaches the line more than ``live_s`` after its file settled is late: it says so, leaves the lamp
+    alone, and a late reject or hold raises an alarm, because the part has moved on.
+    """
+    if kind == "measurement":
+        return (Outgoing("measurement", {**stamp, **_picked(body, _MEASUREMENT_KEYS)}, retain=False),)
+    if kind == "disposition":
+        return _disposition(body, stamp, now=now, live_s=live_s)
+    if kind == "verification":
+        told = Outgoing("verification", {**stamp, **_picked(body, _VERIFICATION_KEYS)}, retain=True)
+        if body.get("passed"):
+            return (told,)
+        return told, _alarm(stamp, "verification-failed", "; ".join(body.get("reasons", ())), body)
+    if kind == "quarantine":
+        return (_alarm(stamp, "quarantine", str(body.get("reason", "")), body),)
+    if kind == "recovery":
+        return (_alarm(stamp, str(body.get("what", "recovery")), str(body.get("reason", "")), body),)
+    return ()
+
+
+def _disposition(
+    body: Mapping[str, Any], stamp: Mapping[str, Any], *, now: float, live_s: float
+) -> tuple[Outgoing, ...]:
+    disposition = Disposition(body["disposition"])
+    payload = {**stamp, **_picked(body, _DISPOSITION_KEYS)}
+    age = now - float(body["settled_at"])
+    if age <= live_s:
+        return (Outgoing("disposition", payload, retain=True, shows=disposition),)
+    told = Outgoing("disposition", {**payload, "late": True, "age_s": round(age, 3)}, retain=True)
+    if disposition == Disposition.ACCEPT:
+        return (told,)
+    words = f"{body['part']} {body['serial']} was decided {disposition.value} but told {age:.0f} s late"
+    return told, _alarm(stamp, f"late-{disposition.value}", words, body)
+
+
+def _alarm(stamp: Mapping[str, Any], alarm: str, reason: str, body: Mapping[str, Any]) -> Outgoing:
+    named = {k: body[k] for k in ("source", "part", "serial", "instrument") if k in body}
+    return Outgoing("alarm", {**stamp, "alarm": alarm, "reason": reason, **named}, retain=False)
+
+
+def _picked(body: Mapping[str, Any], keys: tuple[str, ...]) -> dict[str, Any]:
+    return {key: body[key] for key in keys if key in body}

@@ -1,0 +1,145 @@
+"""Which traces a part still needs, and what follows from those that are there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from edgeagent.model import Disposition
+
+_REASONS_MAX = 12
+
+
+@dataclass(frozen=True, slots=True)
+class FeatureResult:
+    """The newest measurement of one feature, as far as the part's disposition needs it.
+
+    ``seq`` is its journal record's; ``settled_at`` when its file settled (POSIX seconds, UTC); ``key``
+    its deciding characteristics, ready for a message.
+    """
+
+    feature: str
+    seq: int
+    disposition: Disposition
+    reasons: tuple[str, ...]
+    source: Mapping[str, Any]
+    key: tuple[Mapping[str, Any], ...]
+    settled_at: float
+
+
+@dataclass(frozen=True, slots=True)
+class PartSet:
+    """All that is known of one part (part number and serial) so far.
+
+    ``required`` are the features of its recipe, empty when there is none. ``disposed`` is the last
+    disposition that was written, ``disposed_seq`` its record. ``remeasured`` are features that replaced an
+    earlier measurement since. ``since`` is when the set began to wait (POSIX seconds, UTC).
+    """
+
+    part: str
+    serial: str
+    required: tuple[str, ...] = ()
+    results: Mapping[str, FeatureResult] = field(default_factory=dict)
+    disposed: Disposition | None = None
+    disposed_seq: int | None = None
+    remeasured: tuple[str, ...] = ()
+    since: float = 0.0
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """Features that the recipe asks for and no trace has shown."""
+        return tuple(f for f in self.required if f not in self.results)
+
+
+@dataclass(frozen=True, slots=True)
+class PartDecision:
+    """What is to be announced of a part, and from which file's settling its lateness counts."""
+
+    disposition: Disposition
+    reasons: tuple[str, ...]
+    settled_at: float
+
+
+def measured(state: PartSet, result: FeatureResult, required: tuple[str, ...], now: float) -> PartSet:
+    """The set after one more measurement; a re-measured feature replaces the earlier one."""
+    again = result.feature in state.results
+    results = {**state.results, result.feature: result}
+    begins = not state.results or state.disposed is not None
+    return replace(
+        state,
+        required=required,
+        results=results,
+        remeasured=tuple(dict.fromkeys((*state.remeasured, result.feature))) if again else state.remeasured,
+        since=now if begins else state.since,
+    )
+
+
+def disposed(state: PartSet, disposition: Disposition, seq: int) -> PartSet:
+    """The set after its disposition was written to the journal."""
+    return replace(state, disposed=disposition, disposed_seq=seq, remeasured=())
+
+
+def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
+    """The disposition to write now, or None when there is nothing new to say.
+
+    Rejects as soon as one trace rejects; accepts when every required feature accepts; holds when all are
+    there but one holds, when nothing says what the part must be, or when the set is incomplete after
+    ``timeout_s``. Says it again only when it changes or a feature was re-measured.
+    """
+    found = _standing(state, now, timeout_s)
+    if found is None and state.disposed == Disposition.REJECT and state.remeasured:
+        found = (
+            Disposition.HOLD,
+            [f"re-measured {', '.join(state.remeasured)}; still missing {_names(state.missing)}"],
+        )
+    if found is None:
+        return None
+    disposition, reasons = found
+    if disposition == state.disposed and not state.remeasured:
+        return None
+    if state.remeasured:
+        reasons.append(f"re-measured: {', '.join(state.remeasured)}")
+    newest = max(r.settled_at for r in state.results.values())
+    timed_out = disposition == Disposition.HOLD and bool(state.missing) and bool(state.required)
+    return PartDecision(disposition, _shortened(reasons), now if timed_out else newest)
+
+
+def expires_at(state: PartSet, timeout_s: float) -> float | None:
+    """When an incomplete set runs out of time; None when nothing is waited for."""
+    waiting = bool(state.results) and bool(state.missing) and state.disposed is None
+    return state.since + timeout_s if waiting else None
+
+
+def _standing(state: PartSet, now: float, timeout_s: float) -> tuple[Disposition, list[str]] | None:
+    by_feature = {f: state.results[f] for f in state.results if f in state.required or not state.required}
+    strays = [r for f, r in state.results.items() if f not in state.required and state.required]
+    rejecting = [r for r in (*by_feature.values(), *strays) if r.disposition == Disposition.REJECT]
+    if rejecting:
+        return Disposition.REJECT, [f"{r.feature}: {reason}" for r in rejecting for reason in r.reasons]
+    holding = [r for r in by_feature.values() if r.disposition == Disposition.HOLD]
+    held = [f"{r.feature}: {reason}" for r in (*holding, *strays) for reason in r.reasons]
+    if not state.required:
+        return Disposition.HOLD, held
+    if not state.missing:
+        if holding:
+            return Disposition.HOLD, held
+        cautions = [f"{r.feature}: {reason}" for r in by_feature.values() for reason in r.reasons]
+        return Disposition.ACCEPT, cautions
+    if strays:
+        return Disposition.HOLD, held
+    if state.disposed is None and now - state.since >= timeout_s:
+        late = f"incomplete after {timeout_s:g} s: missing {_names(state.missing)}"
+        return Disposition.HOLD, [late, *held]
+    return None
+
+
+def _names(features: tuple[str, ...]) -> str:
+    return ", ".join(features) or "nothing"
+
+
+def _shortened(reasons: list[str]) -> tuple[str, ...]:
+    cut = [r if len(r) <= 240 else r[:237] + "..." for r in reasons]
+    if len(cut) <= _REASONS_MAX:
+        return tuple(cut)
+    return (*cut[:_REASONS_MAX], f"and {len(cut) - _REASONS_MAX} more")

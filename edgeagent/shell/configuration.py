@@ -1,0 +1,160 @@
+"""The configuration folder as one frozen value: ``agent.toml``, recipes, certificates and layouts.
+
+All of it is read and checked before any of it is used, so that a reload swaps everything or nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from edgeagent.analysis.kinds import find_kind
+from edgeagent.codec.layout import Layout, parse_layout
+from edgeagent.codec.recipe import parse_recipe, referenced_files
+from edgeagent.codec.settings import Certificate, Settings, parse_certificate, parse_settings
+from edgeagent.errors import ConfigError
+from edgeagent.model import Recipe
+from edgeagent.shell.archive import digest_of
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """One file of the configuration: its name, bytes and digest."""
+
+    name: str
+    data: bytes
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the bytes, by which the archive finds them."""
+        return digest_of(self.data)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRecipe:
+    """A recipe with the documents that it was made from: its own file and its limit files by name."""
+
+    recipe: Recipe
+    document: Document
+    files: Mapping[str, Document] = field(default_factory=dict)
+    identity: Mapping[str, Any] = field(default_factory=dict)
+    """What results and records say of it: part, revision, digests."""
+
+
+@dataclass(frozen=True, slots=True)
+class Configuration:
+    """Everything that ``agent.toml`` and the folders beside it say."""
+
+    path: Path
+    settings: Settings
+    document: Document
+    recipes: Mapping[str, LoadedRecipe]
+    layouts: Mapping[str, tuple[Layout, Document]]
+    certificates: Mapping[str, tuple[Certificate, Document]]
+
+    @property
+    def folder(self) -> Path:
+        """The folder of ``agent.toml``, from which its relative paths count."""
+        return self.path.parent
+
+    @property
+    def store(self) -> Path:
+        """The store's folder."""
+        return self.folder / self.settings.store.folder
+
+    def documents(self) -> tuple[Document, ...]:
+        """Every file of the configuration, for the archive."""
+        recipes = [d for r in self.recipes.values() for d in (r.document, *r.files.values())]
+        others = [d for _, d in (*self.layouts.values(), *self.certificates.values())]
+        return (self.document, *recipes, *others)
+
+
+def describe_kind(name: str) -> tuple[type[Any], Mapping[str, str]]:
+    """Options and characteristics of a kind of trace. Raises TraceShapeError for no such kind."""
+    kind = find_kind(name)
+    return kind.Options, kind.CHARACTERISTICS
+
+
+def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Configuration:
+    """Read and check ``agent.toml`` and the folders beside it.
+
+    ``recipes_folder`` replaces the recipes, to ask what other limits would have decided. Raises ConfigError
+    naming file, line, key, value and what is allowed.
+    """
+    path = path.absolute()
+    document = _document(path, path.name)
+    settings = parse_settings(document.data, path.name)
+    return Configuration(
+        path=path,
+        settings=settings,
+        document=document,
+        recipes=load_recipes(recipes_folder or path.parent / "recipes"),
+        layouts=_layouts(path.parent / "layouts"),
+        certificates=_certificates(path.parent / "artefacts"),
+    )
+
+
+def load_recipes(folder: Path) -> dict[str, LoadedRecipe]:
+    """All recipes of a folder by part number. Raises ConfigError; a part number may have one recipe only."""
+    found: dict[str, LoadedRecipe] = {}
+    for path in _toml_files(folder):
+        name = f"{folder.name}/{path.name}"
+        document = _document(path, name)
+        files = {
+            wanted: _document(path.parent / wanted, f"{folder.name}/{wanted}")
+            for wanted in referenced_files(document.data, name)
+        }
+        loaded = recipe_from_documents(document, files)
+        part = loaded.recipe.part
+        if part in found:
+            raise ConfigError(
+                name, "part", f"{found[part].document.name} is a recipe for it already", value=part
+            )
+        found[part] = loaded
+    return found
+
+
+def recipe_from_documents(document: Document, files: Mapping[str, Document]) -> LoadedRecipe:
+    """A recipe from bytes, wherever they come from: the folder or the archive. Raises ConfigError."""
+    recipe = parse_recipe(
+        document.data, document.name, {name: d.data for name, d in files.items()}, describe_kind
+    )
+    identity: dict[str, Any] = {"part": recipe.part, "revision": recipe.revision, "sha256": document.sha256}
+    if files:
+        identity["files"] = {name: d.sha256 for name, d in files.items()}
+    return LoadedRecipe(recipe, document, files, identity)
+
+
+def _layouts(folder: Path) -> dict[str, tuple[Layout, Document]]:
+    found = {}
+    for path in _toml_files(folder):
+        document = _document(path, f"layouts/{path.name}")
+        found[path.name] = parse_layout(document.data, document.name), document
+    return found
+
+
+def _certificates(folder: Path) -> dict[str, tuple[Certificate, Document]]:
+    found: dict[str, tuple[Certificate, Document]] = {}
+    for path in _toml_files(folder):
+        document = _document(path, f"artefacts/{path.name}")
+        certificate = parse_certificate(document.data, document.name)
+        if certificate.artefact in found:
+            first = found[certificate.artefact][1].name
+            raise ConfigError(
+                document.name, "artefact", f"{first} certifies it already", value=certificate.artefact
+            )
+        found[certificate.artefact] = certificate, document
+    return found
+
+
+def _toml_files(folder: Path) -> list[Path]:
+    return sorted(p for p in folder.glob("*.toml") if p.is_file()) if folder.is_dir() else []
+
+
+def _document(path: Path, name: str) -> Document:
+    try:
+        return Document(name, path.read_bytes())
+    except OSError as error:
+        raise ConfigError(name, "", f"cannot be read: {error.strerror}") from error

@@ -1,0 +1,185 @@
+"""From a file's bytes to its result: the one way that service, inspect and replay all take.
+
+No state, no disk, no clock: the same bytes with the same configuration give the same result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from edgeagent import __version__
+from edgeagent.analysis.artefact import compare_waves
+from edgeagent.analysis.kinds import Kind, Request, find_kind, require_columns
+from edgeagent.codec.layout import Layout
+from edgeagent.codec.reader import read_trace
+from edgeagent.codec.result import result_object
+from edgeagent.codec.settings import Certificate
+from edgeagent.errors import AnalysisError, ConfigError, InputError, TraceShapeError
+from edgeagent.model import (
+    Analysis,
+    Judgement,
+    MeasurementPlan,
+    QualityCheck,
+    ScalarLimit,
+    Trace,
+)
+from edgeagent.rules.decision import judge
+from edgeagent.rules.limits import highest_judged_upr
+from edgeagent.shell.archive import digest_of
+from edgeagent.shell.configuration import Configuration, Document, LoadedRecipe
+
+
+@dataclass(frozen=True, slots=True)
+class Rulebook:
+    """What an evaluation decides from. ``rule`` is that of ``[decision]``."""
+
+    rule: str
+    recipes: Mapping[str, LoadedRecipe]
+    layouts: Mapping[str, tuple[Layout, Document]]
+    certificates: Mapping[str, tuple[Certificate, Document]]
+
+    @staticmethod
+    def of(configuration: Configuration) -> Rulebook:
+        """The rulebook of a whole configuration."""
+        return Rulebook(
+            rule=configuration.settings.decision.rule,
+            recipes=configuration.recipes,
+            layouts=configuration.layouts,
+            certificates=configuration.certificates,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """A judged file. ``result`` is the contract's result object without secrets of the disk."""
+
+    trace: Trace
+    analysis: Analysis
+    judgement: Judgement
+    result: dict[str, Any]
+    recipe: LoadedRecipe | None
+    layout: str | None
+    certificate: str | None
+    required: tuple[str, ...]
+
+
+def evaluate(
+    name: str, data: bytes, side: bytes | None, rules: Rulebook, *, digest: str | None = None
+) -> Evaluation:
+    """Read, qualify, analyse and judge one file.
+
+    ``name`` is its relative path, ``side`` the bytes of its side file where its format needs one,
+    ``digest`` its SHA-256 where the caller has it already. Raises InputError for a file that is no usable
+    trace; a bad part is a result.
+    """
+    read = read_trace(name, data, side, {key: layout for key, (layout, _) in rules.layouts.items()})
+    trace = read.trace
+    kind = find_kind(trace.header.kind)
+    require_columns(trace, kind)
+    recipe = None if trace.header.part is None else rules.recipes.get(trace.header.part)
+    certificate = None
+    if trace.header.artefact is not None:
+        certificate = rules.certificates.get(trace.header.artefact)
+        analysis, judgement = _artefact(trace, kind, certificate[0] if certificate else None, rules.rule)
+    else:
+        analysis, judgement = _part(trace, kind, recipe, rules.rule)
+    source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
+    if side is not None:
+        source["side_sha256"] = digest_of(side)
+    result = result_object(
+        source=source,
+        trace=trace,
+        recipe=recipe.identity if recipe else None,
+        version=__version__,
+        analysis=analysis,
+        judgement=judgement,
+    )
+    return Evaluation(
+        trace=trace,
+        analysis=analysis,
+        judgement=judgement,
+        result=result,
+        recipe=recipe,
+        layout=read.layout,
+        certificate=certificate[1].sha256 if certificate else None,
+        required=tuple(m.feature for m in recipe.recipe.measurements) if recipe else (),
+    )
+
+
+def _part(trace: Trace, kind: Kind, recipe: LoadedRecipe | None, rule: str) -> tuple[Analysis, Judgement]:
+    header = trace.header
+    plan, holds = _find_plan(trace, recipe)
+    request = Request(
+        thread=recipe.recipe.thread if recipe else None,
+        options=plan.options if plan else kind.Options(),
+        judged_upr=highest_judged_upr(plan.curve_limits) if plan else None,
+    )
+    try:
+        analysis = kind.analyse(trace, request)
+    except AnalysisError as error:
+        analysis = Analysis((QualityCheck(header.kind, False, None, None, "", str(error)),), ())
+    limits, grade_holds = _grade_limits(trace, kind, plan, request)
+    return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=(*holds, *grade_holds))
+
+
+def _find_plan(trace: Trace, recipe: LoadedRecipe | None) -> tuple[MeasurementPlan | None, list[str]]:
+    """The recipe's measurement of this trace, or why there is none. Never a guess."""
+    header = trace.header
+    if recipe is None:
+        return None, [f"no recipe for part {header.part}"]
+    plan = recipe.recipe.plan(header.feature)
+    if plan is None:
+        known = ", ".join(m.feature for m in recipe.recipe.measurements)
+        return None, [f"feature {header.feature} is not in the recipe of {header.part}, which has {known}"]
+    if plan.kind != header.kind:
+        return None, [f"the trace is a {header.kind}, the recipe measures {header.feature} as {plan.kind}"]
+    return plan, []
+
+
+def _grade_limits(
+    trace: Trace, kind: Kind, plan: MeasurementPlan | None, request: Request
+) -> tuple[tuple[ScalarLimit, ...], list[str]]:
+    if plan is None or plan.grade is None:
+        return (), []
+    by_grade = getattr(kind, "grade_limits", None)
+    if by_grade is None:
+        return (), [f"kind {trace.header.kind} has no limits by grade"]
+    try:
+        return tuple(by_grade(plan.grade, trace, request)), []
+    except (InputError, AnalysisError, ConfigError) as error:
+        return (), [str(error)]
+
+
+def _artefact(
+    trace: Trace, kind: Kind, certificate: Certificate | None, rule: str
+) -> tuple[Analysis, Judgement]:
+    """A reference artefact against its certificate: accept means that the verification passed."""
+    header = trace.header
+    if header.kind not in ("spiral", "circle"):
+        raise TraceShapeError(f"artefact traces are spiral or circle, not {header.kind}")
+    if certificate is None:
+        options = kind.Options()
+        analysis = kind.analyse(trace, Request(None, options))
+        return analysis, judge(analysis, None, rule, holds=(f"no certificate for artefact {header.artefact}",))
+    highest = max(w.upr for w in certificate.wave)
+    upr_max = max(500, highest)
+    analysis = kind.analyse(trace, Request(None, kind.Options(upr=(2, upr_max)), judged_upr=float(highest)))
+    holds = []
+    if header.measured_at.date() > certificate.valid_until:
+        holds.append(f"certificate {certificate.certificate} was valid until {certificate.valid_until}")
+    accept = certificate.accept
+    limits = [ScalarLimit(characteristic="en_number", lower=-accept.en_max, upper=accept.en_max)]
+    if accept.spurious_nm is not None:
+        limits.append(ScalarLimit(characteristic="spurious_amplitude", upper=accept.spurious_nm))
+    quantities = analysis.quantities
+    if analysis.spectrum is not None:
+        waves = [(w.upr, w.amplitude_nm, w.expanded_uncertainty_nm) for w in certificate.wave]
+        try:
+            quantities += compare_waves(analysis.spectrum, waves, upr_max)
+        except InputError as error:
+            holds.append(str(error))
+    analysis = replace(analysis, quantities=quantities)
+    plan = MeasurementPlan(header.feature, header.kind, None)
+    return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds)
