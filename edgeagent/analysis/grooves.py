@@ -13,13 +13,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeagent.errors import TraceRangeError, TraceShapeError
-from edgeagent.model import FloatArray
+from edgeagent.errors import TraceShapeError
+from edgeagent.model import FloatArray, IntArray
 
 _CELLS_PER_RADIUS = 40
 _SAMPLES_PER_CELL = 5
 _MIN_SINK = 0.1
 """Of the ball's radius: what sinks less is waviness or wear and no groove."""
+_HUG_WIDTH = 0.6
+_HUG_GAP = 0.12
+_HUG_SHARE = 0.8
+"""A groove follows the ball within _HUG_GAP radii over _HUG_SHARE of the inner _HUG_WIDTH of its width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +115,11 @@ def roll_ball(x_mm: FloatArray, height_mm: FloatArray, *, ball_radius_mm: float,
     ------
     TraceShapeError
         Samples farther apart than a tenth of the ball's radius, so that no flank can be seen.
-    TraceRangeError
-        A trace longer than 5,000 pitches, which is a unit gone wrong.
+
+    Notes
+    -----
+    A valley counts as a groove if the ball sinks by a tenth of its radius and lies close to the profile
+    over six tenths of its width, which it does not between two lands or in a notch.
     """
     spacing = float(np.median(np.diff(x_mm)))
     if spacing > ball_radius_mm / 10.0:
@@ -120,8 +127,6 @@ def roll_ball(x_mm: FloatArray, height_mm: FloatArray, *, ball_radius_mm: float,
             f"samples lie {spacing:.4g} mm apart: fewer than the flank of a {2 * ball_radius_mm:.4g} mm ball "
             f"needs; at most {ball_radius_mm / 10.0:.4g} mm"
         )
-    if x_mm[-1] - x_mm[0] > 5000.0 * pitch_mm:
-        raise TraceRangeError(f"x spans {x_mm[-1] - x_mm[0]:.6g} mm at a pitch of {pitch_mm:.4g} mm")
     cell = ball_radius_mm / _CELLS_PER_RADIUS
     grid_x, grid = _coarse(x_mm, height_mm, cell)
     centre = _rolled(grid, ball_radius_mm, cell)
@@ -130,10 +135,11 @@ def roll_ball(x_mm: FloatArray, height_mm: FloatArray, *, ball_radius_mm: float,
     left, right = _highest_within(centre, reach)
     lowest = _lowest_within(centre, reach)
     held = (centre <= lowest) & (left - centre > sink) & (right - centre > sink)
-    places = np.flatnonzero(held)
+    places = np.flatnonzero(held).astype(np.int64)
     if places.size:
         # Neighbouring cells of one minimum: the first speaks for all.
         places = places[np.concatenate([[True], np.diff(places) > reach // 2])]
+        places = places[_hugged(grid, centre, places, ball_radius_mm, cell)]
     return Rolled(
         centre_x_mm=grid_x[places],
         centre_height_mm=centre[places],
@@ -164,6 +170,19 @@ def _rolled(grid: FloatArray, radius_mm: float, cell_mm: float) -> FloatArray:
     return np.asarray(np.max(np.lib.stride_tricks.sliding_window_view(padded, disk.size) + disk, axis=1))
 
 
+def _hugged(
+    grid: FloatArray, centre: FloatArray, places: IntArray, radius_mm: float, cell_mm: float
+) -> NDArray[np.bool_]:
+    """Whether the profile keeps close to the ball, as a groove made for it does."""
+    reach = int(_HUG_WIDTH * _CELLS_PER_RADIUS)
+    offset = np.arange(-reach, reach + 1)
+    index = places[:, None] + offset
+    inside = (index >= 0) & (index < grid.size)
+    touching = centre[places][:, None] - np.sqrt(radius_mm**2 - (cell_mm * offset) ** 2)
+    gap = touching - grid[np.clip(index, 0, grid.size - 1)]
+    return np.asarray(np.mean(inside & (gap < _HUG_GAP * radius_mm), axis=1) >= _HUG_SHARE)
+
+
 def _highest_within(values: FloatArray, reach: int) -> tuple[FloatArray, FloatArray]:
     """Largest value among the ``reach`` places to the left, and to the right, the place itself included."""
     pad = np.full(reach, -np.inf)
@@ -178,7 +197,7 @@ def _lowest_within(values: FloatArray, reach: int) -> FloatArray:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).min(axis=1))
 
 
-def _cut(centre: FloatArray, places: NDArray[np.signedinteger], reach: int, sink: float) -> bool:
+def _cut(centre: FloatArray, places: IntArray, reach: int, sink: float) -> bool:
     """Whether the ball lies sunk at the first place without a groove found there."""
     until = int(places[0]) if places.size else reach
     top = float(centre[: min(until, reach) + 1].max())

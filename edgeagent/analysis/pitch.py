@@ -19,8 +19,9 @@ from edgeagent.model import SIDE_TOP, FloatArray, IntArray
 class Axis:
     """The part's axis in the frame of the trace.
 
-    It runs through (0, ``offset_mm``) in the frame turned by ``tilt_rad``. ``tilt_uncertainty_rad`` is
-    the standard uncertainty; None, with a tilt of zero, where no side holds two grooves.
+    It runs through (0, ``offset_mm``) in the frame turned by ``tilt_rad``. ``tilt_uncertainty_rad`` is the
+    standard uncertainty, NaN where none was asked for; None, with a tilt of zero, where the tilt was not
+    fitted or no side holds two grooves.
     """
 
     tilt_rad: float
@@ -45,6 +46,7 @@ def fit_axis(
     side: FloatArray,
     *,
     nominal_radius_mm: float,
+    align: bool = True,
     height_uncertainty_mm: FloatArray | None = None,
 ) -> Axis:
     """Axis from the ball centres of both sides, or of one.
@@ -55,6 +57,8 @@ def fit_axis(
         Ball centres as recorded and the code of their side.
     nominal_radius_mm : mm
         Of the ball pitch circle; used only where one side alone was measured.
+    align : bool
+        False leaves the tilt at zero: the frame of the trace is taken as aligned.
     height_uncertainty_mm : shape (n,), optional
         Standard uncertainty of each centre across the axis.
 
@@ -71,7 +75,7 @@ def fit_axis(
         dz[here] -= dz[here].mean()
     spread = float(dx @ dx)
     tilt, uncertainty = 0.0, None
-    if spread > 0.0:
+    if spread > 0.0 and align:
         tilt = float(np.arctan(float(dx @ dz) / spread))
         if height_uncertainty_mm is not None:
             uncertainty = float(np.sqrt(np.sum(np.square(dx * height_uncertainty_mm)))) / spread

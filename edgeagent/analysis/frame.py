@@ -38,7 +38,8 @@ class Nominal:
 
     ``ball_radius_mm`` and ``flank_radius_mm`` are less the tip radius. ``facing`` is +1 on a shaft, where the
     way out of the groove leads away from the axis, and -1 in a nut. The contact zone reaches from
-    ``zone_deg[0]`` to ``zone_deg[1]``, seen from the ball's centre, from the root's direction.
+    ``zone_deg[0]`` to ``zone_deg[1]``, seen from the ball's centre, from the root's direction. ``align`` False
+    trusts the frame of the trace instead of fitting the axis' tilt.
     """
 
     ball_radius_mm: float
@@ -50,6 +51,7 @@ class Nominal:
     starts: int
     lead_mm: float
     ball_circle_radius_mm: float
+    align: bool = True
 
     @property
     def pitch_mm(self) -> float:
@@ -94,6 +96,7 @@ def make_frame(
         z_mm,
         side,
         nominal_radius_mm=nominal.ball_circle_radius_mm,
+        align=nominal.align,
         height_uncertainty_mm=height_uncertainty_mm,
     )
     along, across = axis.aligned(x_mm, z_mm)
@@ -152,7 +155,7 @@ def index_bounds(bounds_mm: FloatArray, frame: Frame, sides: Mapping[float, Clea
     return out
 
 
-def settle(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -> tuple[Frame, FloatArray]:
+def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -> tuple[Frame, FloatArray]:
     """Repeat axis, mapping, arcs and seat until the balls stand still.
 
     Parameters
@@ -175,14 +178,13 @@ def settle(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -> 
     frame = start
     arcs = np.broadcast_to(nominal.arcs(), (start.x_mm.size, 2, 3)).copy()
     groove = np.arange(start.x_mm.size)
-    centre = np.zeros((groove.size, 2))
     picked = _pick(frame, sides, nominal)
     for round_ in range(_MAX_ROUNDS):
         if 0 < round_ < _FREE_ROUNDS:
             picked = _pick(frame, sides, nominal)
         x, z = _gather(picked, frame, sides)
         plane, h = map_to_normal(x, z, frame, groove, nominal, (-1, 1, 1))
-        gate = _slope_gate(plane.u_mm, h, centre * 0.0)
+        gate = _slope_gate(plane.u_mm, h)
         arcs = _robust_step(plane.u_mm, h, gate, arcs)
         centre = _mid_flank_seat(arcs, nominal)
         if round_ >= _FREE_ROUNDS:
@@ -231,17 +233,18 @@ def _gather(picked: IntArray, frame: Frame, sides: Mapping[float, CleanSide]) ->
     return x, z
 
 
-def _slope_gate(u_mm: FloatArray, h_mm: FloatArray, centre: FloatArray) -> FloatArray:
+def _slope_gate(u_mm: FloatArray, h_mm: FloatArray) -> FloatArray:
     """1 where the profile runs as a flank about the ball does, 0 on lands, chamfers, burrs and grains.
 
-    A flank is nearly concentric with the ball, so its slope equals the angle at which it is seen.
+    A flank is nearly concentric with the ball, so its slope equals the angle at which it is seen from the
+    ball's centre, here the origin.
     """
     reach = 2
     du = u_mm[..., 2 * reach :] - u_mm[..., : -2 * reach]
     dh = h_mm[..., 2 * reach :] - h_mm[..., : -2 * reach]
     slope = np.arctan2(_SIGN[:, None] * dh, du)
     slope = np.concatenate([slope[..., :1]] * reach + [slope] + [slope[..., -1:]] * reach, axis=-1)
-    seen = np.arctan2(_SIGN[:, None] * (u_mm - centre[:, None, :1]), centre[:, None, 1:] - h_mm)
+    seen = np.arctan2(_SIGN[:, None] * u_mm, -h_mm)
     return np.asarray(np.abs(slope - seen) < _SLOPE_GATE, dtype=np.float64)
 
 
