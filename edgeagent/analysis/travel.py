@@ -1,0 +1,176 @@
+"""Travel curve of a ball screw: its mean line, and its widest variation within windows of any length."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from edgeagent.errors import TraceShapeError
+from edgeagent.model import FloatArray, IntArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanLine:
+    """Least-squares line of the deviation over the travel, from the first to the last sample.
+
+    `slope_uncertainty_um_per_mm` is the slope's standard uncertainty from the scatter about the line.
+    """
+
+    start_mm: float
+    end_mm: float
+    start_um: float
+    slope_um_per_mm: float
+    slope_uncertainty_um_per_mm: float
+
+    def at(self, travel_mm: FloatArray | float) -> FloatArray:
+        """Deviation of the mean travel, µm, at any travel; shape of `travel_mm`."""
+        return np.asarray(self.start_um + self.slope_um_per_mm * (travel_mm - self.start_mm), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """Widest variation within windows of one length, and where it was found."""
+
+    variation_um: float
+    start_mm: float
+    end_mm: float
+
+
+def mean_line(travel_mm: FloatArray, deviation_um: FloatArray) -> MeanLine:
+    """Mean actual travel: the least-squares line of all samples, each counting the same.
+
+    Parameters
+    ----------
+    travel_mm : ndarray of float64, shape (n,)
+        Rising, n at least 3.
+    deviation_um : ndarray of float64, shape (n,)
+
+    Returns
+    -------
+    MeanLine
+
+    Raises
+    ------
+    TraceShapeError
+        Fewer than 3 samples, or no travel between them.
+
+    Notes
+    -----
+    ISO 3408-3 / JIS B 1192: the mean travel is the least-squares straight line of the actual travel. The
+    uncertainty takes the whole scatter about the line as independent from sample to sample. Waves of the lead
+    count in it, so it is an upper bound for the gauge's noise; a scale error of the gauge or a wrong
+    temperature leaves no mark in the trace and is not in it.
+    """
+    if travel_mm.size < 3 or not travel_mm[-1] > travel_mm[0]:
+        raise TraceShapeError(f"a mean travel needs 3 samples along a travel; found {travel_mm.size}")
+    centre_mm, centre_um = float(travel_mm.mean()), float(deviation_um.mean())
+    arm_mm = travel_mm - centre_mm
+    spread = float(arm_mm @ arm_mm)
+    slope = float(arm_mm @ (deviation_um - centre_um)) / spread
+    residual_um = deviation_um - centre_um - slope * arm_mm
+    scatter_um = float(np.sqrt(residual_um @ residual_um / (travel_mm.size - 2)))
+    return MeanLine(
+        start_mm=float(travel_mm[0]),
+        end_mm=float(travel_mm[-1]),
+        start_um=centre_um + slope * (float(travel_mm[0]) - centre_mm),
+        slope_um_per_mm=slope,
+        slope_uncertainty_um_per_mm=scatter_um / float(np.sqrt(spread)),
+    )
+
+
+def widest_window(travel_mm: FloatArray, residual_um: FloatArray, length_mm: float) -> Window | None:
+    """Largest peak-to-valley of a curve within any stretch of one length.
+
+    Parameters
+    ----------
+    travel_mm, residual_um : ndarray of float64, shape (n,)
+        Curve over strictly rising travel, straight between the samples; spacing may vary.
+    length_mm : float
+        Length of the window, above 0.
+
+    Returns
+    -------
+    Window or None
+        None when the curve is shorter than the window.
+
+    Notes
+    -----
+    The largest variation of a curve of straight pieces is found with one end of the window on a sample. So all
+    windows that begin on a sample and all that end on one are tried, with the value at the other end taken
+    from the straight piece there: O(n log n), 100,000 samples in some 20 ms.
+    """
+    span_mm = float(travel_mm[-1] - travel_mm[0])
+    slack_mm = 1e-9 * max(span_mm, length_mm)  # a window may miss the last sample by rounding
+    if span_mm < length_mm - slack_mm:
+        return None
+    best = Window(variation_um=-1.0, start_mm=0.0, end_mm=0.0)
+    for forward in (True, False):
+        axis, curve = (travel_mm, residual_um) if forward else (-travel_mm[::-1], residual_um[::-1])
+        end_mm = axis + length_mm
+        first = np.flatnonzero(end_mm <= axis[-1] + slack_mm)
+        last = np.searchsorted(axis, end_mm[first] + slack_mm, side="right") - 1
+        at_end = np.interp(end_mm[first], axis, curve)
+        high = np.maximum(_range_max(curve, first, last), at_end)
+        low = np.minimum(-_range_max(-curve, first, last), at_end)
+        widest = int(np.argmax(high - low))
+        if float(high[widest] - low[widest]) > best.variation_um:
+            near, far = float(axis[first[widest]]), float(end_mm[first[widest]])
+            best = Window(
+                variation_um=float(high[widest] - low[widest]),
+                start_mm=near if forward else -far,
+                end_mm=far if forward else -near,
+            )
+    return best
+
+
+def _range_max(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """Largest of ``values[first[i] : last[i] + 1]`` for each i, by maxima over stretches of powers of two."""
+    level = np.frexp((last - first + 1).astype(np.float64))[1] - 1  # floor of the binary logarithm
+    found = np.empty(first.size)
+    stretch = values
+    for power in range(int(level.max()) + 1):
+        here = np.flatnonzero(level == power)
+        found[here] = np.maximum(stretch[first[here]], stretch[last[here] - (1 << power) + 1])
+        half = 1 << power
+        if stretch.size > half:
+            stretch = np.maximum(stretch[:-half], stretch[half:])
+    return found
+
+
+def point_noise_um(deviation_um: FloatArray) -> float:
+    """Standard deviation of a single sample, robustly, from second differences; 0 below 4 samples.
+
+    What bends slowly from sample to sample drops out; waves of a few samples' length count in full. The factor
+    1.4826 turns the median of absolute values into a standard deviation for normal noise, and sqrt(6) is what
+    the weights 1, -2, 1 do to it.
+    """
+    if deviation_um.size < 4:
+        return 0.0
+    bend = np.diff(deviation_um, 2)
+    return float(1.4826 * np.median(np.abs(bend)) / np.sqrt(6.0))
+
+
+def spikes(deviation_um: FloatArray, *, factor: float = 10.0, floor_um: float = 0.5) -> IntArray:
+    """Numbers of samples that stand off their neighbours.
+
+    A sample counts as a spike when it is further than `factor` times the noise of a point, and than `floor_um`,
+    from the median of the five samples around it; up to two spoilt samples in a row are found. An end sample is
+    compared with the straight line through the two sound samples next to it. Waves of 8 samples and more
+    throughout the trace are never spikes: their crests are off by at most 4.7 times the noise that their bend
+    is taken for. The factor and the floor are common practice, not a standard's.
+    """
+    z = deviation_um
+    if z.size < 6:
+        return np.empty(0, dtype=np.int64)
+    around = np.median(
+        np.lib.stride_tricks.sliding_window_view(np.pad(z, 2, mode="reflect", reflect_type="odd"), 5), axis=1
+    )
+    limit = max(factor * point_noise_um(z), floor_um)
+    spoilt = np.abs(z - around) > limit
+    for height, mark in ((z, spoilt), (z[::-1], spoilt[::-1])):
+        near = np.flatnonzero(~mark[1:6])[:2] + 1
+        if near.size == 2:
+            slope = (height[near[1]] - height[near[0]]) / (near[1] - near[0])
+            mark[0] = abs(height[0] - height[near[0]] + slope * near[0]) > limit
+    return np.flatnonzero(spoilt).astype(np.int64)
