@@ -1,0 +1,154 @@
+"""What the service knows, derived from the journal record by record: at start from disk, later as it writes.
+
+There is no second database of what was seen. Everything in here can be thrown away and folded again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import OrderedDict
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from edgeagent.codec.record import Record
+from edgeagent.model import Disposition
+from edgeagent.rules.gate import Verified
+from edgeagent.rules.lamp import Lamp, acknowledged, shown
+from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
+from edgeagent.rules.settling import Look
+from edgeagent.shell.journal import Place
+
+_SETS_MAX = 2000
+"""Finished part sets that stay in memory for re-measurements; unfinished ones always stay."""
+
+
+def file_key(folder: str, name: str, sha256: str | None, side_sha256: str | None, look: Look | None) -> bytes:
+    """Identity of a file: relative path and content; what could not be read is known by how it looks."""
+    content = f"{sha256}\0{side_sha256}" if sha256 is not None else f"unread\0{look}"
+    return hashlib.sha256(f"{folder}\0{name}\0{content}".encode()).digest()[:16]
+
+
+class Memory:
+    """The fold over the journal.
+
+    ``present`` names the files that are in each folder at the start: only their looks are kept.
+    ``position`` is the publisher's, whose record's place is noted on the way.
+    """
+
+    def __init__(
+        self, present: Mapping[str, frozenset[str]], position: int | None, *, live_s: float, latches: bool
+    ) -> None:
+        self._present = present
+        self._live_s, self._latches = live_s, latches
+        self._done: set[bytes] = set()
+        self.looks: dict[tuple[str, str], Look] = {}
+        self.sets: OrderedDict[tuple[str, str], PartSet] = OrderedDict()
+        self.waiting_sets: set[tuple[str, str]] = set()
+        self.verified: dict[str, Verified] = {}
+        self.boot = 0
+        self.lamp = Lamp()
+        self.checkpoint = 0
+        self.position = position
+        self.cursor: Place | None = None
+        self.last_disposition: Record | None = None
+
+    def known(self, key: bytes) -> bool:
+        """Whether a file of this identity has its record already."""
+        return key in self._done
+
+    def visit(self, record: Record, place: Place) -> None:
+        """Fold one record that was read from disk."""
+        self.apply(record)
+        if self.position is not None and record.seq <= self.position:
+            self.cursor = place
+        body = record.body
+        if record.kind == "disposition":
+            if self.position is None or record.seq <= self.position:
+                self.last_disposition = record
+            if _posix(record.time) - float(body["settled_at"]) <= self._live_s:
+                self.lamp = shown(
+                    self.lamp, Disposition(body["disposition"]), record.seq, latches=self._latches
+                )
+        elif record.kind == "acknowledgement":
+            self.lamp = acknowledged(self.lamp, int(body["seq"]))
+        elif record.kind in ("checkpoint", "stop"):
+            self.checkpoint = max(self.checkpoint, int(body.get("published", 0)))
+        source = body.get("source")
+        if isinstance(source, Mapping) and "look" in source:
+            self._note_look(source)
+
+    def apply(self, record: Record) -> None:
+        """Fold one record, read or just written."""
+        body = record.body
+        if record.kind == "start":
+            self.boot = int(body["boot"])
+        elif record.kind == "measurement":
+            self._note_done(body["source"])
+            if body["trace"].get("part") is not None:
+                self._note_measurement(record)
+        elif record.kind == "quarantine":
+            self._note_done(body["source"])
+        elif record.kind == "verification":
+            self.verified[str(body["instrument"])] = Verified(
+                str(body["artefact"]), bool(body["passed"]), _posix(str(body["measured_at"])), record.seq
+            )
+        elif record.kind == "disposition":
+            key = (str(body["part"]), str(body["serial"]))
+            state = self.sets.get(key, PartSet(*key))
+            self._keep(key, disposed(state, Disposition(body["disposition"]), record.seq))
+
+    def _note_done(self, source: Mapping[str, Any]) -> None:
+        look = Look(*source["look"])
+        key = file_key(source["folder"], source["name"], source["sha256"], source.get("side_sha256"), look)
+        self._done.add(key)
+
+    def _note_look(self, source: Mapping[str, Any]) -> None:
+        folder, name = str(source["folder"]), str(source["name"])
+        if name in self._present.get(folder, ()):
+            self.looks[folder, name] = Look(*source["look"])
+
+    def _note_measurement(self, record: Record) -> None:
+        body = record.body
+        trace = body["trace"]
+        key = (str(trace["part"]), str(trace["serial"]))
+        state = self.sets.get(key, PartSet(*key))
+        result = feature_result(record.seq, body)
+        self._keep(key, measured(state, result, tuple(body["required"]), float(body["decided_at"])))
+
+    def _keep(self, key: tuple[str, str], state: PartSet) -> None:
+        self.sets[key] = state
+        self.sets.move_to_end(key)
+        if state.disposed is None:
+            self.waiting_sets.add(key)
+        else:
+            self.waiting_sets.discard(key)
+        while len(self.sets) > _SETS_MAX + len(self.waiting_sets):
+            oldest = next((k for k in self.sets if k not in self.waiting_sets), None)
+            if oldest is None:
+                break
+            del self.sets[oldest]
+
+
+def feature_result(seq: int, body: Mapping[str, Any]) -> FeatureResult:
+    """What a part's disposition needs of one measurement record."""
+    trace, source = body["trace"], body["source"]
+    return FeatureResult(
+        feature=str(trace["feature"]),
+        seq=seq,
+        disposition=Disposition(body["disposition"]),
+        reasons=tuple(body["reasons"]),
+        source={
+            "feature": trace["feature"],
+            "name": source["name"],
+            "sha256": source["sha256"],
+            "instrument": body["instrument"],
+            "seq": seq,
+        },
+        key=tuple({"feature": trace["feature"], **c} for c in body["characteristics"][:4]),
+        settled_at=float(body["settled_at"]),
+    )
+
+
+def _posix(text: str) -> float:
+    return datetime.fromisoformat(text).timestamp()

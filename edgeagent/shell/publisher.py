@@ -1,0 +1,384 @@
+"""The MQTT session: a reader of the journal whose durable position moves on PUBACK alone.
+
+The client's thread only puts events into the service's mailbox; everything else happens in the service loop.
+The client never holds more than a small window of messages, so that what is undelivered is always derived
+from the journal, in order, whatever dies.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from edgeagent.codec.record import Record
+from edgeagent.codec.settings import Mqtt
+from edgeagent.errors import JournalWriteError
+from edgeagent.model import Disposition
+from edgeagent.rules.lamp import Lamp, acknowledged, shown, with_fault
+from edgeagent.rules.outbox import Outgoing, messages
+from edgeagent.shell.clock import Clock
+from edgeagent.shell.files import write_synced
+from edgeagent.shell.journal import JournalReader, Place
+from edgeagent.shell.mqtt_client import MqttClient, MqttEvent
+from edgeagent.shell.publisher_state import State
+
+WINDOW = 16
+"""Messages of records and lamp with paho at a time, at the most; brokers commonly allow 20 in flight."""
+_SELFTEST_S = 5.0
+_ACK_S = 15.0
+_PAUSE_MAX_S = 10
+_REFUSED_PAUSE_S = 30.0
+_STABLE_S = 10.0
+_STEP = 64
+
+
+@dataclass(slots=True)
+class _Entry:
+    """One journal record on its way: its messages' ids that are not acknowledged yet."""
+
+    record: Record
+    place: Place
+    open: set[int] = field(default_factory=set)
+    sent: bool = False
+    shows: Disposition | None = None
+
+
+class Publisher:
+    """Owns the MQTT client, the lamp and the delivery position. Used from the service loop only.
+
+    ``post`` puts an MqttEvent into the loop's queue from any thread. ``report`` is called with an event name
+    and details for the log. Delivery problems never raise: what is not acknowledged stays undelivered.
+    """
+
+    def __init__(
+        self,
+        settings: Mqtt,
+        prefix: str,
+        base: Path,
+        state_path: Path,
+        clock: Clock,
+        *,
+        live_s: float,
+        latches: bool,
+        post: Callable[[MqttEvent], None],
+        report: Callable[[str, dict[str, Any]], None],
+    ) -> None:
+        self._settings, self._prefix, self._base = settings, prefix, base
+        self._state_path, self._clock = state_path, clock
+        self._live_s, self._latches = live_s, latches
+        self._post, self._report = post, report
+        self._generation = 0
+        self._client: MqttClient | None = None
+        self._reader: JournalReader | None = None
+        self._entries: deque[_Entry] = deque()
+        self._cursor: Place | None = None
+        self._end = 0
+        self._lamp_mids: set[int] = set()
+        self._side_mids: set[int] = set()
+        self._connected = False
+        self._selftest_due: float | None = None
+        self._last_traffic = 0.0
+        self._last_sent = 0.0
+        self._position = 0
+        self._saved: State | None = None
+        self._retained: Outgoing | None = None
+        self._counter = 0
+        self._connect_at: float | None = None
+        self._connected_at = 0.0
+        self._pause = 0.0
+        self.boot = 0
+        self.lamp = Lamp()
+        self.ready = False
+        self.refused: str | None = None
+
+    @property
+    def position(self) -> int:
+        """Number of the last record whose messages are all acknowledged by the broker."""
+        return self._position
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker answered and has been heard lately."""
+        return self._connected
+
+    def undelivered(self) -> int:
+        """Records behind the position."""
+        return self._end - self._position
+
+    def start(
+        self, reader: JournalReader, boot: int, state: State, cursor: Place | None, last: Record | None
+    ) -> None:
+        """Begin to deliver what lies behind ``state.position``; ``cursor`` is that record's place.
+
+        ``last`` is the last disposition that was delivered, to be published again on each connect. Raises
+        ConfigError for certificates or passwords that cannot be read.
+        """
+        self._reader, self.boot, self._cursor = reader, boot, cursor
+        self._position, self._retained = state.position, self._messages(last)[0] if last else None
+        self.lamp = Lamp(state.base, frozenset(state.latched))
+        self._saved = state
+        self._connect()
+
+    def appended(self, seq: int) -> None:
+        """The journal has grown to record ``seq``."""
+        self._end = seq
+
+    def set_fault(self, name: str, present: bool) -> None:
+        """Set or clear a fault by name and show it."""
+        before = self.lamp.value
+        self.lamp = with_fault(self.lamp, name, present)
+        if self.lamp.value != before:
+            self._show()
+
+    def acknowledge(self, seq: int) -> None:
+        """The line acknowledged a disposition: release its latch."""
+        before = self.lamp.value
+        self.lamp = acknowledged(self.lamp, seq)
+        if self.lamp.value != before:
+            self._show()
+
+    def heartbeat(self) -> None:
+        """Count once more on the heartbeat topic; called by the loop that does the work."""
+        self._counter += 1
+        if self._connected:
+            self._send("heartbeat", str(self._counter).encode(), retain=False, into=self._side_mids)
+
+    def pump(self) -> None:
+        """Hand the next records to paho while the window has room, and watch the session's health."""
+        now = self._clock.monotonic()
+        self._supervise(now)
+        if not self.ready:
+            return
+        while self._in_flight() < WINDOW:
+            entry = next((e for e in self._entries if not e.sent), None)
+            if entry is None:
+                if self._entries or not self._read_more():
+                    break
+                continue
+            self._send_entry(entry)
+        self._settle_position()
+
+    def handle(self, event: MqttEvent) -> tuple[int, str] | None:
+        """Take one event of paho's thread.
+
+        Returns (seq, text) of an acknowledgement that the line sent, for the journal; else None.
+        """
+        if event.client != self._generation:
+            return None
+        self._last_traffic = self._clock.monotonic()
+        if event.what == "connect":
+            self._on_connect(event)
+        elif event.what == "disconnect":
+            self._on_disconnect(event.words)
+        elif event.what == "acked":
+            self._on_acked(event)
+        elif event.what == "failed":
+            self._report("mqtt-callback-failed", {"reason": event.words})
+        elif event.topic == self._topic("acknowledge") and not event.retained:
+            return _acknowledgement(event.payload)
+        elif event.topic == self._topic("lamp") and not event.retained:
+            self._selftest_seen(event.payload)
+        return None
+
+    def save(self, end: int, head: str) -> None:
+        """Make position and lamp durable when they changed, with the journal's end. Raises JournalWriteError."""
+        state = State(self._position, self.lamp.base, tuple(sorted(self.lamp.latched)), end, head)
+        if state == self._saved:
+            return
+        try:
+            write_synced(self._state_path, msgspec.json.encode(state))
+        except OSError as error:
+            raise JournalWriteError(f"{self._state_path}: {error}") from error
+        self._saved = state
+
+    def stop(self, *, fault: bool, drain: Callable[[float], None]) -> None:
+        """Show fault on the lamp (a stopped agent watches nothing) and disconnect.
+
+        ``drain`` handles events for so many seconds, so that the last acknowledgements arrive. With
+        ``fault`` the connection is dropped so that the broker publishes the will as well.
+        """
+        client = self._client
+        if client is None:
+            return
+        if self._connected:
+            self.lamp = with_fault(self.lamp, "stopped", True)
+            self._show()
+            until = self._clock.monotonic() + 1.0
+            while self._lamp_mids and self._clock.monotonic() < until:
+                drain(0.05)
+        self._generation += 1
+        client.close(polite=not fault)
+        self._client = None
+
+    def _topic(self, name: str) -> str:
+        return f"{self._prefix}/{name}"
+
+    def _in_flight(self) -> int:
+        return sum(len(e.open) for e in self._entries) + len(self._lamp_mids)
+
+    def _connect(self) -> None:
+        """A new client; the old one, if any, is dropped with everything in it."""
+        self._drop()
+        self._last_traffic = self._clock.monotonic()
+        self._connect_at = None
+        self._client = MqttClient(
+            self._settings, self._prefix, self._base, self._generation, self._post, window=WINDOW + 4
+        )
+
+    def _lost(self) -> None:
+        """Forget everything that was with the old session: it will be sent again."""
+        self._connected = self.ready = False
+        self._selftest_due = None
+        self._lamp_mids.clear()
+        self._side_mids.clear()
+        for entry in self._entries:
+            entry.open.clear()
+            entry.sent = False
+            entry.shows = None
+
+    def _supervise(self, now: float) -> None:
+        """Judge the session by traffic, not by what paho believes; replace a client that is dead."""
+        if self._connect_at is not None:
+            if now >= self._connect_at:
+                self._connect()
+            return
+        if not self._connected:
+            return
+        if self._selftest_due is not None and now > self._selftest_due:
+            self._selftest_due = None
+            self._refuse("the agent's own lamp message does not come back: subscription or topic refused")
+        waits = self._in_flight() + len(self._side_mids)
+        silent = now - self._last_traffic
+        if waits and silent > max(_ACK_S, 3 * self._settings.keep_alive_s):
+            self._report("mqtt-silent", {"seconds": round(silent, 1)})
+            self._connect()
+
+    def _connect_later(self, pause: float) -> None:
+        """Drop the client, with all that it still holds, and make a new one after a pause."""
+        self._drop()
+        self._connect_at = self._clock.monotonic() + pause
+
+    def _drop(self) -> None:
+        client, self._client = self._client, None
+        self._generation += 1
+        self._lost()
+        if client is not None:
+            client.close(polite=True)
+
+    def _on_connect(self, event: MqttEvent) -> None:
+        if event.reason >= 0x80 or (self._settings.version != "5" and event.reason != 0):
+            if self.refused != event.words:
+                self._report("connection-refused", {"reason": event.words})
+            self.refused = event.words
+            return
+        self._lost()
+        self._connected, self.refused = True, None
+        self._connected_at = self._clock.monotonic()
+        self.lamp = with_fault(self.lamp, "mqtt-refused", False)
+        self._report("mqtt-connected", {"url": self._settings.url})
+        assert self._client is not None
+        self._client.subscribe((self._topic("lamp"), self._topic("acknowledge")))
+        self._selftest_due = self._clock.monotonic() + _SELFTEST_S
+        self._show()
+
+    def _on_disconnect(self, words: str) -> None:
+        """A new client at once, or after a growing pause when connections do not last.
+
+        Never paho's own reconnection: it would repeat what it still holds, old lamp values among it.
+        """
+        if self._connected:
+            self._report("mqtt-disconnected", {"reason": words})
+        lasted = self._connected and self._clock.monotonic() - self._connected_at > _STABLE_S
+        self._pause = 0.0 if lasted else min(max(2 * self._pause, 0.5), _PAUSE_MAX_S)
+        self._connect_later(self._pause)
+
+    def _selftest_seen(self, payload: bytes) -> None:
+        if self._selftest_due is None or payload != str(self.lamp.value).encode():
+            return
+        self._selftest_due = None
+        self.ready = True
+        if self._retained is not None:
+            self._publish_outgoing(self._retained, self._side_mids)
+        self._report("ready", {"lamp": self.lamp.value, "undelivered": self.undelivered()})
+
+    def _on_acked(self, event: MqttEvent) -> None:
+        if event.reason >= 0x80:
+            self._refuse(f"the broker refused a message: {event.words}")
+            return
+        self._lamp_mids.discard(event.mid)
+        self._side_mids.discard(event.mid)
+        for entry in self._entries:
+            if event.mid in entry.open:
+                entry.open.discard(event.mid)
+                break
+        self._settle_position()
+
+    def _refuse(self, words: str) -> None:
+        """A refusal is an alarm and a fault, never a success; delivery rests until the next connection."""
+        first = self.refused != words
+        self.refused, self.ready = words, False
+        self.set_fault("mqtt-refused", True)
+        self._connect_at = self._clock.monotonic() + _REFUSED_PAUSE_S
+        if first:
+            self._report("publish-refused", {"reason": words})
+
+    def tell_now(self, record: Record) -> None:
+        """Publish a record's messages at once, beside the ordered delivery, which repeats them later."""
+        for outgoing in self._messages(record):
+            self._publish_outgoing(outgoing, self._side_mids)
+
+    def _messages(self, record: Record) -> tuple[Outgoing, ...]:
+        stamp = {"boot": self.boot, "seq": record.seq, "head": record.hash, "time": record.time}
+        now = self._clock.now().timestamp()
+        return messages(record.kind, record.body, stamp, now=now, live_s=self._live_s)
+
+    def _settle_position(self) -> None:
+        while self._entries and self._entries[0].sent and not self._entries[0].open:
+            self._position = self._entries.popleft().record.seq
+
+    def _read_more(self) -> bool:
+        """Read the next records from the journal; False when there are none."""
+        seen = self._entries[-1].record.seq if self._entries else self._position
+        if self._reader is None or seen >= self._end:
+            return False
+        found = self._reader.read_from(self._cursor, _STEP)
+        for record, place in found:
+            self._cursor = place
+            if record.seq > seen:
+                self._entries.append(_Entry(record, place))
+        return bool(found)
+
+    def _send_entry(self, entry: _Entry) -> None:
+        record = entry.record
+        for outgoing in self._messages(record):
+            if outgoing.shows is not None:
+                self.lamp = shown(self.lamp, outgoing.shows, record.seq, latches=self._latches)
+                self._show()
+            if outgoing.topic == "disposition":
+                self._retained = outgoing
+            self._publish_outgoing(outgoing, entry.open)
+        entry.sent = True
+
+    def _publish_outgoing(self, outgoing: Outgoing, into: set[int]) -> None:
+        self._send(outgoing.topic, msgspec.json.encode(outgoing.payload), retain=outgoing.retain, into=into)
+
+    def _show(self) -> None:
+        """Publish the lamp as it is now."""
+        if self._connected:
+            self._send("lamp", str(self.lamp.value).encode(), retain=True, into=self._lamp_mids)
+
+    def _send(self, topic: str, payload: bytes, *, retain: bool, into: set[int]) -> None:
+        if self._client is None or not self._connected:
+            return
+        into.add(self._client.publish(self._topic(topic), payload, retain=retain))
+
+
+def _acknowledgement(payload: bytes) -> tuple[int, str] | None:
+    """The sequence number that the line acknowledges: plain digits; text that is none is answered by 0."""
+    text = payload[:64].decode("utf-8", errors="replace").strip()
+    return (int(text), text) if text.isascii() and text.isdigit() and len(text) < 16 else (0, text)

@@ -1,0 +1,399 @@
+"""The service: one loop from file to lamp.
+
+hint or timer → scan → settled file → read once → evaluate → archive and journal, synced → publish → PUBACK
+moves the position. Every error is typed and ends in a journal record; the disk's own failure ends the
+process with the lamp on fault, and a restart reads the truth from disk.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Mapping
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from edgeagent.codec.record import Record
+from edgeagent.codec.result import encode
+from edgeagent.errors import (
+    ConfigError,
+    InputError,
+    JournalCorruptError,
+    JournalError,
+    JournalTornTailError,
+    TraceFormatError,
+)
+from edgeagent.model import Disposition
+from edgeagent.rules.gate import closed_reason
+from edgeagent.rules.part_set import PartDecision, PartSet, decide, expires_at, measured
+from edgeagent.shell import bodies
+from edgeagent.shell.archive import Archive
+from edgeagent.shell.clock import Clock
+from edgeagent.shell.configuration import Configuration, load_configuration
+from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.shell.files import make_folder
+from edgeagent.shell.intake import FoundFile, Intake
+from edgeagent.shell.journal import JournalReader, JournalWriter
+from edgeagent.shell.mailbox import Mailbox
+from edgeagent.shell.memory import Memory, feature_result, file_key
+from edgeagent.shell.publisher import Publisher
+from edgeagent.shell.publisher_state import State, read_state
+from edgeagent.shell.systemd import Notifier
+
+_CHECKPOINT_EVERY = 1000
+_HEARTBEAT_S = 1.0
+
+
+class Service:
+    """Wires the rooms. ``run`` returns the exit code; ``stop`` and ``reload`` may come from a signal."""
+
+    def __init__(self, configuration: Configuration, clock: Clock, log: Any) -> None:
+        mqtt = configuration.settings.mqtt
+        if mqtt is None:
+            raise ConfigError(configuration.path.name, "mqtt", "this table is required to run the service")
+        self._configuration = configuration
+        self._rules = Rulebook.of(configuration)
+        self._clock = clock
+        self._log = log
+        self._mailbox = Mailbox()
+        self._notifier = Notifier()
+        self._stopping = False
+        self._reload_wanted = False
+        self._told_ready = False
+        self._records_at_checkpoint = 0
+        settings, store = configuration.settings, configuration.store
+        self._archive = Archive(store / "archive")
+        self._writer = JournalWriter(
+            store / "journal", clock, segment_bytes=int(settings.store.segment_mb * 1e6)
+        )
+        self._intake = Intake(
+            settings.intake, configuration.folder, clock, self._mailbox.hint, self._on_source_event
+        )
+        self._state_path = store / "state" / "publisher.json"
+        self._publisher = Publisher(
+            mqtt,
+            settings.prefix,
+            configuration.folder,
+            self._state_path,
+            clock,
+            live_s=settings.intake.live_s,
+            latches=settings.decision.reject_latches,
+            post=self._mailbox.mqtt,
+            report=self._on_mqtt_event,
+        )
+        self._memory = Memory({}, None, live_s=0, latches=False)
+
+    def stop(self) -> None:
+        """End the loop after the file at hand; safe in a signal handler."""
+        self._stopping = True
+        self._mailbox.ring()
+
+    def reload(self) -> None:
+        """Read recipes, layouts and certificates again; safe in a signal handler."""
+        self._reload_wanted = True
+        self._mailbox.ring()
+
+    def run(self) -> int:
+        """Start, work until stopped, stop. Returns the exit code; a failing disk ends it early."""
+        try:
+            self._start()
+            next_beat = self._clock.monotonic()
+            while not self._stopping:
+                next_beat = self._turn(next_beat)
+            return self._end(None)
+        except JournalError as error:
+            return self._end(error)
+
+    def _start(self) -> None:
+        for folder in ("archive", "state", "journal"):
+            make_folder(self._configuration.store / folder)
+        recovered = self._open_journal()
+        boot = self._memory.boot + 1
+        manifest, configuration = bodies.configuration_body(self._configuration)
+        documents = [d.data for d in self._configuration.documents()]
+        for digest in self._archive.put_all((*documents, manifest)):
+            self._archive.remember(digest)
+        entries: list[tuple[str, Mapping[str, Any]]] = [("start", bodies.start_body(boot))]
+        entries += [("recovery", body) for body in recovered]
+        entries.append(("configuration", configuration))
+        self._append(entries)
+        for (folder, name), look in self._memory.looks.items():
+            self._intake.remember(folder, name, look)
+        self._memory.looks.clear()
+        self._log.info("started", boot=boot, seq=self._writer.seq, waiting=self._publisher.undelivered())
+        memory = self._memory
+        state = read_state(self._state_path)
+        if state is None:
+            state = State(memory.checkpoint, memory.lamp.base, tuple(sorted(memory.lamp.latched)))
+        reader = JournalReader(self._writer.folder)
+        self._publisher.start(reader, boot, state, memory.cursor, memory.last_disposition)
+        for body in recovered:
+            self._log.warning("journal-recovered", **body)
+
+    def _open_journal(self) -> list[dict[str, Any]]:
+        """Open the journal and fold it; a torn tail is cut once and reported for the record."""
+        settings = self._configuration.settings
+        recovered: list[dict[str, Any]] = []
+        while True:
+            state = read_state(self._state_path)
+            self._memory = Memory(
+                self._intake.present(),
+                state.position if state else None,
+                live_s=settings.intake.live_s,
+                latches=settings.decision.reject_latches,
+            )
+            try:
+                self._writer.open(self._memory.visit)
+            except JournalTornTailError:
+                if recovered:
+                    raise
+                store = self._configuration.store
+                recovered.append(JournalWriter.recover(store / "journal", store / "quarantine"))
+                continue
+            if state is not None and state.end > self._writer.seq:
+                self._writer.close()
+                raise JournalCorruptError(
+                    "journal",
+                    0,
+                    f"ends at record {self._writer.seq}, but record {state.end} was written once: it was cut or "
+                    "restored from a copy; see 'Continue after damage' in DEVELOPERS.md",
+                )
+            if state is None and self._writer.seq > 0:
+                told = "delivery position rebuilt from the journal"
+                recovered.append({"what": "state-rebuilt", "reason": told})
+            return recovered
+
+    def _turn(self, next_beat: float) -> float:
+        """One turn of the loop: look, take one file, deliver, beat; sleep when there is nothing to do."""
+        worked = self._work_once()
+        now = self._clock.monotonic()
+        if now >= next_beat:
+            self._publisher.heartbeat()
+            self._notifier.tell("WATCHDOG=1")
+            self._expire_sets()
+            next_beat = now + _HEARTBEAT_S
+        if self._reload_wanted:
+            self._reload_wanted = False
+            self._reload()
+        if not worked and not self._stopping:
+            due = min(next_beat, self._intake.next_deadline())
+            self._mailbox.wait(due - self._clock.monotonic())
+        return next_beat
+
+    def _work_once(self) -> bool:
+        self._drain()
+        self._intake.scan_if_due()
+        file = self._intake.take()
+        if file is not None:
+            self._process(file)
+        self._publisher.pump()
+        self._publisher.save(self._writer.seq, self._writer.head)
+        if self._publisher.ready and not self._told_ready:
+            self._told_ready = True
+            self._notifier.tell("READY=1")
+        return file is not None
+
+    def _drain(self) -> None:
+        self._intake.hinted(self._mailbox.hints())
+        for event in self._mailbox.mqtt_events():
+            acknowledged = self._publisher.handle(event)
+            if acknowledged is not None:
+                self._acknowledged(*acknowledged)
+
+    def _process(self, file: FoundFile) -> None:
+        """One file, whatever is in it: a measurement, a quarantine, or nothing new."""
+        source = bodies.source_of(file)
+        key = file_key(file.folder, file.name, source["sha256"], source.get("side_sha256"), file.look)
+        if self._memory.known(key):
+            self._log.debug("seen-before", name=file.name)
+        else:
+            try:
+                if file.problem is not None:
+                    raise file.problem
+                evaluation = evaluate(file.name, file.data, file.side, self._rules, digest=source["sha256"])
+                self._keep(file, source, evaluation)
+            except InputError as error:
+                self._quarantine(file, source, error)
+            except JournalError:
+                raise
+            except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
+                self._log.error("internal-error", name=file.name, exc_info=True)
+                words = f"internal error {type(error).__name__}: {error}"
+                self._quarantine(file, source, TraceFormatError(words[:500]))
+        self._intake.finished(file)
+
+    def _keep(self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation) -> None:
+        """Archive, journal, and only then let the publisher see it."""
+        result = encode(evaluation.result)
+        stored = [file.data, result] if file.side is None else [file.data, result, file.side]
+        digests = self._archive.put_all(stored)
+        now = self._clock.now().timestamp()
+        body = bodies.measurement_body(file, source, evaluation, self._configuration, digests[1], now)
+        entries: list[tuple[str, Mapping[str, Any]]] = [("measurement", body)]
+        if evaluation.trace.header.artefact is not None:
+            entries.append(("verification", self._verification(body, evaluation)))
+            records = self._append(entries)
+        else:
+            records = self._append(entries + self._part_entries(body, now))
+        self._log.info(
+            "measured",
+            name=file.name,
+            seq=records[0].seq,
+            disposition=body["disposition"],
+            reasons=body["reasons"][:3],
+        )
+
+    def _part_entries(self, body: Mapping[str, Any], now: float) -> list[tuple[str, Mapping[str, Any]]]:
+        """The part's disposition record that follows from this measurement, if any.
+
+        The measurement is folded into a copy of the part's set as the record that it will be, so that both
+        are written with one sync.
+        """
+        trace = body["trace"]
+        key = (str(trace["part"]), str(trace["serial"]))
+        state = self._memory.sets.get(key, PartSet(*key))
+        result = feature_result(self._writer.seq + 1, body)
+        state = measured(state, result, tuple(body["required"]), now)
+        return self._decision_entries(state, now)
+
+    def _decision_entries(self, state: PartSet, now: float) -> list[tuple[str, Mapping[str, Any]]]:
+        decision = decide(state, now, self._configuration.settings.decision.set_timeout_s)
+        if decision is None:
+            return []
+        gate = None
+        if decision.disposition == Disposition.ACCEPT:
+            gate = self._gate(state, now)
+            if gate is not None:
+                decision = PartDecision(Disposition.HOLD, (gate, *decision.reasons), decision.settled_at)
+        return [("disposition", bodies.disposition_body(state, decision, gate))]
+
+    def _gate(self, state: PartSet, now: float) -> str | None:
+        """Why this part may not be accepted now, None when nothing speaks against it."""
+        wanted = self._configuration.settings.verification
+        if wanted is None:
+            return None
+        for instrument in sorted({str(r.source["instrument"]) for r in state.results.values()}):
+            last = self._memory.verified.get(instrument)
+            reason = closed_reason(last, wanted.artefact, wanted.max_age_h, instrument, now)
+            if reason is not None:
+                return reason
+        return None
+
+    def _verification(self, body: Mapping[str, Any], evaluation: Evaluation) -> dict[str, Any]:
+        wanted = self._configuration.settings.verification
+        until = None
+        if wanted is not None and wanted.max_age_h is not None:
+            moment = evaluation.trace.header.measured_at + timedelta(hours=wanted.max_age_h)
+            until = moment.isoformat().replace("+00:00", "Z")
+        return bodies.verification_body(body, evaluation, until)
+
+    def _quarantine(self, file: FoundFile, source: Mapping[str, Any], error: InputError) -> None:
+        if source["sha256"] is not None and len(file.data):
+            self._archive.put(file.data)
+        self._append([("quarantine", bodies.quarantine_body(source, error, file.settled_at))])
+        self._log.warning("quarantined", name=file.name, reason=str(error)[:300])
+
+    def _expire_sets(self) -> None:
+        now = self._clock.now().timestamp()
+        timeout = self._configuration.settings.decision.set_timeout_s
+        for key in sorted(self._memory.waiting_sets):
+            state = self._memory.sets[key]
+            due = expires_at(state, timeout)
+            if due is not None and now >= due:
+                entries = self._decision_entries(state, now)
+                if entries:
+                    self._append(entries)
+
+    def _acknowledged(self, seq: int, text: str) -> None:
+        """The line acknowledged a disposition: on record first, then the lamp."""
+        matched = seq in self._publisher.lamp.latched
+        who = "mqtt"
+        self._append([("acknowledgement", {"seq": seq, "text": text, "who": who, "matched": matched})])
+        self._publisher.acknowledge(seq)
+        self._log.info("acknowledged", seq=seq, matched=matched)
+
+    def _append(self, entries: list[tuple[str, Mapping[str, Any]]]) -> list[Record]:
+        """Write records, fold them into memory, and tell the publisher how far the journal goes."""
+        records = self._writer.append(entries)
+        for record in records:
+            self._memory.apply(record)
+        self._publisher.appended(self._writer.seq)
+        if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
+            self._records_at_checkpoint = self._writer.seq
+            self._writer.append([("checkpoint", {"published": self._publisher.position})])
+            self._publisher.appended(self._writer.seq)
+        return records
+
+    def _on_source_event(self, event: str, details: dict[str, Any]) -> None:
+        """A folder was lost or found, a watch rebuilt: on record, and on the lamp while it lasts."""
+        self._log.warning(event, **details)
+        if self._writer.seq:
+            reason = str(details.get("reason", event))[:500]
+            self._append([("recovery", {"what": event, "reason": reason, "folder": details["folder"]})])
+        if event in ("source-unavailable", "source-available"):
+            self._publisher.set_fault(f"source {details['folder']}", event == "source-unavailable")
+
+    def _on_mqtt_event(self, event: str, details: dict[str, Any]) -> None:
+        refused = event in ("publish-refused", "connection-refused")
+        (self._log.warning if refused else self._log.info)(event, **details)
+        if refused:
+            (record,) = self._append([("recovery", {"what": event, "reason": details["reason"]})])
+            self._publisher.tell_now(record)
+
+    def _reload(self) -> None:
+        """Swap recipes, layouts and certificates when all of them are right; else keep the old ones."""
+        self._notifier.tell(f"RELOADING=1\nMONOTONIC_USEC={int(self._clock.monotonic() * 1e6)}")
+        try:
+            fresh = load_configuration(self._configuration.path)
+            if fresh.document.data != self._configuration.document.data:
+                raise ConfigError(
+                    fresh.path.name, "", "changed; a restart is needed for it, the old one stays in force"
+                )
+        except ConfigError as error:
+            self._append([("recovery", {"what": "configuration-rejected", "reason": str(error)[:900]})])
+            self._log.error("configuration-rejected", reason=str(error))
+        else:
+            manifest, body = bodies.configuration_body(fresh)
+            self._archive.put_all((*(d.data for d in fresh.documents()), manifest))
+            self._append([("configuration", body)])
+            self._configuration, self._rules = fresh, Rulebook.of(fresh)
+            self._log.info("configuration-reloaded", recipes=len(fresh.recipes))
+        self._notifier.tell("READY=1")
+
+    def _end(self, error: JournalError | None) -> int:
+        """Stop in order; with an error nothing more is written, and the lamp shows fault."""
+        self._notifier.tell("STOPPING=1")
+        self._intake.close()
+        if error is not None:
+            self._log.error("journal-failed", reason=str(error), exit_code=error.exit_code)
+        else:
+            with contextlib.suppress(JournalError):
+                self._finish_delivery()
+                self._append([("stop", {"published": self._publisher.position})])
+                self._publisher.save(self._writer.seq, self._writer.head)
+        self._publisher.stop(fault=error is not None, drain=self._drain_for)
+        self._writer.close()
+        self._log.info("stopped", seq=self._writer.seq)
+        return 0 if error is None else error.exit_code
+
+    def _finish_delivery(self) -> None:
+        """Give what is under way half a second to be acknowledged; the rest waits for the next start."""
+        until = self._clock.monotonic() + 0.5
+        while self._publisher.ready and self._publisher.undelivered() and self._clock.monotonic() < until:
+            self._publisher.pump()
+            self._drain_for(0.02)
+
+    def _drain_for(self, seconds: float) -> None:
+        self._mailbox.wait(seconds)
+        for event in self._mailbox.mqtt_events():
+            self._publisher.handle(event)
+
+
+def run_service(path: Path, clock: Clock, log: Any, ready: Callable[[Service], None]) -> int:
+    """Load the configuration and run the service in the foreground. ``ready`` gets the service for signals.
+
+    Raises ConfigError before anything was touched.
+    """
+    service = Service(load_configuration(path), clock, log)
+    ready(service)
+    return service.run()
