@@ -1,0 +1,514 @@
+"""Axial: a trace in the plane of the part's axis, on one side of the part or on both.
+
+The order of the steps: clean each side, refuse what is not in mm or not in one frame, roll a ball to find the
+grooves, find axis, lead and normal planes together, measure each groove on all its points, measure across
+grooves. The sides share one frame, top has the larger z. A trace that ran from large to small x is turned
+round. An axial section is the same for both hands and for x mirrored, so neither can be noticed, and both give
+the same numbers with left and right exchanged. Left is the flank at smaller x.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from edgeagent.analysis import axial_checks as checks
+from edgeagent.analysis.axial_options import Options
+from edgeagent.analysis.axial_quantities import (
+    BAND_UNITS,
+    CONTACT_UNITS,
+    GROOVE_UNITS,
+    ROUGHNESS_UNITS,
+    TRACE_UNITS,
+    groove_quantities,
+    report_details,
+    unmeasured_groove,
+)
+from edgeagent.analysis.flanks import Groove, measure_groove
+from edgeagent.analysis.frame import (
+    MIN_FLANK_POINTS,
+    Frame,
+    Nominal,
+    index_bounds,
+    make_frame,
+    recorded_centres,
+    rough_pitch,
+    seat_all,
+    zone_bounds,
+)
+from edgeagent.analysis.grooves import CleanSide, Rolled, clean_side, roll_ball, side_name
+from edgeagent.analysis.helicoid import lead_angle_rad
+from edgeagent.analysis.kinds import Request
+from edgeagent.analysis.pitch import (
+    Across,
+    Grid,
+    ball_pitch_circle,
+    cumulative_deviation,
+    fit_grid,
+    largest,
+    neighbour_pitches,
+)
+from edgeagent.errors import AnalysisError, InputError, TraceRangeError, TraceShapeError
+from edgeagent.model import (
+    SIDE_BOTTOM,
+    SIDE_TOP,
+    Analysis,
+    FloatArray,
+    IntArray,
+    QualityCheck,
+    Quantity,
+    Thread,
+    Trace,
+)
+
+COLUMNS = ("side", "x_mm", "z_mm")
+OPTIONAL_COLUMNS: tuple[str, ...] = ()
+CHARACTERISTICS: Mapping[str, str] = {
+    **GROOVE_UNITS,
+    **BAND_UNITS,
+    **ROUGHNESS_UNITS,
+    **CONTACT_UNITS,
+    **TRACE_UNITS,
+}
+
+_REMEASURE_MM = 5e-5
+_REMEASURE_ROUNDS = 3
+_CUT_SHARE = 0.05
+_SEEN_SHARE = 0.5
+_EDGE_ZONE_DEG = (0.0, 89.0)
+
+__all__ = ["CHARACTERISTICS", "COLUMNS", "OPTIONAL_COLUMNS", "Options", "analyse"]
+
+
+def analyse(trace: Trace, request: Request) -> Analysis:
+    """Grooves, pitch, lead and ball pitch circle of an axial trace.
+
+    Parameters
+    ----------
+    trace : Trace
+        Columns ``side`` (SIDE_TOP, SIDE_BOTTOM), ``x_mm`` along and ``z_mm`` across the axis; NaN where a
+        sample is missing. The locus of the tip's centre unless the header says ``tip_corrected``.
+    request : Request
+        Needs a thread.
+
+    Returns
+    -------
+    Analysis
+        Quantities per groove (instances ``top[1]``, ``bottom[2]``, from small to large x), between
+        neighbours (``top[1-2]``), per side (``top``), per start (``start[2]``) and per trace.
+        A quantity that cannot be had is None, and a quality check says why.
+
+    Raises
+    ------
+    AnalysisError
+        No thread in the request.
+    TraceShapeError
+        No groove, too few samples, unknown tip radius, unknown side.
+    TraceRangeError
+        Lengths hardly in mm, sides swapped, a tip that does not fit the groove.
+
+    Notes
+    -----
+    Lead angles of 2° to 25°, shaft or nut, either hand, 1 to 4 starts, tilt to 0.5°, tip radius to 0.05 mm:
+    contact angle within 0.01°, radii, separations and diameter within 0.1 µm, pitch within 0.05 µm
+    (tests/analysis/test_axial.py).
+    """
+    thread = request.thread
+    if thread is None:
+        raise AnalysisError("the recipe has no [thread]; grooves cannot be found without it")
+    options = request.options if isinstance(request.options, Options) else Options()
+    nominal = _nominal(trace, thread, options)
+    sides = _sides(trace)
+    checks.require_plausible_units(sides, thread)
+    quality = [
+        checks.missing_samples(sides, trace.points, options.max_missing_share),
+        checks.order_of_x(sides, trace.points),
+        checks.one_side(sides),
+        checks.hand_of_thread(thread, trace.header),
+        *checks.stated_lead(thread, trace.header),
+    ]
+    found = _find(sides, nominal, thread)
+    quality.append(checks.cut_grooves(found.cut))
+    if not found.names:
+        quality.append(checks.failed("grooves", "no groove is whole; nothing was measured"))
+        return _unmeasured(quality, found, options)
+    rough = rough_pitch(found.frame.along_mm, found.frame.side, thread.pitch_mm)
+    gross = checks.gross_pitch(rough, thread, 100.0 * checks.MAX_GROSS_PITCH_ERROR)
+    if not gross.ok:
+        return _unmeasured([*quality, gross], found, options)
+    try:
+        measured = _measure(found, sides, nominal, options)
+    except (AnalysisError, InputError) as error:
+        quality.append(checks.failed("grooves", f"the grooves could not be brought into one frame: {error}"))
+        return _unmeasured(quality, found, options)
+    return _collect(measured, quality, nominal, thread, options)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Whole grooves of all sides in the order top, bottom, x rising; ``cut`` names those that are not."""
+
+    frame: Frame
+    number: IntArray
+    names: tuple[str, ...]
+    cut: tuple[str, ...]
+    unusable: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    """Grooves by name in the order of the frame's arrays; those that failed, with the reason."""
+
+    frame: Frame
+    number: IntArray
+    grooves: dict[str, Groove]
+    failed: dict[str, str]
+    along_spread_mm: FloatArray
+    height_spread_mm: FloatArray
+
+
+def _nominal(trace: Trace, thread: Thread, options: Options) -> Nominal:
+    header = trace.header
+    tip = 0.0 if header.tip_corrected else header.tip_radius_mm
+    if tip is None:
+        raise TraceShapeError(
+            "the trace is the path of the tip's centre without tip_radius_mm; give it or tip_corrected = true"
+        )
+    radius = thread.ball_diameter_mm / 2.0
+    if not 0.0 <= tip < radius / 2.0:
+        raise TraceRangeError(f"tip radius {tip:.6g} mm does not fit a groove for {2 * radius:.6g} mm balls")
+    half = options.zone_half_width_deg
+    return Nominal(
+        ball_radius_mm=radius - tip,
+        flank_radius_mm=thread.track_conformity * thread.ball_diameter_mm - tip,
+        tip_radius_mm=tip,
+        contact_angle_deg=thread.contact_angle_deg,
+        zone_deg=(max(thread.contact_angle_deg - half, 2.0), min(thread.contact_angle_deg + half, 88.0)),
+        facing=1.0 if thread.member == "shaft" else -1.0,
+        starts=thread.starts,
+        lead_mm=thread.lead_mm,
+        ball_circle_radius_mm=thread.ball_pitch_circle_mm / 2.0,
+        align=options.alignment == "ball-centres",
+    )
+
+
+def _sides(trace: Trace) -> dict[float, CleanSide]:
+    side, x, z = (trace.columns[name] for name in COLUMNS)
+    sides = {}
+    for code in (SIDE_TOP, SIDE_BOTTOM):
+        here = side == code
+        if np.any(here):
+            sides[code] = clean_side(code, x[here], z[here])
+    foreign = np.count_nonzero((side != SIDE_TOP) & (side != SIDE_BOTTOM))
+    if foreign or not sides:
+        raise TraceShapeError(f"{foreign} of {side.size} samples belong neither to side top nor to side bottom")
+    return sides
+
+
+def _find(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thread) -> _Found:
+    rolled = {
+        code: roll_ball(
+            s.x_mm,
+            nominal.facing * code * s.z_mm,
+            ball_radius_mm=nominal.ball_radius_mm,
+            pitch_mm=thread.pitch_mm,
+        )
+        for code, s in sides.items()
+    }
+    checks.require_grooves(rolled, sides, thread, nominal.facing)
+    x = np.concatenate([r.centre_x_mm for r in rolled.values()])
+    z = np.concatenate([nominal.facing * c * r.centre_height_mm for c, r in rolled.items()])
+    side = np.concatenate([np.full(r.centre_x_mm.size, c) for c, r in rolled.items()])
+    frame = make_frame(x, z, side, nominal)
+    cut, whole = _cut_by_ends(rolled, frame, sides, nominal)
+    if not np.any(whole):
+        return _Found(frame, np.zeros(0, dtype=np.int64), (), tuple(cut), {})
+    frame = make_frame(x[whole], z[whole], side[whole], nominal)
+    rough = rough_pitch(frame.along_mm, frame.side, thread.pitch_mm)
+    number = fit_grid(frame.along_mm, frame.side, pitch_mm=rough, starts=thread.starts).number
+    names = tuple(f"{side_name(s)}[{n + 1}]" for s, n in zip(frame.side, number, strict=True))
+    return _Found(frame, number, names, tuple(cut), _too_few_points(names, frame, sides, nominal))
+
+
+def _cut_by_ends(
+    rolled: Mapping[float, Rolled], frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal
+) -> tuple[list[str], Any]:
+    """Places of grooves that the trace's ends cut, and which of the found grooves are whole."""
+    cut = []
+    for code, r in rolled.items():
+        name, x = side_name(code), sides[code].x_mm
+        cut += [f"{name} at the start, x {x[0]:.3f} mm"] if r.cut_at_start else []
+        cut += [f"{name} at the end, x {x[-1]:.3f} mm"] if r.cut_at_end else []
+    bounds = zone_bounds(frame, nominal, nominal.zone_deg)
+    slack = _CUT_SHARE * (bounds[:, 0, 1] - bounds[:, 0, 0])
+    first = np.array([sides[s].x_mm[0] for s in frame.side])
+    last = np.array([sides[s].x_mm[-1] for s in frame.side])
+    whole = (bounds[:, 0, 0] > first - slack) & (bounds[:, 1, 1] < last + slack)
+    cut += [
+        f"{side_name(s)} at x {x:.3f} mm" for s, x in zip(frame.side[~whole], frame.x_mm[~whole], strict=True)
+    ]
+    return cut, whole
+
+
+def _too_few_points(
+    names: tuple[str, ...], frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal
+) -> dict[str, str]:
+    """Grooves with a flank that was hardly seen, each with the reason."""
+    bounds = zone_bounds(frame, nominal, nominal.zone_deg)
+    index = index_bounds(bounds, frame, sides)
+    reasons = {}
+    for i, name in enumerate(names):
+        spacing = float(np.median(np.diff(sides[float(frame.side[i])].x_mm)))
+        for flank, label in enumerate(("left", "right")):
+            count = int(index[i, flank, 1] - index[i, flank, 0])
+            expected = float(bounds[i, flank, 1] - bounds[i, flank, 0]) / spacing
+            needed = max(MIN_FLANK_POINTS, int(_SEEN_SHARE * expected))
+            if count < needed:
+                reasons[name] = f"the {label} flank has {count} points; {needed} are needed"
+    return reasons
+
+
+def _measure(found: _Found, sides: Mapping[float, CleanSide], nominal: Nominal, options: Options) -> _Measured:
+    """Settle the frame on thinned samples, then measure every groove on all points."""
+    usable = np.array([name not in found.unusable for name in found.names])
+    if not np.any(usable):
+        raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in found.unusable.items()))
+    start = make_frame(found.frame.x_mm[usable], found.frame.z_mm[usable], found.frame.side[usable], nominal)
+    names = [n for n, good in zip(found.names, usable, strict=True) if good]
+    number = found.number[usable]
+    frame, arcs = seat_all(start, sides, nominal)
+    failed = dict(found.unusable)
+    for _ in range(_REMEASURE_ROUNDS):
+        grooves = _measure_each(names, frame, arcs, sides, nominal, options, failed)
+        good = np.array([name in grooves for name in names])
+        if not np.any(good):
+            raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in failed.items()))
+        measured = _seated(frame, good, list(grooves.values()), nominal)
+        moved = float(
+            max(
+                np.max(np.abs(measured[0].along_mm - frame.along_mm[good])),
+                np.max(np.abs(measured[0].radius_mm - frame.radius_mm[good])),
+            )
+        )
+        names, number, arcs = list(grooves), number[good], arcs[good]
+        if moved < _REMEASURE_MM:
+            break
+        frame = measured[0]
+    return _Measured(measured[0], number, grooves, failed, measured[1], measured[2])
+
+
+def _measure_each(
+    names: list[str],
+    frame: Frame,
+    arcs: FloatArray,
+    sides: Mapping[float, CleanSide],
+    nominal: Nominal,
+    options: Options,
+    failed: dict[str, str],
+) -> dict[str, Groove]:
+    """Measure each groove; what fails goes to ``failed`` with its reason."""
+    zone = index_bounds(zone_bounds(frame, nominal, nominal.zone_deg), frame, sides)
+    reach = index_bounds(zone_bounds(frame, nominal, _EDGE_ZONE_DEG), frame, sides)
+    grooves = {}
+    for i, name in enumerate(names):
+        try:
+            grooves[name] = measure_groove(
+                sides[float(frame.side[i])],
+                frame,
+                i,
+                arcs[i],
+                nominal,
+                zone=zone[i],
+                reach=reach[i],
+                construction=options.groove_axis,
+            )
+        except (AnalysisError, InputError) as error:
+            failed[name] = str(error)
+    return grooves
+
+
+def _seated(
+    frame: Frame, good: Any, grooves: list[Groove], nominal: Nominal
+) -> tuple[Frame, FloatArray, FloatArray]:
+    """Frame of the finally seated balls, with their standard uncertainties along and across the axis."""
+    kept = replace(
+        frame,
+        x_mm=frame.x_mm[good],
+        z_mm=frame.z_mm[good],
+        side=frame.side[good],
+        along_mm=frame.along_mm[good],
+        radius_mm=frame.radius_mm[good],
+    )
+    centre = np.array([[g.seat.centre_u_mm, g.seat.centre_h_mm] for g in grooves])
+    spread_u = np.array([g.seat.uncertainty["centre_u_mm"] for g in grooves])
+    height = np.array([g.seat.uncertainty["centre_h_mm"] for g in grooves])
+    x, z = recorded_centres(kept, centre, nominal)
+    # Across the groove, a step du moves the axial section's centre by du / cos(lead angle).
+    along = spread_u / np.cos(lead_angle_rad(kept.radius_mm, kept.lead_mm))
+    return make_frame(x, z, kept.side, nominal, height_uncertainty_mm=height), along, height
+
+
+def _unmeasured(quality: list[QualityCheck], found: _Found, options: Options) -> Analysis:
+    """All that was asked for, without a value; the failed check is already in ``quality``."""
+    quantities = [q for name in found.names for q in unmeasured_groove(name, options)]
+    quantities += [Quantity(name, None, unit) for name, unit in TRACE_UNITS.items()]
+    return Analysis(quality=tuple(quality), quantities=tuple(quantities))
+
+
+def _collect(
+    measured: _Measured, quality: list[QualityCheck], nominal: Nominal, thread: Thread, options: Options
+) -> Analysis:
+    """Quantities, checks and details of a measured trace."""
+    frame, names = measured.frame, list(measured.grooves)
+    grid = fit_grid(
+        frame.along_mm,
+        frame.side,
+        pitch_mm=rough_pitch(frame.along_mm, frame.side, thread.pitch_mm),
+        starts=thread.starts,
+        uncertainty_mm=measured.along_spread_mm,
+    )
+    across = ball_pitch_circle(
+        frame.along_mm,
+        frame.side * frame.radius_mm,
+        frame.side,
+        pitch_mm=thread.pitch_mm,
+        uncertainty_mm=measured.height_spread_mm,
+    )
+    circle = across.diameter_mm if across is not None else thread.ball_pitch_circle_mm
+    psi = float(np.degrees(lead_angle_rad(circle / 2.0, frame.lead_mm)))
+    quantities, remarks = _groove_reports(measured, nominal, thread, options, circle, psi)
+    steps, pitch_details = _pitch_quantities(measured, grid, names, thread)
+    quantities += steps + _trace_quantities(frame, grid, across, thread)
+    quality += _closing_checks(measured, grid, across, thread, options)
+    if across is None and np.unique(frame.side).size == 2:
+        quality.append(
+            checks.failed(
+                "ball_pitch_circle", "no groove lies opposite to, or between, grooves of the other side"
+            )
+        )
+    if remarks:
+        quality.append(checks.failed("values_without_number", "; ".join(remarks)))
+    balls = {n: (float(a), float(r)) for n, a, r in zip(names, frame.along_mm, frame.radius_mm, strict=True)}
+    details: dict[str, Any] = {
+        "axial": {
+            "grooves": report_details(measured.grooves, nominal, balls),
+            "grooves_measured": len(names),
+            "tip_radius_mm": nominal.tip_radius_mm,
+            **pitch_details,
+            "ball_pitch_circle": []
+            if across is None
+            else [
+                {"instance": names[i], "diameter_mm": round(float(d), 7)}
+                for i, d in zip(across.place, across.each_mm, strict=True)
+            ],
+        }
+    }
+    return Analysis(quality=tuple(quality), quantities=tuple(quantities), details=details)
+
+
+def _groove_reports(
+    measured: _Measured, nominal: Nominal, thread: Thread, options: Options, circle_mm: float, psi_deg: float
+) -> tuple[list[Quantity], list[str]]:
+    quantities: list[Quantity] = []
+    remarks: list[str] = []
+    for name, groove in measured.grooves.items():
+        report = groove_quantities(
+            groove,
+            name,
+            nominal=nominal,
+            thread=thread,
+            options=options,
+            ball_circle_mm=circle_mm,
+            lead_angle_deg=psi_deg,
+        )
+        quantities += report.quantities
+        remarks += report.remarks
+    for name in measured.failed:
+        quantities += unmeasured_groove(name, options)
+    return quantities, remarks
+
+
+def _pitch_quantities(
+    measured: _Measured, grid: Grid, names: list[str], thread: Thread
+) -> tuple[list[Quantity], dict[str, Any]]:
+    """Pitch of each pair, the largest cumulative deviation of each side, index error of each start."""
+    frame = measured.frame
+    quantities, pairs = [], []
+    for step in neighbour_pitches(frame.along_mm, frame.side, measured.number, measured.along_spread_mm):
+        side = side_name(frame.side[step.first])
+        pair = f"{side}[{measured.number[step.first] + 1}-{measured.number[step.second] + 1}]"
+        deviation, spread = (step.pitch_mm - thread.pitch_mm) * 1e3, step.uncertainty_mm
+        quantities.append(Quantity("pitch", step.pitch_mm, "mm", pair, spread))
+        quantities.append(Quantity("pitch_deviation", deviation, "um", pair, spread * 1e3))
+        pairs.append(
+            {"instance": pair, "pitch_mm": round(step.pitch_mm, 7), "deviation_um": round(deviation, 4)}
+        )
+    sums = cumulative_deviation(frame.along_mm, frame.side, measured.number, thread.pitch_mm) * 1e3
+    for code in (SIDE_TOP, SIDE_BOTTOM):
+        here = frame.side == code
+        if np.count_nonzero(here) > 1:
+            quantities.append(
+                Quantity("cumulative_pitch_deviation", largest(sums[here]), "um", side_name(code))
+            )
+    if grid.index_error_mm is not None and grid.index_uncertainty_mm is not None:
+        for start in range(1, thread.starts):
+            error, spread = grid.index_error_mm[start] * 1e3, grid.index_uncertainty_mm[start] * 1e3
+            quantities.append(
+                Quantity("start_index_error", float(error), "um", f"start[{start + 1}]", float(spread))
+            )
+    cumulative = [{"instance": n, "deviation_um": round(float(d), 4)} for n, d in zip(names, sums, strict=True)]
+    return quantities, {"pitch": pairs, "cumulative_deviation": cumulative}
+
+
+def _trace_quantities(frame: Frame, grid: Grid, across: Across | None, thread: Thread) -> list[Quantity]:
+    pitch, pitch_spread = grid.pitch_mm, grid.pitch_uncertainty_mm
+    lead = pitch * thread.starts if pitch is not None else None
+    lead_spread = pitch_spread * thread.starts if pitch_spread is not None else None
+    diameter, diameter_spread = (across.diameter_mm, across.uncertainty_mm) if across else (None, None)
+    psi, psi_spread = None, None
+    if lead is not None and lead_spread is not None and across is not None:
+        psi = float(np.degrees(lead_angle_rad(across.diameter_mm / 2.0, lead)))
+        relative = float(np.hypot(lead_spread / lead, across.uncertainty_mm / across.diameter_mm))
+        psi_spread = float(np.degrees(np.sin(2.0 * np.radians(psi)) / 2.0)) * relative
+    tilt_spread = frame.axis.tilt_uncertainty_rad
+    tilt = float(np.degrees(frame.axis.tilt_rad)) if tilt_spread is not None else None
+    return [
+        Quantity("pitch", pitch, "mm", "", pitch_spread),
+        Quantity("lead", lead, "mm", "", lead_spread),
+        Quantity("ball_pitch_circle_diameter", diameter, "mm", "", diameter_spread),
+        Quantity("lead_angle", psi, "deg", "", psi_spread),
+        Quantity(
+            "axis_tilt", tilt, "deg", "", float(np.degrees(tilt_spread)) if tilt_spread is not None else None
+        ),
+    ]
+
+
+def _closing_checks(
+    measured: _Measured, grid: Grid, across: Across | None, thread: Thread, options: Options
+) -> list[QualityCheck]:
+    """Checks that need the measured grooves."""
+    frame = measured.frame
+    left_out = {
+        f"{name} {label}": (flank.left_out, flank.arc.kept.size)
+        for name, groove in measured.grooves.items()
+        for label, flank in (("left", groove.left), ("right", groove.right))
+    }
+    tilt = None if frame.axis.tilt_uncertainty_rad is None else float(np.degrees(frame.axis.tilt_rad))
+    found = [
+        checks.failed_grooves(measured.failed),
+        checks.unbroken_sequence(measured.number, frame.side),
+        checks.left_out_points(left_out, options.max_left_out_share),
+        checks.axis_tilt(tilt, options.max_axis_tilt_deg, trusted=options.alignment == "as-recorded"),
+    ]
+    if grid.pitch_mm is not None:
+        found.append(checks.gross_pitch(grid.pitch_mm, thread, options.max_pitch_error_percent))
+    else:
+        found.append(checks.failed("pitch", "no two neighbouring grooves on a side: no pitch, no lead"))
+    if grid.side_phase is not None:
+        found.append(checks.side_phase(grid.side_phase, thread))
+    if across is not None:
+        found.append(checks.ball_circle(across.diameter_mm, thread))
+    return found
