@@ -18,8 +18,8 @@ _SIDES = {"top": SIDE_TOP, "bottom": SIDE_BOTTOM}
 class ProfileData:
     """Heights along a line in space.
 
-    `x_mm`, `z_mm` and, where the line does not keep its y, `y_mm` are float64 of shape (n,); a missing sample is
-    NaN in `z_mm`. `metadata` holds what else the file says, as text by name.
+    `x_mm`, `z_mm` and, where the line does not keep its y, `y_mm` are float64 of shape (n,); a missing sample
+    is NaN in `z_mm`. `metadata` holds what else the file says, as text by name.
     """
 
     x_mm: FloatArray
@@ -36,8 +36,8 @@ def columns_from_profile(profile: ProfileData, header: Mapping[str, Any]) -> dic
     ----------
     profile : ProfileData
     header : mapping
-        Keys of the side file. ``kind`` decides; ``axial`` also needs ``side``, "top" or "bottom"; ``spiral`` and
-        ``circle`` also need ``degrees_per_mm`` of the profile's length, or ``track_diameter_mm``, around whose
+        Keys of the side file. ``kind`` decides; ``axial`` also needs ``side``, "top" or "bottom"; ``spiral``
+        and ``circle`` need ``degrees_per_mm`` of the profile's length, or ``track_diameter_mm``, around whose
         circumference the length then runs. ``degrees_per_mm`` wins where both are given.
 
     Returns
@@ -54,10 +54,10 @@ def columns_from_profile(profile: ProfileData, header: Mapping[str, Any]) -> dic
         The profile does not keep its y, so its x is not the length along it.
     """
     kind = header.get("kind")
-    if profile.y_mm is not None and float(np.ptp(profile.y_mm)) > 0.0:
+    if profile.y_mm is not None:
         raise TraceShapeError(
-            f"the profile wanders by {float(np.ptp(profile.y_mm)):.4g} mm in y; only a straight profile along x "
-            "makes a trace"
+            f"the profile wanders by {float(np.nanmax(profile.y_mm) - np.nanmin(profile.y_mm)):.4g} mm in y; "
+            "only a straight profile along x makes a trace"
         )
     if kind == "axial":
         code = _side(header.get("side"))

@@ -2,8 +2,8 @@
 
 A zip archive with ``main.xml``, which describes the data and may hold them as text, a file with the MD5 sum of
 ``main.xml``, and the data in binary form where they are not text. Nothing is unpacked to disk. What comes in
-may be hostile: sizes are bounded before and while reading, a document type declaration (the door to entities) is
-refused, and every checksum that the file has is compared.
+may be hostile: sizes are bounded before and while reading, a document type declaration (the door to entities)
+is refused, and every checksum that the file has is compared.
 """
 
 from __future__ import annotations
@@ -24,9 +24,10 @@ from edgeagent.codec.profile_data import ProfileData
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
 
-MAX_FILE_BYTES = 256 * 1024 * 1024
-MAX_MEMBER_BYTES = 256 * 1024 * 1024
+MAX_FILE_BYTES = 128 * 1024 * 1024
+MAX_MEMBER_BYTES = 64 * 1024 * 1024
 MAX_XML_BYTES = 64 * 1024 * 1024
+MAX_XML_ELEMENTS = 1_000_000
 MAX_MEMBERS = 256
 MAX_RATIO = 200.0
 """Unpacked over packed size of a member above 1 MiB; measured heights pack to a tenth at best."""
@@ -69,8 +70,8 @@ def parse_x3p(data: bytes) -> ProfileData:
 
     Notes
     -----
-    ISO 25178-72:2017 with Amd 1:2020, feature type PRF. Missing samples: an empty Datum, a stored NaN, or a bit 0
-    in the file of valid points (least significant bit first).
+    ISO 25178-72:2017 with Amd 1:2020, feature type PRF. Missing samples: an empty Datum, a stored NaN, or a bit
+    0 in the file of valid points (least significant bit first).
     """
     if len(data) > MAX_FILE_BYTES:
         raise TraceFormatError(f"the file has {len(data)} bytes", expected=f"at most {MAX_FILE_BYTES}")
@@ -159,10 +160,11 @@ def _placed(root: Element, axes: dict[str, _Axis], stored: dict[str, FloatArray]
     x_mm, y_mm, z_mm = (
         1e3 * (values + axes[name].offset) for name, values in zip(("CX", "CY", "CZ"), local, strict=True)
     )
-    missing = ~np.isfinite(z_mm) if rotation is None else ~np.isfinite(np.vstack(local)).all(axis=0)
-    z_mm = np.where(missing, np.nan, z_mm)
-    if not np.all(np.isfinite(x_mm) | missing) or not np.all(np.isfinite(y_mm) | missing):
-        raise TraceFormatError("a measured point has no finite x or y")
+    missing = np.isnan(z_mm)
+    for name, values in (("x", x_mm), ("y", y_mm), ("z", z_mm)):
+        bad = np.flatnonzero(~np.isfinite(values) & ~missing)
+        if bad.size:
+            raise TraceFormatError(f"point {bad[0] + 1} has no finite {name}", expected="a number")
     known = y_mm[np.isfinite(y_mm)]
     wanders = known.size > 0 and bool(np.any(known != known[0]))
     return ProfileData(
@@ -176,13 +178,16 @@ def _xml_tree(raw: bytes) -> Element:
     builder = TreeBuilder()
     parser = expat.ParserCreate(namespace_separator="}")
     parser.buffer_text = True
-    depth = 0
+    depth = elements = 0
 
     def start(tag: str, attributes: dict[str, str]) -> None:
-        nonlocal depth
-        depth += 1
-        if depth > _MAX_DEPTH:
-            raise TraceFormatError(f"main.xml nests deeper than {_MAX_DEPTH} elements")
+        nonlocal depth, elements
+        depth, elements = depth + 1, elements + 1
+        if depth > _MAX_DEPTH or elements > MAX_XML_ELEMENTS:
+            raise TraceFormatError(
+                "main.xml is too large to be read",
+                expected=f"at most {MAX_XML_ELEMENTS} elements, {_MAX_DEPTH} deep; binary data for more points",
+            )
         builder.start(tag, attributes)
 
     def end(tag: str) -> None:
