@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Sequence
@@ -37,6 +38,11 @@ _MAX_DEPTH = 32
 _NAMESPACE = "http://www.opengps.eu/2008/ISO5436_2"
 _DTYPES = {"I": "<i2", "L": "<i4", "F": "<f4", "D": "<f8"}
 _ENCRYPTED = 0x1
+_ZIP_ERRORS = (
+    zipfile.BadZipFile, zlib.error, struct.error, EOFError, OSError, NotImplementedError, RuntimeError,
+    ValueError, OverflowError, IndexError,
+)  # fmt: skip
+"""What the zip reader of the standard library raises, in places by accident, on damaged archives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +82,11 @@ def parse_x3p(data: bytes) -> ProfileData:
     if len(data) > MAX_FILE_BYTES:
         raise TraceFormatError(f"the file has {len(data)} bytes", expected=f"at most {MAX_FILE_BYTES}")
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            return _profile(_Members(archive))
-    except (
-        zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OverflowError,
-        UnicodeDecodeError, OSError,
-    ) as error:  # fmt: skip
+        archive = zipfile.ZipFile(io.BytesIO(data))
+    except _ZIP_ERRORS as error:
         raise TraceFormatError(f"the zip archive cannot be read: {error}", expected="an X3P file") from error
+    with archive:
+        return _profile(_Members(archive))
 
 
 class _Members:
@@ -116,8 +120,13 @@ class _Members:
                 f"{name} announces {info.file_size} bytes, {ratio:.0f} times its packed size",
                 expected=f"at most {limit} bytes and {MAX_RATIO:.0f} times",
             )
-        with self._archive.open(info) as member:
-            content = member.read(limit + 1)  # the announced size may lie
+        try:
+            with self._archive.open(info) as member:
+                content = member.read(limit + 1)  # the announced size may lie
+        except _ZIP_ERRORS as error:
+            raise TraceFormatError(
+                f"{name} cannot be unpacked: {error}", expected="an undamaged file"
+            ) from error
         if len(content) > limit or len(content) != info.file_size:
             raise TraceFormatError(f"{name} holds more or less than the {info.file_size} bytes it announces")
         return content

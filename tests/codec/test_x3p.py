@@ -13,8 +13,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from edgeagent.codec import x3p
 from edgeagent.codec.profile_data import ProfileData, columns_from_profile
@@ -44,7 +42,8 @@ def md5(content):
 
 
 def matrix(points, rows=1, layers=1):
-    return f"<MatrixDimension><SizeX>{points}</SizeX><SizeY>{rows}</SizeY><SizeZ>{layers}</SizeZ></MatrixDimension>"
+    sizes = f"<SizeX>{points}</SizeX><SizeY>{rows}</SizeY><SizeZ>{layers}</SizeZ>"
+    return f"<MatrixDimension>{sizes}</MatrixDimension>"
 
 
 CX, CY, CZ = axis("CX", "I", increment="5e-7"), axis("CY", "I"), axis("CZ", "A")
@@ -344,18 +343,19 @@ def test_file_cut_anywhere_is_refused():
             parse_x3p(data[:length])
 
 
-@settings(max_examples=300, deadline=None)
-@given(st.data())
-def test_flipped_bits_end_in_an_error_or_the_same_heights(data):
-    raw = bytearray((FIXTURES / "profile_int16_binary.x3p").read_bytes())
-    place, bit = data.draw(st.integers(0, len(raw) - 1)), data.draw(st.integers(0, 7))
-    raw[place] ^= 1 << bit
-    try:
-        found = parse_x3p(bytes(raw))
-    except TraceFormatError:
-        return
-    whole = parse_x3p((FIXTURES / "profile_int16_binary.x3p").read_bytes())
-    np.testing.assert_array_equal(found.z_mm, whole.z_mm)
+def test_a_flipped_bit_anywhere_ends_in_an_error_or_the_same_heights():
+    whole = (FIXTURES / "profile_int16_binary.x3p").read_bytes()
+    heights = parse_x3p(whole).z_mm
+    refused = 0
+    for place in range(len(whole)):
+        for bit in (place % 8, (place + 3) % 8):
+            spoilt = bytearray(whole)
+            spoilt[place] ^= 1 << bit
+            try:
+                np.testing.assert_array_equal(parse_x3p(bytes(spoilt)).z_mm, heights)
+            except TraceFormatError:
+                refused += 1
+    assert refused > len(whole)  # what may change unseen is the archive's own dates, attributes and comments
 
 
 def test_damaged_packed_data_is_a_format_error():
