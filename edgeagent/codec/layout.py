@@ -114,7 +114,7 @@ class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     text: Text = Text()
     header: tuple[HeaderSource, ...] = ()
     file_name: Regex | None = None
-    constants: dict[str, str | float | bool | datetime] = {}
+    constants: dict[str, Any] = {}
 
 
 def _units_for(column: str) -> Mapping[str, float]:

@@ -84,12 +84,21 @@ def judge_spectrum(spectrum: Spectrum, plan: MeasurementPlan | None, rule: str) 
     upper, caution = curve_at(plan.curve_limits if plan else (), spectrum.upr.astype(np.float64))
     over = spectrum.amplitude_nm - upper
     guard = GUARD_FACTOR * spectrum.noise_nm if rule == "guarded" else np.zeros(len(over))
-    verdicts = np.full(len(over), Verdict.CONFORMING, dtype=object)
-    verdicts[spectrum.amplitude_nm > caution] = Verdict.CAUTION
-    verdicts[(over > -guard) | (over > 0)] = Verdict.INCONCLUSIVE
-    verdicts[(over > 0) & (over >= guard)] = Verdict.NONCONFORMING
-    verdicts[np.isnan(upper)] = Verdict.UNJUDGED
-    return JudgedSpectrum(spectrum, upper, caution, tuple(verdicts.tolist()))
+    codes = np.zeros(len(over), dtype=np.int64)
+    codes[spectrum.amplitude_nm > caution] = 1
+    codes[(over > -guard) | (over > 0)] = 2
+    codes[(over > 0) & (over >= guard)] = 3
+    codes[np.isnan(upper)] = 4
+    return JudgedSpectrum(spectrum, upper, caution, tuple(_BY_CODE[code] for code in codes.tolist()))
+
+
+_BY_CODE = (
+    Verdict.CONFORMING,
+    Verdict.CAUTION,
+    Verdict.INCONCLUSIVE,
+    Verdict.NONCONFORMING,
+    Verdict.UNJUDGED,
+)
 
 
 def judge(

@@ -186,7 +186,7 @@ class Publisher:
         return None
 
     def save(self, end: int, head: str) -> None:
-        """Make position and lamp durable when they changed, with the journal's end. Raises JournalWriteError."""
+        """Make position, lamp and the journal's end durable when they changed. Raises JournalWriteError."""
         state = State(self._position, self.lamp.base, tuple(sorted(self.lamp.latched)), end, head)
         if state == self._saved:
             return

@@ -155,8 +155,8 @@ class Service:
                 raise JournalCorruptError(
                     "journal",
                     0,
-                    f"ends at record {self._writer.seq}, but record {state.end} was written once: it was cut or "
-                    "restored from a copy; see 'Continue after damage' in DEVELOPERS.md",
+                    f"ends at record {self._writer.seq}, but record {state.end} was written once: it was cut "
+                    "or restored from a copy; see 'Continue after damage' in DEVELOPERS.md",
                 )
             if state is None and self._writer.seq > 0:
                 told = "delivery position rebuilt from the journal"

@@ -1,0 +1,248 @@
+"""The commands. Each imports what it needs when it is called; errors become one line and an exit code."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from edgeagent import __version__
+from edgeagent.errors import AgentError, JournalCorruptError, UsageError
+
+T = TypeVar("T")
+_CONFIG = click.option(
+    "--config",
+    "config",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The station's agent.toml; recipes, artefacts and layouts lie in folders beside it.",
+)
+
+
+class _Commands(click.Group):
+    """A group whose commands end in one line on stderr when something is wrong."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except AgentError as error:
+            click.echo(f"edgeagent: {error}", err=True)
+            ctx.exit(error.exit_code)
+        except BrokenPipeError:
+            ctx.exit(0)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, package_name="edgeagent")
+def main() -> None:
+    """Dispose of ball-screw parts from the traces that measuring instruments export.
+
+    Watches export folders, analyses every new trace, applies the recipe's limits, keeps an append-only
+    journal and publishes dispositions over MQTT.
+    """
+
+
+@main.command()
+@_CONFIG
+def run(config: Path) -> None:
+    """Run the service in the foreground, until SIGTERM or SIGINT.
+
+    SIGHUP reads recipes, layouts and certificates again.
+
+    \b
+    Example:
+      edgeagent run --config /etc/edgeagent/agent.toml
+    """
+    import signal
+
+    from edgeagent.shell.clock import SystemClock
+    from edgeagent.shell.events import open_log
+    from edgeagent.shell.service import Service, run_service
+
+    def connect_signals(service: Service) -> None:
+        stops = 0
+
+        def stop(_number: int, _frame: Any) -> None:
+            nonlocal stops
+            stops += 1
+            if stops > 1:
+                sys.exit(130)
+            service.stop()
+
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, stop)
+        signal.signal(signal.SIGHUP, lambda _n, _f: service.reload())
+
+    sys.exit(run_service(config, SystemClock(), open_log(), connect_signals))
+
+
+@main.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@_CONFIG
+@click.option("--json", "as_json", is_flag=True, help="One result object a line on stdout, nothing else there.")
+def inspect(files: tuple[Path, ...], config: Path, as_json: bool) -> None:
+    """Analyse FILES without journal or MQTT.
+
+    Exit code 0 when every file was analysed, whatever its disposition; 1 when one could not be.
+
+    \b
+    Example:
+      edgeagent inspect export/000412-left.txt --config config/agent.toml
+    """
+    from edgeagent.shell.configuration import load_configuration
+    from edgeagent.shell.evaluate import Rulebook
+    from edgeagent.shell.inspect import inspect_file, printed
+
+    rules = Rulebook.of(load_configuration(config))
+    failed = False
+    for path in _progress(files, f"{len(files)} files", hidden=len(files) < 5):
+        found = inspect_file(path, rules)
+        if isinstance(found, str):
+            failed = True
+            click.echo(f"edgeagent: {path}: {found}", err=True)
+            continue
+        click.echo(printed(found, as_json=as_json))
+    sys.exit(1 if failed else 0)
+
+
+@main.command()
+@_CONFIG
+def check(config: Path) -> None:
+    """Validate agent.toml, recipes, certificates and layouts, and say what they mean.
+
+    \b
+    Example:
+      edgeagent check --config config/agent.toml
+    """
+    from edgeagent.shell.configuration import load_configuration
+    from edgeagent.shell.plain_words import in_plain_words
+
+    click.echo(in_plain_words(load_configuration(config)))
+
+
+@main.group(cls=_Commands)
+def journal() -> None:
+    """Check and read the journal."""
+
+
+@journal.command("verify")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--seen",
+    multiple=True,
+    metavar="SEQ:HEAD",
+    help="A record number and hash from an MQTT message; the journal must still hold it. May be repeated.",
+)
+def journal_verify(folder: Path, seen: tuple[str, ...]) -> None:
+    """Check every record and the chain of the journal in FOLDER (the store or its journal folder).
+
+    Exit code 0 when it is whole, else 1 with the first bad segment, line and reason. Needs no
+    configuration.
+
+    \b
+    Example:
+      edgeagent journal verify store
+    """
+    from edgeagent.shell.verify import verify_journal
+
+    try:
+        whole = verify_journal(folder, tuple(_anchor(s) for s in seen))
+    except JournalCorruptError as error:
+        click.echo(f"edgeagent: not whole: {error}", err=True)
+        sys.exit(1)
+    click.echo(
+        f"whole: {whole.records} records in {whole.segments} segments, {whole.first} to {whole.last}; "
+        f"{whole.anchored}"
+    )
+    click.echo(f"head {whole.records}:{whole.head}")
+
+
+@journal.command("show")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--part", help="Only records of this part number.")
+@click.option("--serial", help="Only records of this serial.")
+@click.option("--kind", help="Only records of this kind.")
+@click.option("--since", type=click.DateTime(), help="Only records from this time on (UTC).")
+@click.option("--until", type=click.DateTime(), help="Only records before this time (UTC).")
+@click.option("--json", "as_json", is_flag=True, help="The records as they stand, one a line.")
+def journal_show(folder: Path, as_json: bool, **wanted: str | datetime | None) -> None:
+    """Print the records of the journal in FOLDER for a reader.
+
+    \b
+    Example:
+      edgeagent journal show store --serial 000412
+    """
+    from edgeagent.shell.show import shown_records
+
+    for line in shown_records(folder, as_json=as_json, **wanted):
+        click.echo(line)
+
+
+@main.command()
+@_CONFIG
+@click.option(
+    "--recipes",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Ask what the recipes of this folder would have decided, and list the parts that flip.",
+)
+def replay(config: Path, recipes: Path | None) -> None:
+    """Compute all archived sources again and compare with the journal, value by value.
+
+    Exit code 0 when everything came out as recorded, else 1.
+
+    \b
+    Example:
+      edgeagent replay --config config/agent.toml
+    """
+    from edgeagent.shell.configuration import load_configuration, load_recipes
+    from edgeagent.shell.replay import replay_store
+    from edgeagent.shell.show import replay_lines
+
+    configuration = load_configuration(config)
+    report = replay_store(
+        configuration.store,
+        set_timeout_s=configuration.settings.decision.set_timeout_s,
+        recipes=load_recipes(recipes) if recipes is not None else None,
+        progress=lambda records: _progress(records, "records"),
+    )
+    for line in replay_lines(report, asked=recipes is not None):
+        click.echo(line)
+    sys.exit(1 if report.differences else 0)
+
+
+@main.command()
+@click.option(
+    "--folder", type=click.Path(path_type=Path), help="Where to play; a new temporary folder by default."
+)
+def demo(folder: Path | None) -> None:
+    """Play the whole job on this machine: gauge, agent, broker and lamp. Ends by itself within 60 s.
+
+    The parts, their numbers and their defects are invented.
+
+    \b
+    Example:
+      edgeagent demo
+    """
+    from edgeagent.demo.play import play
+
+    sys.exit(play(folder))
+
+
+def _anchor(text: str) -> tuple[int, str]:
+    seq, _, head = text.partition(":")
+    if not seq.isdigit() or len(head) != 64:
+        raise UsageError(f"--seen {text!r}: expected a record number, a colon and 64 hex digits")
+    return int(seq), head
+
+
+def _progress(items: Iterable[T], label: str, *, hidden: bool = False) -> Iterator[T]:
+    """Progress on stderr for long work when that is a terminal."""
+    if hidden or not sys.stderr.isatty():
+        yield from items
+        return
+    with click.progressbar(items, label=label, file=sys.stderr, show_pos=True) as bar:
+        yield from bar

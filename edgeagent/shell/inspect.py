@@ -1,0 +1,80 @@
+"""Files analysed for a person or a script, without journal or MQTT."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from edgeagent.codec.reader import SIDE_FILE_SUFFIX, needs_side_file
+from edgeagent.codec.result import encode
+from edgeagent.errors import InputError
+from edgeagent.shell.evaluate import Rulebook, evaluate
+
+
+def inspect_file(path: Path, rules: Rulebook) -> dict[str, Any] | str:
+    """The result object of one file, or in words why it cannot be analysed."""
+    try:
+        data = path.read_bytes()
+        side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
+        side = side_path.read_bytes() if needs_side_file(path.name) and side_path.exists() else None
+        return evaluate(path.name, data, side, rules).result
+    except OSError as error:
+        return str(error.strerror)
+    except InputError as error:
+        return str(error)
+
+
+def printed(result: dict[str, Any], *, as_json: bool) -> str:
+    """A result as one line of JSON, or as a table that can be pasted into a mail."""
+    return encode(result).decode() if as_json else _table(result)
+
+
+def _table(result: dict[str, Any]) -> str:
+    trace = result["trace"]
+    who = trace.get("artefact") or f"{trace.get('part')} {trace.get('serial')}"
+    lines = [
+        f"{result['source']['name']}: {result['disposition'].upper()}",
+        f"  {clean(who)}, {clean(trace['feature'])} ({trace['kind']}), {trace['points']} points"
+        + (f", {trace['turns']:.3f} turns" if trace["turns"] is not None else ""),
+    ]
+    lines += [f"  because {clean(reason)}" for reason in result["reasons"]]
+    rows: list[tuple[str, ...]] = [("characteristic", "value", "±U (k=2)", "lower", "upper", "unit", "verdict")]
+    rows += [_row(c) for c in result["characteristics"]]
+    lines += ["", *_aligned(rows), ""]
+    checks: list[tuple[str, ...]] = [("check", "ok", "value", "allowed", "unit", "note")]
+    checks += [
+        (
+            c["check"],
+            "yes" if c["ok"] else "NO",
+            number(c["value"]),
+            number(c["allowed"]),
+            c["unit"],
+            clean(c["note"]),
+        )
+        for c in result["quality"]
+    ]
+    return "\n".join([*lines, *_aligned(checks), ""])
+
+
+def _row(c: dict[str, Any]) -> tuple[str, ...]:
+    name = f"{c['name']}[{c['instance']}]" if c["instance"] else c["name"]
+    numbers = (number(c[k]) for k in ("value", "expanded_uncertainty", "lower", "upper"))
+    return (name, *numbers, c["unit"], c["verdict"])
+
+
+def number(value: float | None) -> str:
+    """Five significant digits, a dash for nothing."""
+    return "-" if value is None else f"{value:.5g}"
+
+
+def clean(text: object) -> str:
+    """Text of a file without anything that a terminal would obey."""
+    return "".join(c if c.isprintable() else "?" for c in str(text))
+
+
+def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
+    return [
+        "  " + "  ".join([*(c.ljust(w) for c, w in zip(row, widths, strict=False)), row[-1]]) for row in rows
+    ]

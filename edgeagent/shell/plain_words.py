@@ -1,0 +1,97 @@
+"""What a configuration means, in plain words for the person who has to answer for it."""
+
+from __future__ import annotations
+
+from edgeagent.codec.settings import Settings
+from edgeagent.model import CurveLimit, MeasurementPlan, ScalarLimit
+from edgeagent.shell.configuration import Configuration
+
+
+def in_plain_words(configuration: Configuration) -> str:
+    """The configuration as sentences, with whatever is likely not meant that way at the end."""
+    settings = configuration.settings
+    lines = [f"{configuration.path.name} is right.", "", *_station(settings), ""]
+    lines.append(f"{len(configuration.recipes)} recipes:")
+    doubts = []
+    for loaded in configuration.recipes.values():
+        recipe = loaded.recipe
+        lines.append(f"  {recipe.part} revision {recipe.revision} ({loaded.document.name})")
+        for plan in recipe.measurements:
+            lines.append(f"    {plan.feature} ({plan.kind}): {_limits(plan)}")
+            if not plan.scalar_limits and not plan.curve_limits and plan.grade is None:
+                doubts.append(
+                    f"{recipe.part} {plan.feature} has no limit: it is accepted whatever its values are"
+                )
+    lines += ["", f"{len(configuration.layouts)} layouts:"]
+    for name, (layout, _) in configuration.layouts.items():
+        lines.append(f"  {layout.layout} ({name}) claims {', '.join(layout.match.names)}")
+    lines += ["", f"{len(configuration.certificates)} certificates:"]
+    for certificate, _ in configuration.certificates.values():
+        waves = ", ".join(f"{w.upr} UPR {w.amplitude_nm:g} nm" for w in certificate.wave)
+        lines.append(f"  {certificate.artefact} valid until {certificate.valid_until}: {waves}")
+    doubts += _doubts(configuration)
+    if doubts:
+        lines += ["", "Look again:", *(f"  {d}" for d in doubts)]
+    return "\n".join(lines)
+
+
+def _station(settings: Settings) -> list[str]:
+    intake, decision = settings.intake, settings.decision
+    station = settings.station
+    mqtt = f"{settings.mqtt.url} below {settings.prefix}" if settings.mqtt else "nowhere: there is no [mqtt]"
+    rule = {
+        "guarded": "a value must clear its limit by 1.65 standard uncertainties to be accepted or rejected",
+        "simple": "a value is compared with its limit, uncertainty is disregarded",
+    }[decision.rule]
+    latch = "until it is acknowledged" if decision.reject_latches else "until the next part"
+    gate = "There is no gate: parts are accepted without a verification of the instrument."
+    if settings.verification is not None and settings.verification.max_age_h is not None:
+        gate = (
+            f"Parts are held unless artefact {settings.verification.artefact} verified the instrument "
+            f"within the last {settings.verification.max_age_h:g} h."
+        )
+    return [
+        f"Station {station.name} in {station.cell} of {station.site}.",
+        f"Watches {', '.join(intake.folders)} ({intake.observer}), a file is complete {intake.settle_s:g} s "
+        "after its last change.",
+        f"Publishes to {mqtt}; a disposition later than {intake.live_s:g} s leaves the lamp alone.",
+        f"Rule {decision.rule}: {rule}.",
+        f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
+        gate,
+    ]
+
+
+def _limits(plan: MeasurementPlan) -> str:
+    words = [_scalar(limit) for limit in plan.scalar_limits] + [_curve(curve) for curve in plan.curve_limits]
+    if plan.grade is not None:
+        words.append(f"limits of grade {plan.grade}")
+    return "; ".join(words) or "no limit"
+
+
+def _scalar(limit: ScalarLimit) -> str:
+    name = f"{limit.characteristic}[{limit.instance}]" if limit.instance else limit.characteristic
+    low = f"{limit.lower:g} <= " if limit.lower is not None else ""
+    high = f" <= {limit.upper:g}" if limit.upper is not None else ""
+    return f"{low}{name}{high}"
+
+
+def _curve(curve: CurveLimit) -> str:
+    return (
+        f"harmonic_amplitude from {curve.upper_nm[0]:g} nm at {curve.upr[0]:g} UPR "
+        f"to {curve.upper_nm[-1]:g} nm at {curve.upr[-1]:g} UPR"
+    )
+
+
+def _doubts(configuration: Configuration) -> list[str]:
+    settings = configuration.settings
+    found = [
+        f"folder {folder} does not exist (looked in {configuration.folder})"
+        for folder in settings.intake.folders
+        if not (configuration.folder / folder).is_dir()
+    ]
+    wanted = settings.verification
+    if wanted is not None and wanted.artefact not in configuration.certificates:
+        found.append(f"there is no certificate for artefact {wanted.artefact}: no verification can pass")
+    if not configuration.recipes:
+        found.append("there is no recipe: every part will be held")
+    return found
