@@ -47,9 +47,7 @@ class ConfigError(AgentError):
 
     exit_code = 2
 
-    def __init__(
-        self, file: str, key: str, message: str, *, value: object = None, allowed: str = ""
-    ) -> None:
+    def __init__(self, file: str, key: str, message: str, *, value: object = None, allowed: str = "") -> None:
         self.file = file
         self.key = key
         self.value = value
