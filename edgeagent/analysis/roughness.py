@@ -136,11 +136,16 @@ def roughness(
     lost = end_samples(spacing_mm, lambda_c_mm) if ends == "discard" else 0
     sections = _sections(z_um.size - 2 * lost, spacing_mm, lambda_c_mm, section_count, lost)
     profile = roughness_profile(z_um, spacing_mm, lambda_c_mm=lambda_c_mm, lambda_s_mm=lambda_s_mm, ends=ends)
+    # below this the profile is the rounding of its own subtraction, and its shape means nothing
+    rounding_um = 16.0 * float(np.finfo(np.float64).eps * np.max(np.abs(z_um)))
+    return _parameters(profile, sections, lambda_c_mm, rounding_um)
+
+
+def _parameters(profile: FloatArray, sections: list[int], section_mm: float, rounding_um: float) -> Roughness:
     heights = [float(np.ptp(profile[a:b])) for a, b in pairwise(sections)]
     evaluated = profile[sections[0] : sections[-1]]
     rq = float(np.sqrt(np.mean(evaluated**2)))
-    # below this the profile is the rounding of its own subtraction, and its shape means nothing
-    flat = rq <= 16.0 * np.finfo(np.float64).eps * float(np.max(np.abs(z_um)))
+    flat = rq <= rounding_um
     return Roughness(
         ra_um=float(np.mean(np.abs(evaluated))),
         rq_um=rq,
@@ -149,7 +154,7 @@ def roughness(
         rsk=None if flat else float(np.mean((evaluated / rq) ** 3)),
         rku=None if flat else float(np.mean((evaluated / rq) ** 4)),
         section_count=len(heights),
-        evaluation_length_mm=len(heights) * lambda_c_mm,
+        evaluation_length_mm=len(heights) * section_mm,
     )
 
 
