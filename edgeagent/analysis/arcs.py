@@ -307,11 +307,15 @@ def _far(values: FloatArray, kept: BoolArray) -> BoolArray:
 
 
 def _widened(bad: BoolArray) -> BoolArray:
-    """Each run of bad points grown on both sides by half its length and five points."""
+    """Each run of bad points grown on both sides by an eighth of its length and three points.
+
+    A bell-shaped grain that is seen down to 1/200 of its height is then cut at 1/4,000 of it or less: every
+    point more would cost more in certainty than it saves in error.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], bad, [False]]).astype(np.int8)))
     grown = np.zeros(bad.size + 1, dtype=np.int64)
     for first, last in zip(edges[::2], edges[1::2], strict=True):
-        reach = (last - first) // 2 + 5
+        reach = (last - first) // 8 + 3
         grown[max(first - reach, 0)] += 1
         grown[min(last + reach, bad.size)] -= 1
     return np.asarray(np.cumsum(grown[:-1]) > 0)

@@ -21,9 +21,10 @@ _SAMPLES_PER_CELL = 5
 _MIN_SINK = 0.1
 """Of the ball's radius: what sinks less is waviness or wear and no groove."""
 _HUG_WIDTH = 0.6
-_HUG_GAP = 0.12
-_HUG_SHARE = 0.8
-"""A groove follows the ball within _HUG_GAP radii over _HUG_SHARE of the inner _HUG_WIDTH of its width."""
+_HUG_GAP = 0.08
+_HUG_SHARE = 0.85
+"""A groove follows the ball within _HUG_GAP radii over _HUG_SHARE of the inner _HUG_WIDTH of its width,
+which a valley of more than 2.6 ball radii in curvature does not."""
 
 
 @dataclass(frozen=True, slots=True)
