@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import sys
 from collections.abc import Iterable, Iterator
 from datetime import datetime
@@ -23,8 +24,29 @@ _CONFIG = click.option(
 )
 
 
+_ELSEWHERE = {
+    "report": "edgeagent.report.command:report",
+    "layout": "edgeagent.shell.first_hour:layout",
+    "recipe": "edgeagent.shell.first_hour:recipe",
+}
+"""Commands that live in a module of their own, imported when they are called or listed."""
+
+
 class _Commands(click.Group):
     """A group whose commands end in one line on stderr when something is wrong."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names of all commands, those that live elsewhere among them."""
+        own = super().list_commands(ctx)
+        return sorted([*own, *_ELSEWHERE]) if self.name == "main" else own
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """A command by name, imported if it lives elsewhere."""
+        if self.name == "main" and cmd_name in _ELSEWHERE:
+            module, _, name = _ELSEWHERE[cmd_name].partition(":")
+            found: click.Command = getattr(importlib.import_module(module), name)
+            return found
+        return super().get_command(ctx, cmd_name)
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -36,7 +58,7 @@ class _Commands(click.Group):
             ctx.exit(0)
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(name="main", cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, package_name="edgeagent")
 def main() -> None:
     """Dispose of ball-screw parts from the traces that measuring instruments export.
@@ -57,8 +79,10 @@ def run(config: Path) -> None:
     Example:
       edgeagent run --config /etc/edgeagent/agent.toml
     """
+    import os
     import signal
 
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one file at a time: threads would only cost memory
     from edgeagent.shell.clock import SystemClock
     from edgeagent.shell.events import open_log
     from edgeagent.shell.service import Service, run_service

@@ -29,7 +29,10 @@ _RESTAT_SLICE = 2000
 
 @dataclass(frozen=True, slots=True)
 class FoundFile:
-    """A complete file, read once. ``settled_at`` is POSIX seconds; ``problem`` says why ``data`` is empty."""
+    """A complete file, read once. ``settled_at`` is POSIX seconds; ``problem`` says why ``data`` is empty.
+
+    ``taken`` and ``read`` are the monotonic times at which reading began and ended.
+    """
 
     folder: str
     name: str
@@ -38,6 +41,8 @@ class FoundFile:
     look: Look
     settled_at: float
     problem: InputError | None = None
+    taken: float = 0.0
+    read: float = 0.0
 
 
 @dataclass(slots=True)
@@ -277,7 +282,8 @@ class Intake:
         self._forget(state, name)
         wall = self._clock.now().timestamp()
         settled_at = min(wall, look.ctime_ns / 1e9 + self._settings.settle_s) if from_backlog else wall
-        return FoundFile(state.label, name, data, side, look, settled_at, problem)
+        read = self._clock.monotonic()
+        return FoundFile(state.label, name, data, side, look, settled_at, problem, now, read)
 
     def _read(self, path: Path, look: Look) -> tuple[bytes, bytes | None, InputError | None]:
         if look.size > self._settings.file_mb_max * 1e6:

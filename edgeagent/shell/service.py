@@ -42,6 +42,7 @@ from edgeagent.shell.systemd import Notifier
 
 _CHECKPOINT_EVERY = 1000
 _HEARTBEAT_S = 1.0
+_STAGES = ("read", "evaluate", "archive", "journal", "publish")
 
 
 class Service:
@@ -224,9 +225,11 @@ class Service:
 
     def _keep(self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation) -> None:
         """Archive, journal, and only then let the publisher see it."""
+        evaluated = self._clock.monotonic()
         result = encode(evaluation.result)
         stored = [file.data, result] if file.side is None else [file.data, result, file.side]
         digests = self._archive.put_all(stored)
+        archived = self._clock.monotonic()
         now = self._clock.now().timestamp()
         body = bodies.measurement_body(file, source, evaluation, self._configuration, digests[1], now)
         entries: list[tuple[str, Mapping[str, Any]]] = [("measurement", body)]
@@ -235,12 +238,21 @@ class Service:
             records = self._append(entries)
         else:
             records = self._append(entries + self._part_entries(body, now))
+        journalled = self._clock.monotonic()
+        self._publisher.pump()
+        told = self._clock.monotonic()
+        moments = (file.taken, file.read, evaluated, archived, journalled, told)
         self._log.info(
             "measured",
             name=file.name,
             seq=records[0].seq,
             disposition=body["disposition"],
             reasons=body["reasons"][:3],
+            taken=file.taken,
+            stages_ms={
+                name: round(1000 * (after - before), 3)
+                for name, before, after in zip(_STAGES, moments, moments[1:], strict=False)
+            },
         )
 
     def _part_entries(self, body: Mapping[str, Any], now: float) -> list[tuple[str, Mapping[str, Any]]]:
