@@ -78,7 +78,7 @@ def require_grooves(
     cut = any(r.cut_at_start or r.cut_at_end for r in rolled.values())
     raise TraceShapeError(
         f"no groove that takes up a ball of {ball:.6g} mm was found"
-        + ("; the trace begins or ends inside one and never shows a whole groove" if cut else "")
+        + ("; the trace begins or ends inside a groove, which is not enough" if cut else "")
     )
 
 
