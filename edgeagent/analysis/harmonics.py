@@ -37,7 +37,8 @@ class HarmonicFit:
     ``coefficient`` has shape (upr_max + 1,), order 0 first; harmonic n is
     ``2 |c_n| cos(n angle + arg c_n)``. ``standard_uncertainty_um`` is that of the amplitude, shape
     (upr_max + 1,), order 0 first. ``eccentricity`` of the trace is ``c_1`` at the first sample.
-    ``residual_um`` has shape (n,): what model and alignment leave of the samples.
+    ``residual_um`` has shape (n,): what model and alignment leave of the samples. ``alignment`` holds the
+    β of the module's model and ``middle_rad`` the angle from which t counts.
     ``noise_from`` names where the uncertainty comes from: ``"between harmonics"`` or ``"residual"``.
     """
 
@@ -46,10 +47,23 @@ class HarmonicFit:
     slope_um_per_turn: float
     tilt_um_per_turn: float
     tilt_phase_rad: float
-    alignment_um: FloatArray
+    alignment: FloatArray
+    middle_rad: float
+    centred: ComplexArray
     residual_um: FloatArray
     turns: float
     noise_from: str
+
+    def alignment_at(self, angle_rad: FloatArray) -> FloatArray:
+        """Slope and tilt at any angles, in µm, shape of ``angle_rad``; zero for a closed profile."""
+        if not len(self.alignment):
+            return np.zeros(len(angle_rad))
+        return np.asarray(self.alignment @ _columns(angle_rad, self.middle_rad), dtype=np.float64)
+
+    def residual_at(self, angle_rad: FloatArray, deviation_um: FloatArray) -> FloatArray:
+        """What the model leaves of any samples, those that were not fitted among them; shape (n,), µm."""
+        profile = TrigonometricSums(angle_rad, len(self.centred)).evaluate(self.centred)
+        return deviation_um - self.alignment_at(angle_rad) - profile
 
     @property
     def amplitude_um(self) -> FloatArray:
@@ -163,16 +177,16 @@ def fit_harmonics(
     of_data = sums.sums(deviation_um, upr_max)
     columns = np.zeros((0, points))
     sides = of_data[None, :]
+    middle = 0.5 * float(angle_rad.min() + angle_rad.max())
     if alignment:
-        t = (angle_rad - 0.5 * float(angle_rad.min() + angle_rad.max())) / (2 * np.pi)
-        of_t = sums.sums(t, upr_max + 1)
-        columns = np.stack((t, t * np.cos(angle_rad), t * np.sin(angle_rad)))
+        columns = _columns(angle_rad, middle)
+        of_t = sums.sums(columns[0], upr_max + 1)
         sides = np.stack((of_data, of_t[: upr_max + 1], *_shifted(of_t, upr_max)))
     solved = _solve_toeplitz(density, sides)
+    _check_gap(angle_rad, density, upr_max)
     beta, schur = _alignment(columns, deviation_um, sides, solved)
     coefficient: ComplexArray = solved[0] - beta @ solved[1:]
-    alignment_um: FloatArray = beta @ columns
-    residual = deviation_um - alignment_um - sums.evaluate(coefficient)
+    residual = deviation_um - beta @ columns - sums.evaluate(coefficient)
     between = _noise_between(angle_rad, residual, upr_max, turns)
     freedom = max(points - 2 * upr_max - 1 - len(beta), 1)
     white = float(residual @ residual) / freedom
@@ -181,7 +195,9 @@ def fit_harmonics(
         leak = solved[1:]
         covariance = white * np.linalg.inv(schur)
         variance = variance + 2 * np.real(np.einsum("kn,kl,ln->n", leak.conj(), covariance, leak))
-        t_first = float(columns[0][0])
+    centred = coefficient.copy()
+    if alignment:
+        t_first = float(columns[0].min())
         coefficient[1] += t_first * (beta[1] - 1j * beta[2]) / 2
     return HarmonicFit(
         coefficient=coefficient,
@@ -189,11 +205,55 @@ def fit_harmonics(
         slope_um_per_turn=float(beta[0]) if alignment else 0.0,
         tilt_um_per_turn=float(np.hypot(beta[1], beta[2])) if alignment else 0.0,
         tilt_phase_rad=float(np.arctan2(-beta[2], beta[1])) if alignment else 0.0,
-        alignment_um=alignment_um,
+        alignment=beta,
+        middle_rad=middle,
+        centred=centred,
         residual_um=residual,
         turns=turns,
         noise_from="residual" if between is None else "between harmonics",
     )
+
+
+def widest_gap(angle_rad: FloatArray) -> tuple[float, float]:
+    """Widest angle of the turn in which no sample of any turn lies, and its middle, both in rad.
+
+    Quick where the steps are even: then the widest step stands for it.
+    """
+    step = np.abs(np.diff(angle_rad))
+    wide = int(np.argmax(step))
+    if step[wide] < 1.5 * float(np.median(step)):
+        return float(step[wide]), float(angle_rad[wide] + angle_rad[wide + 1]) / 2
+    phase = np.sort(angle_rad % (2 * np.pi))
+    gaps = np.append(np.diff(phase), phase[0] + 2 * np.pi - phase[-1])
+    wide = int(np.argmax(gaps))
+    return float(gaps[wide]), float(phase[wide] + gaps[wide] / 2)
+
+
+def _check_gap(angle_rad: FloatArray, density: ComplexArray, upr_max: int) -> None:
+    """Refuse angles whose widest gap leaves the profile undetermined there.
+
+    The variance of a fitted profile at angle φ is σ² Re Σ exp(i n φ) x_n with A x = exp(-i n φ); evenly spaced
+    samples give (2N + 1)/points. More than ten times that in the middle of the gap would make every harmonic a
+    guess. Raises FitNotConvergedError.
+    """
+    gap, middle = widest_gap(angle_rad)
+    if gap * upr_max < 0.99 * np.pi:
+        return
+    there = np.exp(-1j * np.arange(upr_max + 1) * middle)
+    words = f"no sample over {np.degrees(gap):.2f} deg of the turn: {upr_max} UPR cannot be determined there"
+    try:
+        solved = _solve_toeplitz(density, there[None, :])[0]
+    except FitNotConvergedError as error:
+        raise FitNotConvergedError(words) from error
+    variance = 2 * float(np.real(np.conj(there) @ solved)) - float(solved[0].real)
+    if variance * len(angle_rad) > 10 * (2 * upr_max + 1):
+        raise FitNotConvergedError(words)
+
+
+def _columns(angle_rad: FloatArray, middle_rad: float) -> FloatArray:
+    """The alignment terms t, t cos θ and t sin θ, shape (3, n)."""
+    t = (angle_rad - middle_rad) / (2 * np.pi)
+    return np.stack((t, t * np.cos(angle_rad), t * np.sin(angle_rad)))
 
 
 def _alignment(

@@ -7,6 +7,7 @@ recipe may set come in as arguments.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeagent.model import FloatArray, QualityCheck
 
@@ -136,6 +137,14 @@ def frozen_reading(lengths: FloatArray, points_per_turn: float) -> QualityCheck:
     )
 
 
+def stuck_samples(deviation_um: FloatArray, shortest: float) -> NDArray[np.bool_]:
+    """Samples in runs of one reading that are longer than ``shortest``: they say nothing of the surface."""
+    change = np.flatnonzero(np.diff(deviation_um)) + 1
+    start = np.concatenate(([0], change))
+    length = np.diff(np.concatenate((start, [len(deviation_um)])))
+    return np.repeat(length > shortest, length)
+
+
 def plausible_range(deviation_um: FloatArray) -> QualityCheck:
     """Peak to valley that a gauge can have recorded: below 2 mm, so that millimetres are not read as µm."""
     span = float(np.ptp(deviation_um))
@@ -145,22 +154,26 @@ def plausible_range(deviation_um: FloatArray) -> QualityCheck:
     )  # fmt: skip
 
 
-def spikes(residual_um: FloatArray, factor: float) -> QualityCheck:
-    """Single samples far from the fitted profile, against a robust scatter (median absolute deviation).
+def robust_scatter_um(residual_um: FloatArray) -> float:
+    """Standard deviation from the median absolute deviation, not below 0.1 nm where a spike could matter."""
+    return max(1.4826 * float(np.median(np.abs(residual_um))), 1e-4)
 
-    The scatter is not taken below 0.1 nm, the resolution at which a spike could matter.
-    """
-    scatter = max(1.4826 * float(np.median(np.abs(residual_um))), 1e-4)
-    outside = np.abs(residual_um) > factor * scatter
-    count = int(np.count_nonzero(outside))
-    worst = float(np.max(np.abs(residual_um)))
-    where = (
-        f", the largest at sample {int(np.argmax(np.abs(residual_um))) + 1} ({worst:.3g} um)" if count else ""
-    )
+
+def spikes(residual_um: FloatArray, factor: float) -> QualityCheck:
+    """Single samples far from the profile that was fitted without them, against a robust scatter."""
+    scatter = robust_scatter_um(residual_um)
+    size = np.abs(residual_um)
+    count = int(np.count_nonzero(size > factor * scatter))
+    worst = int(np.argmax(size))
+    where = f", the largest at sample {worst + 1} ({size[worst]:.3g} um)" if count else ""
     return QualityCheck(
-        "spikes", count == 0, float(count), 0.0, "samples",
+        "spikes",
+        count == 0,
+        float(count),
+        0.0,
+        "samples",
         f"{count} samples lie more than {factor:g} x {1000 * scatter:.3g} nm off the profile{where}",
-    )  # fmt: skip
+    )
 
 
 def turn_agreement(non_repeating_um: float | None, ron_q_um: float, allowed_um: float) -> QualityCheck:

@@ -12,6 +12,9 @@ from edgeagent.errors import InputError
 from edgeagent.shell.evaluate import Rulebook, evaluate
 
 
+_HARMONICS_SHOWN = 12
+
+
 def inspect_file(path: Path, rules: Rulebook) -> dict[str, Any] | str:
     """The result object of one file, or in words why it cannot be analysed."""
     try:
@@ -40,7 +43,11 @@ def _table(result: dict[str, Any]) -> str:
     ]
     lines += [f"  because {clean(reason)}" for reason in result["reasons"]]
     rows: list[tuple[str, ...]] = [("characteristic", "value", "±U (k=2)", "lower", "upper", "unit", "verdict")]
-    rows += [_row(c) for c in result["characteristics"]]
+    harmonics = [c for c in result["characteristics"] if c["name"] == "harmonic_amplitude"]
+    hidden = {id(c) for c in harmonics[_HARMONICS_SHOWN:]}
+    rows += [_row(c) for c in result["characteristics"] if id(c) not in hidden]
+    if hidden:
+        rows.append((f"({len(hidden)} more harmonics)", "", "", "", "", "", ""))
     lines += ["", *_aligned(rows), ""]
     checks: list[tuple[str, ...]] = [("check", "ok", "value", "allowed", "unit", "note")]
     checks += [

@@ -18,7 +18,7 @@ from edgeagent.analysis import quality
 from edgeagent.analysis.harmonics import HarmonicFit, fit_harmonics, turns_of
 from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.roundness import root_mean_square, roundness
-from edgeagent.errors import AnalysisError, InputError
+from edgeagent.errors import AnalysisError, FitNotConvergedError, InputError
 from edgeagent.model import Analysis, FloatArray, QualityCheck, Quantity, Spectrum, Thread, Trace, TraceHeader
 
 COLUMNS = ("angle_deg", "deviation_um")
@@ -36,6 +36,7 @@ CHARACTERISTICS: Mapping[str, str] = {
     "flank_roughness_rz": "um",
 }
 
+_SPIKE_ROUNDS = 8
 Upr = Annotated[int, msgspec.Meta(ge=1, le=100_000)]
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 
@@ -95,13 +96,14 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     """The steps that spiral and circle share; see ``analyse``."""
     options: Options = request.options
     samples = clean(trace)
+    usable = without_stuck(samples)
     judged = float(min(request.judged_upr or options.upr[1], options.upr[1]))
     checks = _checks_before_fit(samples, options, judged)
     checks += _contradictions(trace, request.thread)
     factor, direction = normal_factor(trace.header, request.thread, options, spiral)
     checks.append(direction)
     try:
-        fit = fit_trace(samples, options, spiral=spiral)
+        fit = fit_trace(usable, options, spiral=spiral)
     except (InputError, AnalysisError) as error:
         checks.append(QualityCheck("harmonic_fit", False, None, None, "", str(error)))
         return Analysis(
@@ -110,8 +112,10 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     upr_high = min(options.upr[1], len(fit.coefficient) - 1)
     spectrum = _spectrum(fit, factor, upr_high)
     quantities = _quantities(fit, factor, options, spiral)
+    residual_um = fit.residual_at(usable.angle_rad, usable.deviation_um)
+    checks.append(quality.spikes(residual_um, options.spike_factor))
     checks += _checks_after_fit(fit, factor, options, spectrum, trace, request, quantities[1].value or 0.0)
-    rough, rough_checks = _roughness(samples, fit, factor, options, trace.header, request.thread)
+    rough, rough_checks = _roughness(usable, fit, factor, options, trace.header, request.thread)
     return Analysis(
         quality=tuple(checks + rough_checks),
         quantities=quantities + rough,
@@ -131,21 +135,64 @@ def clean(trace: Trace) -> Samples:
     return Samples(np.radians(angle), deviation, trace.points - kept, trace.points)
 
 
+def without_stuck(samples: Samples) -> Samples:
+    """The samples without long runs of one reading: a gauge at its stop says nothing of the surface."""
+    if len(samples.deviation_um) < 16:
+        return samples
+    values, lengths = quality.run_lengths(samples.deviation_um)
+    saturation = quality.gauge_saturation(values, lengths)
+    frozen = quality.frozen_reading(lengths, samples.points_per_turn)
+    bounds = [c.allowed for c in (saturation, frozen) if not c.ok and c.allowed is not None]
+    if not bounds:
+        return samples
+    kept = ~quality.stuck_samples(samples.deviation_um, min(bounds))
+    return Samples(samples.angle_rad[kept], samples.deviation_um[kept], samples.dropped, samples.points)
+
+
 def fit_trace(samples: Samples, options: Options, *, spiral: bool) -> HarmonicFit:
     """Fit harmonics far enough above the recipe's band that the Gaussian filter's skirt is in the model.
 
     At three times the cut-off the filter passes 0.2 %; the model ends there or where the sampling ends.
+    Samples far off a first fit are left out of a second one, so that a speck of dust moves no harmonic.
     Raises TraceShapeError (less than one turn, too few points) or FitNotConvergedError.
     """
-    carried = int((samples.points_per_turn - 1) / 2)
-    wanted = 3 * options.upr[1]
-    comfortable = max(int(0.4 * samples.points_per_turn), 1)
-    return fit_harmonics(
-        samples.angle_rad,
-        samples.deviation_um,
-        upr_max=max(min(wanted, comfortable), min(options.upr[1], carried), 1),
-        alignment=spiral,
-    )
+    per_turn = samples.points_per_turn
+    carried = int((per_turn - 1) / 2)
+    comfortable = max(int(0.4 * per_turn), 1)
+    needed = max(min(options.upr[1], carried), 1)
+    wanted = max(min(3 * options.upr[1], comfortable), needed)
+    try:
+        return _fit_without_spikes(samples, wanted, options.spike_factor, spiral)
+    except FitNotConvergedError:
+        if wanted == needed:
+            raise
+        return _fit_without_spikes(samples, needed, options.spike_factor, spiral)
+
+
+def _fit_without_spikes(samples: Samples, upr_max: int, factor: float, spiral: bool) -> HarmonicFit:
+    """Fit, leave out what lies far off, fit again, until nothing more does.
+
+    A spike rings in the residual around its place and in the other turns, so that only samples of at least
+    0.4 of the largest residual go at a time. More than 2 % of far samples are no spikes, and a fit without
+    them that the gap makes uncertain is not taken.
+    """
+    angle, deviation = samples.angle_rad, samples.deviation_um
+    fit = fit_harmonics(angle, deviation, upr_max=upr_max, alignment=spiral)
+    residual = fit.residual_um
+    kept = np.ones(len(angle), dtype=bool)
+    for _ in range(_SPIKE_ROUNDS):
+        size = np.abs(residual)
+        bound = max(factor * quality.robust_scatter_um(residual), 0.4 * float(size[kept].max()))
+        far = kept & (size > bound)
+        if not np.any(far) or np.count_nonzero(~kept | far) > 0.02 * len(kept):
+            break
+        kept &= ~far
+        try:
+            fit = fit_harmonics(angle[kept], deviation[kept], upr_max=upr_max, alignment=spiral)
+        except FitNotConvergedError:
+            break
+        residual = fit.residual_at(angle, deviation)
+    return fit
 
 
 def normal_factor(
@@ -291,7 +338,6 @@ def _checks_after_fit(
     differing = factor * float(np.sqrt(fit.turns * np.sum(band**2))) if repeats else None
     judged = (spectrum.upr >= 2) & (spectrum.upr <= (request.judged_upr or options.upr[1]))
     return [
-        quality.spikes(fit.residual_um, options.spike_factor),
         quality.turn_agreement(differing, ron_q_um, options.turn_agreement_um),
         quality.tip_reach(
             spectrum.amplitude_nm[judged] / 1000,
@@ -324,7 +370,7 @@ def _roughness(
         ]
     order = np.argsort(samples.angle_rad, kind="stable")
     angle = samples.angle_rad[order]
-    surface = (samples.deviation_um - fit.alignment_um)[order] * factor
+    surface = (samples.deviation_um - fit.alignment_at(samples.angle_rad))[order] * factor
     even = np.linspace(angle[0], angle[-1], len(angle))
     spacing_mm = float(even[1] - even[0]) / (2 * np.pi) * length
     wanted = options.roughness

@@ -1,0 +1,75 @@
+"""A simulated gauge: makes traces from waves and writes them the way instruments do."""
+
+from __future__ import annotations
+
+import os
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from edgeagent.demo.scenario import Act
+
+TURNS = 3
+POINTS_PER_TURN = 5400
+
+
+def trace_text(act: Act) -> bytes:
+    """Trace text of one act: alignment left in, waves, 3 nm of noise, and the act's own defects."""
+    rng = np.random.default_rng(act.seed)
+    count = np.arange(TURNS * POINTS_PER_TURN)
+    angle_deg = count * (360.0 / POINTS_PER_TURN)
+    angle = np.radians(angle_deg)
+    t = angle / (2 * np.pi)
+    deviation = 3.2 * np.cos(angle + rng.uniform(0, 6.28)) + rng.normal(0, 0.003, len(angle))
+    if act.artefact is None:
+        deviation += 0.5 * t * np.cos(angle + rng.uniform(0, 6.28)) + 0.8 * t
+    for upr, amplitude_nm in act.waves:
+        deviation += 1e-3 * amplitude_nm * np.cos(upr * angle + rng.uniform(0, 6.28))
+    if act.spike_um:
+        deviation[len(count) // 3] += act.spike_um
+    if act.clip_um is not None:
+        deviation = np.minimum(deviation, act.clip_um)
+    rows = "\n".join(f"{a:.5f},{d:.6f}" for a, d in zip(angle_deg.tolist(), deviation.tolist(), strict=True))
+    return f"{_header(act)}angle_deg,deviation_um\n{rows}\n".encode()
+
+
+def _header(act: Act) -> str:
+    kind = "circle" if act.artefact is not None else "spiral"
+    lines = ["trace = 1", f'kind = "{kind}"']
+    if act.artefact is not None:
+        lines.append(f'artefact = "{act.artefact}"')
+    else:
+        lines += [f'part = "{act.part}"', f'serial = "{act.serial}"']
+    lines += [
+        f'feature = "{act.feature}"',
+        f"measured_at = {datetime.now(UTC).strftime('%Y-%m-%dT%H:%M:%SZ')}",
+        'instrument = "gauge-1"',
+        'remark = "invented demo data"',
+        "tip_radius_mm = 0.005",
+        "track_diameter_mm = 18.5",
+    ]
+    return "".join(f"# {line}\n" for line in lines)
+
+
+def export(act: Act, inbox: Path) -> None:
+    """Write one act's file in its manner; returns when the gauge is done with it."""
+    data = trace_text(act)
+    path = inbox / act.name
+    if act.manner == "slowly":
+        with path.open("wb") as file:
+            for start in range(0, len(data), len(data) // 6 + 1):
+                file.write(data[start : start + len(data) // 6 + 1])
+                file.flush()
+                time.sleep(0.12)
+    elif act.manner == "renamed":
+        temporary = inbox / f"{act.name}.part"
+        temporary.write_bytes(data)
+        os.rename(temporary, path)
+    elif act.manner == "torn":
+        path.write_bytes(data[: len(data) // 2 + 3])
+        time.sleep(1.2)
+        path.write_bytes(data)
+    else:
+        path.write_bytes(data)

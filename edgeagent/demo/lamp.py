@@ -1,0 +1,81 @@
+"""A lamp on the line that knows nothing but MQTT, and the operator who acknowledges what it shows."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from dataclasses import dataclass, field
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+
+@dataclass(slots=True)
+class Seen:
+    """What reached the line: the lamp's digits in order, the newest disposition of each part, alarms."""
+
+    lamp: list[str] = field(default_factory=list)
+    dispositions: dict[tuple[str, str], list[dict[str, Any]]] = field(default_factory=dict)
+    alarms: list[dict[str, Any]] = field(default_factory=list)
+    verifications: list[dict[str, Any]] = field(default_factory=list)
+    lamp_after: dict[int, str] = field(default_factory=dict)
+
+
+class LampClient:
+    """Subscribes below a prefix; ignores repeated sequence numbers, as every consumer should."""
+
+    def __init__(self, port: int, prefix: str) -> None:
+        self.seen = Seen()
+        self._prefix = prefix
+        self._changed = threading.Condition()
+        self._heads: set[int] = set()
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="line-lamp", protocol=mqtt.MQTTv5)
+        self._client.on_connect = lambda client, *_: client.subscribe(f"{prefix}/#", 1)
+        self._client.on_message = self._on_message
+        self._client.connect("127.0.0.1", port, 10)
+        self._client.loop_start()
+
+    def close(self) -> None:
+        """Leave the line."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def acknowledge(self, seq: int) -> None:
+        """Press the button for one disposition."""
+        self._client.publish(f"{self._prefix}/acknowledge", str(seq), qos=1)
+
+    def wait(self, wanted: Any, seconds: float) -> bool:
+        """Wait until ``wanted(seen)`` holds; False when the time runs out."""
+        until = time.monotonic() + seconds
+        with self._changed:
+            while not wanted(self.seen):
+                left = until - time.monotonic()
+                if left <= 0:
+                    return False
+                self._changed.wait(left)
+        return True
+
+    def _on_message(self, _client: Any, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+        topic = message.topic.removeprefix(f"{self._prefix}/")
+        with self._changed:
+            if topic == "lamp":
+                self.seen.lamp.append(message.payload.decode())
+            elif topic in ("disposition", "alarm", "verification"):
+                self._take(topic, json.loads(message.payload))
+            self._changed.notify_all()
+
+    def _take(self, topic: str, payload: dict[str, Any]) -> None:
+        if topic == "alarm":
+            self.seen.alarms.append(payload)
+            return
+        if payload["seq"] in self._heads:
+            return
+        self._heads.add(payload["seq"])
+        if topic == "verification":
+            self.seen.verifications.append(payload)
+            return
+        key = (payload["part"], payload["serial"])
+        self.seen.dispositions.setdefault(key, []).append(payload)
+        self.seen.lamp_after[payload["seq"]] = self.seen.lamp[-1] if self.seen.lamp else ""

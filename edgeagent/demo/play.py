@@ -1,0 +1,176 @@
+"""Plays the demo: gauge and lamp around the real agent in a process of its own, then checks everything."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from edgeagent.demo import scenario
+from edgeagent.demo.broker import embedded_broker
+from edgeagent.demo.gauge import export
+from edgeagent.demo.lamp import LampClient, Seen
+from edgeagent.demo.scenario import Case
+from edgeagent.errors import AgentError, UsageError
+
+PREFIX = "edgeagent/plant-a/cell-3/gauge-1"
+_LAMP_WORDS = {"0": "clear", "1": "reject", "2": "hold", "3": "fault"}
+
+
+def play(folder: Path | None) -> int:
+    """Run the demo in ``folder`` (a new temporary one by default); returns the exit code.
+
+    0 only if every part got the disposition that its built-in defect calls for, the lamp agreed, the
+    journal is whole, the replay is clean and the report is written.
+    """
+    began = time.monotonic()
+    base = Path(tempfile.mkdtemp(prefix="edgeagent-demo-")) if folder is None else folder
+    if (base / "store").exists():
+        raise UsageError(f"{base} holds a store already; the demo plays in an empty folder")
+    _write_configuration(base)
+    click.echo(f"All parts, numbers and defects are invented. Playing in {base}")
+    with embedded_broker(base) as port:
+        (base / "agent.toml").write_text(scenario.AGENT_TOML.format(port=port), encoding="utf-8")
+        lamp = LampClient(port, PREFIX)
+        with (base / "agent.log").open("wb") as log:
+            agent = subprocess.Popen(
+                [sys.executable, "-m", "edgeagent", "run", "--config", str(base / "agent.toml")], stdout=log
+            )
+            try:
+                played = _acts(base / "inbox", lamp)
+            finally:
+                agent.send_signal(signal.SIGTERM)
+                code = agent.wait(timeout=20)
+                lamp.wait(lambda seen: seen.lamp[-1:] == ["3"], 2)
+                lamp.close()
+    problems = _judged(played, lamp.seen)
+    problems += _lamp_problems(lamp.seen)
+    if code != 0:
+        problems.append(f"the agent ended with exit code {code}: see {base / 'agent.log'}")
+    problems += _proved(base)
+    for problem in problems:
+        click.echo(f"WRONG: {problem}")
+    verdict = "Everything came out as it must." if not problems else f"{len(problems)} things went wrong."
+    click.echo(f"{verdict} {time.monotonic() - began:.0f} s.")
+    return 0 if not problems else 1
+
+
+def _write_configuration(base: Path) -> None:
+    for name in ("inbox", "recipes", "artefacts"):
+        (base / name).mkdir(parents=True, exist_ok=True)
+    features = "".join(scenario.SPIRAL_MEASUREMENT.format(feature=f) for f in ("left-flank", "right-flank"))
+    (base / "recipes" / "KX-2005-R.toml").write_text(scenario.SPIRAL_RECIPE + features, encoding="utf-8")
+    (base / "artefacts" / "MW-03.toml").write_text(scenario.CERTIFICATE, encoding="utf-8")
+
+
+def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
+    """Both acts: a verified gauge and ten parts; then a gauge that has drifted."""
+    if not lamp.wait(lambda seen: "0" in seen.lamp, 20):
+        raise AgentError("the agent's lamp does not come up")
+    click.echo("agent ready, lamp clear")
+    export(scenario.verification("MW-03-morning.txt", 1.0, 11), inbox)
+    lamp.wait(lambda seen: len(seen.verifications) == 1, 10)
+    click.echo(f"artefact MW-03: {'passed' if lamp.seen.verifications[0]['passed'] else 'failed'}")
+    cases = scenario.cases()
+    for case in cases:
+        _measure(case, inbox, lamp)
+    _settle(cases, lamp)
+    drifted, last = scenario.after_drift()
+    export(drifted, inbox)
+    lamp.wait(lambda seen: len(seen.verifications) == 2, 10)
+    click.echo(f"artefact MW-03 again: {'passed' if lamp.seen.verifications[-1]['passed'] else 'failed'}")
+    _measure(last, inbox, lamp)
+    _settle((last,), lamp)
+    return (*cases, last)
+
+
+def _measure(case: Case, inbox: Path, lamp: LampClient) -> None:
+    """Export a part's files one after another; the operator acknowledges each reject."""
+    for act in case.acts:
+        before = _count(lamp.seen, case)
+        export(act, inbox)
+        if act is not case.acts[0] or len(case.acts) == 1:
+            lamp.wait(lambda seen, b=before: _count(seen, case) > b, 1.5)
+        for told in lamp.seen.dispositions.get((case.part, case.serial), [])[before:]:
+            if told["disposition"] == "reject":
+                lamp.acknowledge(int(told["seq"]))
+                lamp.wait(lambda seen: seen.lamp[-1] != "1", 2)
+
+
+def _settle(cases: Sequence[Case], lamp: LampClient) -> None:
+    """Wait until every part has the disposition that it must have, or the time is up."""
+
+    def all_there(seen: Seen) -> bool:
+        return all(_newest(seen, c) == c.expected for c in cases)
+
+    lamp.wait(all_there, 15)
+
+
+def _count(seen: Seen, case: Case) -> int:
+    return len(seen.dispositions.get((case.part, case.serial), ()))
+
+
+def _newest(seen: Seen, case: Case) -> str | None:
+    told = seen.dispositions.get((case.part, case.serial))
+    return str(told[-1]["disposition"]) if told else None
+
+
+def _judged(cases: Sequence[Case], seen: Seen) -> list[str]:
+    """One line a part, and what did not come out as its defect calls for."""
+    problems = []
+    click.echo(f"\n{'serial':<8} {'built-in defect':<44} {'expected':<9} {'told':<8} because")
+    for case in cases:
+        told = seen.dispositions.get((case.part, case.serial), [])
+        got = str(told[-1]["disposition"]) if told else "nothing"
+        reasons = "; ".join(told[-1]["reasons"]) if told else ""
+        short = reasons if len(reasons) <= 90 else reasons[:87] + "..."
+        click.echo(f"{case.serial:<8} {case.defect:<44} {case.expected:<9} {got:<8} {short}")
+        if got != case.expected or case.because not in reasons:
+            problems.append(
+                f"{case.serial}: expected {case.expected} because of {case.because!r}, told {got}: {reasons}"
+            )
+        if case.serial == "000510" and [t["disposition"] for t in told] != ["reject", "accept"]:
+            problems.append("000510 must be rejected first and accepted after it was reground")
+    return problems
+
+
+def _lamp_problems(seen: Seen) -> list[str]:
+    """The lamp must have shown what each disposition asks for when it was told."""
+    wanted = {"accept": "0", "reject": "1", "hold": "2"}
+    problems = []
+    for told in (t for ts in seen.dispositions.values() for t in ts):
+        shown, right = seen.lamp_after[told["seq"]], wanted[told["disposition"]]
+        if shown != right:
+            words = f"showed {_LAMP_WORDS.get(shown, shown)} for a {told['disposition']}"
+            problems.append(f"{told['serial']}: the lamp {words}")
+    if not any(a["alarm"] == "quarantine" for a in seen.alarms):
+        problems.append("the torn file raised no alarm")
+    if seen.lamp[-1:] != ["3"]:
+        problems.append("the stopped agent does not show fault")
+    return problems
+
+
+def _proved(base: Path) -> list[str]:
+    """Verify the journal, replay the archive, write the report."""
+    from edgeagent.report.command import write_period_report
+    from edgeagent.shell.replay import replay_store
+    from edgeagent.shell.verify import verify_journal
+
+    problems: list[str] = []
+    try:
+        whole = verify_journal(base / "store")
+        click.echo(f"\njournal whole: {whole.records} records; {whole.anchored}")
+        replayed = replay_store(base / "store", set_timeout_s=8)
+        click.echo(f"replay: {replayed.files} files computed again, {replayed.identical} identical")
+        problems += [f"replay: {d.subject}: {d.what}" for d in replayed.differences]
+        problems += ["replay found nothing to do"] if not replayed.files else []
+        click.echo(f"report: {write_period_report(base / 'store', base / 'report.html', None)}")
+    except AgentError as error:
+        problems.append(str(error))
+    return problems

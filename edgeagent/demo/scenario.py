@@ -1,0 +1,213 @@
+"""The demo's scenario: invented parts with built-in defects, and what each of them must become.
+
+A day in cell-3 of plant-a, in a minute: shafts KX-2005-R are ground and measured on gauge-1. Nothing in here
+is taken from a real part, person or company.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+AGENT_TOML = """# Written by the demo; everything in this folder is invented.
+[station]
+site = "plant-a"
+cell = "cell-3"
+name = "gauge-1"
+
+[intake]
+folders = ["inbox"]
+settle_s = 0.3
+live_s = 60
+scan_s = 1.0
+
+[store]
+folder = "store"
+
+[mqtt]
+url = "mqtt://127.0.0.1:{port}"
+prefix = "edgeagent/plant-a/cell-3/gauge-1"
+
+[decision]
+rule = "guarded"
+reject_latches = true
+set_timeout_s = 8
+
+[verification]
+artefact = "MW-03"
+max_age_h = 24
+"""
+
+SPIRAL_RECIPE = """# An invented ball-screw shaft.
+part = "KX-2005-R"
+revision = "B"
+
+[thread]
+member = "shaft"
+hand = "right"
+starts = 1
+lead_mm = 5.0
+ball_diameter_mm = 3.175
+ball_pitch_circle_mm = 20.75
+contact_angle_deg = 45.0
+track_conformity = 0.535
+
+[running]
+speed_rpm = 3000
+"""
+
+SPIRAL_MEASUREMENT = """
+[[measurement]]
+feature = "{feature}"
+kind = "spiral"
+upr = [2, 500]
+bands = [[2, 15], [16, 50], [51, 500]]
+
+  [[measurement.limit]]
+  characteristic = "roundness_total"
+  upper = 1.2
+  caution = 0.75
+
+  [[measurement.limit]]
+  characteristic = "harmonic_amplitude"
+  points = [[2, 300.0], [20, 60.0], [500, 3.0]]
+  caution = 0.75
+"""
+
+CERTIFICATE = """# An invented multi-wave reference artefact.
+artefact = "MW-03"
+certificate = "C-2291"
+valid_until = 2099-06-30
+
+[[wave]]
+upr = 36
+amplitude_nm = 812.0
+expanded_uncertainty_nm = 6.0
+
+[[wave]]
+upr = 180
+amplitude_nm = 403.0
+expanded_uncertainty_nm = 5.0
+
+[accept]
+en_max = 1.0
+spurious_nm = 4.0
+"""
+
+Waves = tuple[tuple[int, float], ...]
+"""Waves of a surface as (UPR, amplitude in nm)."""
+
+GOOD: Waves = ((2, 140.0), (3, 60.0), (5, 30.0), (20, 14.0), (37, 9.0), (111, 2.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One file that the gauge exports.
+
+    ``manner`` is how it is written: ``slowly`` in chunks, ``renamed`` from a temporary name, ``at-once``,
+    ``torn`` (half a file, later overwritten with the whole one).
+    """
+
+    name: str
+    feature: str
+    waves: Waves
+    manner: str = "at-once"
+    part: str | None = "KX-2005-R"
+    serial: str | None = None
+    artefact: str | None = None
+    spike_um: float = 0.0
+    clip_um: float | None = None
+    seed: int = 0
+    extra: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A part of the demo: its files, its built-in defect in words, and the disposition that this calls for.
+
+    ``because`` is a word that must stand in the reasons; empty where an accept needs none.
+    """
+
+    serial: str
+    defect: str
+    expected: str
+    because: str
+    acts: tuple[Act, ...]
+    part: str = "KX-2005-R"
+
+
+def _pair(
+    serial: str, left: Waves, right: Waves, *, manner: str = "at-once", **more: object
+) -> tuple[Act, ...]:
+    seed = int(serial)
+    return (
+        Act(f"{serial}-left.txt", "left-flank", left, manner, serial=serial, seed=seed, **more),  # type: ignore[arg-type]
+        Act(f"{serial}-right.txt", "right-flank", right, manner, serial=serial, seed=seed + 500_000),
+    )
+
+
+def cases() -> tuple[Case, ...]:
+    """All parts in the order in which they are measured, first act."""
+    comb: Waves = (*GOOD, (96, 38.0), (192, 17.0), (288, 9.0))
+    lobed: Waves = (*GOOD, (3, 560.0))
+    near: Waves = (*GOOD[:3], (20, 52.0))
+    return (
+        Case("000501", "none", "accept", "", _pair("000501", GOOD, GOOD, manner="slowly")),
+        Case(
+            "000502",
+            "wheel imbalance: waves at 96, 192, 288 UPR",
+            "reject",
+            "96 UPR",
+            _pair("000502", GOOD, comb),
+        ),
+        Case(
+            "000503", "20 UPR near its limit", "accept", "near", _pair("000503", near, GOOD, manner="renamed")
+        ),
+        Case("000504", "three-lobed: roundness", "reject", "roundness_total", _pair("000504", lobed, GOOD)),
+        Case("000505", "dust on the left flank", "hold", "spikes", _pair("000505", GOOD, GOOD, spike_um=3.0)),
+        Case(
+            "000506", "gauge at its stop", "hold", "gauge_saturation", _pair("000506", GOOD, GOOD, clip_um=2.5)
+        ),
+        Case("000507", "file torn, then written whole", "accept", "", _torn("000507")),
+        Case(
+            "000508",
+            "right flank never measured",
+            "hold",
+            "missing right-flank",
+            _pair("000508", GOOD, GOOD)[:1],
+        ),
+        Case("000509", "no recipe", "hold", "no recipe", _unknown("000509"), part="QQ-9999-L"),
+        Case(
+            "000510", "rejected, reground, measured again", "accept", "re-measured", _reground("000510", comb)
+        ),
+    )
+
+
+def _torn(serial: str) -> tuple[Act, ...]:
+    left, right = _pair(serial, GOOD, GOOD)
+    return (
+        Act(left.name, left.feature, left.waves, "torn", serial=serial, seed=left.seed),
+        right,
+    )
+
+
+def _unknown(serial: str) -> tuple[Act, ...]:
+    return (Act(f"{serial}.txt", "left-flank", GOOD, part="QQ-9999-L", serial=serial, seed=9),)
+
+
+def _reground(serial: str, comb: Waves) -> tuple[Act, ...]:
+    left, right = _pair(serial, comb, GOOD)
+    again = Act(f"{serial}-left-2.txt", "left-flank", GOOD, serial=serial, seed=77)
+    return left, right, again
+
+
+def verification(name: str, scale: float, seed: int) -> Act:
+    """The reference artefact as the gauge sees it; ``scale`` below 1 is a gauge that reads too small."""
+    waves = ((36, 812.0 * scale), (180, 403.0 * scale))
+    return Act(name, "waves", waves, part=None, artefact="MW-03", seed=seed)
+
+
+def after_drift() -> tuple[Act, Case]:
+    """Second act: the gauge has drifted by 3 %, the verification fails, and a good part must be held."""
+    case = Case("000511", "none, but the gauge has drifted", "hold", "gate", _pair("000511", GOOD, GOOD))
+    return verification("MW-03-noon.txt", 0.97, 12), case
