@@ -217,6 +217,18 @@ def left_out_points(left_out: Mapping[str, tuple[int, int]], allowed: float) -> 
     return QualityCheck("left_out_points", share <= allowed, share, allowed, "1", note)
 
 
+def without_number(remarks: Sequence[str]) -> tuple[QualityCheck, ...]:
+    """What a groove need not have: no reason to distrust the rest; a limit on such a value holds the part."""
+    if not remarks:
+        return ()
+    return (QualityCheck("values_without_number", True, float(len(remarks)), None, "1", "; ".join(remarks)),)
+
+
+def lacking(check: str, note: str, *, expected: bool) -> QualityCheck:
+    """A value that cannot be had; no failure where the recipe expects a single groove."""
+    return QualityCheck(check, expected, None, None, "", note)
+
+
 def failed(check: str, note: str) -> QualityCheck:
     """A failure that has no number."""
     return QualityCheck(check, False, None, None, "", note)

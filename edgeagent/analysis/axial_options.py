@@ -28,7 +28,7 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
         How the groove's axis is found: ``radial-through-ball``, ``contact-normals`` or ``arc-centres``.
     alignment
         ``ball-centres`` fits the axis' tilt through the seated balls; ``as-recorded`` trusts the frame of the
-        trace, for traces with a single groove.
+        trace, for traces with a single groove; lack of pitch and diameter is then no failure.
     max_axis_tilt_deg, max_pitch_error_percent, max_missing_share, max_left_out_share
         Beyond these the trace is not fit to be accepted: tilt, mean pitch against the recipe, samples missing
         in the trace, points of a flank left out as dust, burr or land.

@@ -53,10 +53,15 @@ _GROOVES_IN_DETAILS = 60
 
 @dataclass(frozen=True, slots=True)
 class GrooveReport:
-    """Quantities of one groove and sentences on what could not be had."""
+    """Quantities of one groove and sentences on what could not be had.
+
+    ``remarks`` tell of values that a groove need not have (a root that the tip does not reach), ``failures`` of
+    those that the recipe asked for by an option.
+    """
 
     quantities: tuple[Quantity, ...]
     remarks: tuple[str, ...]
+    failures: tuple[str, ...]
 
 
 def wanted_groove_units(options: Options) -> dict[str, str]:
@@ -92,7 +97,7 @@ def groove_quantities(
     seat on the profile), of which a single trace does not tell the spread.
     """
     values: dict[str, tuple[float | None, float | None]] = {}
-    remarks = list(groove.remarks)
+    failures: list[str] = []
     seat, spread = groove.seat, groove.seat.uncertainty
     for name, flank in zip(_BOTH, (groove.left, groove.right), strict=True):
         radius = flank.arc.radius_mm + nominal.tip_radius_mm
@@ -108,11 +113,11 @@ def groove_quantities(
         if options.profile_band_um is not None:
             values[f"profile_band_excess_{name}"] = (band_excess(flank, options.profile_band_um), None)
         if options.roughness is not None:
-            values.update(_roughness(flank, name, options.roughness, remarks))
+            values.update(_roughness(flank, name, options.roughness, failures))
         if options.ball_load_n is not None:
             raw_angle = getattr(seat, angle) + (-seat.axis_turn_deg if name == "left" else seat.axis_turn_deg)
             found = _contact(
-                flank, radius, raw_angle, thread, options.ball_load_n, ball_circle_mm, lead_angle_deg, remarks
+                flank, radius, raw_angle, thread, options.ball_load_n, ball_circle_mm, lead_angle_deg, failures
             )
             values[f"contact_ellipse_margin_{name}"], values[f"contact_pressure_{name}"] = found
     values["arc_centre_separation"] = (seat.separation_mm, spread["separation_mm"])
@@ -124,7 +129,11 @@ def groove_quantities(
     values["profile_seat_height"] = (lift, None)
     units = wanted_groove_units(options)
     quantities = tuple(Quantity(n, values[n][0], units[n], instance, values[n][1]) for n in units)
-    return GrooveReport(quantities, tuple(f"{instance}: {r}" for r in remarks))
+    return GrooveReport(
+        quantities,
+        tuple(f"{instance}: {r}" for r in groove.remarks),
+        tuple(f"{instance}: {r}" for r in failures),
+    )
 
 
 def band_excess(flank: Flank, band_um: tuple[float, float]) -> float:
@@ -134,7 +143,7 @@ def band_excess(flank: Flank, band_um: tuple[float, float]) -> float:
 
 
 def _roughness(
-    flank: Flank, name: str, wanted: RoughnessOptions, remarks: list[str]
+    flank: Flank, name: str, wanted: RoughnessOptions, failures: list[str]
 ) -> dict[str, tuple[float | None, float | None]]:
     from edgeagent.analysis.roughness import roughness
 
@@ -148,7 +157,7 @@ def _roughness(
             section_count=wanted.section_count,
         )
     except (AnalysisError, InputError) as error:
-        remarks.append(f"no roughness of the {name} flank: {error}")
+        failures.append(f"no roughness of the {name} flank: {error}")
         return {f"profile_roughness_{key}_{name}": (None, None) for key in _ROUGHNESS}
     heights = (found.ra_um, found.rq_um, found.rz_um, found.rt_um, found.rsk, found.rku)
     return {
@@ -164,7 +173,7 @@ def _contact(
     load_n: float,
     ball_circle_mm: float,
     lead_angle_deg: float,
-    remarks: list[str],
+    failures: list[str],
 ) -> tuple[tuple[float | None, None], tuple[float | None, None]]:
     """Margin of the contact ellipse inside the flank, mm, and greatest pressure, MPa."""
     from edgeagent.analysis.contact import contact_ellipse, track_curvature
@@ -182,7 +191,7 @@ def _contact(
             load_n,
         )
     except AgentError as error:
-        remarks.append(f"no contact ellipse: {error}")
+        failures.append(f"no contact ellipse: {error}")
         return (None, None), (None, None)
     gap = radius_mm - thread.ball_diameter_mm / 2.0
     inner, outer = (arc_length(edge - angle_deg, radius_mm, gap) for edge in flank.edges_deg)

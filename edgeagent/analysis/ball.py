@@ -285,7 +285,8 @@ def root_gap(
     centre : mm
         The seated ball's centre.
     half_width_deg : deg
-        How far to each side, seen from the ball's centre, the profile supports the value.
+        How far to each side, seen from the ball's centre, the profile supports the value; sparse profiles are
+        used to three times as far, until eight points lie on each side.
 
     Returns
     -------
@@ -297,16 +298,18 @@ def root_gap(
     Raises
     ------
     TraceShapeError
-        Fewer than four points on a side of the axis.
+        Fewer than four points on a side of the axis within three times ``half_width_deg``.
     """
     du, dh = u_mm - centre[0], h_mm - centre[1]
     angle = np.degrees(np.arctan2(du, -dh)) - axis_turn_deg
     gap = np.hypot(du, dh) - ball_radius_mm
     values, variances = [], []
     for sign in (-1.0, 1.0):
-        here = (sign * angle > 0.0) & (sign * angle <= half_width_deg)
-        if np.count_nonzero(here) < 4:
-            raise TraceShapeError(f"fewer than four points within {half_width_deg:g}° of the groove's root")
+        near = np.sort(sign * angle[(sign * angle > 0.0) & (sign * angle <= 3.0 * half_width_deg)])
+        if near.size < 4:
+            raise TraceShapeError(f"fewer than four points within {3 * half_width_deg:g}° of the groove's root")
+        width = max(half_width_deg, float(near[min(7, near.size - 1)]))
+        here = (sign * angle > 0.0) & (sign * angle <= width)
         value, variance = _line_at_zero(angle[here], gap[here])
         values.append(value)
         variances.append(variance)

@@ -242,8 +242,8 @@ def test_flank_too_short_for_the_cut_off_is_said():
     options = msgspec.convert({"roughness": {"lambda_c_mm": 0.8, "section_count": 5}}, axial.Options)
     result = measured(Part(), CUT, options=options)
     assert set(by_name(result, "profile_roughness_ra_left").values()) == {None}
-    assert not check(result, "values_without_number").ok
-    assert "roughness" in check(result, "values_without_number").note
+    assert not check(result, "asked_without_number").ok
+    assert "roughness" in check(result, "asked_without_number").note
 
 
 def test_partial_grooves_at_the_ends_are_counted_and_not_analysed():
@@ -346,6 +346,17 @@ def test_single_groove_has_angles_and_says_what_it_lacks():
     assert not check(result, "pitch").ok
     trusted = measured(Part(), cut, options=axial.Options(alignment="as-recorded"))
     assert check(trusted, "axis_tilt").ok
+    assert by_name(trusted, "pitch") == {"": None}
+    assert all(c.ok for c in trusted.quality)
+
+
+def test_root_that_was_not_seen_has_no_clearance_and_spoils_nothing_else():
+    built = section.with_dropout(section.section(Part(), CUT, nodes=700), 1.0, 4.8, 5.2)
+    result = measured(Part(), CUT, built)
+    assert by_name(result, "root_clearance")["top[2]"] is None
+    assert by_name(result, "contact_angle_left")["top[2]"] == pytest.approx(45.0, abs=0.01)
+    assert "top[2]: no root clearance" in check(result, "values_without_number").note
+    assert all(c.ok for c in result.quality)
 
 
 def test_groove_that_was_hardly_seen_is_left_out_with_its_reason():

@@ -3,19 +3,19 @@
 The order of the steps: clean each side, refuse what is not in mm or not in one frame, roll a ball to find the
 grooves, find axis, lead and normal planes together, measure each groove on all its points, measure across
 grooves. The sides share one frame, top has the larger z. A trace that ran from large to small x is turned
-round. An axial section is the same for both hands and for x mirrored, so neither can be noticed, and both give
-the same numbers with left and right exchanged. Left is the flank at smaller x.
+round. An axial section is the same for both hands, and mirrored x turns one into the other, so neither can be
+noticed: the hand changes no number, mirrored x exchanges left and right. Left is the flank at smaller x.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from edgeagent.analysis import axial_checks as checks
+from edgeagent.analysis.axial_grooves import Found, Measured, find_grooves, measure_grooves
 from edgeagent.analysis.axial_options import Options
 from edgeagent.analysis.axial_quantities import (
     BAND_UNITS,
@@ -27,19 +27,12 @@ from edgeagent.analysis.axial_quantities import (
     report_details,
     unmeasured_groove,
 )
-from edgeagent.analysis.flanks import Groove, measure_groove
 from edgeagent.analysis.frame import (
-    MIN_FLANK_POINTS,
     Frame,
     Nominal,
-    index_bounds,
-    make_frame,
-    recorded_centres,
     rough_pitch,
-    seat_all,
-    zone_bounds,
 )
-from edgeagent.analysis.grooves import CleanSide, Rolled, clean_side, roll_ball, side_name
+from edgeagent.analysis.grooves import CleanSide, clean_side, side_name
 from edgeagent.analysis.helicoid import lead_angle_rad
 from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.pitch import (
@@ -56,8 +49,6 @@ from edgeagent.model import (
     SIDE_BOTTOM,
     SIDE_TOP,
     Analysis,
-    FloatArray,
-    IntArray,
     QualityCheck,
     Quantity,
     Thread,
@@ -73,12 +64,6 @@ CHARACTERISTICS: Mapping[str, str] = {
     **CONTACT_UNITS,
     **TRACE_UNITS,
 }
-
-_REMEASURE_MM = 5e-5
-_REMEASURE_ROUNDS = 3
-_CUT_SHARE = 0.05
-_SEEN_SHARE = 0.5
-_EDGE_ZONE_DEG = (0.0, 89.0)
 
 __all__ = ["CHARACTERISTICS", "COLUMNS", "OPTIONAL_COLUMNS", "Options", "analyse"]
 
@@ -130,7 +115,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
         checks.hand_of_thread(thread, trace.header),
         *checks.stated_lead(thread, trace.header),
     ]
-    found = _find(sides, nominal, thread)
+    found = find_grooves(sides, nominal, thread)
     quality.append(checks.cut_grooves(found.cut))
     if not found.names:
         quality.append(checks.failed("grooves", "no groove is whole; nothing was measured"))
@@ -140,34 +125,11 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     if not gross.ok:
         return _unmeasured([*quality, gross], found, options)
     try:
-        measured = _measure(found, sides, nominal, options)
+        measured = measure_grooves(found, sides, nominal, options.groove_axis)
     except (AnalysisError, InputError) as error:
         quality.append(checks.failed("grooves", f"the grooves could not be brought into one frame: {error}"))
         return _unmeasured(quality, found, options)
     return _collect(measured, quality, nominal, thread, options)
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """Whole grooves of all sides in the order top, bottom, x rising; ``cut`` names those that are not."""
-
-    frame: Frame
-    number: IntArray
-    names: tuple[str, ...]
-    cut: tuple[str, ...]
-    unusable: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class _Measured:
-    """Grooves by name in the order of the frame's arrays; those that failed, with the reason."""
-
-    frame: Frame
-    number: IntArray
-    grooves: dict[str, Groove]
-    failed: dict[str, str]
-    along_spread_mm: FloatArray
-    height_spread_mm: FloatArray
 
 
 def _nominal(trace: Trace, thread: Thread, options: Options) -> Nominal:
@@ -208,150 +170,7 @@ def _sides(trace: Trace) -> dict[float, CleanSide]:
     return sides
 
 
-def _find(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thread) -> _Found:
-    rolled = {
-        code: roll_ball(
-            s.x_mm,
-            nominal.facing * code * s.z_mm,
-            ball_radius_mm=nominal.ball_radius_mm,
-            pitch_mm=thread.pitch_mm,
-        )
-        for code, s in sides.items()
-    }
-    checks.require_grooves(rolled, sides, thread, nominal.facing)
-    x = np.concatenate([r.centre_x_mm for r in rolled.values()])
-    z = np.concatenate([nominal.facing * c * r.centre_height_mm for c, r in rolled.items()])
-    side = np.concatenate([np.full(r.centre_x_mm.size, c) for c, r in rolled.items()])
-    frame = make_frame(x, z, side, nominal)
-    cut, whole = _cut_by_ends(rolled, frame, sides, nominal)
-    if not np.any(whole):
-        return _Found(frame, np.zeros(0, dtype=np.int64), (), tuple(cut), {})
-    frame = make_frame(x[whole], z[whole], side[whole], nominal)
-    rough = rough_pitch(frame.along_mm, frame.side, thread.pitch_mm)
-    number = fit_grid(frame.along_mm, frame.side, pitch_mm=rough, starts=thread.starts).number
-    names = tuple(f"{side_name(s)}[{n + 1}]" for s, n in zip(frame.side, number, strict=True))
-    return _Found(frame, number, names, tuple(cut), _too_few_points(names, frame, sides, nominal))
-
-
-def _cut_by_ends(
-    rolled: Mapping[float, Rolled], frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal
-) -> tuple[list[str], Any]:
-    """Places of grooves that the trace's ends cut, and which of the found grooves are whole."""
-    cut = []
-    for code, r in rolled.items():
-        name, x = side_name(code), sides[code].x_mm
-        cut += [f"{name} at the start, x {x[0]:.3f} mm"] if r.cut_at_start else []
-        cut += [f"{name} at the end, x {x[-1]:.3f} mm"] if r.cut_at_end else []
-    bounds = zone_bounds(frame, nominal, nominal.zone_deg)
-    slack = _CUT_SHARE * (bounds[:, 0, 1] - bounds[:, 0, 0])
-    first = np.array([sides[s].x_mm[0] for s in frame.side])
-    last = np.array([sides[s].x_mm[-1] for s in frame.side])
-    whole = (bounds[:, 0, 0] > first - slack) & (bounds[:, 1, 1] < last + slack)
-    cut += [
-        f"{side_name(s)} at x {x:.3f} mm" for s, x in zip(frame.side[~whole], frame.x_mm[~whole], strict=True)
-    ]
-    return cut, whole
-
-
-def _too_few_points(
-    names: tuple[str, ...], frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal
-) -> dict[str, str]:
-    """Grooves with a flank that was hardly seen, each with the reason."""
-    bounds = zone_bounds(frame, nominal, nominal.zone_deg)
-    index = index_bounds(bounds, frame, sides)
-    reasons = {}
-    for i, name in enumerate(names):
-        spacing = float(np.median(np.diff(sides[float(frame.side[i])].x_mm)))
-        for flank, label in enumerate(("left", "right")):
-            count = int(index[i, flank, 1] - index[i, flank, 0])
-            expected = float(bounds[i, flank, 1] - bounds[i, flank, 0]) / spacing
-            needed = max(MIN_FLANK_POINTS, int(_SEEN_SHARE * expected))
-            if count < needed:
-                reasons[name] = f"the {label} flank has {count} points; {needed} are needed"
-    return reasons
-
-
-def _measure(found: _Found, sides: Mapping[float, CleanSide], nominal: Nominal, options: Options) -> _Measured:
-    """Settle the frame on thinned samples, then measure every groove on all points."""
-    usable = np.array([name not in found.unusable for name in found.names])
-    if not np.any(usable):
-        raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in found.unusable.items()))
-    start = make_frame(found.frame.x_mm[usable], found.frame.z_mm[usable], found.frame.side[usable], nominal)
-    names = [n for n, good in zip(found.names, usable, strict=True) if good]
-    number = found.number[usable]
-    frame, arcs = seat_all(start, sides, nominal)
-    failed = dict(found.unusable)
-    for _ in range(_REMEASURE_ROUNDS):
-        grooves = _measure_each(names, frame, arcs, sides, nominal, options, failed)
-        good = np.array([name in grooves for name in names])
-        if not np.any(good):
-            raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in failed.items()))
-        measured = _seated(frame, good, list(grooves.values()), nominal)
-        moved = float(
-            max(
-                np.max(np.abs(measured[0].along_mm - frame.along_mm[good])),
-                np.max(np.abs(measured[0].radius_mm - frame.radius_mm[good])),
-            )
-        )
-        names, number, arcs = list(grooves), number[good], arcs[good]
-        if moved < _REMEASURE_MM:
-            break
-        frame = measured[0]
-    return _Measured(measured[0], number, grooves, failed, measured[1], measured[2])
-
-
-def _measure_each(
-    names: list[str],
-    frame: Frame,
-    arcs: FloatArray,
-    sides: Mapping[float, CleanSide],
-    nominal: Nominal,
-    options: Options,
-    failed: dict[str, str],
-) -> dict[str, Groove]:
-    """Measure each groove; what fails goes to ``failed`` with its reason."""
-    zone = index_bounds(zone_bounds(frame, nominal, nominal.zone_deg), frame, sides)
-    reach = index_bounds(zone_bounds(frame, nominal, _EDGE_ZONE_DEG), frame, sides)
-    grooves = {}
-    for i, name in enumerate(names):
-        try:
-            grooves[name] = measure_groove(
-                sides[float(frame.side[i])],
-                frame,
-                i,
-                arcs[i],
-                nominal,
-                zone=zone[i],
-                reach=reach[i],
-                construction=options.groove_axis,
-            )
-        except (AnalysisError, InputError) as error:
-            failed[name] = str(error)
-    return grooves
-
-
-def _seated(
-    frame: Frame, good: Any, grooves: list[Groove], nominal: Nominal
-) -> tuple[Frame, FloatArray, FloatArray]:
-    """Frame of the finally seated balls, with their standard uncertainties along and across the axis."""
-    kept = replace(
-        frame,
-        x_mm=frame.x_mm[good],
-        z_mm=frame.z_mm[good],
-        side=frame.side[good],
-        along_mm=frame.along_mm[good],
-        radius_mm=frame.radius_mm[good],
-    )
-    centre = np.array([[g.seat.centre_u_mm, g.seat.centre_h_mm] for g in grooves])
-    spread_u = np.array([g.seat.uncertainty["centre_u_mm"] for g in grooves])
-    height = np.array([g.seat.uncertainty["centre_h_mm"] for g in grooves])
-    x, z = recorded_centres(kept, centre, nominal)
-    # Across the groove, a step du moves the axial section's centre by du / cos(lead angle).
-    along = spread_u / np.cos(lead_angle_rad(kept.radius_mm, kept.lead_mm))
-    return make_frame(x, z, kept.side, nominal, height_uncertainty_mm=height), along, height
-
-
-def _unmeasured(quality: list[QualityCheck], found: _Found, options: Options) -> Analysis:
+def _unmeasured(quality: list[QualityCheck], found: Found, options: Options) -> Analysis:
     """All that was asked for, without a value; the failed check is already in ``quality``."""
     quantities = [q for name in found.names for q in unmeasured_groove(name, options)]
     quantities += [Quantity(name, None, unit) for name, unit in TRACE_UNITS.items()]
@@ -359,7 +178,7 @@ def _unmeasured(quality: list[QualityCheck], found: _Found, options: Options) ->
 
 
 def _collect(
-    measured: _Measured, quality: list[QualityCheck], nominal: Nominal, thread: Thread, options: Options
+    measured: Measured, quality: list[QualityCheck], nominal: Nominal, thread: Thread, options: Options
 ) -> Analysis:
     """Quantities, checks and details of a measured trace."""
     frame, names = measured.frame, list(measured.grooves)
@@ -379,18 +198,16 @@ def _collect(
     )
     circle = across.diameter_mm if across is not None else thread.ball_pitch_circle_mm
     psi = float(np.degrees(lead_angle_rad(circle / 2.0, frame.lead_mm)))
-    quantities, remarks = _groove_reports(measured, nominal, thread, options, circle, psi)
+    quantities, remarks, failures = _groove_reports(measured, nominal, thread, options, circle, psi)
     steps, pitch_details = _pitch_quantities(measured, grid, names, thread)
     quantities += steps + _trace_quantities(frame, grid, across, thread)
     quality += _closing_checks(measured, grid, across, thread, options)
     if across is None and np.unique(frame.side).size == 2:
-        quality.append(
-            checks.failed(
-                "ball_pitch_circle", "no groove lies opposite to, or between, grooves of the other side"
-            )
-        )
-    if remarks:
-        quality.append(checks.failed("values_without_number", "; ".join(remarks)))
+        note = "no groove lies opposite to, or between, grooves of the other side"
+        quality.append(checks.lacking("ball_pitch_circle", note, expected=not nominal.align))
+    quality += checks.without_number(remarks)
+    if failures:
+        quality.append(checks.failed("asked_without_number", "; ".join(failures)))
     balls = {n: (float(a), float(r)) for n, a, r in zip(names, frame.along_mm, frame.radius_mm, strict=True)}
     details: dict[str, Any] = {
         "axial": {
@@ -410,10 +227,11 @@ def _collect(
 
 
 def _groove_reports(
-    measured: _Measured, nominal: Nominal, thread: Thread, options: Options, circle_mm: float, psi_deg: float
-) -> tuple[list[Quantity], list[str]]:
+    measured: Measured, nominal: Nominal, thread: Thread, options: Options, circle_mm: float, psi_deg: float
+) -> tuple[list[Quantity], list[str], list[str]]:
     quantities: list[Quantity] = []
     remarks: list[str] = []
+    failures: list[str] = []
     for name, groove in measured.grooves.items():
         report = groove_quantities(
             groove,
@@ -426,13 +244,14 @@ def _groove_reports(
         )
         quantities += report.quantities
         remarks += report.remarks
+        failures += report.failures
     for name in measured.failed:
         quantities += unmeasured_groove(name, options)
-    return quantities, remarks
+    return quantities, remarks, failures
 
 
 def _pitch_quantities(
-    measured: _Measured, grid: Grid, names: list[str], thread: Thread
+    measured: Measured, grid: Grid, names: list[str], thread: Thread
 ) -> tuple[list[Quantity], dict[str, Any]]:
     """Pitch of each pair, the largest cumulative deviation of each side, index error of each start."""
     frame = measured.frame
@@ -487,7 +306,7 @@ def _trace_quantities(frame: Frame, grid: Grid, across: Across | None, thread: T
 
 
 def _closing_checks(
-    measured: _Measured, grid: Grid, across: Across | None, thread: Thread, options: Options
+    measured: Measured, grid: Grid, across: Across | None, thread: Thread, options: Options
 ) -> list[QualityCheck]:
     """Checks that need the measured grooves."""
     frame = measured.frame
@@ -506,7 +325,8 @@ def _closing_checks(
     if grid.pitch_mm is not None:
         found.append(checks.gross_pitch(grid.pitch_mm, thread, options.max_pitch_error_percent))
     else:
-        found.append(checks.failed("pitch", "no two neighbouring grooves on a side: no pitch, no lead"))
+        note = "no two neighbouring grooves on a side: no pitch, and the lead is the recipe's"
+        found.append(checks.lacking("pitch", note, expected=options.alignment == "as-recorded"))
     if grid.side_phase is not None:
         found.append(checks.side_phase(grid.side_phase, thread))
     if across is not None:
