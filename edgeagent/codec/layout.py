@@ -19,7 +19,7 @@ import msgspec
 import numpy as np
 
 from edgeagent.codec.header import HEADER_KEYS, header_from_mapping
-from edgeagent.codec.schema import convert, toml_table
+from edgeagent.codec.schema import convert, line_of, toml_table
 from edgeagent.codec.table import parse_number, read_numbers
 from edgeagent.codec.trace_text import coded_labels
 from edgeagent.errors import ConfigError, TraceFormatError
@@ -30,6 +30,8 @@ _ANGLE_DEG = {"deg": 1.0, "rad": math.degrees(1.0), "rev": 360.0, "turn": 360.0,
 _BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 _NUMERIC_KEYS = {"tip_radius_mm", "track_diameter_mm", "spindle_rpm", "temperature_c", "lead_mm"}
 _HEADER_BYTES_MAX = 65536
+FILL_IN = "FILL IN"
+"""What a proposed layout holds where the file could not tell; no layout is used before a person replaced it."""
 Regex = Annotated[str, msgspec.Meta(min_length=1, max_length=400)]
 
 
@@ -66,7 +68,8 @@ class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One column of the trace: the field it is read from, or a constant step where it is not recorded.
 
     ``unit`` is what the file is in; the name says what is wanted. ``scale`` and ``offset`` apply before the
-    unit; ``per_turn`` makes an angle from the sample number.
+    unit; ``per_turn`` makes an angle from the sample number; ``unwrap`` joins turns where the recorded angle
+    begins again at every turn; ``words`` translates the labels of ``side`` to top and bottom.
     """
 
     name: Literal["angle_deg", "deviation_um", "axial_mm", "x_mm", "z_mm", "side", "travel_mm"]
@@ -76,12 +79,18 @@ class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     offset: float = 0.0
     step: float | None = None
     per_turn: Annotated[float, msgspec.Meta(gt=0)] | None = None
+    unwrap: bool = False
+    words: dict[str, Literal["top", "bottom"]] = {}
 
     def __post_init__(self) -> None:
         if sum(x is not None for x in (self.field, self.step, self.per_turn)) != 1:
             raise ValueError("give one of field, step and per_turn")
         if self.per_turn is not None and self.name != "angle_deg":
             raise ValueError("per_turn makes an angle_deg")
+        if self.unwrap and (self.name != "angle_deg" or self.field is None):
+            raise ValueError("unwrap joins the turns of an angle_deg that has a field")
+        if self.words and self.name != "side":
+            raise ValueError("words are for the labels of side")
         if self.unit is not None and self.unit not in _units_for(self.name):
             raise ValueError(f"unit {self.unit!r}; allowed: {', '.join(_units_for(self.name))}")
         if self.scale == 0 or not math.isfinite(self.scale):
@@ -89,19 +98,28 @@ class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class HeaderSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Where one header key comes from: the first group of ``pattern`` over the lines before the data.
+    """Where one header key comes from: the groups of ``pattern`` over the lines before the data.
 
-    ``format`` is that of ``strptime`` for ``measured_at``, ``utc_offset_h`` its offset where the text has
-    none; ``scale`` turns a number into the key's unit; ``words`` translates texts.
+    Several groups, such as a date and a time of day, are joined by a blank. Without ``pattern`` the text is
+    that of the group of the same name in ``file_name``. ``format`` is that of ``strptime`` for
+    ``measured_at``, ``utc_offset_h`` its offset where the text has none; ``scale`` turns a number into the
+    key's unit; ``words`` translates texts.
     """
 
     key: str
-    pattern: Regex
+    pattern: Regex | None = None
     format: str | None = None
     utc_offset_h: Annotated[float, msgspec.Meta(ge=-14, le=14)] | None = None
     scale: float = 1.0
     words: dict[str, str] = {}
     required: bool = True
+
+    def __post_init__(self) -> None:
+        if self.key != "measured_at":
+            if self.format is not None or self.utc_offset_h is not None:
+                raise ValueError("format and utc_offset_h belong to measured_at")
+        elif self.format is not None and "%z" not in self.format and self.utc_offset_h is None:
+            raise ValueError("the format has no %z, so utc_offset_h must say the offset from UTC")
 
 
 class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -126,24 +144,72 @@ def _units_for(column: str) -> Mapping[str, float]:
 def parse_layout(data: bytes, file: str) -> Layout:
     """A Layout from TOML bytes. Raises ConfigError naming file, key, value and what is allowed."""
     table = toml_table(data, file)
-    layout = convert(table, Layout, file, text=data.decode("utf-8-sig"))
+    text = data.decode("utf-8-sig")
+    _refuse_unfilled(table, file, text, "")
+    layout = convert(table, Layout, file, text=text)
+    _check_patterns(layout, file)
+    names = [c.name for c in layout.column]
+    if len(set(names)) != len(names):
+        raise ConfigError(file, "column", "a column is named twice", value=", ".join(names))
+    in_name = re.compile(layout.file_name or "").groupindex
+    for key in (*(h.key for h in layout.header), *layout.constants, *in_name):
+        if key not in HEADER_KEYS:
+            raise ConfigError(file, key, "not a header key", allowed=", ".join(HEADER_KEYS))
+    for number, source in enumerate(layout.header):
+        if source.pattern is None and source.key not in in_name:
+            raise ConfigError(
+                file, f"header[{number}].pattern", f"no pattern, and file_name has no group {source.key}"
+            )
+    _check_constants(layout, file, text)
+    return layout
+
+
+def _refuse_unfilled(found: Any, file: str, text: str, path: str) -> None:
+    if isinstance(found, dict):
+        for key, value in found.items():
+            _refuse_unfilled(value, file, text, f"{path}.{key}" if path else key)
+    elif isinstance(found, list):
+        for number, value in enumerate(found):
+            _refuse_unfilled(value, file, text, f"{path}[{number}]")
+    elif found == FILL_IN:
+        lines = [
+            n for n, line in enumerate(text.split("\n"), 1) if re.search(rf"=\s*['\"]{FILL_IN}['\"]", line)
+        ]
+        where = f"{file}: line {lines[0]}" if lines else file
+        raise ConfigError(where, path, "must be filled in: the file that it was proposed from does not tell")
+
+
+def _check_patterns(layout: Layout, file: str) -> None:
     sources = [("match.contains", layout.match.contains), ("data.after", layout.data.after)]
     sources += [("data.until", layout.data.until), ("file_name", layout.file_name)]
     sources += [(f"header[{i}].pattern", h.pattern) for i, h in enumerate(layout.header)]
     for key, pattern in sources:
+        if pattern is None:
+            continue
         try:
-            compiled = re.compile(pattern or "")
+            compiled = re.compile(pattern)
         except re.error as error:
             raise ConfigError(file, key, f"not a regular expression: {error}", value=pattern) from error
         if key.startswith("header") and not compiled.groups:
-            raise ConfigError(file, key, "needs one group that holds the value", value=pattern)
-    names = [c.name for c in layout.column]
-    if len(set(names)) != len(names):
-        raise ConfigError(file, "column", "a column is named twice", value=", ".join(names))
-    for key in (*(h.key for h in layout.header), *layout.constants):
-        if key not in HEADER_KEYS:
-            raise ConfigError(file, key, "not a header key", allowed=", ".join(HEADER_KEYS))
-    return layout
+            raise ConfigError(file, key, "needs a group that holds the value", value=pattern)
+        if key == "file_name" and not compiled.groupindex:
+            raise ConfigError(
+                file, key, "needs named groups", value=pattern, allowed="for example (?P<serial>[0-9]+)"
+            )
+
+
+def _check_constants(layout: Layout, file: str, text: str) -> None:
+    """Each constant must suit its header key, so that a mistake is found before the first file comes."""
+    others: dict[str, Any] = {"kind": "x", "feature": "x", "measured_at": datetime(2000, 1, 1, tzinfo=UTC)}
+    if "artefact" not in layout.constants:
+        others |= {"part": "x", "serial": "x"}
+    try:
+        header_from_mapping({"trace": 1, **others, **_typed(layout.constants, layout.text.decimal)})
+    except TraceFormatError as error:
+        named = re.match(r"header (\w+)", str(error))
+        key = f"constants.{named.group(1)}" if named and named.group(1) in layout.constants else "constants"
+        line = line_of(text, key)
+        raise ConfigError(f"{file}: line {line}" if line else file, key, str(error)) from error
 
 
 def claims(layout: Layout, name: str, data: bytes) -> bool:
@@ -153,7 +219,7 @@ def claims(layout: Layout, name: str, data: bytes) -> bool:
         return False
     if layout.match.contains is None:
         return True
-    head = data[:_HEADER_BYTES_MAX].decode(_encoding(layout, data), errors="replace")
+    head = data[:_HEADER_BYTES_MAX].decode(_encoding(layout, data), errors="replace").replace("\r", "")
     return re.search(layout.match.contains, head, re.MULTILINE) is not None
 
 
@@ -161,16 +227,16 @@ def parse_with_layout(layout: Layout, name: str, data: bytes) -> Trace:
     """A Trace from a delimited export. Raises TraceFormatError with the line and what was expected."""
     head, body, first_line = _split(layout, _recoded(layout, data))
     header = header_from_mapping(_header(layout, name, head))
-    fields = layout.data.fields or _count_fields(layout, body, first_line)
-    delimiter = _delimiter(layout)
-    missing = frozenset(m.lower() for m in layout.text.missing)
+    body, delimiter = _unquoted(body, _delimiter(layout), layout.text.decimal)
+    fields = layout.data.fields or _count_fields(body, delimiter, first_line)
+    side = next((c for c in layout.column if c.name == "side"), None)
     rows = read_numbers(
-        coded_labels(body) if any(c.name == "side" for c in layout.column) else body,
+        _coded_sides(body, delimiter, side.words) if side else body,
         columns=fields,
         delimiter=delimiter,
         decimal=layout.text.decimal,
         first_line=first_line,
-        missing=missing,
+        missing=frozenset(m.lower() for m in layout.text.missing),
     )
     return Trace(header, {c.name: _column(c, rows, fields) for c in layout.column})
 
@@ -190,10 +256,40 @@ def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
     if column.scale != 1.0 or column.offset != 0.0:
         raw = raw * column.scale + column.offset
     wanted = column.name.rsplit("_", 1)[-1]
-    if column.unit is None or column.unit == wanted:
-        return raw
-    units = _units_for(column.name)
-    return raw * (units[column.unit] / units[wanted])
+    if column.unit is not None and column.unit != wanted:
+        units = _units_for(column.name)
+        raw = raw * (units[column.unit] / units[wanted])
+    return _unwrapped(raw) if column.unwrap else raw
+
+
+def _coded_sides(body: bytes, delimiter: str, words: Mapping[str, str]) -> bytes:
+    """The labels of the sides as numbers: the layout's own words, then ``top`` and ``bottom``."""
+    mark = b"[ \t]" if delimiter == " " else re.escape(delimiter.encode())
+    for word, label in words.items():
+        cell = rb"(^|%b)([ \t]*)%b(?=[ \t]*(?:$|%b))" % (mark, re.escape(word.encode("utf-8")), mark)
+        body = re.sub(cell, rb"\1\2" + label.encode(), body, flags=re.MULTILINE)
+    return coded_labels(body)
+
+
+def _unwrapped(angle_deg: FloatArray) -> FloatArray:
+    """Turns joined: a step back or forth of more than half a turn is the beginning of the next turn."""
+    joined = angle_deg.copy()
+    finite = np.isfinite(angle_deg)
+    joined[finite] = np.unwrap(angle_deg[finite], period=360.0)
+    return joined
+
+
+def _unquoted(body: bytes, delimiter: str, decimal: str) -> tuple[bytes, str]:
+    """Rows without quotation marks; quoted numbers may use the comma for both, then a bar takes its place."""
+    if b'"' not in body:
+        if delimiter == decimal:
+            raise TraceFormatError(
+                "the comma is both delimiter and decimal mark", expected="quoted numbers, or another delimiter"
+            )
+        return body, delimiter
+    if delimiter == decimal:
+        return body.replace(b'","', b"|").replace(b'"', b""), "|"
+    return body.replace(b'"', b""), delimiter
 
 
 def _delimiter(layout: Layout) -> str:
@@ -208,7 +304,14 @@ def _encoding(layout: Layout, data: bytes) -> str:
 
 
 def _recoded(layout: Layout, data: bytes) -> bytes:
-    """The file as UTF-8 without a byte order mark."""
+    """The file as UTF-8 without a byte order mark, its lines ended by a line feed alone."""
+    text = _as_utf8(layout, data)
+    if b"\r" not in text:
+        return text
+    return text.replace(b"\r", b"") if b"\n" in text else text.replace(b"\r", b"\n")
+
+
+def _as_utf8(layout: Layout, data: bytes) -> bytes:
     encoding = _encoding(layout, data)
     for mark, _ in _BOMS:
         data = data.removeprefix(mark)
@@ -216,7 +319,7 @@ def _recoded(layout: Layout, data: bytes) -> bytes:
         try:
             data[:_HEADER_BYTES_MAX].decode("utf-8")
         except UnicodeDecodeError as error:
-            if error.start < min(len(data), _HEADER_BYTES_MAX) - 4:
+            if error.start < _HEADER_BYTES_MAX - 4:  # a character may be cut in two there
                 raise TraceFormatError(f"not UTF-8 text at byte {error.start}", expected="utf-8") from error
         return data
     try:
@@ -251,11 +354,13 @@ def _split(layout: Layout, data: bytes) -> tuple[str, bytes, int]:
     return data[:position].decode("utf-8", errors="replace"), body, data.count(b"\n", 0, position) + 1
 
 
-def _count_fields(layout: Layout, body: bytes, first_line: int) -> int:
-    first = body.split(b"\n", 1)[0].decode("utf-8", errors="replace").strip("\r\n ")
+def _count_fields(body: bytes, delimiter: str, first_line: int) -> int:
+    """Fields of the first row; empty lines may come before it."""
+    lead = len(body) - len(body.lstrip(b" \n"))
+    first = body[lead:].split(b"\n", 1)[0].decode("utf-8", errors="replace").strip(" ")
     if not first.strip():
-        raise TraceFormatError("an empty line where data should begin", line=first_line, expected="numbers")
-    cells = first.split() if layout.text.delimiter == "blanks" else first.split(_delimiter(layout))
+        raise TraceFormatError("nothing where data should begin", line=first_line, expected="numbers")
+    cells = first.split() if delimiter == " " else first.split(delimiter)
     return len(cells) - (1 if len(cells) > 1 and not cells[-1].strip() else 0)
 
 
@@ -267,25 +372,33 @@ def _header(layout: Layout, name: str, head: str) -> dict[str, Any]:
         if match is None:
             raise TraceFormatError(f"file name {base!r}", expected=f"a name matching {layout.file_name!r}")
         found.update({k: v for k, v in match.groupdict().items() if v is not None})
-    head = head.replace("\r", "")
     for source in layout.header:
+        if source.pattern is None:
+            continue
         match = re.search(source.pattern, head, re.MULTILINE)
-        if match is None or match.group(1) is None:
+        groups = [group.strip() for group in match.groups() if group is not None] if match else []
+        if not groups:
             if source.required:
                 raise TraceFormatError(
                     f"header {source.key} not found", expected=f"a line matching {source.pattern!r}"
                 )
             continue
-        found[source.key] = match.group(1).strip()
+        found[source.key] = " ".join(groups)
     for source in layout.header:
         if isinstance(found.get(source.key), str):
             found[source.key] = _header_value(source, found[source.key], layout.text.decimal)
-    for key in _NUMERIC_KEYS & found.keys():
-        if isinstance(found[key], str):
-            found[key] = parse_number(found[key], layout.text.decimal)
-    if isinstance(found.get("measured_at"), str):
-        found["measured_at"] = _moment(found["measured_at"], None, None)
-    return found
+    return _typed(found, layout.text.decimal)
+
+
+def _typed(found: Mapping[str, Any], decimal: str) -> dict[str, Any]:
+    """Numbers and moments that are still texts, as from a file's name or a constant."""
+    typed = dict(found)
+    for key in _NUMERIC_KEYS & typed.keys():
+        if isinstance(typed[key], str):
+            typed[key] = parse_number(typed[key], decimal)
+    if isinstance(typed.get("measured_at"), str):
+        typed["measured_at"] = _moment(typed["measured_at"], None, None)
+    return typed
 
 
 def _header_value(source: HeaderSource, text: str, decimal: str) -> Any:
