@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import ssl
+import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -28,7 +29,8 @@ _PAUSE_MAX_S = 10
 
 @dataclass(frozen=True, slots=True)
 class MqttEvent:
-    """What paho's thread tells the loop: ``what`` is connect, disconnect, acked, message or failed."""
+    """What paho's thread tells the loop: ``what`` is one of connect, unreachable, disconnect, acked,
+    message, failed."""
 
     what: str
     client: int
@@ -113,6 +115,11 @@ def _new_client(
     def on_connect(_c: Any, _u: Any, _f: Any, reason: Any, _p: Any) -> None:
         told(MqttEvent("connect", generation, reason=int(reason.value), words=str(reason)))
 
+    def on_connect_fail(_c: Any, _u: Any) -> None:
+        # paho calls this while it handles the error and does not pass it on.
+        error = sys.exc_info()[1]
+        told(MqttEvent("unreachable", generation, words=str(error) if error else "no connection"))
+
     def on_disconnect(_c: Any, _u: Any, _f: Any, reason: Any, _p: Any) -> None:
         told(MqttEvent("disconnect", generation, words=str(reason)))
 
@@ -131,6 +138,7 @@ def _new_client(
         )
 
     client.on_connect = on_connect
+    client.on_connect_fail = on_connect_fail
     client.on_disconnect = on_disconnect
     client.on_publish = on_publish
     client.on_message = on_message

@@ -33,6 +33,7 @@ _SELFTEST_S = 5.0
 _ACK_S = 15.0
 _PAUSE_MAX_S = 10
 _REFUSED_PAUSE_S = 30.0
+_REFUSED = "mqtt-refused"
 _STABLE_S = 10.0
 _STEP = 64
 
@@ -95,6 +96,9 @@ class Publisher:
         self.lamp = Lamp()
         self.ready = False
         self.refused: str | None = None
+        self._refused_at = 0
+        self._counter_at_ready = 0
+        self._unreachable: str | None = None
 
     @property
     def position(self) -> int:
@@ -162,6 +166,7 @@ class Publisher:
                 continue
             self._send_entry(entry)
         self._settle_position()
+        self._absolve()
 
     def handle(self, event: MqttEvent) -> tuple[int, str] | None:
         """Take one event of paho's thread.
@@ -179,6 +184,8 @@ class Publisher:
             self._on_acked(event)
         elif event.what == "failed":
             self._report("mqtt-callback-failed", {"reason": event.words})
+        elif event.what == "unreachable":
+            self._on_unreachable(event.words)
         elif event.topic == self._topic("acknowledge") and not event.retained:
             return _acknowledgement(event.payload)
         elif event.topic == self._topic("lamp") and not event.retained:
@@ -277,9 +284,11 @@ class Publisher:
             self.refused = event.words
             return
         self._lost()
-        self._connected, self.refused = True, None
+        self._connected = True
+        self._unreachable = None
         self._connected_at = self._clock.monotonic()
-        self.lamp = with_fault(self.lamp, "mqtt-refused", False)
+        if _REFUSED not in self.lamp.faults:
+            self.refused = None
         self._report("mqtt-connected", {"url": self._settings.url})
         assert self._client is not None
         self._client.subscribe((self._topic("lamp"), self._topic("acknowledge")))
@@ -297,11 +306,17 @@ class Publisher:
         self._pause = 0.0 if lasted else min(max(2 * self._pause, 0.5), _PAUSE_MAX_S)
         self._connect_later(self._pause)
 
+    def _on_unreachable(self, words: str) -> None:
+        """No connection came about; the same reason is told once, however often it is tried."""
+        if self._unreachable != words:
+            self._report("connection-failed", {"url": self._settings.url, "reason": words})
+        self._unreachable = words
+
     def _selftest_seen(self, payload: bytes) -> None:
         if self._selftest_due is None or payload != str(self.lamp.value).encode():
             return
         self._selftest_due = None
-        self.ready = True
+        self.ready, self._counter_at_ready = True, self._counter
         if self._retained is not None:
             self._publish_outgoing(self._retained, self._side_mids)
         self._report("ready", {"lamp": self.lamp.value, "undelivered": self.undelivered()})
@@ -322,10 +337,22 @@ class Publisher:
         """A refusal is an alarm and a fault, never a success; delivery rests until the next connection."""
         first = self.refused != words
         self.refused, self.ready = words, False
-        self.set_fault("mqtt-refused", True)
+        self._refused_at = self._end
+        self.set_fault(_REFUSED, True)
         self._connect_at = self._clock.monotonic() + _REFUSED_PAUSE_S
         if first:
             self._report("publish-refused", {"reason": words})
+
+    def _absolve(self) -> None:
+        """End the fault once the broker took what it refused before: a new connection alone proves nothing.
+
+        Everything that waited at the refusal must be acknowledged, and a heartbeat after the self-test.
+        """
+        if _REFUSED not in self.lamp.faults or not self.ready or self._side_mids:
+            return
+        if self._position >= self._refused_at and self._counter > self._counter_at_ready:
+            self.refused = None
+            self.set_fault(_REFUSED, False)
 
     def tell_now(self, record: Record) -> None:
         """Publish a record's messages at once, beside the ordered delivery, which repeats them later."""
