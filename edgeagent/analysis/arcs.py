@@ -20,12 +20,11 @@ BoolArray = NDArray[np.bool_]
 
 OUTLIER_SIGMAS = 5.0
 """A reading this many robust standard deviations off is no noise: 1 in 1.7 million under a normal law."""
-OUTLIER_FLOOR_MM = 5e-6
-"""Nothing nearer to the arc than this is ever called dust."""
+DUST_FLOOR_MM = 2.5e-4
+"""What rises less above the arc is form and texture of the flank, and stays in (decided here)."""
 _SMOOTHED = 15
 _ROUNDS = 12
-_BLOCKS = 24
-_CORRELATED = 1.65
+_BLOCKS = ((24, 1.69), (12, 2.11), (8, 2.57))
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,12 +233,13 @@ def robust_arc(
     leaves out less than one point in a million, so that the fit keeps its efficiency.
     """
     base = np.ones(x_mm.size, dtype=bool) if allowed is None else allowed
-    kept = base & np.isfinite(gain)
+    base = base & np.isfinite(gain)
+    kept = base
     weight = 1.0 / np.square(gain)
     circle = np.array(start, dtype=np.float64)
     for _ in range(_ROUNDS):
         _, _, residual = gauss_newton_step(x_mm, y_mm, weight, circle)
-        chosen = base & ~_outliers(residual / gain, kept)
+        chosen = base & ~_outliers(residual / gain, base)
         if chosen.sum() < 5:
             raise TraceShapeError(f"only {int(chosen.sum())} usable points on a flank; an arc needs five")
         settled = bool(np.array_equal(chosen, kept))
@@ -271,43 +271,52 @@ def robust_arc(
 def neighbour_agreement(residual: FloatArray, variance: float) -> float:
     """By how much the variance of a mean exceeds that of independent readings; 1 for white noise.
 
-    ``residual`` (n,) in the order of the trace. Means of 24 blocks are compared with what independent
-    readings would give; the three parameters of the arc have taken their share. Excess that white noise
-    shows in one flank of forty is not counted. Roughness and form make neighbours agree, and an
-    uncertainty that ignored it would be too small. Derived here (batch means).
+    ``residual`` (n,) in the order of the trace. Means of blocks are compared with what independent readings
+    would give; the three parameters of the arc have taken their share. Short and long blocks see short
+    and long waves; the largest excess counts, unless white noise shows as much in one flank of forty.
+    Roughness and form make neighbours agree, and an uncertainty that ignored it would be too small. Derived
+    here (batch means; thresholds are 97.5 % points of chi-square over its degrees of freedom).
     """
-    length = residual.size // _BLOCKS
-    if length < 5 or variance <= 0.0:
-        return 1.0
-    means = residual[: length * _BLOCKS].reshape(_BLOCKS, length).mean(axis=1)
-    excess = float(means @ means) * length / ((_BLOCKS - 3) * variance)
-    return excess if excess > _CORRELATED else 1.0
+    worst = 1.0
+    for blocks, threshold in _BLOCKS:
+        length = residual.size // blocks
+        if length < 5 or variance <= 0.0:
+            continue
+        means = residual[: length * blocks].reshape(blocks, length).mean(axis=1)
+        excess = float(means @ means) * length / ((blocks - 3) * variance)
+        if excess > threshold:
+            worst = max(worst, excess)
+    return worst
 
 
-def _outliers(standard: FloatArray, kept: BoolArray) -> BoolArray:
-    """Which of the standardised residuals (n,) are no noise, with their neighbourhood."""
-    bad = _far(standard, kept)
+def _outliers(standard: FloatArray, base: BoolArray) -> BoolArray:
+    """Which of the standardised residuals (n,) are no noise, with their neighbourhood.
+
+    A stretch must rise over DUST_FLOOR_MM somewhere: what stays below it is form, however quiet the rest is.
+    """
+    bad = _far(standard, base)
     if standard.size >= 4 * _SMOOTHED:
         half = _SMOOTHED // 2
         summed = np.concatenate([[0.0], np.cumsum(standard)])
         mean = (summed[_SMOOTHED:] - summed[:-_SMOOTHED]) / _SMOOTHED
-        bad[half : standard.size - half] |= _far(mean, kept[half : standard.size - half])
-    return _widened(bad) if bad.any() else bad
+        bad[half : standard.size - half] |= _far(mean, base[half : standard.size - half])
+    return _widened(bad, np.abs(standard)) if bad.any() else bad
 
 
-def _far(values: FloatArray, kept: BoolArray) -> BoolArray:
-    """Values beyond the limit; the scale comes from the points in use, robustly."""
-    used = values[kept]
+def _far(values: FloatArray, base: BoolArray) -> BoolArray:
+    """Values beyond the limit. The scale comes from all points, robustly: taken from those in use it would
+    shrink with each stretch left out, and waviness would be eaten up from its crests.
+    """
+    used = values[base]
     if used.size == 0:
         return np.zeros(values.size, dtype=bool)
     centre = np.median(used)
     scale = 1.4826 * np.median(np.abs(used - centre))
-    limit = max(OUTLIER_SIGMAS * scale, OUTLIER_FLOOR_MM)
-    return np.asarray(np.abs(values - centre) > limit)
+    return np.asarray(np.abs(values - centre) > OUTLIER_SIGMAS * scale)
 
 
-def _widened(bad: BoolArray) -> BoolArray:
-    """Each run of bad points grown on both sides by an eighth of its length and three points.
+def _widened(bad: BoolArray, amount: FloatArray) -> BoolArray:
+    """Each run of bad points that rises over the floor, grown by an eighth of its length and three points.
 
     A bell-shaped grain that is seen down to 1/200 of its height is then cut at 1/4,000 of it or less: every
     point more would cost more in certainty than it saves in error.
@@ -315,6 +324,8 @@ def _widened(bad: BoolArray) -> BoolArray:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], bad, [False]]).astype(np.int8)))
     grown = np.zeros(bad.size + 1, dtype=np.int64)
     for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if amount[first:last].max() < DUST_FLOOR_MM:
+            continue
         reach = (last - first) // 8 + 3
         grown[max(first - reach, 0)] += 1
         grown[min(last + reach, bad.size)] -= 1

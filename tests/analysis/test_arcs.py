@@ -144,3 +144,15 @@ def test_five_points_are_the_least():
     x, y = arc_points(20.0, 4)
     with pytest.raises(TraceShapeError, match="usable points"):
         robust_arc(x, y, gain=np.ones_like(x), start=(0.0, 0.0, 1.0))
+
+
+def test_waviness_without_noise_is_form_and_stays_in():
+    random = np.random.default_rng(2)
+    for _ in range(20):
+        x, y = flank(0, noise=0.0)
+        angle = np.arange(x.size) / x.size
+        wave = sum(random.normal(0.0, 30e-6) * np.cos(k * np.pi * angle) for k in range(2, 9))
+        arc = robust_arc(
+            x * (1 + wave / 1.68275), y * (1 + wave / 1.68275), gain=np.ones_like(x), start=(0.0, 0.0, 1.683)
+        )
+        assert arc.kept.all()
