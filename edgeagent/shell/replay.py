@@ -63,7 +63,7 @@ class ReplayReport:
     flips: list[Flip] = field(default_factory=list)
 
 
-class _Rulebooks:
+class Rulebooks:
     """Rulebooks as they were, made once per set of digests."""
 
     def __init__(self, archive: Archive, recipes: Mapping[str, LoadedRecipe] | None) -> None:
@@ -115,7 +115,7 @@ def replay_store(
     Raises JournalCorruptError for a journal that is not whole; damage in the archive is a difference.
     """
     archive = Archive(store / "archive")
-    books = _Rulebooks(archive, recipes)
+    books = Rulebooks(archive, recipes)
     report = ReplayReport()
     sets: dict[tuple[str, str], PartSet] = {}
     recorded: dict[tuple[str, str], str] = {}
@@ -144,7 +144,7 @@ def replay_store(
 
 
 def _measurement(
-    record: Record, archive: Archive, books: _Rulebooks, report: ReplayReport, *, compare: bool
+    record: Record, archive: Archive, books: Rulebooks, report: ReplayReport, *, compare: bool
 ) -> dict[str, Any] | None:
     """Compute one file again; returns what its part's disposition needs, None when it cannot be computed."""
     body = record.body

@@ -1,0 +1,93 @@
+"""How close a value is to its limit, on one scale for all characteristics. Pure.
+
+0 is zero or the middle between two limits, 1 is the limit (derived here):
+
+=====================  =============================================
+two limits             distance from their middle over half their distance
+upper limit above 0    value over limit, 0 for values below 0
+lower limit above 0    limit over value, without end for values of 0 and less
+upper limit below 0    as a lower limit above 0, both signs turned
+lower limit below 0    as an upper limit above 0, both signs turned
+a limit of 0           no scale; the value is listed without a place
+=====================  =============================================
+
+Each is monotonic on its side of the middle, so that an interval of values becomes an interval of places.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+FAR = 1e9
+"""Place of a value that no number of limits reaches."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a value, its uncertainty interval and its caution mark lie; 1 is the limit.
+
+    ``low`` and ``high`` are None where the uncertainty is unknown, ``caution`` where there is none.
+    """
+
+    at: float
+    low: float | None
+    high: float | None
+    caution: float | None
+
+
+def _scaled(value: float, lower: float | None, upper: float | None) -> float | None:
+    if lower is not None and upper is not None:
+        half = (upper - lower) / 2
+        return abs(value - (lower + upper) / 2) / half if half > 0 else None
+    if upper is None:
+        if lower is None:
+            return None
+        value, upper = -value, -lower
+    if upper == 0:
+        return None
+    if upper > 0:
+        return max(value, 0.0) / upper
+    return upper / value if value < 0 and value > -math.inf else FAR
+
+
+def place(c: Mapping[str, Any]) -> Place | None:
+    """The place of a characteristic in the form of a result; None without value, limit or scale."""
+    value, lower, upper = c["value"], c.get("lower"), c.get("upper")
+    if value is None:
+        return None
+    at = _scaled(value, lower, upper)
+    if at is None:
+        return None
+    low = high = None
+    u = c.get("expanded_uncertainty")
+    if u is not None:
+        ends = [_scaled(value - u, lower, upper), _scaled(value + u, lower, upper)]
+        known = [e for e in ends if e is not None]
+        low, high = min(known), max(known)
+        middle = None if lower is None or upper is None else (lower + upper) / 2
+        if middle is not None and value - u < middle < value + u:
+            low = 0.0
+    marks = [c.get("caution"), c.get("caution_lower")]
+    cautions = [s for m in marks if m is not None and (s := _scaled(m, lower, upper)) is not None]
+    return Place(min(at, FAR), low, high, min(cautions) if cautions else None)
+
+
+def judged(c: Mapping[str, Any]) -> bool:
+    """Whether a characteristic has a limit."""
+    return c["verdict"] != "unjudged"
+
+
+def order_key(c: Mapping[str, Any]) -> tuple[int, float]:
+    """Sorts judged characteristics: those without value first, then from the farthest over the limit down.
+
+    Values without a scale (a limit of 0) follow their verdict's worst neighbours.
+    """
+    found = place(c)
+    if c["value"] is None:
+        return (0, 0.0)
+    if found is None:
+        return (1, -1.0 if c["verdict"] in ("nonconforming", "inconclusive") else -0.5)
+    return (1, -found.at)

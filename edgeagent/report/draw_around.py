@@ -1,0 +1,255 @@
+"""Pictures of a spiral or circle trace: spectrum, turns over one another, around the part, alignment."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from edgeagent.analysis.kinds.spiral import Options, clean, fit_trace
+from edgeagent.analysis.roundness import filtered_profile
+from edgeagent.analysis.trigonometric import TrigonometricSums
+from edgeagent.model import FloatArray, IntArray, Trace
+from edgeagent.report.draw import (
+    CAUTION,
+    GREY,
+    LIMIT,
+    MEASURED,
+    MEASURED_MARK,
+    NOMINAL,
+    UNCERTAINTY,
+    Picture,
+    limit_above,
+    picture,
+    plain_log,
+    thinned,
+)
+from edgeagent.report.words import count_text, limit_text
+
+_LABELS_MAX = 8
+_POINTS_MAX = 5000
+_TURNS_NAMED_MAX = 4
+_DASHES = ("-", (0, (4, 1.5)), (0, (1.5, 1.2)), (0, (6, 1.5, 1.5, 1.5)))
+_AROUND_POINTS = 1440
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """A trace taken apart once more: all arrays of shape (n,) but ``around_um``, which goes once around.
+
+    ``surface_um`` is normal to the surface, without constant, eccentricity and alignment; ``taken_out_um`` is
+    what was taken out, as the gauge read it. ``turn`` counts whole turns from 0.
+    """
+
+    angle_deg: FloatArray
+    raw_um: FloatArray
+    taken_out_um: FloatArray
+    surface_um: FloatArray
+    turn: IntArray
+    around_um: FloatArray
+    band: tuple[int, int]
+
+
+def take_apart(trace: Trace, options: Options, factor: float) -> Curves:
+    """Fit the trace again as its analysis did. Raises InputError or AnalysisError where that is impossible."""
+    samples = clean(trace)
+    fit = fit_trace(samples, options, spiral=trace.header.kind == "spiral")
+    surface = fit.coefficient.copy()
+    surface[:2] = 0
+    shape = TrigonometricSums(samples.angle_rad, len(surface) - 1).evaluate(surface) + fit.residual_um
+    angle_deg = np.degrees(samples.angle_rad)
+    turn = np.floor((angle_deg - angle_deg.min()) / 360.0 + 1e-9).astype(np.int64)
+    return Curves(
+        angle_deg=angle_deg,
+        raw_um=samples.deviation_um,
+        taken_out_um=samples.deviation_um - shape,
+        surface_um=shape * factor,
+        turn=turn,
+        around_um=factor * filtered_profile(fit.coefficient, *options.upr, _AROUND_POINTS),
+        band=options.upr,
+    )
+
+
+def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
+    """Amplitude over UPR with limit, caution, uncertainty and the offenders by name; None without a spectrum."""
+    spectrum = result["spectrum"]
+    if spectrum is None or len(spectrum["upr"]) < 2:
+        return None
+    upr, amplitude, noise, upper, caution = (
+        np.array([np.nan if v is None else v for v in spectrum[k]], dtype=np.float64)
+        for k in ("upr", "amplitude_nm", "noise_nm", "upper_nm", "caution_nm")
+    )
+    shown = upr >= 2
+    upr, amplitude, noise, upper, caution = (a[shown] for a in (upr, amplitude, noise, upper, caution))
+    marked = _offenders(result["characteristics"])
+
+    def paint(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        plain_log(axes, x=True, y=True)
+        positive = amplitude[amplitude > 0]
+        bottom = 10 ** np.floor(np.log10(np.percentile(positive, 3))) if positive.size else 0.1
+        top = 2.5 * np.nanmax(np.concatenate((amplitude + 2 * noise, upper, [bottom * 10])))
+        low = np.maximum(amplitude - 2 * noise, bottom)
+        high = np.maximum(amplitude + 2 * noise, bottom)
+        axes.fill_between(upr, low, high, step="mid", label="uncertainty, k = 2", **UNCERTAINTY)
+        _stems(axes, upr, amplitude, bottom)
+        judged = np.isfinite(upper)
+        if np.any(judged):
+            limit_above(axes, upr[judged], upper[judged], float(top))
+        if np.any(np.isfinite(caution)):
+            axes.plot(upr, caution, label="caution", **CAUTION)
+        axes.set_ylim(bottom, top)
+        axes.set_xlim(1.8, float(upr[-1]) * 1.15)
+        _name_offenders(axes, marked)
+        axes.set_xlabel("undulations per revolution")
+        axes.set_ylabel("amplitude in nm")
+        axes.legend(loc="upper right", ncols=2)
+
+    over = [n for n, _, verdict in marked if verdict == "nonconforming"]
+    words = f"{count_text(len(over), 'undulation')} over the limit" if over else "No undulation over the limit"
+    caption = f"{words}. Each line is one undulation; the hatched field is not allowed."
+    return picture("Amplitude spectrum", caption, paint, name=name, size_in=(7.4, 4.0), wide=True)
+
+
+def _stems(axes: Axes, upr: FloatArray, amplitude: FloatArray, bottom: float) -> None:
+    """A line per undulation; above a thousand they would merge, so there the tops are joined."""
+    drawn = amplitude > bottom
+    if upr.size <= 1000:
+        axes.vlines(upr[drawn], bottom, amplitude[drawn], color=MEASURED["color"], linewidth=0.8)
+        axes.plot([], [], label="measured", **MEASURED)
+    else:
+        axes.plot(upr[drawn], amplitude[drawn], label="measured", **{**MEASURED, "linewidth": 0.8})
+
+
+def _offenders(characteristics: Sequence[Mapping[str, Any]]) -> list[tuple[int, float, str]]:
+    """(UPR, amplitude, verdict) of the undulations worth a name: the worst first, the nearest in any case."""
+    found = [
+        (int(c["instance"]), float(c["value"]), str(c["verdict"]))
+        for c in characteristics
+        if c["name"] == "harmonic_amplitude" and c["value"] is not None and str(c["instance"]).isdigit()
+    ]
+    return found
+
+
+def _name_offenders(axes: Axes, marked: Sequence[tuple[int, float, str]]) -> None:
+    if not marked:
+        return
+    everything = np.array([(n, a) for n, a, _ in marked])
+    axes.plot(
+        everything[:, 0], everything[:, 1], MEASURED_MARK, color=MEASURED["color"], markersize=5, zorder=5
+    )
+    named = sorted(marked[:_LABELS_MAX])
+    before, lift = 0.0, 0
+    for n, amplitude, _ in named:
+        lift = lift + 1 if before and np.log10(n / before) < 0.14 else 0
+        before = float(n)
+        axes.annotate(
+            f"{n} UPR",
+            (n, amplitude),
+            xytext=(0, 9 + 13 * lift),
+            textcoords="offset points",
+            ha="center",
+            fontweight="bold",
+            zorder=6,
+            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.6} if lift else None,
+            bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
+        )
+
+
+def turns_picture(curves: Curves, name: str) -> Picture:
+    """The surface over one revolution, every turn of the trace laid over the others."""
+    turns = int(curves.turn[-1]) + 1
+
+    def paint(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        axes.grid(visible=True)
+        stretches = max(_POINTS_MAX // (2 * turns), 40)
+        for k in range(turns):
+            here = np.flatnonzero(curves.turn == k)
+            if here.size < 2:
+                continue
+            kept = here[thinned(curves.surface_um[here], stretches)]
+            style = {**MEASURED, "linewidth": 0.7, "alpha": 0.9 if turns <= _TURNS_NAMED_MAX else 0.35}
+            if turns <= _TURNS_NAMED_MAX:
+                style |= {"linestyle": _DASHES[k], "label": f"turn {k + 1}"}
+            axes.plot(curves.angle_deg[kept] % 360.0, curves.surface_um[kept], **style)
+        axes.set_xlim(0, 360)
+        axes.set_xticks(range(0, 361, 60))
+        axes.set_xlabel("angle in °")
+        axes.set_ylabel("deviation in µm")
+        low, high = axes.get_ylim()
+        axes.set_ylim(low, high + 0.18 * (high - low))
+        if 1 < turns <= _TURNS_NAMED_MAX:
+            axes.legend(loc="upper right", ncols=turns)
+
+    caption = f"{count_text(turns, 'turn')} laid over one another, normal to the surface, alignment taken out."
+    return picture("Trace over the angle", caption, paint, name=name)
+
+
+def around_picture(curves: Curves, result: Mapping[str, Any], name: str) -> Picture:
+    """The deviation around the part in the recipe's band, with the two circles that a limit allows."""
+    limit = next((c["upper"] for c in result["characteristics"] if c["name"] == "roundness_total"), None)
+    height = float(np.ptp(curves.around_um)) or 1e-6
+    step = _nice(max(height, limit or 0.0) / 3.0)
+    base = 3.2 * max(height, limit or 0.0)
+
+    def circle(axes: Axes, deviation: float, **style: Any) -> None:
+        turn = np.linspace(0, 2 * np.pi, 181)
+        axes.plot((base + deviation) * np.cos(turn), (base + deviation) * np.sin(turn), **style)
+
+    def paint(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        axes.set_aspect("equal")
+        axes.set_axis_off()
+        circle(axes, 0.0, label="least-squares circle", **NOMINAL)
+        if limit is not None:
+            middle = float(curves.around_um.max() + curves.around_um.min()) / 2
+            circle(axes, middle - limit / 2, label="limit", **LIMIT)
+            circle(axes, middle + limit / 2, **LIMIT)
+        angle = np.linspace(0, 2 * np.pi, curves.around_um.size + 1)
+        radius = base + np.append(curves.around_um, curves.around_um[0])
+        axes.plot(radius * np.cos(angle), radius * np.sin(angle), label="measured", **MEASURED)
+        reach = base + max(height, limit or 0.0) * 0.75
+        for degrees in (0, 90, 180, 270):
+            turn = np.radians(degrees)
+            x, y = 1.1 * reach * np.cos(turn), 1.1 * reach * np.sin(turn)
+            axes.text(x, y, f"{degrees}°", ha="center", va="center")
+        axes.plot([-step / 2, step / 2], [0, 0], color=GREY, linewidth=1.4, marker="|")
+        axes.text(0, -0.06 * base, f"{limit_text(step)} µm", ha="center", va="top")
+        axes.legend(loc="lower center", bbox_to_anchor=(0.5, -0.13), ncols=3)
+
+    low, high = curves.band
+    both = " Limit: both black circles, which the profile must fit between." if limit is not None else ""
+    caption = f"{low} to {high} UPR, mean of all turns, about the least-squares circle.{both}"
+    return picture("Deviation around the part", caption, paint, name=name, size_in=(5.2, 4.6))
+
+
+def _nice(length: float) -> float:
+    """1, 2 or 5 times a power of ten, at most ``length``."""
+    power = 10.0 ** np.floor(np.log10(length))
+    return float(power * max(k for k in (1, 2, 5) if k * power <= length * (1 + 1e-9)))
+
+
+def alignment_picture(curves: Curves, name: str) -> Picture:
+    """What the gauge read over all turns, and what of it was set-up and not surface."""
+    turns = (curves.angle_deg - curves.angle_deg.min()) / 360.0
+
+    def paint(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        axes.grid(visible=True)
+        kept = thinned(curves.raw_um, 500)
+        axes.plot(turns[kept], curves.raw_um[kept], label="as the gauge read it", **MEASURED)
+        sparse = np.linspace(0, turns.size - 1, 361).astype(np.int64)
+        axes.plot(turns[sparse], curves.taken_out_um[sparse], label="taken out", **{**NOMINAL, "linewidth": 1.8})
+        axes.set_xlabel("turns")
+        axes.set_ylabel("reading in µm")
+        low, high = axes.get_ylim()
+        axes.set_ylim(low, high + 0.2 * (high - low))
+        axes.legend(loc="upper left", ncols=2)
+
+    caption = "Eccentricity, tilt and mean slope belong to the set-up; they are reported and never judged as surface."
+    return picture("Alignment that was taken out", caption, paint, name=name)

@@ -1,0 +1,206 @@
+"""Pictures of an axial trace: each groove in its normal plane with the seated ball, and the pitch."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from edgeagent.model import FloatArray
+from edgeagent.report.closeness import order_key
+from edgeagent.report.draw import (
+    GREY,
+    INK,
+    LEFT,
+    LEFT_MARK,
+    LIMIT,
+    MEASURED,
+    MEASURED_MARK,
+    NOMINAL,
+    PALE,
+    RIGHT,
+    RIGHT_MARK,
+    Picture,
+    limit_lines,
+    picture,
+)
+from edgeagent.report.words import printable, value_text
+
+GROOVES_MAX = 12
+_RESIDUAL_SHARE = 0.16
+_FLANKS = (("left", -1.0, LEFT, LEFT_MARK), ("right", 1.0, RIGHT, RIGHT_MARK))
+
+Groove = Mapping[str, Any]
+
+
+def groove_pictures(result: Mapping[str, Any], name: str) -> tuple[list[Picture], int]:
+    """Grooves in the normal plane, those nearest to their limits where there are too many; and how many more."""
+    grooves: Sequence[Groove] = result["details"].get("axial", {}).get("grooves", [])
+    by_groove: dict[str, list[Mapping[str, Any]]] = {}
+    for c in result["characteristics"]:
+        by_groove.setdefault(c["instance"], []).append(c)
+
+    def worst(groove: Groove) -> tuple[int, float]:
+        judged = [order_key(c) for c in by_groove.get(groove["instance"], []) if c["verdict"] != "unjudged"]
+        return min(judged, default=(2, 0.0))
+
+    chosen = {id(g) for g in sorted(grooves, key=worst)[:GROOVES_MAX]}
+    found = [
+        _groove_picture(g, by_groove.get(g["instance"], []), f"{name}-{i}")
+        for i, g in enumerate(grooves)
+        if id(g) in chosen
+    ]
+    return found, len(grooves) - len(found)
+
+
+def _magnification(groove: Groove, ball_mm: float) -> float:
+    """A round number that makes the largest residual a sixth of the ball's radius."""
+    residual = max(float(np.max(np.abs(groove[s]["residual_um"]), initial=0.0)) for s in ("left", "right"))
+    if residual <= 0:
+        return 1.0
+    wanted = _RESIDUAL_SHARE * ball_mm / (residual * 1e-3)
+    power = 10.0 ** np.floor(np.log10(wanted))
+    return float(power * max(k for k in (1, 2, 5) if k * power <= wanted))
+
+
+def _groove_picture(groove: Groove, values: Sequence[Mapping[str, Any]], name: str) -> Picture:
+    u0, h0 = groove["centre_mm"]
+    contact = np.array(groove["left"]["contact_mm"])
+    ball = float(np.hypot(contact[0] - u0, contact[1] - h0))
+    gain = _magnification(groove, ball)
+    angles = {s: _find(values, f"contact_angle_{s}") for s in ("left", "right")}
+
+    def paint(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        axes.set_aspect("equal")
+        axes.set_axis_off()
+        turn = np.linspace(0, 2 * np.pi, 121)
+        axes.plot(ball * np.cos(turn), ball * np.sin(turn), **NOMINAL)
+        axes.plot([0, 0], [-1.25 * ball, 0.15 * ball], color=GREY, linewidth=0.6)
+        axes.plot([0], [0], "+", color=INK, markersize=7)
+        for side, sign, style, mark in _FLANKS:
+            _flank(axes, groove[side], (u0, h0), gain, style, mark, ball)
+            _angle(axes, angles[side], sign, ball, float(groove["axis_turn_deg"]), style)
+        # room for the angles' texts, the same in every groove so that they can be compared
+        axes.set_xlim(-1.55 * ball, 1.55 * ball)
+        axes.set_ylim(-1.45 * ball, 1.1 * ball)
+
+    instance = printable(groove["instance"])
+    return picture(
+        f"Groove {instance}",
+        f"Residuals from the arcs magnified {gain:,.0f} times, outward from each flank's arc.".replace(",", "\u202f"),
+        paint,
+        name=name,
+        size_in=(3.4, 2.8),
+        small=True,
+    )
+
+
+def _flank(
+    axes: Axes,
+    flank: Mapping[str, Any],
+    origin: tuple[float, float],
+    gain: float,
+    style: Mapping[str, Any],
+    mark: str,
+    ball: float,
+) -> None:
+    """Best-fit arc, the measured flank with its residual magnified along the arc's normal, the contact point."""
+    arc = flank["arc"]
+    u = np.array(flank["u_mm"]) - arc["u_mm"]
+    h = np.array(flank["h_mm"]) - arc["h_mm"]
+    angle = np.arctan2(u, -h)
+    centre_u, centre_h = arc["u_mm"] - origin[0], arc["h_mm"] - origin[1]
+
+    def on_arc(radius: FloatArray | float) -> tuple[FloatArray, FloatArray]:
+        return centre_u + radius * np.sin(angle), centre_h - radius * np.cos(angle)
+
+    axes.plot(*on_arc(arc["radius_mm"]), color=PALE, linewidth=1.2, zorder=1)
+    # material that stands proud lies nearer to the arc's centre
+    proud = np.array(flank["residual_um"]) * 1e-3 * gain
+    kept = np.ones(proud.size, dtype=bool)
+    kept[np.array(flank["left_out"], dtype=int)] = False
+    proud = np.where(kept, np.clip(proud, -ball / 2, ball / 2), np.nan)
+    axes.plot(*on_arc(arc["radius_mm"] - proud), **style)
+    contact = np.array(flank["contact_mm"]) - origin
+    axes.plot(*contact, mark, color=style["color"], markersize=8, zorder=6)
+
+
+def _angle(
+    axes: Axes, c: Mapping[str, Any] | None, sign: float, ball: float, turn_deg: float, style: Mapping[str, Any]
+) -> None:
+    """The contact angle as a ray and a number, its limits as short heavy rays where the ball's circle ends."""
+    if c is None or c["value"] is None:
+        return
+
+    def ray(degrees: float, near: float, far: float, **how: Any) -> None:
+        a = np.radians(degrees + sign * turn_deg)
+        x, y = sign * np.sin(a), -np.cos(a)
+        axes.plot([near * ball * x, far * ball * x], [near * ball * y, far * ball * y], **how)
+
+    ray(c["value"], 0.0, 1.0, color=style["color"], linewidth=0.9)
+    for bound in (c["lower"], c["upper"]):
+        if bound is not None:
+            ray(bound, 1.16, 1.34, **LIMIT)
+    ray(c["value"], 1.16, 1.3, color=MEASURED["color"], linewidth=1.2)
+    text = value_text(c["value"], c["expanded_uncertainty"], (c["lower"], c["upper"]))
+    axes.text(sign * 0.75 * ball, 0.12 * ball, f"{text}°", ha="center", va="bottom", color=INK)
+
+
+def _find(values: Sequence[Mapping[str, Any]], name: str) -> Mapping[str, Any] | None:
+    return next((c for c in values if c["name"] == name), None)
+
+
+def pitch_picture(result: Mapping[str, Any], name: str) -> Picture | None:
+    """Pitch deviation of each pair with its limits, and how it sums up; None for a single groove."""
+    details = result["details"].get("axial", {})
+    pairs = [
+        c for c in result["characteristics"] if c["name"] == "pitch_deviation" and c["instance"] and c["value"] is not None
+    ]
+    sums: Sequence[Mapping[str, Any]] = details.get("cumulative_deviation", [])
+    if not pairs:
+        return None
+    sides = [s for s in ("top", "bottom") if any(c["instance"].startswith(s) for c in pairs)]
+
+    def paint(figure: Figure) -> None:
+        every = figure.subplots(1, len(sides), sharey=True, squeeze=False)[0]
+        for axes, side in zip(every, sides, strict=True):
+            axes.grid(visible=True, axis="y")
+            here = [c for c in pairs if c["instance"].startswith(side)]
+            cumulated = [(_number(s["instance"]), s["deviation_um"]) for s in sums if s["instance"].startswith(side)]
+            if cumulated:
+                x, y = np.array(sorted(cumulated)).T
+                axes.plot(x, y, label="summed up", color=GREY, linewidth=1.0, marker="x", markersize=5)
+            middle = [_number(c["instance"]) + 0.5 for c in here]
+            spread = [c["expanded_uncertainty"] or 0.0 for c in here]
+            axes.errorbar(
+                middle, [c["value"] for c in here], yerr=spread, fmt=MEASURED_MARK, color=MEASURED["color"],
+                ecolor=GREY, capsize=3, markersize=5, label="of a pair",
+            )  # fmt: skip
+            axes.set_title(side)
+            axes.set_xlabel("groove")
+            axes.xaxis.get_major_locator().set_params(integer=True)
+        every[0].set_ylabel("pitch deviation in µm")
+        _with_limits(every, pairs[0])
+        every[0].legend(loc="upper left")
+
+    caption = "Actual less nominal pitch of neighbouring grooves, and the sum from the first groove on."
+    return picture("Pitch", caption, paint, name=name, wide=len(sides) > 1, size_in=(3.6 * len(sides), 3.2))
+
+
+def _with_limits(every: Sequence[Axes], c: Mapping[str, Any]) -> None:
+    bounds = [b for b in (c["lower"], c["upper"]) if b is not None]
+    for axes in every:
+        low, high = axes.get_ylim()
+        reach = max([abs(b) * 1.25 for b in bounds], default=0.0)
+        axes.set_ylim(min(low, -reach), max(high * 1.3, reach))
+        limit_lines(axes, c["lower"], c["upper"])
+
+
+def _number(instance: str) -> float:
+    """The groove's number in ``top[2]``, or the first of ``top[2-3]``."""
+    inside = instance.partition("[")[2].rstrip("]")
+    return float(inside.split("-")[0]) if inside.split("-")[0].isdigit() else 0.0

@@ -1,0 +1,118 @@
+"""Pictures of one measured file, from its archived result and, where curves are needed, its archived source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+
+from edgeagent.analysis.kinds.spiral import Options
+from edgeagent.codec.reader import read_trace
+from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
+from edgeagent.model import Trace
+from edgeagent.report.draw import Picture
+from edgeagent.report.gather import Measured, Store
+from edgeagent.report.words import count_text, printable
+from edgeagent.shell.replay import Rulebooks
+
+
+@dataclass(slots=True)
+class Evidence:
+    """What there is to see of one file: large pictures, small ones that share rows, remarks on what is missing."""
+
+    pictures: list[Picture] = field(default_factory=list)
+    grooves: list[Picture] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+
+def evidence(store: Store, books: Rulebooks, found: Measured, name: str) -> Evidence:
+    """All pictures of one file. ``name`` keeps them apart from those of other files on the page.
+
+    What cannot be drawn, because the archive lacks it or the trace does not allow it, becomes a remark.
+    """
+    kind = found.body["trace"]["kind"]
+    seen = Evidence()
+    if found.problem is not None:
+        seen.remarks.append(
+            f"The full result cannot be read from the archive ({found.problem}). "
+            "Shown is what the journal itself holds, without spectrum and curves."
+        )
+    if kind in ("spiral", "circle"):
+        _around(store, books, found, name, seen)
+    elif kind == "axial":
+        _axial(found, name, seen)
+    elif kind == "travel":
+        from edgeagent.report.draw_travel import mean_travel_picture, travel_picture
+
+        drawn = (travel_picture(found.result, f"{name}-t"), mean_travel_picture(found.result, f"{name}-m"))
+        seen.pictures += [p for p in drawn if p is not None]
+    if not seen.pictures and not seen.grooves and not seen.remarks:
+        seen.remarks.append("The trace yielded nothing that could be drawn; the checks below say why.")
+    return seen
+
+
+def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Evidence) -> None:
+    from edgeagent.report.draw_around import (
+        alignment_picture,
+        around_picture,
+        spectrum_picture,
+        take_apart,
+        turns_picture,
+    )
+
+    spectrum = spectrum_picture(found.result, f"{name}-s")
+    if spectrum is not None:
+        seen.pictures.append(spectrum)
+    factor = found.result["details"].get("factor", 1.0)
+    try:
+        trace, options = _source(store, books, found)
+        curves = take_apart(trace, options, float(factor))
+    except (InputError, AnalysisError, ConfigError, JournalCorruptError) as error:
+        seen.remarks.append(f"The curves cannot be drawn: {printable(error)}.")
+        return
+    seen.pictures += [
+        around_picture(curves, found.result, f"{name}-a"),
+        turns_picture(curves, f"{name}-t"),
+        alignment_picture(curves, f"{name}-l"),
+    ]
+
+
+def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Options]:
+    """The trace as it was read, and the options that it was analysed with."""
+    body = found.body
+    source = body["source"]
+    data = store.archive.get(source["sha256"])
+    side = store.archive.get(source["side_sha256"]) if source.get("side_sha256") else None
+    rules = books.of(body)
+    layouts = {key: layout for key, (layout, _) in rules.layouts.items()}
+    trace = read_trace(str(source["name"]), data, side, layouts).trace
+    plan = None
+    if trace.header.part in rules.recipes:
+        plan = rules.recipes[trace.header.part].recipe.plan(trace.header.feature)
+    if plan is not None and isinstance(plan.options, Options):
+        return trace, plan.options
+    spectrum = found.result["spectrum"]
+    reach = int(spectrum["upr"][-1]) if spectrum is not None else 0
+    options = Options()
+    return trace, msgspec.structs.replace(options, upr=(2, reach)) if reach > 2 and plan is None else options
+
+
+def _axial(found: Measured, name: str, seen: Evidence) -> None:
+    from edgeagent.report.draw_axial import GROOVES_MAX, groove_pictures, pitch_picture
+
+    seen.grooves, more = groove_pictures(found.result, f"{name}-g")
+    if more:
+        seen.remarks.append(
+            f"Drawn are the {GROOVES_MAX} grooves nearest to their limits; "
+            f"{count_text(more, 'groove')} more stand in the archived result."
+        )
+    pitch = pitch_picture(found.result, f"{name}-p")
+    if pitch is not None:
+        seen.pictures.append(pitch)
+
+
+def alignment_values(result: dict[str, Any]) -> list[dict[str, Any]]:
+    """The characteristics that describe the set-up and not the surface."""
+    names = ("eccentricity", "tilt", "lead_mismatch", "axis_tilt")
+    return [c for c in result["characteristics"] if c["name"] in names]

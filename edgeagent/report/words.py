@@ -1,0 +1,181 @@
+"""Numbers, units, names and sentences of a report. Pure: values in, text out.
+
+Texts that a file brought along stay text: what a terminal or a browser could obey is taken out here or escaped
+by the template.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+UNITS: Mapping[str, str] = {
+    "um": "µm",
+    "nm": "nm",
+    "mm": "mm",
+    "deg": "°",
+    "um/turn": "µm per turn",
+    "1": "",
+}
+_DIGITS = 5
+_DECIMALS_MAX = 9
+
+
+def printable(text: object) -> str:
+    """A text without control, direction or other unprintable characters; each becomes a question mark."""
+    return "".join(c if c.isprintable() else "?" for c in str(text))
+
+
+def unit_text(unit: str) -> str:
+    """A unit as it is printed."""
+    return UNITS.get(unit, printable(unit))
+
+
+def with_unit(number: str, unit: str) -> str:
+    """A number and its unit; the degree sign follows without a gap, other units after a narrow one."""
+    shown = unit_text(unit)
+    if not shown:
+        return number
+    return f"{number}{shown}" if shown == "°" else f"{number}\u202f{shown}"
+
+
+def _decimals(value: float, uncertainty: float | None) -> int:
+    """Decimals that show two digits of the uncertainty; without one, five digits of the value."""
+    if uncertainty is not None and uncertainty > 0 and math.isfinite(uncertainty):
+        wanted = 1 - math.floor(math.log10(uncertainty))
+    elif value != 0:
+        wanted = _DIGITS - 1 - math.floor(math.log10(abs(value)))
+    else:
+        wanted = 1
+    return min(max(wanted, 0), _DECIMALS_MAX)
+
+
+def limit_text(limit: float) -> str:
+    """A limit as the recipe writes it, to six digits."""
+    return minus(f"{limit:.6g}")
+
+
+def value_text(value: float, uncertainty: float | None = None, limits: tuple[float | None, ...] = ()) -> str:
+    """A value with as many decimals as its uncertainty bears, never rounded onto a limit it differs from."""
+    decimals = _decimals(value, uncertainty)
+    text = f"{value:.{decimals}f}"
+    while decimals < _DECIMALS_MAX and any(
+        limit is not None and limit != value and float(text) == float(f"{limit:.6g}") for limit in limits
+    ):
+        decimals += 1
+        text = f"{value:.{decimals}f}"
+    return minus(text)
+
+
+def uncertainty_text(uncertainty: float) -> str:
+    """An expanded uncertainty with two digits."""
+    if uncertainty <= 0:
+        return "0"
+    return f"{uncertainty:.{_decimals(0.0, uncertainty)}f}"
+
+
+def minus(text: str) -> str:
+    """A number with a true minus sign, and no negative zero."""
+    if text.startswith("-") and not text.strip("-0."):
+        text = text[1:]
+    return text.replace("-", "\u2212")
+
+
+def name_text(name: str, instance: str = "") -> str:
+    """A characteristic in words: the recorded name without underscores, and which one of several."""
+    words = printable(name).replace("_", " ")
+    if not instance:
+        return words
+    if name in ("harmonic_amplitude", "amplitude_error", "en_number", "spurious_amplitude", "band_rms"):
+        return f"{words} at {printable(instance)} UPR"
+    return f"{words} {printable(instance)}"
+
+
+def feature_text(feature: str) -> str:
+    """A feature's name for a heading."""
+    return printable(feature).replace("-", " ").replace("_", " ")
+
+
+def value_with_uncertainty(c: Mapping[str, Any]) -> str:
+    """Value, expanded uncertainty and unit of a characteristic in the form of a result."""
+    if c["value"] is None:
+        return "no value"
+    u = c.get("expanded_uncertainty")
+    found = value_text(c["value"], u, (c.get("lower"), c.get("upper")))
+    if u is None:
+        return with_unit(found, c["unit"])
+    if unit_text(c["unit"]) == "°":
+        return f"{found}° ± {uncertainty_text(u)}°"
+    return with_unit(f"{found} ± {uncertainty_text(u)}", c["unit"])
+
+
+def limits_text(c: Mapping[str, Any]) -> str:
+    """The limits of a characteristic."""
+    lower, upper = c.get("lower"), c.get("upper")
+    if lower is None and upper is None:
+        return "no limit"
+    if lower is not None and upper is not None:
+        if lower == -upper:
+            return f"limits ±{with_unit(limit_text(upper), c['unit'])}"
+        return f"limits {limit_text(lower)} to {with_unit(limit_text(upper), c['unit'])}"
+    if upper is not None:
+        return f"upper limit {with_unit(limit_text(upper), c['unit'])}"
+    return f"lower limit {with_unit(limit_text(lower or 0.0), c['unit'])}"
+
+
+def _beyond(c: Mapping[str, Any]) -> str:
+    """How far a value lies outside its limit, in its unit and as a multiple where that means something."""
+    value, lower, upper = c["value"], c.get("lower"), c.get("upper")
+    if upper is not None and value > upper:
+        by = with_unit(value_text(value - upper, c.get("expanded_uncertainty")), c["unit"])
+        if upper > 0 and lower is None:
+            return f"{by} above it, {value / upper:.2f} times the limit"
+        return f"{by} above the upper one" if lower is not None else f"{by} above it"
+    if lower is not None and value < lower:
+        by = with_unit(value_text(lower - value, c.get("expanded_uncertainty")), c["unit"])
+        return f"{by} below the lower one" if upper is not None else f"{by} below it"
+    return ""
+
+
+def sentence(c: Mapping[str, Any]) -> str:
+    """What a value says against its limit, with value, limit and uncertainty."""
+    who = name_text(c["name"], c["instance"])
+    if c["value"] is None:
+        return f"{who} has no value, though the recipe asks for it ({limits_text(c)})."
+    found = f"{who} is {value_with_uncertainty(c)}; {limits_text(c)}"
+    beyond = _beyond(c)
+    if c["verdict"] == "nonconforming":
+        return f"{found}: {beyond}."
+    if c["verdict"] == "inconclusive":
+        side = f" It lies {beyond}." if beyond else ""
+        return f"{found}: too near to tell with this uncertainty.{side}"
+    if c["verdict"] == "caution":
+        return f"{found}: conforms, but inside the caution zone."
+    return f"{found}: conforms."
+
+
+def time_text(text: str) -> str:
+    """A recorded time in UTC to the second; a text that is no time stays as it is."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return printable(text)
+    moment = moment.replace(tzinfo=moment.tzinfo or UTC).astimezone(UTC)
+    return moment.strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def span_text(span: timedelta) -> str:
+    """An age in the two largest units."""
+    minutes = max(int(span.total_seconds() // 60), 0)
+    days, rest = divmod(minutes, 1440)
+    hours, minutes = divmod(rest, 60)
+    if days:
+        return f"{days} d {hours} h"
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
+
+
+def count_text(count: int, one: str, many: str = "") -> str:
+    """A count with its noun."""
+    return f"{count} {one if count == 1 else many or one + 's'}"

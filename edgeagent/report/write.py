@@ -1,0 +1,143 @@
+"""Reports as files: gather, draw, fill the page, write it in one step.
+
+Names of files come from part numbers and serials that anybody can invent: nothing of them but letters, digits,
+dots and dashes ever gets into a path.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeVar
+
+from edgeagent.errors import UsageError
+from edgeagent.report.gather import PartStory, Store, file_story, part_story
+from edgeagent.report.words import printable
+from edgeagent.shell.clock import SystemClock
+from edgeagent.shell.files import make_folder, write_synced
+
+T = TypeVar("T")
+LINKED_MAX = 60
+"""Part reports that a period report writes at most; rejected and held parts come first."""
+_UNSAFE = re.compile(r"[^A-Za-z0-9.-]+")
+_NAME_MAX = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """A period from ``since`` (included) to ``until`` (not included); None for an open end. Both with offset."""
+
+    since: datetime | None = None
+    until: datetime | None = None
+
+
+def safe_name(*texts: str) -> str:
+    """A file name without suffix from texts that may be hostile; different texts give different names."""
+    parts = [_UNSAFE.sub("_", text).strip(".-")[:_NAME_MAX] for text in texts]
+    if all(part and part == text and "_" not in part for part, text in zip(parts, texts, strict=True)):
+        return "_".join(parts)
+    # surrogates can stand in a name that intake took from a file system
+    digest = hashlib.sha256("\0".join(texts).encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    return f"{'_'.join(parts)}-{digest}"
+
+
+def require_extra() -> None:
+    """Raise UsageError where the template engine or the plotting library is not installed."""
+    for name in ("jinja2", "matplotlib"):
+        try:
+            importlib.import_module(name)
+        except ImportError as error:
+            raise UsageError("the report needs the extra: pip install 'edgeagent[report]'") from error
+
+
+def write_part_report(store: Path, part: str | None, serial: str, out: Path | None = None) -> Path:
+    """A page on one part; returns its path.
+
+    ``part`` None asks that the serial belongs to one part number only. ``out`` None names the file after the
+    part, in the current folder. Raises UsageError (unknown serial, empty store, folder not writable, extra not
+    installed) and JournalCorruptError (records of another version).
+    """
+    require_extra()
+    opened = Store(store)
+    story = part_story(opened, serial, part)
+    target = out if out is not None else Path(f"report-{safe_name(story.part, story.serial)}.html")
+    return _write_story(opened, story, target)
+
+
+def write_file_report(store: Path, name: str, out: Path | None = None) -> Path:
+    """A page on one measured or quarantined file, by the name that intake gave it; as ``write_part_report``."""
+    require_extra()
+    opened = Store(store)
+    story = file_story(opened, name)
+    target = out if out is not None else Path(f"report-{safe_name(name)}.html")
+    return _write_story(opened, story, target, file=name)
+
+
+def write_period_report(
+    store: Path,
+    out: Path | None,
+    since: datetime | None,
+    *,
+    until: datetime | None = None,
+    as_of: datetime | None = None,
+    progress: Callable[[Iterable[T]], Iterator[T]] = iter,
+) -> Path:
+    """A page on a period, and beside it a folder with pages on its parts; returns the page's path.
+
+    ``since`` None begins with the journal. Ages are counted to ``as_of``: now by default, or ``until`` where
+    that is earlier. The folder is named after ``out``; it gets the rejected and held parts, then the newest
+    accepted ones, LINKED_MAX in all. Raises as ``write_part_report``.
+    """
+    require_extra()
+    from edgeagent.report.pages import period_page
+    from edgeagent.report.period import gather_period, parts_to_link
+
+    opened = Store(store)
+    extent = Extent(_aware(since), _aware(until))
+    moment = _aware(as_of) or SystemClock().now()
+    if extent.until is not None:
+        moment = min(moment, extent.until)
+    period = gather_period(opened, extent.since, extent.until, moment)
+    target = out if out is not None else Path(f"report-{_extent_name(period.first, period.final)}.html")
+    folder = target.with_name(f"{target.stem}-parts")
+    chosen = parts_to_link(period, LINKED_MAX)
+    links = {key: f"{folder.name}/{safe_name(*key)}.html" for key in chosen}
+    for part, serial in progress(chosen):
+        story = part_story(opened, serial, part)
+        _write_story(opened, story, target.parent / links[part, serial])
+    _write(target, period_page(period, links))
+    return target
+
+
+def _extent_name(first: datetime | None, final: datetime | None) -> str:
+    days = [f"{moment:%Y-%m-%d}" for moment in (first, final) if moment is not None]
+    return "-to-".join(dict.fromkeys(days)) or "period"
+
+
+def _aware(moment: datetime | None) -> datetime | None:
+    return moment if moment is None or moment.tzinfo is not None else moment.replace(tzinfo=UTC)
+
+
+def _write_story(store: Store, story: PartStory, target: Path, *, file: str | None = None) -> Path:
+    from edgeagent.report.evidence import evidence
+    from edgeagent.report.pages import story_page
+    from edgeagent.shell.replay import Rulebooks
+
+    books = Rulebooks(store.archive, None)
+    seen = {m.record.seq: evidence(store, books, m, f"m{m.record.seq}") for m in story.measured}
+    _write(target, story_page(story, seen, file=file))
+    return target
+
+
+def _write(target: Path, page: str) -> None:
+    try:
+        make_folder(target.parent)
+        write_synced(target, page.encode("utf-8", "replace"))
+    except OSError as error:
+        raise UsageError(f"{printable(target)}: cannot be written: {error.strerror}") from error
+
