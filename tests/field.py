@@ -208,7 +208,8 @@ class Agent(_Process):
 
     ``port`` is the broker's. ``changes`` sets keys of agent.toml by dotted name, such as
     ``{"mqtt.user": "agent", "intake.settle_s": 0.1}``; None as value removes a key. ``env`` is added to the
-    environment. Entering the context starts the process and waits until it is ready.
+    environment; ``launcher`` is put before the command. Entering the context starts the process and waits
+    until it is ready.
     """
 
     def __init__(
@@ -218,6 +219,7 @@ class Agent(_Process):
         *,
         changes: Mapping[str, Any] | None = None,
         env: Mapping[str, str] | None = None,
+        launcher: Iterable[str] = (),
         wait: bool = True,
     ) -> None:
         self.folder = folder
@@ -228,6 +230,7 @@ class Agent(_Process):
         self.store = folder / "store"
         self.inbox.mkdir(exist_ok=True)
         self._env = dict(env or {})
+        self._launcher = list(launcher)
         self._wait = wait
         self._log_from = 0
         self._configure({"mqtt.url": f"mqtt://127.0.0.1:{port}", "intake.settle_s": 0.1, **(changes or {})})
@@ -248,7 +251,8 @@ class Agent(_Process):
     def start(self, *, wait: bool = True) -> Agent:
         self._log_from = self.log.stat().st_size if self.log.exists() else 0
         env = {**os.environ, "PYTHONPATH": os.fspath(ROOT), **self._env}
-        self._launch([sys.executable, "-m", "edgeagent", "run", "--config", os.fspath(self.config)], env=env)
+        command = [sys.executable, "-m", "edgeagent", "run", "--config", os.fspath(self.config)]
+        self._launch([*self._launcher, *command], env=env)
         if wait:
             self.wait_event("ready")
         return self
