@@ -43,7 +43,7 @@ class MqttEvent:
 
 
 class MqttClient:
-    """A client that connects in the background and retries until it is closed.
+    """A client that connects in the background; it tells when it could not, and then is to be closed.
 
     Raises ConfigError when certificates or the password cannot be read. ``post`` is called from paho's
     thread with an MqttEvent that carries ``generation``.
@@ -151,10 +151,9 @@ def _password(settings: Mqtt, base: Path) -> str | None:
     path = base / settings.password_file
     try:
         return path.read_text(encoding="utf-8").strip()
-    except OSError as error:
-        raise ConfigError(
-            "agent.toml", "mqtt.password_file", str(error.strerror), value=os.fspath(path)
-        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        words = error.strerror if isinstance(error, OSError) else "is not UTF-8"
+        raise ConfigError("agent.toml", "mqtt.password_file", str(words), value=os.fspath(path)) from error
 
 
 def _tls(settings: Mqtt, base: Path) -> ssl.SSLContext:

@@ -17,7 +17,7 @@ import msgspec
 
 from edgeagent.codec.record import Record
 from edgeagent.codec.settings import Mqtt
-from edgeagent.errors import JournalWriteError
+from edgeagent.errors import ConfigError, JournalWriteError
 from edgeagent.model import Disposition
 from edgeagent.rules.lamp import Lamp, acknowledged, shown, with_fault
 from edgeagent.rules.outbox import Outgoing, messages
@@ -237,6 +237,20 @@ class Publisher:
             self._settings, self._prefix, self._base, self._generation, self._post, window=WINDOW + 4
         )
 
+    def _reconnect(self) -> None:
+        """A new client; certificates or a password that cannot be read now may be there at the next attempt.
+
+        They are exchanged while the service runs, and a file that is missing for a moment must not end it.
+        """
+        try:
+            self._connect()
+        except ConfigError as error:
+            self._on_unreachable(str(error))
+
+    def _longer_pause(self) -> float:
+        self._pause = min(max(2 * self._pause, 0.5), _PAUSE_MAX_S)
+        return self._pause
+
     def _lost(self) -> None:
         """Forget everything that was with the old session: it will be sent again."""
         self._connected = self.ready = False
@@ -252,7 +266,7 @@ class Publisher:
         """Judge the session by traffic, not by what paho believes; replace a client that is dead."""
         if self._connect_at is not None:
             if now >= self._connect_at:
-                self._connect()
+                self._reconnect()
             return
         if not self._connected:
             return
@@ -263,7 +277,7 @@ class Publisher:
         silent = now - self._last_traffic
         if waits and silent > max(_ACK_S, 3 * self._settings.keep_alive_s):
             self._report("mqtt-silent", {"seconds": round(silent, 1)})
-            self._connect()
+            self._reconnect()
 
     def _connect_later(self, pause: float) -> None:
         """Drop the client, with all that it still holds, and make a new one after a pause."""
@@ -303,14 +317,16 @@ class Publisher:
         if self._connected:
             self._report("mqtt-disconnected", {"reason": words})
         lasted = self._connected and self._clock.monotonic() - self._connected_at > _STABLE_S
-        self._pause = 0.0 if lasted else min(max(2 * self._pause, 0.5), _PAUSE_MAX_S)
-        self._connect_later(self._pause)
+        if lasted:
+            self._pause = 0.0
+        self._connect_later(0.0 if lasted else self._longer_pause())
 
     def _on_unreachable(self, words: str) -> None:
-        """No connection came about; the same reason is told once, however often it is tried."""
+        """No connection came about: tell the reason once, and try again later with files read anew."""
         if self._unreachable != words:
             self._report("connection-failed", {"url": self._settings.url, "reason": words})
         self._unreachable = words
+        self._connect_later(self._longer_pause())
 
     def _selftest_seen(self, payload: bytes) -> None:
         if self._selftest_due is None or payload != str(self.lamp.value).encode():

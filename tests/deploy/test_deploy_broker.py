@@ -264,7 +264,7 @@ def test_client_certificates_stand_for_the_users_of_the_acl(cell: Cell, started:
     assert plc.publish("acknowledge", "1") == ""
 
 
-def test_broker_with_a_foreign_certificate_is_refused_and_told(
+def test_foreign_certificate_is_refused_and_told_until_the_authority_is_right(
     cell: Cell, started: ExitStack, tmp_path: Path
 ) -> None:
     started.enter_context(cell.install())
@@ -278,6 +278,40 @@ def test_broker_with_a_foreign_certificate_is_refused_and_told(
     (told, *_) = agent.wait_event("connection-failed")
     assert "certificate" in told["reason"]
     assert agent.events("mqtt-connected") == []
+    (foreign / "ca.crt").write_bytes((cell.tls / "ca.crt").read_bytes())
+    agent.wait_event("ready")
+    assert len(agent.events("connection-failed")) == 1, "the same reason is told once"
+
+
+def test_password_exchanged_while_running_is_used_at_the_next_connection(
+    cell: Cell, started: ExitStack
+) -> None:
+    broker = started.enter_context(cell.install())
+    agent = started.enter_context(cell.agent())
+    secret = cell.folder / "mqtt-password"
+    secret.rename(cell.folder / "away")
+    broker.restart()
+    (told,) = agent.wait_event("connection-failed")
+    assert "password_file" in told["reason"]
+    (cell.folder / "away").rename(secret)
+    agent.wait_event("ready", 2)
+
+
+def test_retained_acknowledgement_acknowledges_nothing(cell: Cell, started: ExitStack) -> None:
+    broker = started.enter_context(cell.install())
+    plc = started.enter_context(cell.listener("plc"))
+    agent = started.enter_context(cell.agent())
+    agent.drop("bad.txt", circle("1", 6000.0))
+    plc.wait_lamp("1")
+    seq = plc.wait_topic("disposition")[0].json["seq"]
+    agent.terminate()
+    assert plc.publish("acknowledge", str(seq), retain=True) == ""
+    broker.restart()
+    agent.start()
+    beats = len(plc.messages("heartbeat"))
+    plc.wait_topic("heartbeat", beats + 2)
+    assert plc.lamp == "1"
+    assert agent.records("acknowledgement") == []
 
 
 def test_killed_agent_leaves_the_retained_lamp_on_fault(cell: Cell, started: ExitStack) -> None:
