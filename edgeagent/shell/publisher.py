@@ -81,6 +81,7 @@ class Publisher:
         self._end = 0
         self._lamp_mids: set[int] = set()
         self._side_mids: set[int] = set()
+        self._names: dict[int, str] = {}
         self._connected = False
         self._selftest_due: float | None = None
         self._last_traffic = 0.0
@@ -97,6 +98,7 @@ class Publisher:
         self.ready = False
         self.refused: str | None = None
         self._refused_at = 0
+        self._told: set[str] = set()
         self._counter_at_ready = 0
         self._unreachable: str | None = None
 
@@ -257,6 +259,7 @@ class Publisher:
         self._selftest_due = None
         self._lamp_mids.clear()
         self._side_mids.clear()
+        self._names.clear()
         for entry in self._entries:
             entry.open.clear()
             entry.sent = False
@@ -338,8 +341,9 @@ class Publisher:
         self._report("ready", {"lamp": self.lamp.value, "undelivered": self.undelivered()})
 
     def _on_acked(self, event: MqttEvent) -> None:
+        name = self._names.pop(event.mid, "")
         if event.reason >= 0x80:
-            self._refuse(f"the broker refused a message: {event.words}")
+            self._refuse(f"the broker refused a message on {self._topic(name)}: {event.words}")
             return
         self._lamp_mids.discard(event.mid)
         self._side_mids.discard(event.mid)
@@ -351,7 +355,8 @@ class Publisher:
 
     def _refuse(self, words: str) -> None:
         """A refusal is an alarm and a fault, never a success; delivery rests until the next connection."""
-        first = self.refused != words
+        first = words not in self._told
+        self._told.add(words)
         self.refused, self.ready = words, False
         self._refused_at = self._end
         self.set_fault(_REFUSED, True)
@@ -368,6 +373,7 @@ class Publisher:
             return
         if self._position >= self._refused_at and self._counter > self._counter_at_ready:
             self.refused = None
+            self._told.clear()
             self.set_fault(_REFUSED, False)
 
     def tell_now(self, record: Record) -> None:
@@ -418,7 +424,9 @@ class Publisher:
     def _send(self, topic: str, payload: bytes, *, retain: bool, into: set[int]) -> None:
         if self._client is None or not self._connected:
             return
-        into.add(self._client.publish(self._topic(topic), payload, retain=retain))
+        mid = self._client.publish(self._topic(topic), payload, retain=retain)
+        self._names[mid] = topic
+        into.add(mid)
 
 
 def _acknowledgement(payload: bytes) -> tuple[int, str] | None:

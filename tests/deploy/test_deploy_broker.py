@@ -179,7 +179,7 @@ def test_refused_disposition_is_an_alarm_and_a_lasting_fault(cell: Cell, started
     plc.wait_lamp("0")
     agent.drop("a.txt", circle("1"))
     (refusal,) = agent.wait_event("publish-refused")
-    assert "Not authorized" in refusal["reason"]
+    assert f"{PREFIX}/disposition: Not authorized" in refusal["reason"]
     alarm = plc.wait_topic("alarm")[0].json
     assert alarm["alarm"] == "publish-refused"
     plc.wait_lamp("3")
