@@ -103,10 +103,11 @@ def test_watchdog_is_fed_at_intervals_while_nothing_happens(
     manager: Manager, started: ExitStack, tmp_path: Path
 ) -> None:
     broker = started.enter_context(Broker(tmp_path))
+    before = time.monotonic()
     started.enter_context(Agent(tmp_path / "agent", broker.port, env=manager.environment))
     manager.hear_until(lambda words: words.count("WATCHDOG=1") >= 4)
-    beats = [at for word, at in manager.heard if word == "WATCHDOG=1"]
-    assert beats[-1] - beats[0] >= 1.0
+    heard = manager.words.count("WATCHDOG=1") + manager.rest().count("WATCHDOG=1")
+    assert heard <= time.monotonic() - before + 1, "one a second, not as many as it can"
 
 
 def test_stopping_is_told_once_and_last(manager: Manager, started: ExitStack, tmp_path: Path) -> None:
