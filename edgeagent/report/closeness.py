@@ -77,7 +77,7 @@ def place(c: Mapping[str, Any]) -> Place | None:
 
 def judged(c: Mapping[str, Any]) -> bool:
     """Whether a characteristic has a limit."""
-    return c["verdict"] != "unjudged"
+    return bool(c["verdict"] != "unjudged")
 
 
 def order_key(c: Mapping[str, Any]) -> tuple[int, float]:

@@ -16,8 +16,12 @@ T = TypeVar("T")
 
 
 @click.command("report")
-@click.option("--store", type=click.Path(path_type=Path), help="The store's folder; no configuration is needed.")
-@click.option("--config", type=click.Path(path_type=Path), help="The station's agent.toml, which names the store.")
+@click.option(
+    "--store", type=click.Path(path_type=Path), help="The store's folder; no configuration is needed."
+)
+@click.option(
+    "--config", type=click.Path(path_type=Path), help="The station's agent.toml, which names the store."
+)
 @click.option("--serial", help="A page on the part with this serial.")
 @click.option("--part", help="Its part number, where several have this serial.")
 @click.option("--file", "file", help="A page on one file, by the name that intake gave it.")
@@ -49,15 +53,29 @@ def report(
         raise UsageError("--part goes with --serial")
     if until is not None and since is None:
         raise UsageError("--until goes with --since")
-    from edgeagent.report.write import write_file_report, write_part_report, write_period_report
+    from edgeagent.report import write
 
     if serial is not None:
-        written = write_part_report(folder, part, serial, out)
+        written = write.write_part_report(folder, part, serial, out)
     elif file is not None:
-        written = write_file_report(folder, file, out)
+        written = write.write_file_report(folder, file, out)
     else:
-        written = write_period_report(folder, out, since, until=until, progress=_progress)
+        written = write.write_period_report(folder, out, since, until=until, progress=_progress)
     click.echo(written)
+
+
+def write_period_report(store: Path, out: Path, since: datetime | None) -> Path:
+    """A page on a period and pages on its parts; ``edgeagent.report.write``, imported only when it is called."""
+    from edgeagent.report import write
+
+    return write.write_period_report(store, out, since)
+
+
+def write_part_report(store: Path, part: str | None, serial: str, out: Path) -> Path:
+    """A page on one part; ``edgeagent.report.write``, imported only when it is called."""
+    from edgeagent.report import write
+
+    return write.write_part_report(store, part, serial, out)
 
 
 def _store(store: Path | None, config: Path | None) -> Path:

@@ -58,7 +58,10 @@ _RC: Mapping[str, Any] = {
     "text.color": INK,
     "hatch.color": PALE,
     "hatch.linewidth": 0.8,
-    "legend.frameon": False,
+    "legend.frameon": True,
+    "legend.framealpha": 0.92,
+    "legend.edgecolor": "none",
+    "legend.borderpad": 0.2,
     "legend.fontsize": 9,
     "grid.color": "#e3e7ea",
     "grid.linewidth": 0.6,
@@ -74,14 +77,13 @@ ET.register_namespace("xlink", _XLINK)
 class Picture:
     """A drawn figure: what it is called, its SVG element, one or two sentences on how to read it.
 
-    ``wide`` pictures ask for the page's whole width, ``small`` ones share a row with others.
+    ``shape`` is ``wide`` for the page's whole width, ``tall`` for two rows' height, else empty.
     """
 
     title: str
     svg: str
     caption: str
-    wide: bool = False
-    small: bool = False
+    shape: str = ""
 
 
 def picture(
@@ -91,18 +93,22 @@ def picture(
     *,
     name: str,
     size_in: tuple[float, float] = (5.2, 3.3),
-    wide: bool = False,
-    small: bool = False,
+    shape: str = "",
 ) -> Picture:
     """Paint a figure in the house's style; ``name`` keeps its element ids apart from other figures'."""
-    with mpl.rc_context({**_RC, "svg.hashsalt": name}):
+    with mpl.rc_context(_style(name)):
         figure = Figure(figsize=size_in)
         paint(figure)
         figure.tight_layout(pad=0.4)
         buffer = io.StringIO()
-        # The date would make the same store give another file each time.
-        FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})
-    return Picture(title, _inline(buffer.getvalue(), title), caption, wide, small)
+        canvas: Any = FigureCanvasSVG(figure)
+        # the date would make the same store give another file each time
+        canvas.print_svg(buffer, metadata={"Date": None, "Creator": None})
+    return Picture(title, _inline(buffer.getvalue(), title), caption, shape)
+
+
+def _style(name: str) -> Any:
+    return {**_RC, "svg.hashsalt": name}
 
 
 def _inline(document: str, title: str) -> str:

@@ -21,6 +21,7 @@ from edgeagent.report.draw import (
     MEASURED,
     MEASURED_MARK,
     NOMINAL,
+    PALE,
     UNCERTAINTY,
     Picture,
     limit_above,
@@ -35,6 +36,9 @@ _POINTS_MAX = 5000
 _TURNS_NAMED_MAX = 4
 _DASHES = ("-", (0, (4, 1.5)), (0, (1.5, 1.2)), (0, (6, 1.5, 1.5, 1.5)))
 _AROUND_POINTS = 1440
+_PLOT_PT = np.array([460.0, 205.0])
+"""Size of the spectrum's field within its picture, near enough to keep names apart."""
+_LABEL_PT = (56.0, 14.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +79,7 @@ def take_apart(trace: Trace, options: Options, factor: float) -> Curves:
 
 
 def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
-    """Amplitude over UPR with limit, caution, uncertainty and the offenders by name; None without a spectrum."""
+    """Amplitude over UPR with limit, caution, uncertainty, offenders by name; None without a spectrum."""
     spectrum = result["spectrum"]
     if spectrum is None or len(spectrum["upr"]) < 2:
         return None
@@ -91,12 +95,13 @@ def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         axes = figure.add_subplot()
         plain_log(axes, x=True, y=True)
         positive = amplitude[amplitude > 0]
-        bottom = 10 ** np.floor(np.log10(np.percentile(positive, 3))) if positive.size else 0.1
+        # the lower half is mostly noise; to show all of it would press the rest together
+        bottom = float(np.median(positive)) / 3 if positive.size else 0.1
         top = 2.5 * np.nanmax(np.concatenate((amplitude + 2 * noise, upper, [bottom * 10])))
         low = np.maximum(amplitude - 2 * noise, bottom)
         high = np.maximum(amplitude + 2 * noise, bottom)
-        axes.fill_between(upr, low, high, step="mid", label="uncertainty, k = 2", **UNCERTAINTY)
         _stems(axes, upr, amplitude, bottom)
+        axes.fill_between(upr, low, high, step="mid", label="uncertainty, k = 2", zorder=0, **UNCERTAINTY)
         judged = np.isfinite(upper)
         if np.any(judged):
             limit_above(axes, upr[judged], upper[judged], float(top))
@@ -112,27 +117,28 @@ def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     over = [n for n, _, verdict in marked if verdict == "nonconforming"]
     words = f"{count_text(len(over), 'undulation')} over the limit" if over else "No undulation over the limit"
     caption = f"{words}. Each line is one undulation; the hatched field is not allowed."
-    return picture("Amplitude spectrum", caption, paint, name=name, size_in=(7.4, 4.0), wide=True)
+    return picture("Amplitude spectrum", caption, paint, name=name, size_in=(7.4, 3.6), shape="wide")
 
 
 def _stems(axes: Axes, upr: FloatArray, amplitude: FloatArray, bottom: float) -> None:
     """A line per undulation; above a thousand they would merge, so there the tops are joined."""
     drawn = amplitude > bottom
     if upr.size <= 1000:
-        axes.vlines(upr[drawn], bottom, amplitude[drawn], color=MEASURED["color"], linewidth=0.8)
-        axes.plot([], [], label="measured", **MEASURED)
+        gap = np.full(int(drawn.sum()), np.nan)
+        x = np.column_stack((upr[drawn], upr[drawn], gap)).ravel()
+        y = np.column_stack((np.full(gap.size, bottom), amplitude[drawn], gap)).ravel()
+        axes.plot(x, y, label="measured", **{**MEASURED, "linewidth": 0.8 if upr.size < 200 else 0.5})
     else:
         axes.plot(upr[drawn], amplitude[drawn], label="measured", **{**MEASURED, "linewidth": 0.8})
 
 
 def _offenders(characteristics: Sequence[Mapping[str, Any]]) -> list[tuple[int, float, str]]:
     """(UPR, amplitude, verdict) of the undulations worth a name: the worst first, the nearest in any case."""
-    found = [
+    return [
         (int(c["instance"]), float(c["value"]), str(c["verdict"]))
         for c in characteristics
         if c["name"] == "harmonic_amplitude" and c["value"] is not None and str(c["instance"]).isdigit()
     ]
-    return found
 
 
 def _name_offenders(axes: Axes, marked: Sequence[tuple[int, float, str]]) -> None:
@@ -142,20 +148,25 @@ def _name_offenders(axes: Axes, marked: Sequence[tuple[int, float, str]]) -> Non
     axes.plot(
         everything[:, 0], everything[:, 1], MEASURED_MARK, color=MEASURED["color"], markersize=5, zorder=5
     )
-    named = sorted(marked[:_LABELS_MAX])
-    before, lift = 0.0, 0
-    for n, amplitude, _ in named:
-        lift = lift + 1 if before and np.log10(n / before) < 0.14 else 0
-        before = float(n)
+    to_axes = axes.transData + axes.transAxes.inverted()
+    taken: list[tuple[float, float]] = []
+    for n, amplitude, _ in sorted(marked[:_LABELS_MAX]):
+        x, y = to_axes.transform((n, amplitude)) * _PLOT_PT
+        height = y + 7.0
+        while any(
+            abs(x - other) < _LABEL_PT[0] and abs(height - above) < _LABEL_PT[1] for other, above in taken
+        ):
+            height += 2.0
+        taken.append((x, height))
         axes.annotate(
             f"{n} UPR",
             (n, amplitude),
-            xytext=(0, 9 + 13 * lift),
+            xytext=(0, height - y),
             textcoords="offset points",
-            ha="center",
+            ha="left" if n < 4 else "center",
             fontweight="bold",
             zorder=6,
-            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.6} if lift else None,
+            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.6} if height - y > 8 else None,
             bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
         )
 
@@ -182,12 +193,12 @@ def turns_picture(curves: Curves, name: str) -> Picture:
         axes.set_xlabel("angle in °")
         axes.set_ylabel("deviation in µm")
         low, high = axes.get_ylim()
-        axes.set_ylim(low, high + 0.18 * (high - low))
+        axes.set_ylim(low, high + 0.22 * (high - low))
         if 1 < turns <= _TURNS_NAMED_MAX:
             axes.legend(loc="upper right", ncols=turns)
 
     caption = f"{count_text(turns, 'turn')} laid over one another, normal to the surface, alignment taken out."
-    return picture("Trace over the angle", caption, paint, name=name)
+    return picture("Trace over the angle", caption, paint, name=name, size_in=(5.2, 2.5))
 
 
 def around_picture(curves: Curves, result: Mapping[str, Any], name: str) -> Picture:
@@ -225,7 +236,7 @@ def around_picture(curves: Curves, result: Mapping[str, Any], name: str) -> Pict
     low, high = curves.band
     both = " Limit: both black circles, which the profile must fit between." if limit is not None else ""
     caption = f"{low} to {high} UPR, mean of all turns, about the least-squares circle.{both}"
-    return picture("Deviation around the part", caption, paint, name=name, size_in=(5.2, 4.6))
+    return picture("Deviation around the part", caption, paint, name=name, size_in=(5.2, 4.8), shape="tall")
 
 
 def _nice(length: float) -> float:
@@ -242,14 +253,16 @@ def alignment_picture(curves: Curves, name: str) -> Picture:
         axes = figure.add_subplot()
         axes.grid(visible=True)
         kept = thinned(curves.raw_um, 500)
-        axes.plot(turns[kept], curves.raw_um[kept], label="as the gauge read it", **MEASURED)
         sparse = np.linspace(0, turns.size - 1, 361).astype(np.int64)
-        axes.plot(turns[sparse], curves.taken_out_um[sparse], label="taken out", **{**NOMINAL, "linewidth": 1.8})
+        axes.plot(turns[sparse], curves.taken_out_um[sparse], label="taken out", color=PALE, linewidth=6)
+        axes.plot(turns[kept], curves.raw_um[kept], label="as the gauge read it", **MEASURED)
         axes.set_xlabel("turns")
         axes.set_ylabel("reading in µm")
         low, high = axes.get_ylim()
-        axes.set_ylim(low, high + 0.2 * (high - low))
+        axes.set_ylim(low, high + 0.26 * (high - low))
         axes.legend(loc="upper left", ncols=2)
 
-    caption = "Eccentricity, tilt and mean slope belong to the set-up; they are reported and never judged as surface."
-    return picture("Alignment that was taken out", caption, paint, name=name)
+    caption = (
+        "Eccentricity, tilt and mean slope belong to the set-up; they are reported and never judged as surface."
+    )
+    return picture("Alignment that was taken out", caption, paint, name=name, size_in=(5.2, 2.5))

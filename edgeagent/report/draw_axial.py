@@ -27,7 +27,7 @@ from edgeagent.report.draw import (
     limit_lines,
     picture,
 )
-from edgeagent.report.words import printable, value_text
+from edgeagent.report.words import NARROW_SPACE, printable, value_text
 
 GROOVES_MAX = 12
 _RESIDUAL_SHARE = 0.16
@@ -37,7 +37,7 @@ Groove = Mapping[str, Any]
 
 
 def groove_pictures(result: Mapping[str, Any], name: str) -> tuple[list[Picture], int]:
-    """Grooves in the normal plane, those nearest to their limits where there are too many; and how many more."""
+    """Grooves in the normal plane, nearest to their limits where there are too many; how many more."""
     grooves: Sequence[Groove] = result["details"].get("axial", {}).get("grooves", [])
     by_groove: dict[str, list[Mapping[str, Any]]] = {}
     for c in result["characteristics"]:
@@ -47,30 +47,39 @@ def groove_pictures(result: Mapping[str, Any], name: str) -> tuple[list[Picture]
         judged = [order_key(c) for c in by_groove.get(groove["instance"], []) if c["verdict"] != "unjudged"]
         return min(judged, default=(2, 0.0))
 
-    chosen = {id(g) for g in sorted(grooves, key=worst)[:GROOVES_MAX]}
+    first = sorted(range(len(grooves)), key=lambda i: worst(grooves[i]))[:GROOVES_MAX]
+    chosen = [grooves[i] for i in sorted(first)]
+    gain = _magnification(chosen)
     found = [
-        _groove_picture(g, by_groove.get(g["instance"], []), f"{name}-{i}")
-        for i, g in enumerate(grooves)
-        if id(g) in chosen
+        _groove_picture(g, by_groove.get(g["instance"], []), gain, f"{name}-{i}") for i, g in enumerate(chosen)
     ]
     return found, len(grooves) - len(found)
 
 
-def _magnification(groove: Groove, ball_mm: float) -> float:
-    """A round number that makes the largest residual a sixth of the ball's radius."""
-    residual = max(float(np.max(np.abs(groove[s]["residual_um"]), initial=0.0)) for s in ("left", "right"))
+def _ball_mm(groove: Groove) -> float:
+    """Radius of the seated ball: from its centre to a contact point."""
+    (u0, h0), (u, h) = groove["centre_mm"], groove["left"]["contact_mm"]
+    return float(np.hypot(u - u0, h - h0))
+
+
+def _magnification(grooves: Sequence[Groove]) -> float:
+    """A round number, the same for all grooves, that makes the largest residual a part of the ball's radius."""
+    kept = [
+        float(np.max(np.abs(np.delete(g[s]["residual_um"], g[s]["left_out"])), initial=0.0))
+        for g in grooves
+        for s in ("left", "right")
+    ]
+    residual = max(kept, default=0.0)
     if residual <= 0:
         return 1.0
-    wanted = _RESIDUAL_SHARE * ball_mm / (residual * 1e-3)
+    wanted = _RESIDUAL_SHARE * _ball_mm(grooves[0]) / (residual * 1e-3)
     power = 10.0 ** np.floor(np.log10(wanted))
     return float(power * max(k for k in (1, 2, 5) if k * power <= wanted))
 
 
-def _groove_picture(groove: Groove, values: Sequence[Mapping[str, Any]], name: str) -> Picture:
+def _groove_picture(groove: Groove, values: Sequence[Mapping[str, Any]], gain: float, name: str) -> Picture:
     u0, h0 = groove["centre_mm"]
-    contact = np.array(groove["left"]["contact_mm"])
-    ball = float(np.hypot(contact[0] - u0, contact[1] - h0))
-    gain = _magnification(groove, ball)
+    ball = _ball_mm(groove)
     angles = {s: _find(values, f"contact_angle_{s}") for s in ("left", "right")}
 
     def paint(figure: Figure) -> None:
@@ -79,23 +88,22 @@ def _groove_picture(groove: Groove, values: Sequence[Mapping[str, Any]], name: s
         axes.set_axis_off()
         turn = np.linspace(0, 2 * np.pi, 121)
         axes.plot(ball * np.cos(turn), ball * np.sin(turn), **NOMINAL)
-        axes.plot([0, 0], [-1.25 * ball, 0.15 * ball], color=GREY, linewidth=0.6)
+        axes.plot([0, 0], [-1.25 * ball, 0.1 * ball], color=GREY, linewidth=0.6)
         axes.plot([0], [0], "+", color=INK, markersize=7)
         for side, sign, style, mark in _FLANKS:
             _flank(axes, groove[side], (u0, h0), gain, style, mark, ball)
             _angle(axes, angles[side], sign, ball, float(groove["axis_turn_deg"]), style)
         # room for the angles' texts, the same in every groove so that they can be compared
-        axes.set_xlim(-1.55 * ball, 1.55 * ball)
-        axes.set_ylim(-1.45 * ball, 1.1 * ball)
+        axes.set_xlim(-1.3 * ball, 1.3 * ball)
+        axes.set_ylim(-1.32 * ball, 0.4 * ball)
 
     instance = printable(groove["instance"])
     return picture(
         f"Groove {instance}",
-        f"Residuals from the arcs magnified {gain:,.0f} times, outward from each flank's arc.".replace(",", "\u202f"),
+        f"Residuals magnified {gain:,.0f} times.".replace(",", NARROW_SPACE),
         paint,
         name=name,
-        size_in=(3.4, 2.8),
-        small=True,
+        size_in=(3.4, 2.35),
     )
 
 
@@ -108,7 +116,7 @@ def _flank(
     mark: str,
     ball: float,
 ) -> None:
-    """Best-fit arc, the measured flank with its residual magnified along the arc's normal, the contact point."""
+    """Best-fit arc, measured flank with its residual magnified along the arc's normal, contact."""
     arc = flank["arc"]
     u = np.array(flank["u_mm"]) - arc["u_mm"]
     h = np.array(flank["h_mm"]) - arc["h_mm"]
@@ -124,9 +132,9 @@ def _flank(
     kept = np.ones(proud.size, dtype=bool)
     kept[np.array(flank["left_out"], dtype=int)] = False
     proud = np.where(kept, np.clip(proud, -ball / 2, ball / 2), np.nan)
-    axes.plot(*on_arc(arc["radius_mm"] - proud), **style)
+    axes.plot(*on_arc(arc["radius_mm"] - proud), **{**style, "linewidth": 1.0})
     contact = np.array(flank["contact_mm"]) - origin
-    axes.plot(*contact, mark, color=style["color"], markersize=8, zorder=6)
+    axes.plot(*contact, mark, color=style["color"], markersize=10, markeredgecolor="white", zorder=6)
 
 
 def _angle(
@@ -144,10 +152,10 @@ def _angle(
     ray(c["value"], 0.0, 1.0, color=style["color"], linewidth=0.9)
     for bound in (c["lower"], c["upper"]):
         if bound is not None:
-            ray(bound, 1.16, 1.34, **LIMIT)
-    ray(c["value"], 1.16, 1.3, color=MEASURED["color"], linewidth=1.2)
+            ray(bound, 1.2, 1.34, **LIMIT)
+    ray(c["value"], 1.2, 1.3, color=MEASURED["color"], linewidth=1.2)
     text = value_text(c["value"], c["expanded_uncertainty"], (c["lower"], c["upper"]))
-    axes.text(sign * 0.75 * ball, 0.12 * ball, f"{text}°", ha="center", va="bottom", color=INK)
+    axes.text(sign * 0.45 * ball, 0.1 * ball, f"{text}°", ha="center", va="bottom", color=INK)
 
 
 def _find(values: Sequence[Mapping[str, Any]], name: str) -> Mapping[str, Any] | None:
@@ -158,7 +166,9 @@ def pitch_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     """Pitch deviation of each pair with its limits, and how it sums up; None for a single groove."""
     details = result["details"].get("axial", {})
     pairs = [
-        c for c in result["characteristics"] if c["name"] == "pitch_deviation" and c["instance"] and c["value"] is not None
+        c
+        for c in result["characteristics"]
+        if c["name"] == "pitch_deviation" and c["instance"] and c["value"] is not None
     ]
     sums: Sequence[Mapping[str, Any]] = details.get("cumulative_deviation", [])
     if not pairs:
@@ -170,7 +180,9 @@ def pitch_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         for axes, side in zip(every, sides, strict=True):
             axes.grid(visible=True, axis="y")
             here = [c for c in pairs if c["instance"].startswith(side)]
-            cumulated = [(_number(s["instance"]), s["deviation_um"]) for s in sums if s["instance"].startswith(side)]
+            cumulated = [
+                (_number(s["instance"]), s["deviation_um"]) for s in sums if s["instance"].startswith(side)
+            ]
             if cumulated:
                 x, y = np.array(sorted(cumulated)).T
                 axes.plot(x, y, label="summed up", color=GREY, linewidth=1.0, marker="x", markersize=5)
@@ -183,20 +195,29 @@ def pitch_picture(result: Mapping[str, Any], name: str) -> Picture | None:
             axes.set_title(side)
             axes.set_xlabel("groove")
             axes.xaxis.get_major_locator().set_params(integer=True)
+            axes.margins(x=0.12)
         every[0].set_ylabel("pitch deviation in µm")
         _with_limits(every, pairs[0])
-        every[0].legend(loc="upper left")
+        every[0].legend(loc="upper left", ncols=3, columnspacing=1.0, handlelength=1.4)
 
     caption = "Actual less nominal pitch of neighbouring grooves, and the sum from the first groove on."
-    return picture("Pitch", caption, paint, name=name, wide=len(sides) > 1, size_in=(3.6 * len(sides), 3.2))
+    return picture(
+        "Pitch",
+        caption,
+        paint,
+        name=name,
+        shape="wide" if len(sides) > 1 else "",
+        size_in=(3.6 * len(sides), 3.2),
+    )
 
 
 def _with_limits(every: Sequence[Axes], c: Mapping[str, Any]) -> None:
+    """The same range for all sides, the limits in it, and room for the key above everything."""
     bounds = [b for b in (c["lower"], c["upper"]) if b is not None]
+    low, high = every[0].get_ylim()
+    low, high = min([low, *(1.2 * b for b in bounds)]), max([high, *(1.2 * b for b in bounds)])
+    every[0].set_ylim(low, high + 0.2 * (high - low))
     for axes in every:
-        low, high = axes.get_ylim()
-        reach = max([abs(b) * 1.25 for b in bounds], default=0.0)
-        axes.set_ylim(min(low, -reach), max(high * 1.3, reach))
         limit_lines(axes, c["lower"], c["upper"])
 
 

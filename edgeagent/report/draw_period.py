@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from matplotlib import dates
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
 from edgeagent.model import FloatArray
@@ -15,6 +15,7 @@ from edgeagent.report.period import Series
 from edgeagent.report.words import count_text, feature_text, name_text, printable, unit_text
 
 _POINTS_MAX = 2000
+_DATES: Any = dates
 
 
 def series_picture(series: Series, name: str) -> Picture:
@@ -22,7 +23,7 @@ def series_picture(series: Series, name: str) -> Picture:
     relative = series.name == "harmonic_amplitude"
     points = sorted(series.points, key=lambda p: p.at)
     worst_last = points[-_POINTS_MAX:]
-    at = date2num([p.at for p in worst_last])
+    at = _DATES.date2num([p.at for p in worst_last])
     keys = ("value", "expanded_uncertainty", "lower", "upper", "caution", "caution_lower")
     table = np.array(
         [[np.nan if p.value.get(k) is None else p.value[k] for k in keys] for p in worst_last], dtype=np.float64
@@ -50,10 +51,11 @@ def series_picture(series: Series, name: str) -> Picture:
         for line in (caution, caution_low):
             if np.any(np.isfinite(line)):
                 axes.plot(*_steps(at, line, room), label=None if line is caution_low else "caution", **CAUTION)
-        axes.set_ylabel("share of the limit" if relative else unit_text(series_unit(series)) or "value")
-        locator = AutoDateLocator(minticks=2, maxticks=6)
+        unit = unit_text(series_unit(series))
+        axes.set_ylabel("share of the limit" if relative else f"value in {unit}" if unit else "value")
+        locator = _DATES.AutoDateLocator(minticks=2, maxticks=6)
         axes.xaxis.set_major_locator(locator)
-        axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+        axes.xaxis.set_major_formatter(_DATES.ConciseDateFormatter(locator))
 
     what = name_text(series.name, series.instance)
     title = f"{printable(series.subject)}, {feature_text(series.feature)}: {what}"
@@ -90,5 +92,3 @@ def _bounds(axes: Axes, at: FloatArray, lower: FloatArray, upper: FloatArray, ro
                 x, y, end, step="post", facecolor="none", edgecolor=PALE, hatch="////", linewidth=0
             )
     axes.set_ylim(low, high)
-
-

@@ -39,9 +39,9 @@ def travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
             axes.plot(ends, line + middle - allowed / 2, **LIMIT)
         bottom, top = axes.get_ylim()
         height = top - bottom
-        axes.set_ylim(bottom - 0.22 * height, top + 0.2 * height)
+        axes.set_ylim(bottom - 0.32 * height, top + 0.2 * height)
         for row, window in enumerate(details["windows"]):
-            _bracket(axes, window, bottom - (0.05 + 0.1 * row) * height, height)
+            _bracket(axes, window, limits.get(window["name"], {}), bottom - (0.05 + 0.13 * row) * height)
         axes.set_xlabel("travel in mm")
         axes.set_ylabel("deviation in µm")
         axes.legend(loc="upper left", ncols=3)
@@ -50,7 +50,7 @@ def travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         "Actual less nominal travel within the useful travel. Brackets show where the variation within a "
         "window is largest; the variation is measured about the mean travel."
     )
-    return picture("Travel deviation", caption, paint, name=name, size_in=(7.4, 3.8), wide=True)
+    return picture("Travel deviation", caption, paint, name=name, size_in=(7.4, 3.8), shape="wide")
 
 
 def mean_travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
@@ -66,7 +66,9 @@ def mean_travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     def paint(figure: Figure) -> None:
         axes = figure.add_subplot()
         axes.grid(visible=True)
-        axes.plot([start, end], [0, last - first], label="mean travel, measured", **{**MEASURED, "linewidth": 1.8})
+        axes.plot(
+            [start, end], [0, last - first], label="mean travel, measured", **{**MEASURED, "linewidth": 1.8}
+        )
         axes.plot([start, end], [0, aim], label="wanted", **NOMINAL)
         bounds = [aim + b for b in (mean["lower"], mean["upper"]) if b is not None]
         for i, bound in enumerate(bounds):
@@ -81,12 +83,18 @@ def mean_travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         axes.set_ylabel("mean deviation in µm")
         axes.legend(loc="upper left")
 
-    caption = "Slope of the mean travel from the start of the useful travel, against the slopes that are allowed."
+    caption = (
+        "Slope of the mean travel from the start of the useful travel, against the slopes that are allowed."
+    )
     return picture("Mean travel", caption, paint, name=name)
 
 
-def _bracket(axes: Axes, window: Mapping[str, Any], y: float, height: float) -> None:
+def _bracket(axes: Axes, window: Mapping[str, Any], c: Mapping[str, Any], y: float) -> None:
+    """A window with its variation, printed as everywhere else on the page."""
     start, end = window["start_mm"], window["end_mm"]
     axes.plot([start, end], [y, y], color=GREY, linewidth=1.4, marker="|", markersize=8)
-    words = f"{_WINDOWS.get(window['name'], '')}: {value_text(window['variation_um'])} µm"
-    axes.text((start + end) / 2, y - 0.01 * height, words, ha="center", va="top")
+    value = value_text(window["variation_um"], c.get("expanded_uncertainty"), (c.get("lower"), c.get("upper")))
+    words = f"{_WINDOWS.get(window['name'], '')}: {value} µm"
+    axes.annotate(
+        words, ((start + end) / 2, y), xytext=(0, -3), textcoords="offset points", ha="center", va="top"
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,7 +20,7 @@ from edgeagent.shell.replay import Rulebooks
 
 @dataclass(slots=True)
 class Evidence:
-    """What there is to see of one file: large pictures, small ones that share rows, remarks on what is missing."""
+    """What there is to see of one file: pictures, grooves, remarks on what is missing."""
 
     pictures: list[Picture] = field(default_factory=list)
     grooves: list[Picture] = field(default_factory=list)
@@ -88,7 +89,7 @@ def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Opt
     layouts = {key: layout for key, (layout, _) in rules.layouts.items()}
     trace = read_trace(str(source["name"]), data, side, layouts).trace
     plan = None
-    if trace.header.part in rules.recipes:
+    if trace.header.part is not None and trace.header.part in rules.recipes:
         plan = rules.recipes[trace.header.part].recipe.plan(trace.header.feature)
     if plan is not None and isinstance(plan.options, Options):
         return trace, plan.options
@@ -112,7 +113,7 @@ def _axial(found: Measured, name: str, seen: Evidence) -> None:
         seen.pictures.append(pitch)
 
 
-def alignment_values(result: dict[str, Any]) -> list[dict[str, Any]]:
+def alignment_values(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """The characteristics that describe the set-up and not the surface."""
     names = ("eccentricity", "tilt", "lead_mismatch", "axis_tilt")
     return [c for c in result["characteristics"] if c["name"] in names]

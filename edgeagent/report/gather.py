@@ -161,7 +161,9 @@ class Store:
         schema = result.get("schema") if isinstance(result, dict) else None
         if schema != SCHEMA:
             raise JournalCorruptError(
-                f"archive/{digest}", 0, f"a result of schema {printable(schema)!r}, not {SCHEMA}: newer version?"
+                f"archive/{digest}",
+                0,
+                f"a result of schema {printable(schema)!r}, not {SCHEMA}: newer version?",
             )
         return Measured(record, result, None)
 
@@ -170,7 +172,9 @@ def _known(record: Record) -> Record:
     missing = [key for key in _NEEDED.get(record.kind, ()) if key not in record.body]
     if missing:
         raise JournalCorruptError(
-            f"record {record.seq}", 0, f"a {record.kind} without {', '.join(missing)}: written by another version"
+            f"record {record.seq}",
+            0,
+            f"a {record.kind} without {', '.join(missing)}: written by another version",
         )
     return record
 
@@ -237,7 +241,9 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
         raise UsageError(f"serial {printable(serial)}{wanted} is not in the journal")
     if len(parts) > 1:
         names = ", ".join(printable(p) for p in parts)
-        raise UsageError(f"serial {printable(serial)} belongs to several parts ({names}); say which with --part")
+        raise UsageError(
+            f"serial {printable(serial)} belongs to several parts ({names}); say which with --part"
+        )
     return _story(store, next(iter(parts)), serial, kept, last)
 
 
@@ -260,7 +266,9 @@ def file_story(store: Store, name: str) -> PartStory:
     newest = own[-1]
     trace = newest.body.get("trace", _NOTHING)
     part, serial = str(trace.get("part") or ""), str(trace.get("serial") or "")
-    mine = [r for r in others if r.kind != "disposition" or (r.body["part"], r.body["serial"]) == (part, serial)]
+    mine = [
+        r for r in others if r.kind != "disposition" or (r.body["part"], r.body["serial"]) == (part, serial)
+    ]
     measurements = [r for r in own if r.kind == "measurement"][-1:] if newest.kind == "measurement" else []
     kept = sorted([*measurements, *mine], key=lambda r: r.seq)
     story = _story(store, part, serial, kept, last)
@@ -316,6 +324,6 @@ def _story(store: Store, part: str, serial: str, kept: list[Record], last: Recor
 
 
 def _in_recipe_order(newest: Mapping[str, Record]) -> list[Record]:
-    required = next((list(r.body["required"]) for r in reversed(newest.values())), [])
+    required = next((list(r.body["required"]) for r in reversed(list(newest.values()))), [])
     rank = {feature: i for i, feature in enumerate(required)}
     return sorted(newest.values(), key=lambda r: (rank.get(r.body["trace"]["feature"], len(rank)), r.seq))

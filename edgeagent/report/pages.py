@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -21,6 +21,7 @@ from edgeagent.report.period import PartKey, Period
 SENTENCES_MAX = 6
 HARMONIC_ROWS_MAX = 12
 SERIES_MAX = 16
+_END_PERCENT = 2.0
 _URGENCY = {"nonconforming": 0, "inconclusive": 1, "caution": 2}
 
 
@@ -28,7 +29,8 @@ _URGENCY = {"nonconforming": 0, "inconclusive": 1, "caution": 2}
 class Row:
     """One characteristic on the common scale; places in percent of the scale's width, None where unknown.
 
-    ``over`` is True for a value that lies beyond the scale's end.
+    ``over`` is True for a value that lies beyond the scale's end. A row may stand for ``of`` conforming
+    instances, such as grooves: ``c`` is then the nearest to its limit, ``others`` the places of the rest.
     """
 
     feature: str
@@ -39,6 +41,8 @@ class Row:
     high: float | None
     caution: float | None
     over: bool
+    others: tuple[float, ...] = ()
+    of: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,21 +95,24 @@ def _render(template: str, **context: Any) -> str:
 def story_page(story: PartStory, seen: Mapping[int, Evidence], *, file: str | None = None) -> str:
     """The page on a part, or on one file where ``file`` names it."""
     reach, rows, hidden = scale_rows(story.measured)
+    decision = _decision(story, file)
     standing = story.disposition if file is None else None
     return _render(
         "part.html.j2",
         story=story,
         seen=seen,
         file=file,
-        decision=_decision(story, file),
+        decision=decision,
         standing=standing,
-        whys=list(_whys(story, standing)),
+        whys=_whys(story, standing, accepted=decision == "accept"),
         sentences_max=SENTENCES_MAX,
         rows=rows,
-        limit_at=100.0 / reach,
+        limit_at=on_scale(1.0, reach),
+        zero_at=on_scale(0.0, reach),
         hidden=hidden,
-        unjudged=[(m, _unjudged(m)) for m in story.measured],
-        alignment={m.record.seq: alignment_values(dict(m.result)) for m in story.measured},
+        judged_count=hidden + sum(row.of for row in rows),
+        values={m.record.seq: _values(m, rows) for m in story.measured},
+        alignment={m.record.seq: alignment_values(m.result) for m in story.measured},
         headers=_headers(story),
     )
 
@@ -132,79 +139,103 @@ def _headers(story: PartStory) -> list[tuple[str, str]]:
 
 
 def scale_rows(measured: Sequence[Measured]) -> tuple[float, list[Row], int]:
-    """Rows sorted by closeness, the scale's end in limits, and how many further undulations were left out."""
-    every: list[tuple[str, Mapping[str, Any]]] = []
+    """Rows sorted by closeness, the scale's end in limits, and how many further undulations were left out.
+
+    Instances that conform and share their limits also share a row.
+    """
+    groups: dict[tuple[Any, ...], list[tuple[str, Mapping[str, Any]]]] = {}
     hidden = 0
     for one in measured:
         harmonics = 0
-        for c in one.result["characteristics"]:
-            if not judged(c):
-                continue
+        for i, c in enumerate(c for c in one.result["characteristics"] if judged(c)):
             harmonics += c["name"] == "harmonic_amplitude"
             if c["name"] == "harmonic_amplitude" and harmonics > HARMONIC_ROWS_MAX:
                 hidden += 1
                 continue
-            every.append((one.feature, c))
-    every.sort(key=lambda pair: order_key(pair[1]))
-    places = [p.at for _, c in every if (p := place(c)) is not None]
+            alone = i if c["verdict"] != "conforming" else -1
+            key = (one.feature, c["name"], c.get("lower"), c.get("upper"), alone)
+            groups.setdefault(key, []).append((one.feature, c))
+    rows = [sorted(group, key=lambda pair: order_key(pair[1])) for group in groups.values()]
+    rows.sort(key=lambda group: order_key(group[0][1]))
+    places = [p.at for group in rows if (p := place(group[0][1])) is not None]
     reach = min(max(1.25, 1.06 * max(places, default=0.0)), 2.0)
-    return reach, [_row(feature, c, reach) for feature, c in every], hidden
+    return reach, [_row(group, reach) for group in rows], hidden
 
 
-def _row(feature: str, c: Mapping[str, Any], reach: float) -> Row:
+def on_scale(at: float, reach: float) -> float:
+    """Percent of a bar's width for a place; the ends leave room for half a mark."""
+    return round(_END_PERCENT + (100.0 - 2 * _END_PERCENT) * min(max(at, 0.0), reach) / reach, 3)
+
+
+def share_text(at: float) -> str:
+    """A place in percent of the limit, never rounded onto the limit from one side of it."""
+    if at >= 10:
+        return f"{at:.0f} times" if at < 1e4 else "far over"
+    digits = 1
+    while digits < 6 and at != 1 and float(f"{100 * at:.{digits}f}") == 100:
+        digits += 1
+    return f"{100 * at:.{digits}f} %"
+
+
+def _row(group: Sequence[tuple[str, Mapping[str, Any]]], reach: float) -> Row:
+    feature, c = group[0]
     found = place(c)
     if found is None:
         share = "no value" if c["value"] is None else "no scale"
-        return Row(feature, c, share, None, None, None, None, False)
+        return Row(feature, c, share, None, None, None, None, over=False, of=len(group))
 
     def percent(at: float | None) -> float | None:
-        return None if at is None else round(100.0 * min(max(at, 0.0), reach) / reach, 3)
+        return None if at is None else on_scale(at, reach)
 
-    # two decimals must not make a value on one side of the limit look as if it lay on the other
-    digits = 1 if found.at < 9.95 else 0
-    share = f"{100 * found.at:.{digits}f} %" if found.at < 99.95 else "> 9\u202f999 %"
     return Row(
         feature,
         c,
-        share,
+        share_text(found.at),
         percent(found.at),
         percent(found.low),
         percent(found.high),
         percent(found.caution),
-        found.at > reach,
+        over=found.at > reach,
+        others=tuple(on_scale(p.at, reach) for _, other in group[1:] if (p := place(other)) is not None),
+        of=len(group),
     )
 
 
-def _unjudged(measured: Measured) -> list[tuple[str, list[Mapping[str, Any]]]]:
-    """Values without a limit by name, the set-up's among the evidence left out."""
-    setup = {(c["name"], c["instance"]) for c in alignment_values(dict(measured.result))}
+def _values(measured: Measured, rows: Sequence[Row]) -> list[tuple[str, list[Mapping[str, Any]]]]:
+    """Values without a row of their own (no limit, or one row for several), the set-up's left out."""
+    told = {id(row.c) for row in rows} | {id(c) for c in alignment_values(measured.result)}
     found: dict[str, list[Mapping[str, Any]]] = {}
     for c in measured.result["characteristics"]:
-        if not judged(c) and (c["name"], c["instance"]) not in setup:
+        if id(c) not in told and c["name"] != "harmonic_amplitude":
             found.setdefault(c["name"], []).append(c)
     return list(found.items())
 
 
-def _whys(story: PartStory, standing: Record | None) -> Iterator[Why]:
-    """Sentences on the decision: nonconforming, doubtful, checks, other reasons, then what comes nearest."""
-    told: list[tuple[int, Why]] = []
+def _whys(story: PartStory, standing: Record | None, *, accepted: bool) -> list[Why]:
+    """Sentences on the decision: what does not conform, from the worst down, then what is in doubt.
+
+    Of an accepted part: what lies in a caution zone.
+    """
+    told: list[tuple[tuple[float, ...], Why]] = []
     for measured in story.measured:
         later = standing is not None and measured.record.seq > standing.seq
         feature = measured.feature
         for c in measured.result["characteristics"]:
             rank = _URGENCY.get(c["verdict"])
-            if rank is not None:
-                told.append((rank, Why(feature, words.sentence(c), c, later)))
+            if rank is not None and (rank < 2 or accepted):
+                told.append(((rank, *order_key(c)), Why(feature, words.sentence(c), c, later)))
         failed = [q for q in measured.result["quality"] if not q["ok"]]
-        told += [(1, Why(feature, f"{q['check'].replace('_', ' ')}: {q['note']}.", None, later)) for q in failed]
+        told += [
+            ((1, 2), Why(feature, f"{q['check'].replace('_', ' ')}: {q['note']}.", None, later)) for q in failed
+        ]
         explained = {f"{q['check']}: {q['note']}" for q in failed}
         for reason in measured.result["reasons"]:
             if reason not in explained and not _names_value(reason, measured.result["characteristics"]):
-                told.append((1, Why(feature, f"{reason}.", None, later)))
-    told += [(1, Why("", f"{reason}.")) for reason in _own_reasons(story, standing)]
-    told += [(0, Why("", f"{r.body['reason']}.")) for r in story.quarantined]
+                told.append(((1, 2), Why(feature, f"{reason}.", None, later)))
+    told += [((1, -1), Why("", f"{reason}.")) for reason in _own_reasons(story, standing)]
+    told += [((0,), Why("", f"{r.body['reason']}.")) for r in story.quarantined]
     told.sort(key=lambda pair: (pair[1].later, pair[0]))
-    yield from (why for _, why in told)
+    return [why for _, why in told]
 
 
 def _names_value(reason: str, characteristics: Sequence[Mapping[str, Any]]) -> bool:
@@ -240,11 +271,11 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
         links=links,
         counts=counts,
         total=total,
-        share=words.value_text(round(100.0 * counts["accept"] / total, 1)) if total else "",
+        share=f"{100.0 * counts['accept'] / total:.1f}" if total else "",
         accepted_first=first,
         by_part=by_part,
         pictures=[series_picture(s, f"s{i}") for i, s in enumerate(shown)],
-        unseen=[s for s in period.series[SERIES_MAX:]],
+        unseen=period.series[SERIES_MAX:],
         ages={k: words.span_text(period.as_of - _time(r)) for k, r in period.held.items()},
         waiting={
             k: words.span_text(period.as_of - max(_time(r) for r in files.values()))

@@ -152,15 +152,15 @@ def _measurement(
     period.measurements += 1
     values = record.body["characteristics"]
     try:
-        values = msgspec.json.decode(store.archive.get(record.body["result_sha256"]), type=_Values).characteristics
+        values = msgspec.json.decode(
+            store.archive.get(record.body["result_sha256"]), type=_Values
+        ).characteristics
     except (JournalCorruptError, msgspec.DecodeError):
         period.unread += 1  # the journal's own, shorter list stands in
     _add_points(series, record, values)
 
 
-def _add_points(
-    series: dict[tuple[str, ...], Series], record: Record, values: list[dict[str, Any]]
-) -> None:
+def _add_points(series: dict[tuple[str, ...], Series], record: Record, values: list[dict[str, Any]]) -> None:
     trace = record.body["trace"]
     subject = str(trace.get("artefact") or trace.get("part"))
     at = datetime.fromisoformat(str(trace["measured_at"]))
@@ -195,9 +195,7 @@ def _disposition(
         newest.pop(key, None)  # only parts that are not accepted need their files again
 
 
-def _ranked(
-    standing: Mapping[PartKey, Record], newest: Mapping[PartKey, Mapping[str, Record]]
-) -> list[Reason]:
+def _ranked(standing: Mapping[PartKey, Record], newest: Mapping[PartKey, Mapping[str, Record]]) -> list[Reason]:
     parts: dict[str, list[PartKey]] = {}
     for key, record in standing.items():
         if record.body["disposition"] != "accept":
@@ -225,7 +223,9 @@ def _reasons(disposition: Record, files: Mapping[str, Record]) -> list[str]:
                 found.setdefault(f"{feature_text(feature)}: {what}")
         if body["disposition"] == "hold":
             for check in record.body["quality_failed"]:
-                found.setdefault(f"{feature_text(feature)}: check {printable(check['check']).replace('_', ' ')}")
+                found.setdefault(
+                    f"{feature_text(feature)}: check {printable(check['check']).replace('_', ' ')}"
+                )
     if body.get("gate") is not None:
         found.setdefault("instrument not verified in time")
     if body["disposition"] == "hold" and body["missing"]:

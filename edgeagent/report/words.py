@@ -19,13 +19,15 @@ UNITS: Mapping[str, str] = {
     "um/turn": "µm per turn",
     "1": "",
 }
+NARROW_SPACE = "\u202f"
+"""Between a number and its unit, where a line must not break."""
 _DIGITS = 5
 _DECIMALS_MAX = 9
 
 
 def printable(text: object) -> str:
     """A text without control, direction or other unprintable characters; each becomes a question mark."""
-    return "".join(c if c.isprintable() else "?" for c in str(text))
+    return "".join(c if c.isprintable() or c == NARROW_SPACE else "?" for c in str(text))
 
 
 def unit_text(unit: str) -> str:
@@ -38,31 +40,37 @@ def with_unit(number: str, unit: str) -> str:
     shown = unit_text(unit)
     if not shown:
         return number
-    return f"{number}{shown}" if shown == "°" else f"{number}\u202f{shown}"
+    return f"{number}{shown}" if shown == "°" else f"{number}{NARROW_SPACE}{shown}"
 
 
-def _decimals(value: float, uncertainty: float | None) -> int:
-    """Decimals that show two digits of the uncertainty; without one, five digits of the value."""
+def _decimals(value: float, uncertainty: float | None, limits: tuple[float | None, ...] = ()) -> int:
+    """Decimals that show two digits of the uncertainty; without one, five digits of value or limit."""
+    size = max([abs(value), *(abs(limit) for limit in limits if limit is not None)])
     if uncertainty is not None and uncertainty > 0 and math.isfinite(uncertainty):
         wanted = 1 - math.floor(math.log10(uncertainty))
-    elif value != 0:
-        wanted = _DIGITS - 1 - math.floor(math.log10(abs(value)))
+    elif size > 0:
+        wanted = _DIGITS - 1 - math.floor(math.log10(size))
     else:
         wanted = 1
     return min(max(wanted, 0), _DECIMALS_MAX)
 
 
 def limit_text(limit: float) -> str:
-    """A limit as the recipe writes it, to six digits."""
-    return minus(f"{limit:.6g}")
+    """A limit as the recipe writes it; one that was interpolated to five digits."""
+    return minus(_limit_digits(limit))
+
+
+def _limit_digits(limit: float) -> str:
+    text = f"{limit:.6g}"
+    return text if float(text) == limit else f"{limit:.5g}"
 
 
 def value_text(value: float, uncertainty: float | None = None, limits: tuple[float | None, ...] = ()) -> str:
     """A value with as many decimals as its uncertainty bears, never rounded onto a limit it differs from."""
-    decimals = _decimals(value, uncertainty)
+    decimals = _decimals(value, uncertainty, limits)
     text = f"{value:.{decimals}f}"
     while decimals < _DECIMALS_MAX and any(
-        limit is not None and limit != value and float(text) == float(f"{limit:.6g}") for limit in limits
+        limit is not None and limit != value and float(text) == float(_limit_digits(limit)) for limit in limits
     ):
         decimals += 1
         text = f"{value:.{decimals}f}"
@@ -125,18 +133,31 @@ def limits_text(c: Mapping[str, Any]) -> str:
     return f"lower limit {with_unit(limit_text(lower or 0.0), c['unit'])}"
 
 
+def _bounds_text(c: Mapping[str, Any]) -> str:
+    """The limits of a characteristic inside a sentence."""
+    lower, upper = c.get("lower"), c.get("upper")
+    if lower is not None and upper is not None:
+        return f"its {limits_text(c)}"
+    bound = upper if upper is not None else lower
+    which = "upper" if upper is not None else "lower"
+    return f"its {which} limit of {with_unit(limit_text(bound or 0.0), c['unit'])}"
+
+
 def _beyond(c: Mapping[str, Any]) -> str:
-    """How far a value lies outside its limit, in its unit and as a multiple where that means something."""
-    value, lower, upper = c["value"], c.get("lower"), c.get("upper")
-    if upper is not None and value > upper:
-        by = with_unit(value_text(value - upper, c.get("expanded_uncertainty")), c["unit"])
-        if upper > 0 and lower is None:
-            return f"{by} above it, {value / upper:.2f} times the limit"
-        return f"{by} above the upper one" if lower is not None else f"{by} above it"
-    if lower is not None and value < lower:
-        by = with_unit(value_text(lower - value, c.get("expanded_uncertainty")), c["unit"])
-        return f"{by} below the lower one" if upper is not None else f"{by} below it"
-    return ""
+    """On which side of its limits a value lies, how far, and as a multiple where that says something."""
+    value: float = c["value"]
+    lower: Any = c.get("lower")
+    upper: Any = c.get("upper")
+    above = upper is not None and value > upper
+    if not above and (lower is None or value >= lower):
+        return f"within {_bounds_text(c)}"
+    by = with_unit(
+        value_text(value - upper if above else lower - value, c.get("expanded_uncertainty")), c["unit"]
+    )
+    words = f"{'above' if above else 'below'} {_bounds_text(c)} by {by}"
+    if above and lower is None and upper > 0:
+        return f"{words}, {value / upper:.2f} times the limit"
+    return words
 
 
 def sentence(c: Mapping[str, Any]) -> str:
@@ -144,16 +165,14 @@ def sentence(c: Mapping[str, Any]) -> str:
     who = name_text(c["name"], c["instance"])
     if c["value"] is None:
         return f"{who} has no value, though the recipe asks for it ({limits_text(c)})."
-    found = f"{who} is {value_with_uncertainty(c)}; {limits_text(c)}"
-    beyond = _beyond(c)
-    if c["verdict"] == "nonconforming":
-        return f"{found}: {beyond}."
     if c["verdict"] == "inconclusive":
-        side = f" It lies {beyond}." if beyond else ""
-        return f"{found}: too near to tell with this uncertainty.{side}"
+        return (
+            f"{who} is {value_with_uncertainty(c)}, too near to {_bounds_text(c)} to tell whether it conforms."
+        )
+    found = f"{who} is {value_with_uncertainty(c)}, {_beyond(c)}"
     if c["verdict"] == "caution":
-        return f"{found}: conforms, but inside the caution zone."
-    return f"{found}: conforms."
+        return f"{found}, but inside the caution zone."
+    return f"{found}."
 
 
 def time_text(text: str) -> str:

@@ -9,11 +9,10 @@ from __future__ import annotations
 import hashlib
 import importlib
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TypeVar
 
 from edgeagent.errors import UsageError
 from edgeagent.report.gather import PartStory, Store, file_story, part_story
@@ -21,7 +20,6 @@ from edgeagent.report.words import printable
 from edgeagent.shell.clock import SystemClock
 from edgeagent.shell.files import make_folder, write_synced
 
-T = TypeVar("T")
 LINKED_MAX = 60
 """Part reports that a period report writes at most; rejected and held parts come first."""
 _UNSAFE = re.compile(r"[^A-Za-z0-9.-]+")
@@ -30,7 +28,7 @@ _NAME_MAX = 48
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """A period from ``since`` (included) to ``until`` (not included); None for an open end. Both with offset."""
+    """A period from ``since`` (included) to ``until`` (not included); None: open. Both with offset."""
 
     since: datetime | None = None
     until: datetime | None = None
@@ -85,7 +83,7 @@ def write_period_report(
     *,
     until: datetime | None = None,
     as_of: datetime | None = None,
-    progress: Callable[[Iterable[T]], Iterator[T]] = iter,
+    progress: Callable[[Iterable[tuple[str, str]]], Iterable[tuple[str, str]]] = iter,
 ) -> Path:
     """A page on a period, and beside it a folder with pages on its parts; returns the page's path.
 
@@ -140,4 +138,3 @@ def _write(target: Path, page: str) -> None:
         write_synced(target, page.encode("utf-8", "replace"))
     except OSError as error:
         raise UsageError(f"{printable(target)}: cannot be written: {error.strerror}") from error
-
