@@ -220,7 +220,7 @@ def claims(layout: Layout, name: str, data: bytes) -> bool:
     if layout.match.contains is None:
         return True
     head = data[:_HEADER_BYTES_MAX].decode(_encoding(layout, data), errors="replace").replace("\r", "")
-    return re.search(layout.match.contains, head, re.MULTILINE) is not None
+    return re.search(layout.match.contains, head.removeprefix("\ufeff"), re.MULTILINE) is not None
 
 
 def parse_with_layout(layout: Layout, name: str, data: bytes) -> Trace:

@@ -105,7 +105,7 @@ def test_encodings_with_and_without_mark_give_the_same_header_and_numbers(encodi
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16-le"])
 def test_bytes_that_are_not_the_encoding_are_refused_with_their_place(encoding):
     data = b"Teil: K\xd6\xdf\nx"
-    with pytest.raises(TraceFormatError, match=rf"not {encoding} text at byte \d+"):
+    with pytest.raises(TraceFormatError, match=rf"(?i)not {encoding} text at byte \d+"):
         read(toml(f"encoding='{encoding}'"), data)
 
 
@@ -289,6 +289,9 @@ def test_layout_claims_by_name_and_by_first_lines():
     )
     for end in ("\n", "\r\n"):
         assert claims(layout, "in/X.ASC", export(end=end).encode())
+    first = parse_layout(toml().replace('["*.asc"]', "[\"*.asc\"]\ncontains='^Teil: '").encode(), "t.toml")
+    for encoding in ("utf-8", "utf-8-sig", "utf-16"):
+        assert claims(first, "X.asc", export().encode(encoding))
     assert not claims(layout, "in/X.txt", export().encode())
     assert not claims(layout, "in/X.asc", export().replace("0007", "0008").encode())
 
