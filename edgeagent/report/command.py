@@ -27,6 +27,13 @@ T = TypeVar("T")
 @click.option("--file", "file", help="A page on one file, by the name that intake gave it.")
 @click.option("--since", type=click.DateTime(), help="A page on the period from this time on (UTC).")
 @click.option("--until", type=click.DateTime(), help="The period's end (UTC); the last record by default.")
+@click.option(
+    "--part-pages",
+    type=click.IntRange(0),
+    default=60,
+    show_default=True,
+    help="How many parts of a period get pages: rejected and held ones first.",
+)
 @click.option("--out", type=click.Path(path_type=Path), help="The page's path; report-….html here by default.")
 def report(
     store: Path | None,
@@ -36,6 +43,7 @@ def report(
     file: str | None,
     since: datetime | None,
     until: datetime | None,
+    part_pages: int,
     out: Path | None,
 ) -> None:
     """Write a self-contained HTML report of a part, a file or a period, and print its path.
@@ -60,19 +68,21 @@ def report(
     elif file is not None:
         written = write.write_file_report(folder, file, out)
     else:
-        written = write.write_period_report(folder, out, since, until=until, progress=_progress)
+        written = write.write_period_report(
+            folder, out, since, until=until, part_pages=part_pages, progress=_progress
+        )
     click.echo(written)
 
 
 def write_period_report(store: Path, out: Path, since: datetime | None) -> Path:
-    """A page on a period and pages on its parts; ``edgeagent.report.write``, imported only when it is called."""
+    """A page on a period and pages on its parts; see ``edgeagent.report.write``."""
     from edgeagent.report import write
 
     return write.write_period_report(store, out, since)
 
 
 def write_part_report(store: Path, part: str | None, serial: str, out: Path) -> Path:
-    """A page on one part; ``edgeagent.report.write``, imported only when it is called."""
+    """A page on one part; see ``edgeagent.report.write``."""
     from edgeagent.report import write
 
     return write.write_part_report(store, part, serial, out)

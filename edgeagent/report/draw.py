@@ -23,7 +23,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from edgeagent.model import FloatArray, IntArray
 
@@ -99,7 +99,10 @@ def picture(
     with mpl.rc_context(_style(name)):
         figure = Figure(figsize=size_in)
         paint(figure)
-        figure.tight_layout(pad=0.4)
+        if any(axes.axison for axes in figure.axes):
+            figure.tight_layout(pad=0.4)
+        else:
+            figure.subplots_adjust(0.01, 0.01, 0.99, 0.99)
         buffer = io.StringIO()
         canvas: Any = FigureCanvasSVG(figure)
         # the date would make the same store give another file each time
@@ -147,7 +150,8 @@ def plain_log(axes: Axes, *, x: bool = False, y: bool = False) -> None:
             scale("log")
             axis.set_major_locator(LogLocator(base=10))
             axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
-            axis.set_minor_formatter(FuncFormatter(lambda _v, _p: ""))
+            axis.set_minor_locator(LogLocator(base=10, subs=(2, 5)))
+            axis.set_minor_formatter(NullFormatter())
     axes.grid(visible=True, which="major")
     axes.set_axisbelow(True)
 

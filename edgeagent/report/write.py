@@ -20,8 +20,8 @@ from edgeagent.report.words import printable
 from edgeagent.shell.clock import SystemClock
 from edgeagent.shell.files import make_folder, write_synced
 
-LINKED_MAX = 60
-"""Part reports that a period report writes at most; rejected and held parts come first."""
+PART_PAGES = 60
+"""Pages on parts that a period gets at most, unless asked for more."""
 _UNSAFE = re.compile(r"[^A-Za-z0-9.-]+")
 _NAME_MAX = 48
 
@@ -83,13 +83,14 @@ def write_period_report(
     *,
     until: datetime | None = None,
     as_of: datetime | None = None,
+    part_pages: int = PART_PAGES,
     progress: Callable[[Iterable[tuple[str, str]]], Iterable[tuple[str, str]]] = iter,
 ) -> Path:
     """A page on a period, and beside it a folder with pages on its parts; returns the page's path.
 
     ``since`` None begins with the journal. Ages are counted to ``as_of``: now by default, or ``until`` where
     that is earlier. The folder is named after ``out``; it gets the rejected and held parts, then the newest
-    accepted ones, LINKED_MAX in all. Raises as ``write_part_report``.
+    accepted ones, ``part_pages`` in all. Raises as ``write_part_report``.
     """
     require_extra()
     from edgeagent.report.pages import period_page
@@ -103,7 +104,7 @@ def write_period_report(
     period = gather_period(opened, extent.since, extent.until, moment)
     target = out if out is not None else Path(f"report-{_extent_name(period.first, period.final)}.html")
     folder = target.with_name(f"{target.stem}-parts")
-    chosen = parts_to_link(period, LINKED_MAX)
+    chosen = parts_to_link(period, part_pages)
     links = {key: f"{folder.name}/{safe_name(*key)}.html" for key in chosen}
     for part, serial in progress(chosen):
         story = part_story(opened, serial, part)

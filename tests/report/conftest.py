@@ -1,0 +1,64 @@
+"""One store of invented parts for all tests of the report, made by the real pieces."""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def _load(name: str, path: Path):
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, path)
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+@pytest.fixture(scope="session")
+def invented():
+    """The module that makes invented stores."""
+    return _load("invented_store", ROOT / "fixtures" / "report" / "invented_store.py")
+
+
+@pytest.fixture(scope="session")
+def station(invented, tmp_path_factory):
+    """Accepted, rejected, held, incomplete, re-measured and hostile parts; verifications; a broken file."""
+    s = invented.InventedStation(tmp_path_factory.mktemp("report"), profile=True, max_age_h=24)
+    invented.verify_gauge(s, seed=1)
+    invented.measure_part(s, "000411", seed=1, profile={})
+    invented.measure_part(
+        s, "000412", seed=2, left={37: 74.0, 74: 19.5, 111: 14.2}, profile={"contact_angle_deg": (45.0, 46.4)}
+    )
+    s.acknowledge(10)
+    invented.measure_part(s, "000413", seed=3, right={18: 55.0}, profile={"contact_angle_deg": (47.99, 44.2)})
+    s.wait(hours=20)
+    invented.verify_gauge(s, seed=2, error_nm=9.0)
+    s.measure("broken.txt", b"# trace = 1\n# kind = \n")
+    for serial, slope in (("000501", 6.0), ("000502", 19.0)):
+        at = s.wait(minutes=3)
+        who = invented.Who(part=invented.TRAVEL_PART, serial=serial, feature="travel")
+        s.measure(f"{serial}.txt", invented.travel_text(who, at, seed=5, slope_um_per_300=slope))
+    at = s.wait(minutes=3)
+    s.measure("000416.txt", invented.spiral_text(invented.Who(serial="000416"), at, {2: 90.0}, seed=77))
+    s.wait(hours=1)
+    s.expire()
+    at = s.wait(minutes=3)
+    s.measure("hostile.txt", invented.spiral_text(invented.HOSTILE, at, {2: 90.0}, seed=78))
+    s.close()
+    return s
+
+
+@pytest.fixture(scope="session")
+def pages(station, tmp_path_factory):
+    """The period's page and, by serial, the pages of its parts."""
+    from datetime import UTC, datetime
+
+    from edgeagent.report.write import write_period_report
+
+    out = tmp_path_factory.mktemp("pages") / "period.html"
+    write_period_report(station.store, out, None, as_of=datetime(2026, 3, 4, tzinfo=UTC))
+    return out

@@ -1,0 +1,131 @@
+"""Pages in headless Chromium: no console error, nothing overflows on a phone or a desk, and they print.
+
+Chromium must be there; a missing browser is a failure and no skip, since nothing else looks at the pages.
+"""
+
+import html
+import json
+import re
+import shutil
+import subprocess
+
+import pytest
+
+from edgeagent.report.write import safe_name
+
+pytestmark = pytest.mark.needs_chromium
+
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--hide-scrollbars",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-extensions",
+)
+WIDTHS = (390, 1280)
+# every element outside pictures must end within the page; what scrolls by itself counts as overflowing
+MEASURE = """
+const frames = [...document.querySelectorAll("iframe")];
+window.onload = () => {
+  const found = frames.map(frame => {
+    const page = frame.contentDocument, width = page.documentElement.clientWidth;
+    const wide = [...page.querySelectorAll("body *")].filter(e => !(e.parentElement.closest("svg")))
+      .filter(e => e.getBoundingClientRect().right > width + 1 || e.scrollWidth > e.clientWidth + 1 &&
+        e.clientWidth > 0 && getComputedStyle(e).display !== "inline");
+    return {page: frame.dataset.page, width, scroll: page.documentElement.scrollWidth,
+      height: page.documentElement.scrollHeight, title: page.title,
+      wide: wide.map(e => e.tagName + "." + e.getAttribute("class") + ": " + e.textContent.slice(0, 60)),
+      pictures: [...page.querySelectorAll("figure svg")].map(e => e.getBoundingClientRect().height),
+      values: [...page.querySelectorAll("[data-value]")].map(e => [e.dataset.value, e.innerText])};
+  });
+  document.body.innerHTML = "";
+  const out = document.body.appendChild(document.createElement("pre"));
+  out.id = "found"; out.textContent = JSON.stringify(found);
+};
+"""
+
+
+def chromium(folder, *arguments):
+    binary = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert binary is not None, "these tests need Debian's chromium on the PATH"
+    profile = folder / "profile"
+    command = [binary, *FLAGS, f"--user-data-dir={profile}", "--enable-logging=stderr", *arguments]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
+    shutil.rmtree(profile, ignore_errors=True)
+    return done
+
+
+@pytest.fixture(scope="module")
+def shown(pages, tmp_path_factory):
+    """What the browser makes of each page at each width, and its console."""
+    folder = tmp_path_factory.mktemp("chromium")
+    paths = [pages, *sorted(pages.parent.glob("*-parts/*.html"))]
+    frames = "".join(
+        f'<iframe data-page="{html.escape(path.name)}" src="{path.as_uri()}" '
+        f'style="border:0;width:{width}px;height:2000px"></iframe>'
+        for path in paths
+        for width in WIDTHS
+    )
+    wrapper = folder / "all.html"
+    wrapper.write_text(f"<!doctype html><body>{frames}<script>{MEASURE}</script>")
+    done = chromium(folder, "--allow-file-access-from-files", "--dump-dom", wrapper.as_uri())
+    found = re.search(r'<pre id="found">(.*)</pre>', done.stdout, re.DOTALL)
+    assert found is not None, done.stderr[-2000:]
+    console = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
+    return json.loads(html.unescape(found.group(1))), console, len(paths)
+
+
+def test_every_page_was_looked_at_in_both_widths(shown):
+    found, _, pages = shown
+    assert [page["width"] for page in found] == [*WIDTHS] * pages
+    assert all(page["title"] and page["height"] > 500 for page in found)
+
+
+def test_console_stays_empty(shown):
+    assert shown[1] == []
+
+
+def test_nothing_is_wider_than_the_page(shown):
+    for page in shown[0]:
+        assert page["scroll"] <= page["width"], page["page"]
+        assert page["wide"] == [], page["page"]
+
+
+def test_pictures_are_drawn_with_a_height(shown):
+    drawn = [height for page in shown[0] for height in page["pictures"]]
+    assert len(drawn) > 50
+    assert min(drawn) > 80
+
+
+def test_numbers_on_the_screen_are_those_of_the_data(shown):
+    """The visible text of each value, rounded as it is, agrees with the exact value behind it."""
+    checked = 0
+    for page in shown[0]:
+        for exact, text in page["values"]:
+            numbers = re.findall(r"\u2212?\d+(?:\.\d+)?", text.partition("±")[0])
+            if not exact:
+                assert "no value" in text
+                continue
+            digits = [n.replace("\u2212", "-") for n in numbers]
+            assert any(round(float(exact), len(d.partition(".")[2])) == float(d) for d in digits), (exact, text)
+            checked += 1
+    assert checked > 500
+
+
+@pytest.mark.parametrize("serial", ["000412", None])
+def test_page_prints_to_a4(pages, tmp_path, serial):
+    name = safe_name("KX-2005-R", serial) if serial else ""
+    page = pages.parent / f"{pages.stem}-parts" / f"{name}.html" if serial else pages
+    out = tmp_path / "page.pdf"
+    chromium(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={out}", page.as_uri())
+    data = out.read_bytes()
+    assert data.startswith(b"%PDF-")
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0\s+0\s+([\d.]+)\s+([\d.]+)", data)
+    # A4 is 210 mm by 297 mm (ISO 216): 595.28 by 841.89 points
+    assert {(round(float(w)), round(float(h))) for w, h in boxes} <= {(595, 842), (596, 842), (594, 842)}
+    assert 2 <= len(boxes) <= 14
