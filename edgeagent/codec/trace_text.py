@@ -40,14 +40,14 @@ def parse_trace_text(data: bytes) -> Trace:
     return Trace(header, named_columns(names, body, first_line))
 
 
-def named_columns(names: list[str], body: bytes, first_line: int) -> Mapping[str, FloatArray]:
+def named_columns(names: list[str], body: bytes | memoryview, first_line: int) -> Mapping[str, FloatArray]:
     """Columns of comma-separated rows by name; the label column ``side`` becomes its code."""
     if len(set(names)) != len(names) or not all(names):
         raise TraceFormatError(
             f"column names {', '.join(names)[:200]!r}", line=first_line - 1, expected="unlike, non-empty names"
         )
     if "side" in names:
-        body = coded_labels(body)
+        body = coded_labels(bytes(body))
     rows = read_numbers(body, columns=len(names), first_line=first_line)
     return {name: np.ascontiguousarray(rows[:, i]) for i, name in enumerate(names)}
 
@@ -59,7 +59,7 @@ def coded_labels(body: bytes) -> bytes:
     return body
 
 
-def _split(data: bytes) -> tuple[str, list[str], bytes, int]:
+def _split(data: bytes) -> tuple[str, list[str], memoryview, int]:
     """Header text, column names, rows and the line number of the first row."""
     lines: list[str] = []
     position = 0
@@ -80,4 +80,4 @@ def _split(data: bytes) -> tuple[str, list[str], bytes, int]:
         names = [name.strip() for name in data[position:end].decode("utf-8").split(",")]
     except UnicodeDecodeError as error:
         raise TraceFormatError("column names are not UTF-8 text", line=len(lines) + 1) from error
-    return "\n".join(lines), names, data[end + 1 :], len(lines) + 2
+    return "\n".join(lines), names, memoryview(data)[end + 1 :], len(lines) + 2
