@@ -79,11 +79,12 @@ class HarmonicFit:
 
 
 def turns_of(angle_rad: FloatArray) -> float:
-    """Number of turns that the samples stand for: their span plus one typical step."""
-    if len(angle_rad) < 2:
+    """Number of turns that the samples stand for: their span plus one mean step."""
+    count = len(angle_rad)
+    if count < 2:
         return 0.0
     span = float(np.max(angle_rad) - np.min(angle_rad))
-    return (span + float(np.median(np.abs(np.diff(angle_rad))))) / (2 * np.pi)
+    return span * count / (count - 1) / (2 * np.pi)
 
 
 def _solve_toeplitz(density: ComplexArray, right_side: ComplexArray) -> ComplexArray:
@@ -221,7 +222,7 @@ def widest_gap(angle_rad: FloatArray) -> tuple[float, float]:
     """
     step = np.abs(np.diff(angle_rad))
     wide = int(np.argmax(step))
-    if step[wide] < 1.5 * float(np.median(step)):
+    if step[wide] < 1.5 * float(np.mean(step)):
         return float(step[wide]), float(angle_rad[wide] + angle_rad[wide + 1]) / 2
     phase = np.sort(angle_rad % (2 * np.pi))
     gaps = np.append(np.diff(phase), phase[0] + 2 * np.pi - phase[-1])

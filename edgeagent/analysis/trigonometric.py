@@ -50,7 +50,7 @@ class TrigonometricSums:
         self.points = len(angle_rad)
         self._origin = float(angle_rad[0])
         turned = angle_rad - self._origin
-        step = float(np.median(np.abs(np.diff(turned)))) if self.points > 1 else 1.0
+        step = float(np.median(np.abs(np.diff(turned[:1000])))) if self.points > 1 else 1.0
         grid = max(round(2 * np.pi / step) if step > 0 else 0, 2 * order_max + 2, 16)
         while True:
             scaled = turned * (grid / (2 * np.pi))

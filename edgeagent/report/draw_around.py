@@ -61,7 +61,7 @@ class Curves:
 def take_apart(trace: Trace, options: Options, factor: float) -> Curves:
     """Fit the trace again as its analysis did. Raises InputError or AnalysisError where that is impossible."""
     samples = clean(trace)
-    fit = fit_trace(samples, options, spiral=trace.header.kind == "spiral")
+    fit, _ = fit_trace(samples, options, spiral=trace.header.kind == "spiral")
     surface = fit.coefficient.copy()
     surface[:2] = 0
     shape = TrigonometricSums(samples.angle_rad, len(surface) - 1).evaluate(surface) + fit.residual_um
@@ -231,7 +231,9 @@ def around_picture(curves: Curves, result: Mapping[str, Any], name: str) -> Pict
             axes.text(x, y, f"{degrees}°", ha="center", va="center")
         axes.plot([-step / 2, step / 2], [0, 0], color=GREY, linewidth=1.4, marker="|")
         axes.text(0, -0.06 * base, f"{limit_text(step)} µm", ha="center", va="top")
-        axes.legend(loc="lower center", bbox_to_anchor=(0.5, -0.13), ncols=3)
+        axes.set_xlim(-1.24 * reach, 1.24 * reach)
+        axes.set_ylim(-1.34 * reach, 1.18 * reach)
+        axes.legend(loc="lower center", ncols=3)
 
     low, high = curves.band
     both = " Limit: both black circles, which the profile must fit between." if limit is not None else ""

@@ -103,7 +103,7 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     factor, direction = normal_factor(trace.header, request.thread, options, spiral)
     checks.append(direction)
     try:
-        fit = fit_trace(usable, options, spiral=spiral)
+        fit, residual_um = fit_trace(usable, options, spiral=spiral)
     except (InputError, AnalysisError) as error:
         checks.append(QualityCheck("harmonic_fit", False, None, None, "", str(error)))
         return Analysis(
@@ -112,7 +112,6 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     upr_high = min(options.upr[1], len(fit.coefficient) - 1)
     spectrum = _spectrum(fit, factor, upr_high)
     quantities = _quantities(fit, factor, options, spiral)
-    residual_um = fit.residual_at(usable.angle_rad, usable.deviation_um)
     checks.append(quality.spikes(residual_um, options.spike_factor))
     checks += _checks_after_fit(fit, factor, options, spectrum, trace, request, quantities[1].value or 0.0)
     rough, rough_checks = _roughness(usable, fit, factor, options, trace.header, request.thread)
@@ -149,11 +148,12 @@ def without_stuck(samples: Samples) -> Samples:
     return Samples(samples.angle_rad[kept], samples.deviation_um[kept], samples.dropped, samples.points)
 
 
-def fit_trace(samples: Samples, options: Options, *, spiral: bool) -> HarmonicFit:
+def fit_trace(samples: Samples, options: Options, *, spiral: bool) -> tuple[HarmonicFit, FloatArray]:
     """Fit harmonics far enough above the recipe's band that the Gaussian filter's skirt is in the model.
 
     At three times the cut-off the filter passes 0.2 %; the model ends there or where the sampling ends.
-    Samples far off a first fit are left out of a second one, so that a speck of dust moves no harmonic.
+    Samples far off a first fit are left out of a second one, so that a speck of dust moves no harmonic; the
+    residual that comes with the fit has all samples.
     Raises TraceShapeError (less than one turn, too few points) or FitNotConvergedError.
     """
     per_turn = samples.points_per_turn
@@ -169,7 +169,9 @@ def fit_trace(samples: Samples, options: Options, *, spiral: bool) -> HarmonicFi
         return _fit_without_spikes(samples, needed, options.spike_factor, spiral)
 
 
-def _fit_without_spikes(samples: Samples, upr_max: int, factor: float, spiral: bool) -> HarmonicFit:
+def _fit_without_spikes(
+    samples: Samples, upr_max: int, factor: float, spiral: bool
+) -> tuple[HarmonicFit, FloatArray]:
     """Fit, leave out what lies far off, fit again, until nothing more does.
 
     A spike rings in the residual around its place and in the other turns, so that only samples of at least
@@ -192,7 +194,7 @@ def _fit_without_spikes(samples: Samples, upr_max: int, factor: float, spiral: b
         except FitNotConvergedError:
             break
         residual = fit.residual_at(angle, deviation)
-    return fit
+    return fit, residual
 
 
 def normal_factor(
