@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from edgeagent.analysis.kinds.spiral import Options, clean, fit_trace
+from edgeagent.analysis.kinds.spiral import Options, clean, fit_trace, without_stuck
 from edgeagent.analysis.roundness import filtered_profile
 from edgeagent.analysis.trigonometric import TrigonometricSums
 from edgeagent.model import FloatArray, IntArray, Trace
@@ -60,11 +60,11 @@ class Curves:
 
 def take_apart(trace: Trace, options: Options, factor: float) -> Curves:
     """Fit the trace again as its analysis did. Raises InputError or AnalysisError where that is impossible."""
-    samples = clean(trace)
-    fit, _ = fit_trace(samples, options, spiral=trace.header.kind == "spiral")
+    samples = without_stuck(clean(trace))
+    fit, residual_um = fit_trace(samples, options, spiral=trace.header.kind == "spiral")
     surface = fit.coefficient.copy()
     surface[:2] = 0
-    shape = TrigonometricSums(samples.angle_rad, len(surface) - 1).evaluate(surface) + fit.residual_um
+    shape = TrigonometricSums(samples.angle_rad, len(surface) - 1).evaluate(surface) + residual_um
     angle_deg = np.degrees(samples.angle_rad)
     turn = np.floor((angle_deg - angle_deg.min()) / 360.0 + 1e-9).astype(np.int64)
     return Curves(
