@@ -173,7 +173,7 @@ def _name_offenders(axes: Axes, marked: Sequence[tuple[int, float, str]]) -> Non
 
 def turns_picture(curves: Curves, name: str) -> Picture:
     """The surface over one revolution, every turn of the trace laid over the others."""
-    turns = int(curves.turn[-1]) + 1
+    turns = int(curves.turn.max()) + 1
 
     def paint(figure: Figure) -> None:
         axes = figure.add_subplot()
@@ -187,6 +187,7 @@ def turns_picture(curves: Curves, name: str) -> Picture:
             style = {**MEASURED, "linewidth": 0.7, "alpha": 0.9 if turns <= _TURNS_NAMED_MAX else 0.35}
             if turns <= _TURNS_NAMED_MAX:
                 style |= {"linestyle": _DASHES[k], "label": f"turn {k + 1}"}
+            kept = kept[np.argsort(curves.angle_deg[kept] % 360.0, kind="stable")]  # a turn may begin anywhere
             axes.plot(curves.angle_deg[kept] % 360.0, curves.surface_um[kept], **style)
         axes.set_xlim(0, 360)
         axes.set_xticks(range(0, 361, 60))

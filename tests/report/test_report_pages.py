@@ -334,3 +334,51 @@ def test_command_names_the_page_by_part_and_serial_in_the_current_folder(
     (written,) = tmp_path.iterdir()
     assert written.name == result.output.strip()
     assert written.name == f"report-{safe_name(hostile.part, hostile.serial)}.html"
+
+
+def _spiral(invented, at, change):
+    """A small spiral trace whose rows went through ``change``."""
+    who = invented.Who(serial="A1")
+    text = invented.spiral_text(who, at, {2: 90.0, 37: 20.0}, seed=9, per_turn=1800).decode()
+    head, _, rows = text.partition("angle_deg,deviation_um\n")
+    table = [[float(v) for v in row.split(",")] for row in rows.splitlines()]
+    return (head + "angle_deg,deviation_um\n" + "".join(f"{a},{d}\n" for a, d in change(table))).encode()
+
+
+AWKWARD = {
+    "spike": lambda rows: [[a, d + (30.0 if i == 700 else 0.0)] for i, (a, d) in enumerate(rows)],
+    "stuck gauge": lambda rows: [[a, 12.0 if 900 < i < 1500 else d] for i, (a, d) in enumerate(rows)],
+    "half a turn": lambda rows: rows[:900],
+    "one turn": lambda rows: rows[:1800],
+    "turning back": lambda rows: [[-a, d] for a, d in rows],
+    "starting late": lambda rows: [[a + 123.4, d] for a, d in rows],
+    "missing samples": lambda rows: [[a, float("nan") if i % 7 == 0 else d] for i, (a, d) in enumerate(rows)],
+    "three points": lambda rows: rows[:3],
+    "flat": lambda rows: [[a, 0.0] for a, _ in rows],
+}
+
+
+@pytest.mark.parametrize("name", AWKWARD)
+def test_awkward_trace_gets_a_page_that_says_what_is_wrong(invented, tmp_path, name):
+    station = invented.InventedStation(tmp_path / "awkward")
+    at = station.wait(minutes=1)
+    station.measure("a.txt", _spiral(invented, at, AWKWARD[name]))
+    station.close()
+    page = Page(write_file_report(station.store, "a.txt", tmp_path / "p.html"))
+    assert "What stands behind it" in page.text
+    assert "nan" not in page.text.split()
+    for record in journal(station.store):
+        for check in record["body"].get("quality_failed", []):
+            assert check["note"] in page.text
+
+
+def test_axial_trace_without_a_whole_groove_gets_a_page(invented, tmp_path):
+    station = invented.InventedStation(tmp_path / "axial", profile=True)
+    at = station.wait(minutes=1)
+    text = invented.axial_text(invented.Who(feature="profile"), at, seed=1).decode()
+    head, _, rows = text.partition("side,x_mm,z_mm\n")
+    some = [row for row in rows.splitlines() if -0.6 < float(row.split(",")[1]) < 0.9]
+    station.measure("short.txt", (head + "side,x_mm,z_mm\n" + "\n".join(some) + "\n").encode())
+    station.close()
+    page = Page(write_file_report(station.store, "short.txt", tmp_path / "p.html"))
+    assert "Hold" in page.text or "Not readable" in page.text
