@@ -4,24 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
-import importlib.util
 import json
-import sys
-from pathlib import Path
 
 import msgspec
 import numpy as np
 import pytest
 
 from edgeagent.analysis.kinds import Request, axial, find_kind, require_columns
+from edgeagent.demo import thread_surface as section
 from edgeagent.errors import AnalysisError, TraceRangeError, TraceShapeError
 from edgeagent.model import Thread, Trace, TraceHeader
-
-_path = Path(__file__).resolve().parents[2] / "fixtures" / "axial_section.py"
-_spec = importlib.util.spec_from_file_location("axial_section", _path)
-section = importlib.util.module_from_spec(_spec)
-sys.modules["axial_section"] = section
-_spec.loader.exec_module(section)
 
 Part, Cut = section.Part, section.Cut
 CUT = Cut(x_end_mm=18.0, spacing_mm=0.004, tip_radius_mm=0.02)

@@ -2,21 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from edgeagent.analysis.grooves import clean_side, roll_ball
+from edgeagent.demo import thread_surface as section
 from edgeagent.errors import TraceShapeError
-
-_path = Path(__file__).resolve().parents[2] / "fixtures" / "axial_section.py"
-_spec = importlib.util.spec_from_file_location("axial_section", _path)
-section = importlib.util.module_from_spec(_spec)
-sys.modules["axial_section"] = section
-_spec.loader.exec_module(section)
 
 PART = section.Part()
 RADIUS = PART.ball_diameter_mm / 2

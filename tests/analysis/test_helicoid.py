@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import doctest
-import importlib.util
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,13 +10,8 @@ import pytest
 from edgeagent.analysis import helicoid
 from edgeagent.analysis.arcs import fit_circle
 from edgeagent.analysis.helicoid import to_axial, to_normal, to_normal_first_order
+from edgeagent.demo import thread_surface as section
 from edgeagent.errors import FitNotConvergedError, TraceRangeError
-
-_path = Path(__file__).resolve().parents[2] / "fixtures" / "axial_section.py"
-_spec = importlib.util.spec_from_file_location("axial_section", _path)
-section = importlib.util.module_from_spec(_spec)
-sys.modules["axial_section"] = section
-_spec.loader.exec_module(section)
 
 # Exact axial section of a circular groove swept along a helix (pipe surface): centre line radius 16.5, lead 10,
 # groove radius 2.06375; angle in the normal plane from the inward radial direction, axial place, radius, phase.

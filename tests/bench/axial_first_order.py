@@ -9,7 +9,6 @@ correction differs. Invented part: ball circle 16.6 mm, balls 3.175 mm, track co
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from pathlib import Path
 
@@ -18,12 +17,9 @@ import numpy as np
 from edgeagent.analysis.arcs import fit_circle
 from edgeagent.analysis.ball import seat_measures
 from edgeagent.analysis.helicoid import to_normal, to_normal_first_order
+from edgeagent.demo import thread_surface as section
 
 ROOT = Path(__file__).resolve().parents[2]
-_spec = importlib.util.spec_from_file_location("axial_section", ROOT / "fixtures" / "axial_section.py")
-section = importlib.util.module_from_spec(_spec)
-sys.modules["axial_section"] = section
-_spec.loader.exec_module(section)
 
 CIRCLE_MM = 16.6
 COLUMNS = ("contact angle deg", "flank radius um", "separation um", "ball circle um")

@@ -13,20 +13,16 @@ Invented parts.
 from __future__ import annotations
 
 import datetime
-import importlib.util
 import sys
 from pathlib import Path
 
 import numpy as np
 
 from edgeagent.analysis.kinds import Request, axial
+from edgeagent.demo import thread_surface as section
 from edgeagent.model import SIDE_TOP, Thread, Trace, TraceHeader
 
 ROOT = Path(__file__).resolve().parents[2]
-_spec = importlib.util.spec_from_file_location("axial_section", ROOT / "fixtures" / "axial_section.py")
-section = importlib.util.module_from_spec(_spec)
-sys.modules["axial_section"] = section
-_spec.loader.exec_module(section)
 
 NOISE_NM = 20.0
 ZONE = 20.0

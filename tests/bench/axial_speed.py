@@ -9,8 +9,6 @@ target 0.25 s. Run with OMP_NUM_THREADS=1 to keep linear algebra on one core. In
 from __future__ import annotations
 
 import datetime
-import importlib.util
-import sys
 import time
 from pathlib import Path
 
@@ -18,13 +16,10 @@ import numpy as np
 
 from edgeagent.analysis.axial_options import RoughnessOptions
 from edgeagent.analysis.kinds import Request, axial
+from edgeagent.demo import thread_surface as section
 from edgeagent.model import Thread, Trace, TraceHeader
 
 ROOT = Path(__file__).resolve().parents[2]
-_spec = importlib.util.spec_from_file_location("axial_section", ROOT / "fixtures" / "axial_section.py")
-section = importlib.util.module_from_spec(_spec)
-sys.modules["axial_section"] = section
-_spec.loader.exec_module(section)
 
 TARGET_S = 0.25
 
