@@ -8,6 +8,7 @@ expression over the lines before the data.
 from __future__ import annotations
 
 import codecs
+import difflib
 import fnmatch
 import math
 import re
@@ -19,7 +20,7 @@ import msgspec
 import numpy as np
 
 from edgeagent.codec.header import HEADER_KEYS, header_from_mapping
-from edgeagent.codec.schema import convert, line_of, toml_table
+from edgeagent.codec.schema import convert, located, toml_table
 from edgeagent.codec.table import parse_number, read_numbers
 from edgeagent.codec.trace_text import coded_labels
 from edgeagent.errors import ConfigError, TraceFormatError
@@ -147,19 +148,13 @@ def parse_layout(data: bytes, file: str) -> Layout:
     text = data.decode("utf-8-sig")
     _refuse_unfilled(table, file, text, "")
     layout = convert(table, Layout, file, text=text)
-    _check_patterns(layout, file)
+    _check_patterns(layout, file, text)
     names = [c.name for c in layout.column]
-    if len(set(names)) != len(names):
-        raise ConfigError(file, "column", "a column is named twice", value=", ".join(names))
-    in_name = re.compile(layout.file_name or "").groupindex
-    for key in (*(h.key for h in layout.header), *layout.constants, *in_name):
-        if key not in HEADER_KEYS:
-            raise ConfigError(file, key, "not a header key", allowed=", ".join(HEADER_KEYS))
-    for number, source in enumerate(layout.header):
-        if source.pattern is None and source.key not in in_name:
-            raise ConfigError(
-                file, f"header[{number}].pattern", f"no pattern, and file_name has no group {source.key}"
-            )
+    for number, column in enumerate(names):
+        if column in names[:number]:
+            key = f"column[{number}].name"
+            raise ConfigError(located(file, text, key), key, "a column is named twice", value=column)
+    _check_keys(layout, file, text)
     _check_constants(layout, file, text)
     return layout
 
@@ -172,30 +167,45 @@ def _refuse_unfilled(found: Any, file: str, text: str, path: str) -> None:
         for number, value in enumerate(found):
             _refuse_unfilled(value, file, text, f"{path}[{number}]")
     elif found == FILL_IN:
-        lines = [
-            n for n, line in enumerate(text.split("\n"), 1) if re.search(rf"=\s*['\"]{FILL_IN}['\"]", line)
-        ]
-        where = f"{file}: line {lines[0]}" if lines else file
+        where = located(file, text, path)
         raise ConfigError(where, path, "must be filled in: the file that it was proposed from does not tell")
 
 
-def _check_patterns(layout: Layout, file: str) -> None:
+def _check_keys(layout: Layout, file: str, text: str) -> None:
+    """Every key that a layout gives must be one of a header, and have a place that it comes from."""
+    in_name = re.compile(layout.file_name or "").groupindex
+    given = [(h.key, f"header[{i}].key") for i, h in enumerate(layout.header)]
+    given += [(key, f"constants.{key}") for key in layout.constants]
+    for name, key in [*given, *((name, "file_name") for name in in_name)]:
+        if name not in HEADER_KEYS:
+            near = difflib.get_close_matches(name, HEADER_KEYS, 1)
+            complaint = "not a header key" + (f", did you mean {near[0]!r}?" if near else "")
+            allowed = ", ".join(HEADER_KEYS)
+            raise ConfigError(located(file, text, key), key, complaint, value=name, allowed=allowed)
+    for number, source in enumerate(layout.header):
+        if source.pattern is None and source.key not in in_name:
+            key = f"header[{number}].pattern"
+            complaint = f"no pattern, and file_name has no group {source.key}"
+            raise ConfigError(located(file, text, key), key, complaint)
+
+
+def _check_patterns(layout: Layout, file: str, text: str) -> None:
     sources = [("match.contains", layout.match.contains), ("data.after", layout.data.after)]
     sources += [("data.until", layout.data.until), ("file_name", layout.file_name)]
     sources += [(f"header[{i}].pattern", h.pattern) for i, h in enumerate(layout.header)]
     for key, pattern in sources:
         if pattern is None:
             continue
+        where = located(file, text, key)
         try:
             compiled = re.compile(pattern)
         except re.error as error:
-            raise ConfigError(file, key, f"not a regular expression: {error}", value=pattern) from error
+            raise ConfigError(where, key, f"not a regular expression: {error}", value=pattern) from error
         if key.startswith("header") and not compiled.groups:
-            raise ConfigError(file, key, "needs a group that holds the value", value=pattern)
+            raise ConfigError(where, key, "needs a group that holds the value", value=pattern)
         if key == "file_name" and not compiled.groupindex:
-            raise ConfigError(
-                file, key, "needs named groups", value=pattern, allowed="for example (?P<serial>[0-9]+)"
-            )
+            allowed = "for example (?P<serial>[0-9]+)"
+            raise ConfigError(where, key, "needs named groups", value=pattern, allowed=allowed)
 
 
 def _check_constants(layout: Layout, file: str, text: str) -> None:
@@ -208,8 +218,7 @@ def _check_constants(layout: Layout, file: str, text: str) -> None:
     except TraceFormatError as error:
         named = re.match(r"header (\w+)", str(error))
         key = f"constants.{named.group(1)}" if named and named.group(1) in layout.constants else "constants"
-        line = line_of(text, key)
-        raise ConfigError(f"{file}: line {line}" if line else file, key, str(error)) from error
+        raise ConfigError(located(file, text, key), key, str(error)) from error
 
 
 def claims(layout: Layout, name: str, data: bytes) -> bool:

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 import numpy as np
 
-from edgeagent.codec.schema import convert, line_of, toml_table
+from edgeagent.codec.schema import convert, located, toml_table
 from edgeagent.codec.table import parse_number
 from edgeagent.errors import ConfigError, InputError
 from edgeagent.model import CurveLimit, FloatArray, MeasurementPlan, Recipe, ScalarLimit, Thread
@@ -78,9 +78,10 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
     found = convert(toml_table(data, file), _Recipe, file, text=text)
     plans = tuple(_plan(table, i, file, text, files, describe) for i, table in enumerate(found.measurement))
     features = [p.feature for p in plans]
-    for feature in features:
-        if features.count(feature) > 1:
-            raise ConfigError(file, "measurement.feature", "a feature is measured twice", value=feature)
+    for number, feature in enumerate(features):
+        if feature in features[:number]:
+            key = f"measurement[{number}].feature"
+            raise ConfigError(located(file, text, key), key, "a feature is measured twice", value=feature)
     thread = Thread(**msgspec.structs.asdict(found.thread)) if found.thread is not None else None
     return Recipe(found.part, found.revision, thread, found.running.speed_rpm, plans)
 
@@ -109,14 +110,20 @@ def _plan(
     feature, kind, limits = (rest.pop(key, None) for key in ("feature", "kind", "limit"))
     for key, value in (("feature", feature), ("kind", kind)):
         if not isinstance(value, str) or not value:
-            raise ConfigError(file, f"{where}.{key}", "this key is required", value=value, allowed="a text")
+            near = difflib.get_close_matches(key, rest, 1)
+            complaint = "this key is required" if value is None else "not a text"
+            complaint += f", did you mean it by {near[0]!r}?" if near else ""
+            place = located(file, text, f"{where}.{near[0] if near else key}")
+            raise ConfigError(place, f"{where}.{key}", complaint, value=value, allowed="a text")
     assert isinstance(feature, str)
     assert isinstance(kind, str)
     try:
         options_type, characteristics = describe(kind)
     except InputError as error:
-        raise ConfigError(file, f"{where}.kind", str(error), value=kind) from error
-    options = convert(rest, options_type, file, text=text, prefix=where)
+        raise ConfigError(
+            located(file, text, f"{where}.kind"), f"{where}.kind", str(error), value=kind
+        ) from error
+    options = convert(rest, options_type, file, text=text, prefix=where, also=("feature", "kind", "limit"))
     scalars: list[ScalarLimit] = []
     curves: list[CurveLimit] = []
     grade = None
@@ -127,10 +134,11 @@ def _plan(
             grade = limit.grade
             continue
         _known(limit.characteristic, characteristics, file, text, key)
+        place = located(file, text, key)
         if limit.points is not None or limit.power is not None or limit.file is not None:
-            curves.append(_curve(limit, key, file, files, getattr(options, "upr", None)))
+            curves.append(_curve(limit, key, place, files, getattr(options, "upr", None)))
         else:
-            scalars.append(_scalar(limit, key, file))
+            scalars.append(_scalar(limit, key, place))
     return MeasurementPlan(feature, kind, options, tuple(scalars), tuple(curves), grade)
 
 
@@ -138,11 +146,11 @@ def _known(name: str | None, characteristics: Mapping[str, str], file: str, text
     if name in characteristics:
         return
     near = difflib.get_close_matches(name or "", characteristics, 1)
-    line = line_of(text, f"{key}.characteristic")
+    complaint = "unknown characteristic" if name is not None else "this key is required"
     raise ConfigError(
-        f"{file}: line {line}" if line else file,
+        located(file, text, f"{key}.characteristic"),
         f"{key}.characteristic",
-        "unknown characteristic" + (f", did you mean {near[0]!r}?" if near else ""),
+        complaint + (f", did you mean {near[0]!r}?" if near else ""),
         value=name,
         allowed=", ".join(characteristics),
     )

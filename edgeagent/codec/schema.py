@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import tomllib
 from collections.abc import Mapping
@@ -16,46 +17,87 @@ T = TypeVar("T")
 
 
 def toml_table(data: bytes, file: str) -> dict[str, Any]:
-    """The TOML document in ``data`` (UTF-8, with or without BOM). Raises ConfigError naming ``file``."""
+    """The TOML document in ``data`` (UTF-8, with or without BOM), without ``nan`` and ``inf``.
+
+    A limit that is not a number would never be exceeded. Raises ConfigError naming ``file``.
+    """
     try:
-        return tomllib.loads(data.decode("utf-8-sig"))
+        text = data.decode("utf-8-sig")
+        table = tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise ConfigError(file, "", f"not UTF-8 text at byte {error.start}") from error
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(file, "", f"not valid TOML: {error}") from error
+    _refuse_not_finite(table, file, text, "")
+    return table
 
 
-def convert(table: Mapping[str, Any], target: type[T], file: str, *, text: str = "", prefix: str = "") -> T:
+def _refuse_not_finite(found: Any, file: str, text: str, key: str) -> None:
+    if isinstance(found, dict):
+        for name, value in found.items():
+            _refuse_not_finite(value, file, text, f"{key}.{name}" if key else name)
+    elif isinstance(found, list):
+        for number, value in enumerate(found):
+            _refuse_not_finite(value, file, text, f"{key}[{number}]")
+    elif isinstance(found, float) and not math.isfinite(found):
+        raise ConfigError(located(file, text, key), key, "not a finite number", value=found)
+
+
+def convert(
+    table: Mapping[str, Any], target: type[T], file: str, *, text: str = "", prefix: str = "",
+    also: tuple[str, ...] = (),
+) -> T:  # fmt: skip
     """A table as ``target``, a ``msgspec.Struct`` that forbids unknown fields.
 
-    ``text`` is the document's text, to say the line; ``prefix`` the key path of ``table`` in the document.
-    Raises ConfigError.
+    ``text`` is the document's text, to say the line; ``prefix`` the key path of ``table`` in the document;
+    ``also`` are keys allowed beside those of ``target``, for the message alone. Raises ConfigError.
     """
     try:
         return msgspec.convert(table, target)
     except msgspec.ValidationError as error:
-        raise _explained(str(error), table, target, file, text, prefix) from error
+        raise _explained(str(error), table, target, file, text, prefix, also) from error
+
+
+def located(file: str, text: str, key: str) -> str:
+    """The file's name with the line of a key where that can be found."""
+    line = line_of(text, key)
+    return f"{file}: line {line}" if line else file
 
 
 def line_of(text: str, key: str) -> int | None:
-    """Line of the first place where the last part of a dotted key path is set, after its table's heading.
+    """Line where a dotted key path such as ``measurement[1].limit[0].upper`` is set in a TOML text.
 
-    A help for the reader, not a parser: None when it cannot be found.
+    The line of the innermost table or value on the way where the key itself is not there. A help for the
+    reader, not a parser: None when nothing of it can be found.
     """
-    names = [re.sub(r"\[\d+\]", "", part) for part in key.split(".") if part]
-    if not names or not text:
-        return None
-    start = 0
-    for table in names[:-1]:
-        heading = re.search(rf"^\s*\[\[?[^\]\n]*\b{re.escape(table)}\]\]?", text[start:], re.MULTILINE)
-        start += heading.start() if heading else 0
-    last = re.escape(names[-1])
-    found = re.search(rf"""^\s*(\[\[?[^\]\n]*\b)?["']?{last}["']?\s*(=|\])""", text[start:], re.MULTILINE)
-    return text.count("\n", 0, start + found.end()) + 1 if found else None
+    begin, end, best = 0, len(text), None
+    steps = [(name, int(number or 0)) for name, number in re.findall(r"([^.\[\]]+)(?:\[(\d+)\])?", key)]
+    for name, number in steps:
+        word = rf"""["']?{re.escape(name)}["']?"""
+        own = re.compile(r"^[ \t]*\[", re.MULTILINE).search(text, begin, end)
+        value = re.compile(rf"^[ \t]*{word}[ \t]*[=.]", re.MULTILINE).search(
+            text, begin, own.start() if own else end
+        )
+        if value is not None:
+            return text.count("\n", 0, value.end()) + 1
+        heading = re.compile(rf"^[ \t]*\[\[?[ \t]*(?:[^\]\n]*\.[ \t]*)?{word}[ \t]*\]", re.MULTILINE)
+        found = list(heading.finditer(text, begin, end))
+        if number >= len(found):
+            break
+        begin = found[number].end()
+        end = found[number + 1].start() if number + 1 < len(found) else end
+        best = text.count("\n", 0, begin) + 1
+    return best
 
 
 def _explained(
-    message: str, table: Mapping[str, Any], target: type[Any], file: str, text: str, prefix: str
+    message: str,
+    table: Mapping[str, Any],
+    target: type[Any],
+    file: str,
+    text: str,
+    prefix: str,
+    also: tuple[str, ...],
 ) -> ConfigError:
     complaint, _, path = message.partition(" - at `$")
     path = path.rstrip("`").lstrip(".")
@@ -64,7 +106,7 @@ def _explained(
     value, allowed = _value_at(table, path), ""
     if unknown or missing:
         name = (unknown or missing).group(1)  # type: ignore[union-attr]
-        fields = _field_names(target, path)
+        fields = [*(also if not path else ()), *_field_names(target, path)]
         path = f"{path}.{name}" if path else name
         if unknown:
             near = difflib.get_close_matches(name, fields, 1)
@@ -76,9 +118,7 @@ def _explained(
         complaint = "not one of the allowed values"
         allowed = ", ".join(str(v) for v in _literal_values(target, path))
     key = ".".join(p for p in (prefix, path) if p)
-    line = line_of(text, key) if not missing else None
-    where = f"{file}: line {line}" if line else file
-    return ConfigError(where, key or "(document)", complaint, value=value, allowed=allowed)
+    return ConfigError(located(file, text, key), key or "(document)", complaint, value=value, allowed=allowed)
 
 
 def _steps(path: str) -> list[str | int]:
@@ -92,7 +132,7 @@ def _value_at(table: Any, path: str) -> Any:
             found = found[step]
         except (KeyError, IndexError, TypeError):
             return None
-    return found if not isinstance(found, dict | list) or len(str(found)) < 80 else None
+    return found if not isinstance(found, dict) and len(str(found)) < 80 else None
 
 
 def _type_at(target: type[Any], path: str) -> Any:

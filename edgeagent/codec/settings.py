@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from edgeagent.codec.schema import convert, toml_table
+from edgeagent.codec.schema import convert, located, toml_table
 from edgeagent.errors import ConfigError
 
 Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
@@ -37,7 +37,7 @@ class Intake(Section, frozen=True):
     live_s: Positive = 60.0
     scan_s: Annotated[float, msgspec.Meta(ge=0.05, le=3600)] | None = None
     ignore: tuple[str, ...] = (".*", "*.part", "*.tmp", "*.filepart", "*.crdownload", "~*", "*~")
-    file_mb_max: Positive = 256.0
+    file_mb_max: Positive = 32.0
     empty_s: Seconds = 5.0
     locked_s: Seconds = 30.0
     move_to: Name | None = None
@@ -77,7 +77,11 @@ class Mqtt(Section, frozen=True):
 
     def __post_init__(self) -> None:
         parts = urlsplit(self.url)
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
+        try:
+            port = parts.port
+        except ValueError:
+            port = -1
+        if port == -1 or parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
             raise ValueError(f"url {self.url!r}; allowed: mqtt://host:port or mqtts://host:port")
         if parts.username or parts.password:
             raise ValueError("url must not hold credentials; use user and password_file")
@@ -150,12 +154,16 @@ class Certificate(Section, frozen=True):
 
 def parse_settings(data: bytes, file: str) -> Settings:
     """``agent.toml``. Raises ConfigError naming file, line, key, value and what is allowed."""
-    settings = convert(toml_table(data, file), Settings, file, text=data.decode("utf-8-sig"))
+    text = data.decode("utf-8-sig", errors="replace")
+    settings = convert(toml_table(data, file), Settings, file, text=text)
     if len(set(settings.intake.folders)) != len(settings.intake.folders):
-        raise ConfigError(file, "intake.folders", "a folder is named twice", value=settings.intake.folders)
+        where = located(file, text, "intake.folders")
+        raise ConfigError(
+            where, "intake.folders", "a folder is named twice", value=list(settings.intake.folders)
+        )
     return settings
 
 
 def parse_certificate(data: bytes, file: str) -> Certificate:
     """One certificate of a reference artefact. Raises ConfigError."""
-    return convert(toml_table(data, file), Certificate, file, text=data.decode("utf-8-sig"))
+    return convert(toml_table(data, file), Certificate, file, text=data.decode("utf-8-sig", errors="replace"))

@@ -299,15 +299,15 @@ def test_layout_claims_by_name_and_by_first_lines():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (("kind = \"spiral\"", 'kind = "FILL IN"'), "line 24: constants.kind: must be filled in"),
+        (('kind = "spiral"', 'kind = "FILL IN"'), "line 24: constants.kind: must be filled in"),
         (("field=2", 'field="FILL IN"'), r"column\[1\].field: must be filled in"),
-        (("feature = \"left-flank\"", "feature = 7"), "constants.feature: header feature: Expected `str`"),
-        (("feature = \"left-flank\"", "feature = \"\""), "constants.feature: .*length >= 1"),
+        (('feature = "left-flank"', "feature = 7"), "constants.feature: header feature: Expected `str`"),
+        (('feature = "left-flank"', 'feature = ""'), "constants.feature: .*length >= 1"),
         (("measured_at = 2026-03-02T09:41:07Z", "measured_at = 'May'"), "constants.measured_at"),
         (("measured_at = 2026-03-02T09:41:07Z", "measured_at = 2026-03-02T09:41:07"), "no offset from UTC"),
         (("feature =", "tip_radius_mm = '1,5'\nfeature ="), "constants: '1,5' is not a number"),
         (("feature =", "artefact = 'A'\npart='P'\nfeature ="), "both a part and an artefact"),
-        (("key = \"part\"", 'key = "prat"'), "prat: not a header key; allowed: trace, kind, feature"),
+        (('key = "part"', 'key = "prat"'), r"header\[0\].key: not a header key, did you mean 'part'"),
         (("'^Teil: (.+)$'", "'^Teil: .+$'"), r"header\[0\].pattern: needs a group"),
         (("'^Teil: (.+)$'", "'^Teil: (.+$'"), r"header\[0\].pattern: not a regular expression"),
         (("pattern = '^Teil: (.+)$'", ""), r"header\[0\].pattern: no pattern, and file_name has no group part"),
@@ -321,12 +321,15 @@ def test_layout_claims_by_name_and_by_first_lines():
         (("field=2", "field=2\nwords={a='top'}"), "words are for the labels of side"),
         (("field=2", "field=0"), r"column\[1\].field: Expected `int` >= 1"),
         (("'deviation_um'", "'angle_deg'"), "a column is named twice"),
-        (("layout = \"t\"", "layout = \"t\"\nfile_name='(?P<seriall>x)'"), "seriall: not a header key"),
-        (("layout = \"t\"", "layout = \"t\"\nfile_name='x'"), "file_name: needs named groups"),
+        (
+            ('layout = "t"', "layout = \"t\"\nfile_name='(?P<seriall>x)'"),
+            "line 2: file_name: not a header key, did you mean 'serial'",
+        ),
+        (('layout = "t"', "layout = \"t\"\nfile_name='x'"), "file_name: needs named groups"),
         (("[text]", "[text]\ndelimitr='tab'"), "text.delimitr: unknown key, did you mean 'delimiter'"),
         (("[text]", "[text]\ndelimiter=';'"), "allowed: bar, blanks, comma, semicolon, tab"),
     ],
-)  # fmt: skip
+)
 def test_mistake_in_a_layout_is_refused_naming_the_key(change, words):
     text = toml()
     assert change[0] in text
