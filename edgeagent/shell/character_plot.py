@@ -1,0 +1,45 @@
+"""A trace drawn with characters: enough to see whether it was read the right way, for any terminal."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from edgeagent.model import FloatArray, Trace
+
+_AXES = (("angle_deg", "deviation_um"), ("travel_mm", "deviation_um"), ("x_mm", "z_mm"))
+
+
+def axes_of(trace: Trace) -> tuple[FloatArray, FloatArray, tuple[str, str]]:
+    """What to draw over what, both of shape (n,), and their names."""
+    names = next(pair for pair in _AXES if set(pair) <= set(trace.columns))
+    return trace.columns[names[0]], trace.columns[names[1]], names
+
+
+def plotted(trace: Trace, *, width: int = 64, height: int = 12) -> list[str]:
+    """The trace as lines of characters.
+
+    Each character stands for the samples that fall into its cell: blank for none, then ``.``, ``:`` and ``#``
+    by their share of the fullest cell. The scale of the ordinate is at the left, that of the abscissa below.
+    """
+    across, up, names = axes_of(trace)
+    seen = np.isfinite(across) & np.isfinite(up)
+    if not np.any(seen):
+        return ["  (no sample is a number)"]
+    across, up = across[seen], up[seen]
+    counts, _, _ = np.histogram2d(up, across, bins=(height, width), range=(_range(up), _range(across)))
+    shades = np.where(counts == 0, 0, 1 + np.minimum(2, (3 * counts / counts.max()).astype(int)))
+    rows = ["".join(" .:#"[s] for s in row) for row in shades[::-1]]
+    top, bottom = f"{np.max(up):.4g}", f"{np.min(up):.4g}"
+    labels = [top, *[""] * (height - 2), bottom]
+    left = max(len(label) for label in labels) + 2
+    lines = [f"  {names[1]}"]
+    lines += [f"{label:>{left}} |{row}".rstrip() for label, row in zip(labels, rows, strict=True)]
+    first, last = f"{np.min(across):.6g}", f"{np.max(across):.6g}"
+    lines.append(" " * left + " +" + "-" * width)
+    lines.append(" " * left + "  " + first + f"{last + ' ' + names[0]:>{width - len(first)}}")
+    return lines
+
+
+def _range(values: FloatArray) -> tuple[float, float]:
+    low, high = float(np.min(values)), float(np.max(values))
+    return (low, high) if high > low else (low - 0.5, high + 0.5)
