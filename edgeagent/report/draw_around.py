@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from edgeagent.analysis.kinds.spiral import Options, clean, fit_trace, without_stuck
 from edgeagent.analysis.roundness import filtered_profile
 from edgeagent.analysis.trigonometric import TrigonometricSums
+from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray, Trace
 from edgeagent.report.draw import (
     CAUTION,
@@ -43,14 +44,13 @@ _LABEL_PT = (56.0, 14.0)
 
 @dataclass(frozen=True, slots=True)
 class Curves:
-    """A trace taken apart once more: all arrays of shape (n,) but ``around_um``, which goes once around.
+    """A trace taken apart once more: arrays of shape (n,) but ``around_um``, which goes once around.
 
     ``surface_um`` is normal to the surface, without constant, eccentricity and alignment; ``taken_out_um`` is
     what was taken out, as the gauge read it. ``turn`` counts whole turns from 0.
     """
 
     angle_deg: FloatArray
-    raw_um: FloatArray
     taken_out_um: FloatArray
     surface_um: FloatArray
     turn: IntArray
@@ -69,7 +69,6 @@ def take_apart(trace: Trace, options: Options, factor: float) -> Curves:
     turn = np.floor((angle_deg - angle_deg.min()) / 360.0 + 1e-9).astype(np.int64)
     return Curves(
         angle_deg=angle_deg,
-        raw_um=samples.deviation_um,
         taken_out_um=samples.deviation_um - shape,
         surface_um=shape * factor,
         turn=turn,
@@ -161,13 +160,13 @@ def _name_offenders(axes: Axes, marked: Sequence[tuple[int, float, str]]) -> Non
         axes.annotate(
             f"{n} UPR",
             (n, amplitude),
-            xytext=(0, height - y),
+            xytext=(0, height - y) if n > 3 else (7, -4),
             textcoords="offset points",
-            ha="left" if n < 4 else "center",
+            ha="center" if n > 3 else "left",
             fontweight="bold",
             zorder=6,
             arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.6} if height - y > 8 else None,
-            bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
+            bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
         )
 
 
@@ -248,24 +247,36 @@ def _nice(length: float) -> float:
     return float(power * max(k for k in (1, 2, 5) if k * power <= length * (1 + 1e-9)))
 
 
-def alignment_picture(curves: Curves, name: str) -> Picture:
-    """What the gauge read over all turns, and what of it was set-up and not surface."""
-    turns = (curves.angle_deg - curves.angle_deg.min()) / 360.0
+def reading_picture(trace: Trace, curves: Curves | None, name: str) -> Picture:
+    """All that the gauge read over the turns, and what of it was set-up and not surface.
+
+    ``curves`` None, for a trace that could not be taken apart, leaves the bare reading. Raises TraceShapeError
+    when there is no usable sample.
+    """
+    samples = clean(trace)
+    if not samples.angle_rad.size:
+        raise TraceShapeError("no sample is finite")
+    start = float(samples.angle_rad.min())
 
     def paint(figure: Figure) -> None:
         axes = figure.add_subplot()
         axes.grid(visible=True)
-        kept = thinned(curves.raw_um, 500)
-        sparse = np.linspace(0, turns.size - 1, 361).astype(np.int64)
-        axes.plot(turns[sparse], curves.taken_out_um[sparse], label="taken out", color=PALE, linewidth=6)
-        axes.plot(turns[kept], curves.raw_um[kept], label="as the gauge read it", **MEASURED)
+        if curves is not None:
+            sparse = np.linspace(0, curves.angle_deg.size - 1, 361).astype(np.int64)
+            turns = (curves.angle_deg[sparse] - np.degrees(start)) / 360.0
+            axes.plot(turns, curves.taken_out_um[sparse], label="taken out", color=PALE, linewidth=6)
+        kept = thinned(samples.deviation_um, 500)
+        turns = (samples.angle_rad[kept] - start) / (2 * np.pi)
+        axes.plot(turns, samples.deviation_um[kept], label="as the gauge read it", **MEASURED)
         axes.set_xlabel("turns")
         axes.set_ylabel("reading in µm")
         low, high = axes.get_ylim()
         axes.set_ylim(low, high + 0.26 * (high - low))
         axes.legend(loc="upper left", ncols=2)
 
-    caption = (
-        "Eccentricity, tilt and mean slope belong to the set-up; they are reported and never judged as surface."
-    )
-    return picture("Alignment that was taken out", caption, paint, name=name, size_in=(5.2, 2.5))
+    if curves is None:
+        title, caption = "What the gauge read", "The trace as it was recorded, nothing taken out."
+    else:
+        title = "Alignment that was taken out"
+        caption = "Eccentricity, tilt and mean slope belong to the set-up: reported, never judged as surface."
+    return picture(title, caption, paint, name=name, size_in=(5.2, 2.5))

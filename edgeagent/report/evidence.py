@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -55,8 +56,8 @@ def evidence(store: Store, books: Rulebooks, found: Measured, name: str) -> Evid
 
 def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Evidence) -> None:
     from edgeagent.report.draw_around import (
-        alignment_picture,
         around_picture,
+        reading_picture,
         spectrum_picture,
         take_apart,
         turns_picture,
@@ -68,15 +69,20 @@ def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Ev
     factor = found.result["details"].get("factor", 1.0)
     try:
         trace, options = _source(store, books, found)
-        curves = take_apart(trace, options, float(factor))
-    except (InputError, AnalysisError, ConfigError, JournalCorruptError) as error:
+    except (InputError, ConfigError, JournalCorruptError) as error:
         seen.remarks.append(f"The curves cannot be drawn: {printable(error)}.")
         return
-    seen.pictures += [
-        around_picture(curves, found.result, f"{name}-a"),
-        turns_picture(curves, f"{name}-t"),
-        alignment_picture(curves, f"{name}-l"),
-    ]
+    curves = None
+    try:
+        curves = take_apart(trace, options, float(factor))
+        seen.pictures += [
+            around_picture(curves, found.result, f"{name}-a"),
+            turns_picture(curves, f"{name}-t"),
+        ]
+    except (InputError, AnalysisError) as error:
+        seen.remarks.append(f"The trace cannot be taken apart: {printable(error)}.")
+    with contextlib.suppress(InputError):  # not one usable sample: the checks say so
+        seen.pictures.append(reading_picture(trace, curves, f"{name}-l"))
 
 
 def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Options]:

@@ -7,7 +7,7 @@ along. A record or a result that this version does not know ends the reading: ha
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -245,6 +245,29 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
             f"serial {printable(serial)} belongs to several parts ({names}); say which with --part"
         )
     return _story(store, next(iter(parts)), serial, kept, last)
+
+
+def part_stories(store: Store, keys: Collection[tuple[str, str]]) -> Iterator[PartStory]:
+    """Everything about several parts (part, serial) in their order, from one walk through the journal.
+
+    Raises as ``part_story``; every key must be in the journal.
+    """
+    own: dict[tuple[str, str], list[Record]] = {key: [] for key in keys}
+    shared: list[Record] = []
+    last = None
+    for record in store.records():
+        last = record
+        if record.kind in ("verification", "acknowledgement"):
+            shared.append(record)
+        elif record.kind in ("measurement", "disposition"):
+            who = record.body["trace"] if record.kind == "measurement" else record.body
+            key = (str(who.get("part")), str(who.get("serial")))
+            if key in own:
+                own[key].append(record)
+    if last is None or not all(own.values()):
+        raise UsageError("a part is not in the journal")
+    for key, records in own.items():
+        yield _story(store, *key, sorted([*records, *shared], key=lambda r: r.seq), last)
 
 
 def file_story(store: Store, name: str) -> PartStory:

@@ -223,7 +223,12 @@ def _whys(story: PartStory, standing: Record | None, *, accepted: bool) -> list[
         for c in measured.result["characteristics"]:
             rank = _URGENCY.get(c["verdict"])
             if rank is not None and (rank < 2 or accepted):
-                told.append(((rank, *order_key(c)), Why(feature, words.sentence(c), c, later)))
+                told.append(
+                    (
+                        (rank, *(order_key(c) if c["value"] is not None else (3,))),
+                        Why(feature, words.sentence(c), c, later),
+                    )
+                )
         failed = [q for q in measured.result["quality"] if not q["ok"]]
         told += [
             ((1, 2), Why(feature, f"{q['check'].replace('_', ' ')}: {q['note']}.", None, later)) for q in failed

@@ -217,7 +217,7 @@ def _reasons(disposition: Record, files: Mapping[str, Record]) -> list[str]:
         if record.seq > disposition.seq:
             continue
         for c in record.body["characteristics"]:
-            if c["verdict"] in wanted:
+            if c["verdict"] in wanted and (c["value"] is not None or not record.body["quality_failed"]):
                 spectral = c["name"] == _ONE_PER_FILE or c["name"] in _PER_INSTANCE
                 what = name_text(c["name"], str(c["instance"]) if spectral else "")
                 found.setdefault(f"{feature_text(feature)}: {what}")

@@ -120,10 +120,10 @@ def value_with_uncertainty(c: Mapping[str, Any]) -> str:
 
 
 def limits_text(c: Mapping[str, Any]) -> str:
-    """The limits of a characteristic."""
+    """The limits of a characteristic; empty where it has none."""
     lower, upper = c.get("lower"), c.get("upper")
     if lower is None and upper is None:
-        return "no limit"
+        return ""
     if lower is not None and upper is not None:
         if lower == -upper:
             return f"limits ±{with_unit(limit_text(upper), c['unit'])}"
@@ -164,7 +164,8 @@ def sentence(c: Mapping[str, Any]) -> str:
     """What a value says against its limit, with value, limit and uncertainty."""
     who = name_text(c["name"], c["instance"])
     if c["value"] is None:
-        return f"{who} has no value, though the recipe asks for it ({limits_text(c)})."
+        limits = limits_text(c)
+        return f"{who} has no value, though the recipe asks for it{f' ({limits})' if limits else ''}."
     if c["verdict"] == "inconclusive":
         return (
             f"{who} is {value_with_uncertainty(c)}, too near to {_bounds_text(c)} to tell whether it conforms."

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from edgeagent.errors import UsageError
-from edgeagent.report.gather import PartStory, Store, file_story, part_story
+from edgeagent.report.gather import PartStory, Store, file_story, part_stories, part_story
 from edgeagent.report.words import printable
 from edgeagent.shell.clock import SystemClock
 from edgeagent.shell.files import make_folder, write_synced
@@ -106,9 +106,9 @@ def write_period_report(
     folder = target.with_name(f"{target.stem}-parts")
     chosen = parts_to_link(period, part_pages)
     links = {key: f"{folder.name}/{safe_name(*key)}.html" for key in chosen}
-    for part, serial in progress(chosen):
-        story = part_story(opened, serial, part)
-        _write_story(opened, story, target.parent / links[part, serial])
+    if chosen:
+        for key, story in zip(progress(chosen), part_stories(opened, chosen), strict=False):
+            _write_story(opened, story, target.parent / links[key])
     _write(target, period_page(period, links))
     return target
 
