@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from collections.abc import Iterable, Iterator
 from datetime import datetime
@@ -66,6 +67,9 @@ def main() -> None:
     Watches export folders, analyses every new trace, applies the recipe's limits, keeps an append-only
     journal and publishes dispositions over MQTT.
     """
+    # Before numpy is loaded: sums of a threaded BLAS depend on the number of threads, a replay must give the
+    # same digits everywhere, and for one file at a time threads only cost memory.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 @main.command()
@@ -79,10 +83,8 @@ def run(config: Path) -> None:
     Example:
       edgeagent run --config /etc/edgeagent/agent.toml
     """
-    import os
     import signal
 
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one file at a time: threads would only cost memory
     from edgeagent.shell.clock import SystemClock
     from edgeagent.shell.events import open_log
     from edgeagent.shell.service import Service, run_service

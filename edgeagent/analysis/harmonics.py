@@ -58,7 +58,7 @@ class HarmonicFit:
         """Slope and tilt at any angles, in µm, shape of ``angle_rad``; zero for a closed profile."""
         if not len(self.alignment):
             return np.zeros(len(angle_rad))
-        return np.asarray(self.alignment @ _columns(angle_rad, self.middle_rad), dtype=np.float64)
+        return _combined(self.alignment, _columns(angle_rad, self.middle_rad))
 
     def residual_at(self, angle_rad: FloatArray, deviation_um: FloatArray) -> FloatArray:
         """What the model leaves of any samples, those that were not fitted among them; shape (n,), µm."""
@@ -187,10 +187,10 @@ def fit_harmonics(
     _check_gap(angle_rad, density, upr_max)
     beta, schur = _alignment(columns, deviation_um, sides, solved)
     coefficient: ComplexArray = solved[0] - beta @ solved[1:]
-    residual = deviation_um - beta @ columns - sums.evaluate(coefficient)
+    residual = deviation_um - _combined(beta, columns) - sums.evaluate(coefficient)
     between = _noise_between(angle_rad, residual, upr_max, turns)
     freedom = max(points - 2 * upr_max - 1 - len(beta), 1)
-    white = float(residual @ residual) / freedom
+    white = float(np.sum(residual**2)) / freedom
     variance = np.full(upr_max + 1, 2 * white / points) if between is None else between
     if alignment:
         leak = solved[1:]
@@ -257,6 +257,14 @@ def _columns(angle_rad: FloatArray, middle_rad: float) -> FloatArray:
     return np.stack((t, t * np.cos(angle_rad), t * np.sin(angle_rad)))
 
 
+def _combined(beta: FloatArray, columns: FloatArray) -> FloatArray:
+    """The sum of the alignment terms, shape (n,); zeros where there are none."""
+    total = np.zeros(columns.shape[1])
+    for factor, column in zip(beta, columns, strict=True):
+        total += factor * column
+    return total
+
+
 def _alignment(
     columns: FloatArray, deviation_um: FloatArray, sides: ComplexArray, solved: ComplexArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -269,9 +277,11 @@ def _alignment(
         result: FloatArray = full
         return result
 
-    schur = columns @ columns.T - cross(sides[1:], solved[1:])
-    right = columns @ deviation_um - cross(sides[1:], solved[:1])[:, 0]
-    own = np.diag(columns @ columns.T)
+    # No BLAS over the samples: its sums depend on the number of threads, a replay must give the same digits.
+    gram = np.einsum("in,jn->ij", columns, columns)
+    schur = gram - cross(sides[1:], solved[1:])
+    right = np.einsum("in,n->i", columns, deviation_um) - cross(sides[1:], solved[:1])[:, 0]
+    own = np.diag(gram)
     if np.any(np.diag(schur) < 1e-9 * own):
         raise FitNotConvergedError("slope and tilt cannot be told from the profile within a single turn")
     return np.asarray(np.linalg.solve(schur, right), dtype=np.float64), schur

@@ -41,9 +41,27 @@ def read_numbers(
         found = _fast(plain, columns, delimiter, decimal) if delimiter != " " and not missing else None
     if found is None:
         found = _careful(plain, columns, delimiter, decimal, first_line, missing)
+    if _cut_off(bytes(body[-8192:]), delimiter, decimal):
+        raise TraceFormatError(
+            "the last line is cut off",
+            line=first_line + len(found) - 1,
+            expected="as many decimals as before it",
+        )
     if not len(found):
         raise TraceFormatError("no rows of numbers", line=first_line, expected=f"{columns} numbers a line")
     return found
+
+
+def _cut_off(end: bytes, delimiter: str, decimal: str) -> bool:
+    """Whether the last line ends in the middle of its number: no line end, and fewer decimals than all before.
+
+    Only where the lines before it agree in their decimals, as a writer with a fixed format has them.
+    """
+    if end.endswith(b"\n") or not end.strip():
+        return False
+    cells = [line.rsplit(delimiter.encode(), 1)[-1].strip() for line in end.split(b"\n")[1:]]
+    decimals = [len(cell.partition(decimal.encode())[2]) for cell in cells]
+    return len(decimals) > 20 and len(set(decimals[-21:-1])) == 1 and decimals[-1] < decimals[-2]
 
 
 def _fast(body: bytes | memoryview, columns: int, delimiter: str, decimal: str) -> FloatArray | None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from edgeagent.demo.scenario import Act
+from edgeagent.demo.scenario import Act, Groove
 
 TURNS = 3
 POINTS_PER_TURN = 5400
@@ -17,6 +17,8 @@ POINTS_PER_TURN = 5400
 
 def trace_text(act: Act) -> bytes:
     """Trace text of one act: alignment left in, waves, 3 nm of noise, and the act's own defects."""
+    if act.groove is not None:
+        return _axial_text(act, act.groove)
     rng = np.random.default_rng(act.seed)
     count = np.arange(TURNS * POINTS_PER_TURN)
     angle_deg = count * (360.0 / POINTS_PER_TURN)
@@ -35,8 +37,22 @@ def trace_text(act: Act) -> bytes:
     return f"{_header(act)}angle_deg,deviation_um\n{rows}\n".encode()
 
 
+def _axial_text(act: Act, groove: Groove) -> bytes:
+    """An axial trace through four grooves a side, cut from the swept surface, with 20 nm of noise."""
+    from edgeagent.demo.thread_surface import Cut, Part, section, with_noise  # brings scipy
+
+    part = Part(contact_angle_deg=(groove.contact_angle_deg,) * 2, lead_mm=groove.lead_mm)
+    cut = Cut(x_start_mm=-2.4, x_end_mm=18.2, spacing_mm=0.004, tip_radius_mm=0.02)
+    trace = with_noise(section(part, cut), 20.0, act.seed)
+    rows = "\n".join(
+        f"{'top' if side > 0 else 'bottom'},{x:.6f},{z:.7f}"
+        for side, x, z in zip(trace.side.tolist(), trace.x_mm.tolist(), trace.z_mm.tolist(), strict=True)
+    )
+    return f"{_header(act)}side,x_mm,z_mm\n{rows}\n".encode()
+
+
 def _header(act: Act) -> str:
-    kind = "circle" if act.artefact is not None else "spiral"
+    kind = "circle" if act.artefact is not None else "axial" if act.groove is not None else "spiral"
     lines = ["trace = 1", f'kind = "{kind}"']
     if act.artefact is not None:
         lines.append(f'artefact = "{act.artefact}"')
@@ -47,9 +63,10 @@ def _header(act: Act) -> str:
         f"measured_at = {datetime.now(UTC).strftime('%Y-%m-%dT%H:%M:%SZ')}",
         'instrument = "gauge-1"',
         'remark = "invented demo data"',
-        "tip_radius_mm = 0.005",
-        "track_diameter_mm = 18.5",
+        f"tip_radius_mm = {0.005 if act.groove is None else 0.02}",
     ]
+    if act.groove is None:
+        lines.append("track_diameter_mm = 18.5")
     return "".join(f"# {line}\n" for line in lines)
 
 
@@ -68,7 +85,7 @@ def export(act: Act, inbox: Path) -> None:
         temporary.write_bytes(data)
         os.rename(temporary, path)
     elif act.manner == "torn":
-        path.write_bytes(data[: len(data) // 2 + 3])
+        path.write_bytes(data[: data.index(b"\n", len(data) // 2) + 4])
         time.sleep(1.2)
         path.write_bytes(data)
     else:

@@ -66,6 +66,7 @@ def _write_configuration(base: Path) -> None:
         (base / name).mkdir(parents=True, exist_ok=True)
     features = "".join(scenario.SPIRAL_MEASUREMENT.format(feature=f) for f in ("left-flank", "right-flank"))
     (base / "recipes" / "KX-2005-R.toml").write_text(scenario.SPIRAL_RECIPE + features, encoding="utf-8")
+    (base / "recipes" / "KX-2005-G.toml").write_text(scenario.AXIAL_RECIPE, encoding="utf-8")
     (base / "artefacts" / "MW-03.toml").write_text(scenario.CERTIFICATE, encoding="utf-8")
 
 

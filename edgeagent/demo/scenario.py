@@ -6,8 +6,7 @@ is taken from a real part, person or company.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 AGENT_TOML = """# Written by the demo; everything in this folder is invented.
 [station]
@@ -60,6 +59,7 @@ SPIRAL_MEASUREMENT = """
 [[measurement]]
 feature = "{feature}"
 kind = "spiral"
+turns_min = 3
 upr = [2, 500]
 bands = [[2, 15], [16, 50], [51, 500]]
 
@@ -72,6 +72,45 @@ bands = [[2, 15], [16, 50], [51, 500]]
   characteristic = "harmonic_amplitude"
   points = [[2, 300.0], [20, 60.0], [500, 3.0]]
   caution = 0.75
+"""
+
+AXIAL_RECIPE = """# An invented ball-screw shaft, measured through its grooves.
+part = "KX-2005-G"
+revision = "A"
+
+[thread]
+member = "shaft"
+hand = "right"
+starts = 1
+lead_mm = 5.0
+ball_diameter_mm = 3.175
+ball_pitch_circle_mm = 20.75
+contact_angle_deg = 45.0
+track_conformity = 0.53
+
+[[measurement]]
+feature = "profile"
+kind = "axial"
+
+  [[measurement.limit]]
+  characteristic = "contact_angle_left"
+  lower = 42.0
+  upper = 48.0
+
+  [[measurement.limit]]
+  characteristic = "contact_angle_right"
+  lower = 42.0
+  upper = 48.0
+
+  [[measurement.limit]]
+  characteristic = "pitch_deviation"
+  lower = -4.0
+  upper = 4.0
+
+  [[measurement.limit]]
+  characteristic = "ball_pitch_circle_diameter"
+  lower = 20.74
+  upper = 20.76
 """
 
 CERTIFICATE = """# An invented multi-wave reference artefact.
@@ -97,7 +136,18 @@ spurious_nm = 4.0
 Waves = tuple[tuple[int, float], ...]
 """Waves of a surface as (UPR, amplitude in nm)."""
 
+GROOVED = "KX-2005-G"
+"""Part number of the parts that are measured through their grooves."""
+
 GOOD: Waves = ((2, 140.0), (3, 60.0), (5, 30.0), (20, 14.0), (37, 9.0), (111, 2.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Groove:
+    """An axial trace's part: contact angle of both flanks and the lead that was really ground."""
+
+    contact_angle_deg: float = 45.0
+    lead_mm: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +168,7 @@ class Act:
     spike_um: float = 0.0
     clip_um: float | None = None
     seed: int = 0
-    extra: Mapping[str, str] = field(default_factory=dict)
+    groove: Groove | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,9 +227,26 @@ def cases() -> tuple[Case, ...]:
             _pair("000508", GOOD, GOOD)[:1],
         ),
         Case("000509", "no recipe", "hold", "no recipe", _unknown("000509"), part="QQ-9999-L"),
+        *_grooves(),
         Case(
             "000510", "rejected, reground, measured again", "accept", "re-measured", _reground("000510", comb)
         ),
+    )
+
+
+def _grooves() -> tuple[Case, ...]:
+    """Parts that are measured through their grooves."""
+
+    def case(serial: str, defect: str, expected: str, because: str, groove: Groove) -> Case:
+        act = Act(
+            f"{serial}-profile.txt", "profile", (), part=GROOVED, serial=serial, seed=int(serial), groove=groove
+        )
+        return Case(serial, defect, expected, because, (act,), part=GROOVED)
+
+    return (
+        case("000521", "none", "accept", "", Groove()),
+        case("000522", "wheel dressed wrong: contact angle 50 deg", "reject", "contact_angle", Groove(50.0)),
+        case("000523", "lead drive: 12 um a pitch", "reject", "pitch_deviation", Groove(lead_mm=5.012)),
     )
 
 

@@ -11,7 +11,6 @@ from edgeagent.codec.result import encode
 from edgeagent.errors import InputError
 from edgeagent.shell.evaluate import Rulebook, evaluate
 
-
 _HARMONICS_SHOWN = 12
 
 

@@ -40,6 +40,7 @@ class MqttEvent:
     topic: str = ""
     payload: bytes = b""
     retained: bool = False
+    who: str = ""
 
 
 class MqttClient:
@@ -134,6 +135,7 @@ def _new_client(
                 topic=str(message.topic),
                 payload=bytes(message.payload[:1024]),
                 retained=bool(message.retain),
+                who=_who(message),
             )
         )
 
@@ -143,6 +145,12 @@ def _new_client(
     client.on_publish = on_publish
     client.on_message = on_message
     return client
+
+
+def _who(message: Any) -> str:
+    """Who sent a message, where it says so: the user property ``who`` of MQTT 5."""
+    pairs = getattr(getattr(message, "properties", None), "UserProperty", ())
+    return next((str(value)[:128] for name, value in pairs if name == "who"), "")
 
 
 def _password(settings: Mqtt, base: Path) -> str | None:

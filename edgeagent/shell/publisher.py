@@ -173,7 +173,7 @@ class Publisher:
     def handle(self, event: MqttEvent) -> tuple[int, str] | None:
         """Take one event of paho's thread.
 
-        Returns (seq, text) of an acknowledgement that the line sent, for the journal; else None.
+        Returns (seq, who) of an acknowledgement that the line sent, for the journal; else None.
         """
         if event.client != self._generation:
             return None
@@ -189,7 +189,7 @@ class Publisher:
         elif event.what == "unreachable":
             self._on_unreachable(event.words)
         elif event.topic == self._topic("acknowledge") and not event.retained:
-            return _acknowledgement(event.payload)
+            return _acknowledgement(event.payload), event.who or "line"
         elif event.topic == self._topic("lamp") and not event.retained:
             self._selftest_seen(event.payload)
         return None
@@ -429,7 +429,7 @@ class Publisher:
         into.add(mid)
 
 
-def _acknowledgement(payload: bytes) -> tuple[int, str] | None:
-    """The sequence number that the line acknowledges: plain digits; text that is none is answered by 0."""
+def _acknowledgement(payload: bytes) -> int:
+    """The record number that the line acknowledges: plain digits; anything else is 0, which matches nothing."""
     text = payload[:64].decode("utf-8", errors="replace").strip()
-    return (int(text), text) if text.isascii() and text.isdigit() and len(text) < 16 else (0, text)
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 16 else 0

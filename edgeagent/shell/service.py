@@ -316,11 +316,10 @@ class Service:
                 if entries:
                     self._append(entries)
 
-    def _acknowledged(self, seq: int, text: str) -> None:
+    def _acknowledged(self, seq: int, who: str) -> None:
         """The line acknowledged a disposition: on record first, then the lamp."""
         matched = seq in self._publisher.lamp.latched
-        who = "mqtt"
-        self._append([("acknowledgement", {"seq": seq, "text": text, "who": who, "matched": matched})])
+        self._append([("acknowledgement", {"seq": seq, "who": who, "matched": matched})])
         self._publisher.acknowledge(seq)
         self._log.info("acknowledged", seq=seq, matched=matched)
 
@@ -347,14 +346,16 @@ class Service:
 
     def _on_mqtt_event(self, event: str, details: dict[str, Any]) -> None:
         refused = event in ("publish-refused", "connection-refused")
-        (self._log.warning if refused else self._log.info)(event, **details)
+        bad = refused or event in ("connection-failed", "mqtt-silent", "mqtt-disconnected")
+        (self._log.warning if bad else self._log.info)(event, **details)
         if refused:
             (record,) = self._append([("recovery", {"what": event, "reason": details["reason"]})])
             self._publisher.tell_now(record)
 
     def _reload(self) -> None:
         """Swap recipes, layouts and certificates when all of them are right; else keep the old ones."""
-        self._notifier.tell(f"RELOADING=1\nMONOTONIC_USEC={int(self._clock.monotonic() * 1e6)}")
+        if self._told_ready:
+            self._notifier.tell(f"RELOADING=1\nMONOTONIC_USEC={int(self._clock.monotonic() * 1e6)}")
         try:
             fresh = load_configuration(self._configuration.path)
             if fresh.document.data != self._configuration.document.data:
@@ -370,7 +371,8 @@ class Service:
             self._append([("configuration", body)])
             self._configuration, self._rules = fresh, Rulebook.of(fresh)
             self._log.info("configuration-reloaded", recipes=len(fresh.recipes))
-        self._notifier.tell("READY=1")
+        if self._told_ready:
+            self._notifier.tell("READY=1")
 
     def _end(self, error: JournalError | None) -> int:
         """Stop in order; with an error nothing more is written, and the lamp shows fault."""
