@@ -19,7 +19,7 @@ from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
 from edgeagent.rules.settling import Look
 from edgeagent.shell.journal import Place
 
-_SETS_MAX = 2000
+_SETS_MAX = 500
 """Finished part sets that stay in memory for re-measurements; unfinished ones always stay."""
 
 

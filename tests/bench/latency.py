@@ -67,7 +67,12 @@ def main() -> None:
         for old in (agent.folder / "recipes").glob("*.toml"):
             old.unlink()
         (agent.folder / "recipes" / "KX-2005-R.toml").write_text(RECIPE)
-        with killed(script), agent, Listener(broker.port, PREFIX) as line, Listener(broker.port, "bare") as other:
+        with (
+            killed(script),
+            agent,
+            Listener(broker.port, PREFIX) as line,
+            Listener(broker.port, "bare") as other,
+        ):
             for i, text in enumerate(texts):
                 for listener, folder, times in ((other, bare_folder, bare), (line, agent.inbox, ours)):
                     before = len(listener.messages("lamp", live=True))

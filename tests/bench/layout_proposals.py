@@ -70,6 +70,28 @@ def _equal(found: object, wanted: object) -> bool:
     return found == wanted
 
 
+def _open_keys(proposal: LayoutProposal, aspect: str) -> set[str]:
+    places = (f"column {aspect}: ", f"header {aspect}: ", f"constants: {aspect}")
+    return {key.rsplit(" ", 1)[1] for key, _ in proposal.fill_in if key.startswith(places)}
+
+
+def _wrong_beside_the_doubt(proposal: LayoutProposal, aspect: str, value: object, wanted: object) -> bool:
+    """Whether more is wrong than what is said to be open: the values beyond a unit, the date beyond its offset."""
+    if isinstance(wanted, np.ndarray) and value is not None:
+        only_unit = _open_keys(proposal, aspect) <= {"unit", "scale"}
+        named = {f.what for f in proposal.findings if not f.sure} & set(UNSURE.get(aspect, ()))
+        if not only_unit or named - {f"unit of the {aspect.split('_')[0]}"}:
+            return False
+        found = np.asarray(value)
+        factor = np.nanmax(np.abs(wanted)) / max(float(np.nanmax(np.abs(found))), 1e-300)
+        return not _equal(found * factor, wanted)
+    if isinstance(wanted, datetime) and isinstance(value, datetime):
+        doubted = any(not f.sure and "offset" not in f.why for f in proposal.findings if f.what == aspect)
+        only_offset = _open_keys(proposal, aspect) <= {"utc_offset_h"} and not doubted
+        return only_offset and value.replace(tzinfo=None) != wanted.replace(tzinfo=None)
+    return False
+
+
 def judged(proposal: LayoutProposal, export) -> dict[str, str]:  # type: ignore[no-untyped-def]
     """Each aspect of the export with right, doubtful, missed (an optional header key) or wrong."""
     trace = proposal.trace
@@ -79,7 +101,8 @@ def judged(proposal: LayoutProposal, export) -> dict[str, str]:  # type: ignore[
     found = {}
     for aspect, value, wanted in pairs:
         if _open(proposal, aspect):
-            found[aspect] = "doubtful"
+            beside = _wrong_beside_the_doubt(proposal, aspect, value, wanted)
+            found[aspect] = "wrong" if beside else "doubtful"
         elif _equal(value, wanted):
             found[aspect] = "right"
         else:
@@ -119,7 +142,8 @@ def main(count: int) -> None:
             print(f"seed {seed} refused: {error}")
             continue
         aspects = judged(proposal, export)
-        aspects.pop("measured_at")
+        if "measured_at" not in export.header:
+            aspects.pop("measured_at")
         found = verdict(aspects, frozenset())
         verdicts[found] += 1
         for aspect, value in aspects.items():
@@ -131,7 +155,8 @@ def main(count: int) -> None:
     print(f"{'':14}{'right':>9}{'doubtful':>10}{'missed':>9}{'wrong':>9}{'refused':>9}")
     words = ("right", "doubtful", "missed", "wrong", "refused")
     for name, counts in [("whole export", verdicts), *by_aspect.items()]:
-        cells = [f"{100 * counts[w] / count:.1f}" for w in words]
+        total = sum(counts.values())
+        cells = [f"{100 * counts[w] / total:.1f}" for w in words]
         print(f"{name:14}{cells[0]:>9}{cells[1]:>10}{cells[2]:>9}{cells[3]:>9}{cells[4]:>9}")
 
 
