@@ -76,7 +76,7 @@ def _open_keys(proposal: LayoutProposal, aspect: str) -> set[str]:
 
 
 def _wrong_beside_the_doubt(proposal: LayoutProposal, aspect: str, value: object, wanted: object) -> bool:
-    """Whether more is wrong than what is said to be open: the values beyond a unit, the date beyond its offset."""
+    """Whether more is wrong than what is open: the values beyond a unit, the date beyond its offset."""
     if isinstance(wanted, np.ndarray) and value is not None:
         only_unit = _open_keys(proposal, aspect) <= {"unit", "scale"}
         named = {f.what for f in proposal.findings if not f.sure} & set(UNSURE.get(aspect, ()))
