@@ -50,7 +50,8 @@ def roundness(
     """RONt and RONq (ISO 12181-1) of harmonics ``c_n``, n = 0 … N, in µm.
 
     Both arrays have shape (N + 1,). The profile is evaluated at 16 points of the shortest undulation at
-    least, so that RONt is at most 0.5 % of the shortest wave's amplitude low.
+    least. A crest that lies half way between two of them is missed by 1 - cos(pi / 16), 1.9 %, of that wave's
+    amplitude at most, and by 0.2 % of a wave at the cut-off where N is three times the cut-off.
     """
     order = np.arange(len(coefficient), dtype=np.float64)
     passed = band_transmission(order, upr_low, upr_high)
