@@ -25,8 +25,15 @@ T = TypeVar("T")
 @click.option("--serial", help="A page on the part with this serial.")
 @click.option("--part", help="Its part number, where several have this serial.")
 @click.option("--file", "file", help="A page on one file, by the name that intake gave it.")
-@click.option("--since", type=click.DateTime(), help="A page on the period from this time on (UTC).")
-@click.option("--until", type=click.DateTime(), help="The period's end (UTC); the last record by default.")
+@click.option(
+    "--since",
+    type=click.DateTime(),
+    metavar="TIME",
+    help="A page on the period from this time on, such as 2026-03-02 or 2026-03-02T06:00:00 (UTC).",
+)
+@click.option(
+    "--until", type=click.DateTime(), metavar="TIME", help="The period's end (UTC); the last record by default."
+)
 @click.option(
     "--part-pages",
     type=click.IntRange(0),

@@ -37,7 +37,7 @@ _POINTS_MAX = 5000
 _TURNS_NAMED_MAX = 4
 _DASHES = ("-", (0, (4, 1.5)), (0, (1.5, 1.2)), (0, (6, 1.5, 1.5, 1.5)))
 _AROUND_POINTS = 1440
-_PLOT_PT = np.array([460.0, 205.0])
+_PLOT_PT = np.array([395.0, 190.0])
 """Size of the spectrum's field within its picture, near enough to keep names apart."""
 _LABEL_PT = (56.0, 14.0)
 
@@ -116,7 +116,7 @@ def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     over = [n for n, _, verdict in marked if verdict == "nonconforming"]
     words = f"{count_text(len(over), 'undulation')} over the limit" if over else "No undulation over the limit"
     caption = f"{words}. Each line is one undulation; the hatched field is not allowed."
-    return picture("Amplitude spectrum", caption, paint, name=name, size_in=(7.4, 3.6), shape="wide")
+    return picture("Amplitude spectrum", caption, paint, name=name, size_in=(6.4, 3.4), shape="wide")
 
 
 def _stems(axes: Axes, upr: FloatArray, amplitude: FloatArray, bottom: float) -> None:

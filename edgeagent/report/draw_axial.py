@@ -207,7 +207,7 @@ def pitch_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         paint,
         name=name,
         shape="wide" if len(sides) > 1 else "",
-        size_in=(3.6 * len(sides), 3.2),
+        size_in=(3.2 * len(sides), 3.0),
     )
 
 

@@ -50,7 +50,7 @@ def travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         "Actual less nominal travel within the useful travel. Brackets show where the variation within a "
         "window is largest; the variation is measured about the mean travel."
     )
-    return picture("Travel deviation", caption, paint, name=name, size_in=(7.4, 3.8), shape="wide")
+    return picture("Travel deviation", caption, paint, name=name, size_in=(6.4, 3.5), shape="wide")
 
 
 def mean_travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
