@@ -94,13 +94,20 @@ def picture(
     name: str,
     size_in: tuple[float, float] = (5.2, 3.3),
     shape: str = "",
+    top_in: float = 0.1,
 ) -> Picture:
-    """Paint a figure in the house's style; ``name`` keeps its element ids apart from other figures'."""
+    """Paint a figure in the house's style; ``name`` keeps its element ids apart from other figures'.
+
+    The margins are fixed, so that plots above one another line up; ``top_in`` is the upper one.
+    """
     with mpl.rc_context(_style(name)):
         figure = Figure(figsize=size_in)
         paint(figure)
         if any(axes.axison for axes in figure.axes):
-            figure.tight_layout(pad=0.4)
+            width, height = size_in
+            figure.subplots_adjust(
+                0.78 / width, 0.5 / height, 1 - 0.14 / width, 1 - top_in / height, wspace=0.1
+            )
         else:
             figure.subplots_adjust(0.01, 0.01, 0.99, 0.99)
         buffer = io.StringIO()

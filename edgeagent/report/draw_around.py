@@ -88,7 +88,10 @@ def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     )
     shown = upr >= 2
     upr, amplitude, noise, upper, caution = (a[shown] for a in (upr, amplitude, noise, upper, caution))
-    marked = _offenders(result["characteristics"])
+    marked = _offenders(result["characteristics"], dict(zip(upr.tolist(), amplitude.tolist(), strict=True)))
+
+    limited = np.isfinite(upper)
+    judged = bool(np.any(limited))
 
     def paint(figure: Figure) -> None:
         axes = figure.add_subplot()
@@ -96,14 +99,15 @@ def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         positive = amplitude[amplitude > 0]
         # the lower half is mostly noise; to show all of it would press the rest together
         bottom = float(np.median(positive)) / 3 if positive.size else 0.1
-        top = 2.5 * np.nanmax(np.concatenate((amplitude + 2 * noise, upper, [bottom * 10])))
+        top = (2.5 if judged else 15.0) * np.nanmax(
+            np.concatenate((amplitude + 2 * noise, upper, [bottom * 10]))
+        )
         low = np.maximum(amplitude - 2 * noise, bottom)
         high = np.maximum(amplitude + 2 * noise, bottom)
         _stems(axes, upr, amplitude, bottom)
         axes.fill_between(upr, low, high, step="mid", label="uncertainty, k = 2", zorder=0, **UNCERTAINTY)
-        judged = np.isfinite(upper)
-        if np.any(judged):
-            limit_above(axes, upr[judged], upper[judged], float(top))
+        if judged:
+            limit_above(axes, upr[limited], upper[limited], float(top))
         if np.any(np.isfinite(caution)):
             axes.plot(upr, caution, label="caution", **CAUTION)
         axes.set_ylim(bottom, top)
@@ -116,6 +120,8 @@ def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     over = [n for n, _, verdict in marked if verdict == "nonconforming"]
     words = f"{count_text(len(over), 'undulation')} over the limit" if over else "No undulation over the limit"
     caption = f"{words}. Each line is one undulation; the hatched field is not allowed."
+    if not judged:
+        caption = "Each line is one undulation; no limit curve judges them."
     return picture("Amplitude spectrum", caption, paint, name=name, size_in=(6.4, 3.4), shape="wide")
 
 
@@ -131,9 +137,16 @@ def _stems(axes: Axes, upr: FloatArray, amplitude: FloatArray, bottom: float) ->
         axes.plot(upr[drawn], amplitude[drawn], label="measured", **{**MEASURED, "linewidth": 0.8})
 
 
-def _offenders(characteristics: Sequence[Mapping[str, Any]]) -> list[tuple[int, float, str]]:
-    """(UPR, amplitude, verdict) of the undulations worth a name: the worst first, the nearest in any case."""
-    return [
+def _offenders(
+    characteristics: Sequence[Mapping[str, Any]], spectrum: Mapping[float, float]
+) -> list[tuple[int, float, str]]:
+    """(UPR, amplitude, verdict) of the undulations worth a name: the nearest to its limit, those over it.
+
+    Of a reference artefact: the waves that its certificate names.
+    """
+    certified = [int(c["instance"]) for c in characteristics if c["name"] == "amplitude_error"]
+    waves = [(n, spectrum[n], "certified") for n in certified if n in spectrum]
+    return waves + [
         (int(c["instance"]), float(c["value"]), str(c["verdict"]))
         for c in characteristics
         if c["name"] == "harmonic_amplitude" and c["value"] is not None and str(c["instance"]).isdigit()

@@ -208,6 +208,7 @@ def pitch_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         name=name,
         shape="wide" if len(sides) > 1 else "",
         size_in=(3.2 * len(sides), 3.0),
+        top_in=0.3,
     )
 
 

@@ -104,7 +104,7 @@ def story_page(story: PartStory, seen: Mapping[int, Evidence], *, file: str | No
         file=file,
         decision=decision,
         standing=standing,
-        whys=_whys(story, standing, accepted=decision == "accept"),
+        whys=_whys(story, standing, accepted=decision in ("accept", "passed")),
         sentences_max=SENTENCES_MAX,
         rows=rows,
         limit_at=on_scale(1.0, reach),
@@ -121,7 +121,10 @@ def _decision(story: PartStory, file: str | None) -> str:
     if story.quarantined:
         return "quarantine"
     if file is not None:
-        return str(story.measured[0].body["disposition"])
+        body = story.measured[0].body
+        if body["trace"].get("artefact"):
+            return "passed" if body["disposition"] == "accept" else "failed"
+        return str(body["disposition"])
     return "undecided" if story.disposition is None else str(story.disposition.body["disposition"])
 
 

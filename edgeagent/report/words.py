@@ -93,7 +93,7 @@ def minus(text: str) -> str:
 
 def name_text(name: str, instance: str = "") -> str:
     """A characteristic in words: the recorded name without underscores, and which one of several."""
-    words = printable(name).replace("_", " ")
+    words = "En number" if name == "en_number" else printable(name).replace("_", " ")
     if not instance:
         return words
     if name in ("harmonic_amplitude", "amplitude_error", "en_number", "spurious_amplitude", "band_rms"):

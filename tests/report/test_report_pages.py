@@ -203,7 +203,10 @@ def test_part_page_is_small_and_quickly_written(station, tmp_path):
 def test_file_page_shows_an_artefact_and_a_quarantined_file(station, tmp_path):
     measured = (r["body"] for r in journal(station.store) if r["kind"] == "measurement")
     name = next(b["source"]["name"] for b in measured if b["trace"].get("artefact") == "MW-03")
-    assert "en number at" in Page(write_file_report(station.store, name, tmp_path / "a.html")).text
+    page = Page(write_file_report(station.store, name, tmp_path / "a.html"))
+    assert "En number at" in page.text
+    assert "reference artefact MW-03" in page.text
+    assert "Passed" in page.texts
     page = Page(write_file_report(station.store, "broken.txt", tmp_path / "b.html"))
     assert "Not readable" in page.text
     assert "the file ends after its header" in page.text
