@@ -11,7 +11,10 @@ Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
 
 
 class RoughnessOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Flank roughness across the groove: cut-offs (nesting indices, ISO 21920-2) and number of sections."""
+    """Flank roughness across the groove: cut-offs (nesting indices, ISO 21920-2) and number of sections.
+
+    Waviness comes with it: the longer waves of the same filter, over all of the contact zone.
+    """
 
     lambda_c_mm: Positive
     lambda_s_mm: Positive | None = None
@@ -35,7 +38,7 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     profile_band_um
         Tolerance band about the nominal profile, below and above.
     roughness, ball_load_n
-        Ask for flank roughness, and for the contact ellipse at this load of one ball.
+        Ask for flank roughness and waviness, and for the contact ellipse at this load of one ball.
     """
 
     zone_half_width_deg: Annotated[float, msgspec.Meta(ge=3, le=40)] = 20.0

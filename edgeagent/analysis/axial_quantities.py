@@ -16,6 +16,7 @@ from edgeagent.model import FloatArray, Quantity, Thread
 
 _BOTH = ("left", "right")
 _ROUGHNESS = {"ra": "um", "rq": "um", "rz": "um", "rt": "um", "rsk": "1", "rku": "1"}
+_WAVINESS = ("wa", "wq", "wt")
 GROOVE_UNITS: Mapping[str, str] = {
     **{f"contact_angle_{s}": "deg" for s in _BOTH},
     **{f"flank_radius_{s}": "mm" for s in _BOTH},
@@ -33,6 +34,7 @@ BAND_UNITS: Mapping[str, str] = {f"profile_band_excess_{s}": "um" for s in _BOTH
 ROUGHNESS_UNITS: Mapping[str, str] = {
     f"profile_roughness_{name}_{s}": unit for name, unit in _ROUGHNESS.items() for s in _BOTH
 }
+WAVINESS_UNITS: Mapping[str, str] = {f"profile_waviness_{name}_{s}": "um" for name in _WAVINESS for s in _BOTH}
 CONTACT_UNITS: Mapping[str, str] = {
     **{f"contact_ellipse_margin_{s}": "mm" for s in _BOTH},
     **{f"contact_pressure_{s}": "MPa" for s in _BOTH},
@@ -55,8 +57,8 @@ _GROOVES_IN_DETAILS = 60
 class GrooveReport:
     """Quantities of one groove and sentences on what could not be had.
 
-    ``remarks`` tell of values that a groove need not have (a root that the tip does not reach), ``failures`` of
-    those that the recipe asked for by an option.
+    ``remarks`` tell of values that a groove need not have (a root that the tip does not reach, waviness of a
+    flank that is long enough for roughness only), ``failures`` of those that the recipe asked for by an option.
     """
 
     quantities: tuple[Quantity, ...]
@@ -71,6 +73,7 @@ def wanted_groove_units(options: Options) -> dict[str, str]:
         units.update(BAND_UNITS)
     if options.roughness is not None:
         units.update(ROUGHNESS_UNITS)
+        units.update(WAVINESS_UNITS)
     if options.ball_load_n is not None:
         units.update(CONTACT_UNITS)
     return units
@@ -93,11 +96,13 @@ def groove_quantities(
 ) -> GrooveReport:
     """Everything that one groove yields, in the units of GROOVE_UNITS and its companions.
 
-    The standard uncertainties are those of arcs and seat; None for extremes (form, deviation, roughness,
-    seat on the profile), of which a single trace does not tell the spread.
+    The standard uncertainties are those of arcs and seat; of form and profile deviation an upper bound from the
+    scatter of neighbouring samples (`flanks.Flank`); None for roughness, waviness, contact ellipse and the seat
+    on the profile, of which a single trace does not tell the spread.
     """
     values: dict[str, tuple[float | None, float | None]] = {}
     failures: list[str] = []
+    remarks = list(groove.remarks)
     seat, spread = groove.seat, groove.seat.uncertainty
     for name, flank in zip(_BOTH, (groove.left, groove.right), strict=True):
         radius = flank.arc.radius_mm + nominal.tip_radius_mm
@@ -108,12 +113,15 @@ def groove_quantities(
         conformity = radius / thread.ball_diameter_mm
         values[f"track_conformity_{name}"] = (conformity, radius_spread / thread.ball_diameter_mm)
         values[f"arc_centre_height_{name}"] = (getattr(seat, height), spread[height])
-        values[f"flank_form_{name}"] = (flank.form_um, None)
-        values[f"profile_deviation_{name}"] = (flank.worst_deviation()[0], None)
+        values[f"flank_form_{name}"] = (flank.form_um, flank.form_uncertainty_um)
+        deviation_spread = flank.deviation_uncertainty_um(seat)
+        values[f"profile_deviation_{name}"] = (flank.worst_deviation()[0], deviation_spread)
         if options.profile_band_um is not None:
-            values[f"profile_band_excess_{name}"] = (band_excess(flank, options.profile_band_um), None)
+            excess = band_excess(flank, options.profile_band_um)
+            values[f"profile_band_excess_{name}"] = (excess, deviation_spread)
         if options.roughness is not None:
             values.update(_roughness(flank, name, options.roughness, failures))
+            values.update(_waviness(flank, name, options.roughness, remarks))
         if options.ball_load_n is not None:
             raw_angle = getattr(seat, angle) + (-seat.axis_turn_deg if name == "left" else seat.axis_turn_deg)
             found = _contact(
@@ -131,7 +139,7 @@ def groove_quantities(
     quantities = tuple(Quantity(n, values[n][0], units[n], instance, values[n][1]) for n in units)
     return GrooveReport(
         quantities,
-        tuple(f"{instance}: {r}" for r in groove.remarks),
+        tuple(f"{instance}: {r}" for r in remarks),
         tuple(f"{instance}: {r}" for r in failures),
     )
 
@@ -163,6 +171,23 @@ def _roughness(
     return {
         f"profile_roughness_{key}_{name}": (value, None) for key, value in zip(_ROUGHNESS, heights, strict=True)
     }
+
+
+def _waviness(
+    flank: Flank, name: str, wanted: RoughnessOptions, remarks: list[str]
+) -> dict[str, tuple[float | None, float | None]]:
+    from edgeagent.analysis.roughness import waviness
+
+    try:
+        residual_um, spacing_mm = even_residual(flank)
+        found = waviness(
+            residual_um, spacing_mm, lambda_c_mm=wanted.lambda_c_mm, lambda_s_mm=wanted.lambda_s_mm
+        )
+    except (AnalysisError, InputError) as error:
+        remarks.append(f"no waviness of the {name} flank: {error}")
+        return {f"profile_waviness_{key}_{name}": (None, None) for key in _WAVINESS}
+    heights = (found.wa_um, found.wq_um, found.wt_um)
+    return {f"profile_waviness_{key}_{name}": (v, None) for key, v in zip(_WAVINESS, heights, strict=True)}
 
 
 def _contact(

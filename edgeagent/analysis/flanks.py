@@ -49,6 +49,36 @@ class Flank:
         return float(np.ptp(self.arc.residual_mm[self.arc.kept])) * 1e3
 
     @property
+    def reading_scatter_um(self) -> float:
+        """Standard deviation of a single kept point, robustly, from second differences.
+
+        What bends slowly from point to point drops out; texture of a few points' length counts in full. 1.4826
+        turns the median of absolute values into a standard deviation for normal noise, sqrt(6) is what the
+        weights 1, -2, 1 do to it. 0 below 4 points.
+        """
+        residual = self.arc.residual_mm[self.arc.kept]
+        if residual.size < 4:
+            return 0.0
+        return float(1.4826 * np.median(np.abs(np.diff(residual, 2))) / np.sqrt(6.0)) * 1e3
+
+    @property
+    def form_uncertainty_um(self) -> float:
+        """Upper bound of the standard uncertainty of `form_um`: of a difference of two readings.
+
+        Extremes scatter less, since the largest of many competes with its neighbours. That noise makes the
+        form of a perfect flank too large is not in it.
+        """
+        return float(np.sqrt(2.0)) * self.reading_scatter_um
+
+    def deviation_uncertainty_um(self, seat: Seat) -> float:
+        """Upper bound of the standard uncertainty of a deviation: one reading, and the place of the ball.
+
+        Of the amount: which of two nearly equal extremes, one of each sign, is the larger one is chance.
+        """
+        ball_mm = max(seat.uncertainty["centre_u_mm"], seat.uncertainty["centre_h_mm"])
+        return float(np.hypot(self.reading_scatter_um, ball_mm * 1e3))
+
+    @property
     def left_out(self) -> int:
         """Points in the zone that do not belong to the arc."""
         return int(self.arc.kept.size - np.count_nonzero(self.arc.kept))

@@ -1,4 +1,4 @@
-"""Profile roughness: height parameters of an evenly spaced profile after the S- and the L-filter."""
+"""Profile roughness and waviness: height parameters on either side of one cut-off, after the S-filter."""
 
 from __future__ import annotations
 
@@ -29,6 +29,25 @@ class Roughness:
     rku: float | None
     section_count: int
     evaluation_length_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waviness:
+    """Height parameters of the waviness profile over the evaluation length (ISO 21920-2, from memory).
+
+    `wa_um` and `wq_um` are the mean amount and the root mean square of the heights about the form that was
+    removed, `wt_um` is the total height.
+    """
+
+    wa_um: float
+    wq_um: float
+    wt_um: float
+    evaluation_length_mm: float
+
+
+WAVES_AT_LEAST = 2.0
+"""Least length of a waviness profile in cut-offs: taking the form away eats a wave as long as the profile, so a
+profile of one cut-off holds nothing but remains of its form (our own choice)."""
 
 
 def roughness_profile(
@@ -69,6 +88,29 @@ def roughness_profile(
     -----
     ISO 21920-2 with the filters of ISO 16610-21.
     """
+    z_um, long_wave = _parted(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)
+    return z_um - long_wave
+
+
+def waviness_profile(
+    z_um: FloatArray,
+    spacing_mm: float,
+    *,
+    lambda_c_mm: float,
+    lambda_s_mm: float | None = None,
+    ends: Ends = "regression",
+) -> FloatArray:
+    """Waviness profile: the long waves that `roughness_profile` takes away.
+
+    Parameters, shapes and errors as there; the two profiles add up to what the S-filter keeps.
+    """
+    return _parted(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)[1]
+
+
+def _parted(
+    z_um: FloatArray, spacing_mm: float, lambda_c_mm: float, lambda_s_mm: float | None, ends: Ends
+) -> tuple[FloatArray, FloatArray]:
+    """What the S-filter keeps, and the long waves of it; both without the samples lost at the ends."""
     if lambda_s_mm is not None:
         if lambda_s_mm < 2.0 * spacing_mm:
             raise TraceRangeError(
@@ -82,7 +124,7 @@ def roughness_profile(
         z_um = gaussian_smooth(z_um, spacing_mm, lambda_s_mm)
     long_wave = gaussian_smooth(z_um, spacing_mm, lambda_c_mm, ends=ends)
     lost = (len(z_um) - len(long_wave)) // 2
-    return np.asarray(z_um[lost : len(z_um) - lost] - long_wave, dtype=np.float64)
+    return np.asarray(z_um[lost : len(z_um) - lost], dtype=np.float64), long_wave
 
 
 def roughness(
@@ -139,6 +181,60 @@ def roughness(
     # below this the profile is the rounding of its own subtraction, and its shape means nothing
     rounding_um = 16.0 * float(np.finfo(np.float64).eps * np.max(np.abs(z_um)))
     return _parameters(profile, sections, lambda_c_mm, rounding_um)
+
+
+def waviness(
+    z_um: FloatArray,
+    spacing_mm: float,
+    *,
+    lambda_c_mm: float,
+    lambda_s_mm: float | None = None,
+    ends: Ends = "regression",
+) -> Waviness:
+    """Wa, Wq and Wt of an evenly spaced profile: its waves longer than the cut-off.
+
+    Parameters
+    ----------
+    z_um : ndarray of float64, shape (n,), µm
+        Heights at equal steps along the surface, form removed, all finite; n samples are n spacings long. No
+        level is taken away again: the form that was removed is the reference.
+    spacing_mm, lambda_c_mm, lambda_s_mm, ends :
+        As in `roughness`.
+
+    Returns
+    -------
+    Waviness
+        Over all of the profile; with "discard" less one cut-off at each end.
+
+    Raises
+    ------
+    TooFewSectionsError
+        The profile is shorter than `WAVES_AT_LEAST` cut-offs; the message names both lengths.
+    TraceRangeError, TraceShapeError
+        As in `roughness_profile`.
+
+    Notes
+    -----
+    ISO 21920-2 (from memory: the W-parameters are defined as the R-parameters, on the profile that a filter of
+    the roughness' cut-off leaves). Waves longer than about half the profile are lost with its form.
+    """
+    z_um = np.asarray(z_um, dtype=np.float64)
+    if z_um.ndim != 1:
+        raise TraceShapeError(f"a waviness profile is one row of samples; found shape {z_um.shape}")
+    lost = end_samples(spacing_mm, lambda_c_mm) if ends == "discard" else 0
+    length_mm = max(z_um.size - 2 * lost, 0) * spacing_mm
+    if length_mm < WAVES_AT_LEAST * lambda_c_mm * (1.0 - 1e-9):
+        raise TooFewSectionsError(
+            f"profile is {length_mm:.4g} mm long; waves longer than the cut-off of {lambda_c_mm:.4g} mm need "
+            f"{WAVES_AT_LEAST * lambda_c_mm:.4g} mm"
+        )
+    profile = waviness_profile(z_um, spacing_mm, lambda_c_mm=lambda_c_mm, lambda_s_mm=lambda_s_mm, ends=ends)
+    return Waviness(
+        wa_um=float(np.mean(np.abs(profile))),
+        wq_um=float(np.sqrt(np.mean(profile**2))),
+        wt_um=float(np.ptp(profile)),
+        evaluation_length_mm=length_mm,
+    )
 
 
 def _parameters(profile: FloatArray, sections: list[int], section_mm: float, rounding_um: float) -> Roughness:

@@ -12,9 +12,9 @@ import mpmath
 import numpy as np
 import pytest
 
-from edgeagent.analysis.filters import open_transmission
-from edgeagent.analysis.roughness import roughness, roughness_profile
-from edgeagent.errors import TooFewSectionsError, TraceRangeError
+from edgeagent.analysis.filters import gaussian_smooth, open_transmission
+from edgeagent.analysis.roughness import roughness, roughness_profile, waviness, waviness_profile
+from edgeagent.errors import TooFewSectionsError, TraceRangeError, TraceShapeError
 
 SPACING_MM = 0.0001
 PERIOD_MM = 0.1
@@ -173,3 +173,60 @@ def test_short_wave_filter_below_two_spacings_names_both():
         roughness(np.zeros(5000), 0.00335, lambda_c_mm=0.8, lambda_s_mm=0.0025)
     with pytest.raises(TraceRangeError, match="not below"):
         roughness(np.zeros(5000), 0.001, lambda_c_mm=0.8, lambda_s_mm=0.8)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.25, 2.5, 5.0])
+def test_waviness_of_a_sine_is_what_the_filter_transmits(ratio):
+    # closed form: Wa = 2/pi A, Wq = A/sqrt(2), Wt = 2 A over whole periods, A times the long-wave transmission
+    cutoff, spacing = 0.4, 0.0005
+    period = ratio * cutoff
+    count = round((10 * cutoff + 2 * cutoff) / spacing)
+    z = 3.0 * np.sin(2 * np.pi * (np.arange(count) + 0.5) * spacing / period)
+    found = waviness(z, spacing, lambda_c_mm=cutoff, ends="discard")
+    amplitude = 3.0 * float(open_transmission(period, cutoff))  # ISO 16610-21
+    assert found.evaluation_length_mm == pytest.approx(10 * cutoff, abs=1e-9)
+    assert found.wq_um == pytest.approx(amplitude / math.sqrt(2), rel=2e-6)
+    step = (np.pi * spacing / period) ** 2  # of sums at midpoints, and of extremes between two samples
+    assert found.wa_um == pytest.approx(amplitude * 2 / np.pi, rel=step + 2e-6)
+    assert found.wt_um == pytest.approx(2 * amplitude, rel=step + 2e-6)
+
+
+def test_waviness_of_a_slope_is_the_slope():
+    # closed form of a line through zero in the middle, length L: Wa = L/4, Wq = L/sqrt(12), Wt = L per unit slope
+    count, spacing = 2000, 0.001
+    z = 6.0 * ((np.arange(count) + 0.5) / count - 0.5)
+    found = waviness(z, spacing, lambda_c_mm=0.5)
+    assert found.wa_um == pytest.approx(1.5, rel=1e-6)
+    assert found.wq_um == pytest.approx(6.0 / math.sqrt(12), rel=1e-6)
+    assert found.wt_um == pytest.approx(6.0, rel=1e-3)
+
+
+@pytest.mark.parametrize("lambda_s_mm", [None, 0.02])
+def test_roughness_and_waviness_add_up_to_the_profile(lambda_s_mm):
+    z = np.cumsum(np.random.default_rng(5).normal(size=3000)) * 0.05
+    parts = [
+        f(z, 0.001, lambda_c_mm=0.25, lambda_s_mm=lambda_s_mm) for f in (roughness_profile, waviness_profile)
+    ]
+    whole = z if lambda_s_mm is None else gaussian_smooth(z, 0.001, lambda_s_mm)
+    np.testing.assert_allclose(parts[0] + parts[1], whole, atol=1e-12)
+
+
+def test_waves_on_both_sides_of_the_cutoff_are_told_apart():
+    # 0.08 mm between waves of 0.02 mm and 0.32 mm: either side keeps 2**-16 of the other's amplitude
+    x = np.arange(6400) * 0.0005
+    z = 0.5 * np.sin(2 * np.pi * x / 0.02) + 2.0 * np.sin(2 * np.pi * x / 0.32)
+    rough = roughness(z, 0.0005, lambda_c_mm=0.08, ends="discard", section_count=36)
+    wavy = waviness(z, 0.0005, lambda_c_mm=0.08, ends="discard")
+    leak = 1 - float(open_transmission(0.32, 0.08))
+    assert rough.rq_um == pytest.approx(math.hypot(0.5, 2.0 * leak) / math.sqrt(2), rel=1e-3)
+    assert wavy.wq_um == pytest.approx(2.0 * (1 - leak) / math.sqrt(2), rel=0.01)
+
+
+def test_profile_shorter_than_two_cutoffs_has_no_waviness():
+    with pytest.raises(TooFewSectionsError, match=r"1 mm long; .* cut-off of 0\.8 mm need 1\.6 mm"):
+        waviness(np.zeros(1000), 0.001, lambda_c_mm=0.8)
+    assert waviness(np.zeros(1600), 0.001, lambda_c_mm=0.8).wt_um == 0.0
+    with pytest.raises(TooFewSectionsError):
+        waviness(np.zeros(3000), 0.001, lambda_c_mm=0.8, ends="discard")
+    with pytest.raises(TraceShapeError, match="one row"):
+        waviness(np.zeros((3, 1000)), 0.001, lambda_c_mm=0.1)

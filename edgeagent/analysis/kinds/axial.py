@@ -23,6 +23,7 @@ from edgeagent.analysis.axial_quantities import (
     GROOVE_UNITS,
     ROUGHNESS_UNITS,
     TRACE_UNITS,
+    WAVINESS_UNITS,
     groove_quantities,
     report_details,
     unmeasured_groove,
@@ -61,6 +62,7 @@ CHARACTERISTICS: Mapping[str, str] = {
     **GROOVE_UNITS,
     **BAND_UNITS,
     **ROUGHNESS_UNITS,
+    **WAVINESS_UNITS,
     **CONTACT_UNITS,
     **TRACE_UNITS,
 }
