@@ -36,7 +36,7 @@ def looked(waiting: Waiting | None, look: Look, now_s: float) -> Waiting:
     if waiting is None:
         return Waiting(look, now_s)
     if waiting.look != look:
-        return Waiting(look, now_s, closed=waiting.closed, renamed=waiting.renamed)
+        return Waiting(look, now_s)  # somebody writes on: an earlier close or rename says nothing any more
     return replace(waiting, looks=waiting.looks + 1)
 
 

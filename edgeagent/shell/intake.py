@@ -31,7 +31,8 @@ _RESTAT_SLICE = 2000
 class FoundFile:
     """A complete file, read once. ``settled_at`` is POSIX seconds; ``problem`` says why ``data`` is empty.
 
-    ``taken`` and ``read`` are the monotonic times at which reading began and ended.
+    ``taken`` and ``read`` are the monotonic times at which reading began and ended. ``entry`` is the name as
+    the folder has it where that is no text (bytes that are not UTF-8) and ``name`` spells them out.
     """
 
     folder: str
@@ -43,6 +44,7 @@ class FoundFile:
     problem: InputError | None = None
     taken: float = 0.0
     read: float = 0.0
+    entry: str = ""
 
 
 @dataclass(slots=True)
@@ -165,7 +167,7 @@ class Intake:
     def finished(self, file: FoundFile) -> None:
         """The file's record is in the journal: do not read it again while it looks the same."""
         state = next(s for s in self._folders if s.label == file.folder)
-        state.done[file.name] = file.look
+        state.done[file.entry or file.name] = file.look
         if self._settings.move_to is not None and file.problem is None:
             self._move(state, file)
 
@@ -180,17 +182,18 @@ class Intake:
     def _scan(self, state: _Folder, now: float) -> None:
         try:
             info = os.stat(state.path)
+            # Before the listing: what comes between the two is then seen by one of them.
+            rebuilt = state.watch.ensure((info.st_dev, info.st_ino))
             names = os.listdir(state.path)
         except OSError as error:
             self._lost(state, error)
             return
+        if rebuilt is not None:
+            self._report(rebuilt[0], {"folder": state.label, "reason": rebuilt[1]})
         if state.available is False:
             self._report("source-available", {"folder": state.label})
             state.fresh = True
         state.available = True
-        rebuilt = state.watch.ensure((info.st_dev, info.st_ino))
-        if rebuilt is not None:
-            self._report(rebuilt[0], {"folder": state.label, "reason": rebuilt[1]})
         present = set(names)
         for gone in [n for n in state.done if n not in present]:
             del state.done[gone]
@@ -222,19 +225,22 @@ class Intake:
     def _look(
         self, state: _Folder, name: str, now: float, *, closed: bool = False, renamed: bool = False
     ) -> None:
-        look = _look_at(state.path / name)
+        look = _seen(state.path / name)
         if look is None or state.done.get(name) == look:
             if look is None:
                 self._forget(state, name)
             return
         if name not in state.waiting and (state.fresh or state.available is not True):
             state.backlog.add(name)
-        waiting = looked(state.waiting.get(name), look, now)
+        before = state.waiting.get(name)
+        waiting = looked(before, look, now)
         waiting = replace(waiting, closed=waiting.closed or closed, renamed=waiting.renamed or renamed)
         if closed or renamed:
             state.backlog.discard(name)
         state.waiting[name] = waiting
-        self._schedule(state, name, self._due(waiting, now))
+        # One place in the queue is enough: whoever waits unchanged has one already.
+        if before is None or closed or renamed or before.look != look:
+            self._schedule(state, name, self._due(waiting, now))
 
     def _due(self, waiting: Waiting, now: float) -> float:
         due = settles_at(waiting, self._settings.settle_s, self._settings.empty_s)
@@ -258,13 +264,16 @@ class Intake:
         if waiting is None:
             return None
         path = state.path / name
-        look = _look_at(path)
+        look = _seen(path)
         if look is None:
             self._forget(state, name)
             return None
         waiting = state.waiting[name] = looked(waiting, look, now)
         if not settled(waiting, now, self._settings.settle_s, self._settings.empty_s):
             self._schedule(state, name, max(self._due(waiting, now), now + 0.001))
+            return None
+        if _lacks_side_file(path) and now - waiting.since_s < self._settings.locked_s:
+            self._schedule(state, name, waiting.since_s + self._settings.locked_s)
             return None
         try:
             data, side, problem = self._read(path, look)
@@ -281,15 +290,23 @@ class Intake:
         from_backlog = name in state.backlog
         self._forget(state, name)
         wall = self._clock.now().timestamp()
-        settled_at = min(wall, look.ctime_ns / 1e9 + self._settings.settle_s) if from_backlog else wall
+        # It may have settled long ago and waited behind others: its lateness counts from then.
+        queued_s = now - min(now, settles_at(waiting, self._settings.settle_s, self._settings.empty_s))
+        settled_at = wall - queued_s
+        if from_backlog:
+            settled_at = min(settled_at, look.ctime_ns / 1e9 + self._settings.settle_s)
         read = self._clock.monotonic()
-        return FoundFile(state.label, name, data, side, look, settled_at, problem, now, read)
+        text = os.fsencode(name).decode("utf-8", "backslashreplace")
+        return FoundFile(state.label, text, data, side, look, settled_at, problem, now, read, name)
 
     def _read(self, path: Path, look: Look) -> tuple[bytes, bytes | None, InputError | None]:
         if look.size > self._settings.file_mb_max * 1e6:
             limit = f"at most {self._settings.file_mb_max:g} MB"
             return b"", None, TraceFormatError(f"the file has {look.size / 1e6:.0f} MB", expected=limit)
-        data = _read_whole(path, look)
+        main = _look_at(path)
+        if main is None:
+            raise _Moving
+        data = _read_whole(path, main)
         if data is None:
             return b"", None, TraceFormatError("not a regular file", expected="a file")
         side = None
@@ -297,6 +314,8 @@ class Intake:
             side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
             side_look = _look_at(side_path)
             side = _read_whole(side_path, side_look) if side_look is not None else None
+        if _seen(path) != look:
+            raise _Moving
         return data, side, None
 
     def _again_later(self, state: _Folder, name: str, now: float, error: OSError) -> bool:
@@ -313,14 +332,14 @@ class Intake:
 
     def _move(self, state: _Folder, file: FoundFile) -> None:
         """Move a finished file aside, as the configuration says; its content is in the archive."""
-        source = state.path / file.name
+        source = state.path / (file.entry or file.name)
         target_folder = state.path.parent / str(self._settings.move_to)
         try:
             target_folder.mkdir(exist_ok=True)
-            target = target_folder / file.name
+            target = target_folder / source.name
             if target.exists():
-                target = target_folder / f"{file.look.mtime_ns}-{file.name}"
-            if _look_at(source) == file.look:
+                target = target_folder / f"{file.look.mtime_ns}-{source.name}"
+            if _seen(source) == file.look:
                 os.rename(source, target)
                 side = source.with_name(source.name + SIDE_FILE_SUFFIX)
                 if file.side is not None and side.exists():
@@ -341,6 +360,22 @@ def _look_at(path: Path) -> Look | None:
     if stat.S_ISDIR(found.st_mode):
         return None
     return Look(found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino)
+
+
+def _seen(path: Path) -> Look | None:
+    """How a file looks, and its side file with it where its format has one: a change of either counts."""
+    look = _look_at(path)
+    if look is None or not needs_side_file(path.name):
+        return look
+    side = _look_at(path.with_name(path.name + SIDE_FILE_SUFFIX))
+    if side is None:
+        return look
+    times = max(look.mtime_ns, side.mtime_ns), max(look.ctime_ns, side.ctime_ns)
+    return Look(look.size, *times, look.inode ^ side.inode)
+
+
+def _lacks_side_file(path: Path) -> bool:
+    return needs_side_file(path.name) and _look_at(path.with_name(path.name + SIDE_FILE_SUFFIX)) is None
 
 
 def _read_whole(path: Path, look: Look) -> bytes | None:

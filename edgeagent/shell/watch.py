@@ -123,6 +123,7 @@ class FolderWatch:
     def stop(self) -> None:
         """Give the watch up; the next ``ensure`` makes a new one."""
         observer, self._observer, self._watched = self._observer, None, None
+        self._failed = None
         if observer is not None:
             observer.stop()
             if observer.is_alive():
