@@ -121,15 +121,13 @@ def disposition_body(state: PartSet, decision: PartDecision, gate: str | None) -
 _URGENCY = {"nonconforming": 0, "inconclusive": 1, "caution": 2, "conforming": 3, "unjudged": 4}
 
 
-def verification_body(
-    body: Mapping[str, Any], evaluation: Evaluation, valid_until: str | None
-) -> dict[str, Any]:
+def verification_body(body: Mapping[str, Any], valid_until: str | None) -> dict[str, Any]:
     """A ``verification`` record from the measurement record of the artefact's trace."""
     trace = body["trace"]
     return fitted(
         {
             "artefact": trace["artefact"],
-            "certificate_sha256": evaluation.certificate,
+            "certificate_sha256": body["certificate_sha256"],
             "instrument": body["instrument"],
             "passed": body["disposition"] == "accept",
             "reasons": body["reasons"],

@@ -33,7 +33,9 @@ class Memory:
     """The fold over the journal.
 
     ``present`` names the files that are in each folder at the start: only their looks are kept.
-    ``position`` is the publisher's, whose record's place is noted on the way.
+    ``position`` is the publisher's, whose record's place is noted on the way. ``unverified`` is an artefact's
+    measurement whose verification record is not there; ``answered`` are rejects beyond the position that the
+    line acknowledged already.
     """
 
     def __init__(
@@ -52,6 +54,9 @@ class Memory:
         self.position = position
         self.cursor: Place | None = None
         self.last_disposition: Record | None = None
+        self.unverified: Record | None = None
+        self.answered: set[int] = set()
+        self._undelivered: list[Record] = []
 
     def known(self, key: bytes) -> bool:
         """Whether a file of this identity has its record already."""
@@ -64,7 +69,9 @@ class Memory:
             self.cursor = place
         body = record.body
         if record.kind == "disposition":
-            if self.position is None or record.seq <= self.position:
+            if self.position is None:
+                self._undelivered.append(record)
+            elif record.seq <= self.position:
                 self.last_disposition = record
             if _posix(record.time) - float(body["settled_at"]) <= self._live_s:
                 self.lamp = shown(
@@ -72,11 +79,23 @@ class Memory:
                 )
         elif record.kind == "acknowledgement":
             self.lamp = acknowledged(self.lamp, int(body["seq"]))
+            if body["matched"] and (self.position is None or int(body["seq"]) > self.position):
+                self.answered.add(int(body["seq"]))
         elif record.kind in ("checkpoint", "stop"):
-            self.checkpoint = max(self.checkpoint, int(body.get("published", 0)))
+            self._delivered(int(body.get("published", 0)))
         source = body.get("source")
         if isinstance(source, Mapping) and "look" in source:
             self._note_look(source)
+
+    def _delivered(self, published: int) -> None:
+        """The journal's own note of the position, which stands in where the publisher's state is gone."""
+        self.checkpoint = max(self.checkpoint, published)
+        if self.position is None:
+            for record in self._undelivered:
+                if record.seq <= self.checkpoint:
+                    self.last_disposition = record
+            self._undelivered = [r for r in self._undelivered if r.seq > self.checkpoint]
+            self.answered = {seq for seq in self.answered if seq > self.checkpoint}
 
     def apply(self, record: Record) -> None:
         """Fold one record, read or just written."""
@@ -87,9 +106,12 @@ class Memory:
             self._note_done(body["source"])
             if body["trace"].get("part") is not None:
                 self._note_measurement(record)
+            else:
+                self.unverified = record
         elif record.kind == "quarantine":
             self._note_done(body["source"])
         elif record.kind == "verification":
+            self.unverified = None
             self.verified[str(body["instrument"])] = Verified(
                 str(body["artefact"]), bool(body["passed"]), _posix(str(body["measured_at"])), record.seq
             )

@@ -8,7 +8,7 @@ from the journal, in order, whatever dies.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -99,6 +99,7 @@ class Publisher:
         self.refused: str | None = None
         self._refused_at = 0
         self._told: set[str] = set()
+        self._answered: set[int] = set()
         self._counter_at_ready = 0
         self._unreachable: str | None = None
 
@@ -117,16 +118,24 @@ class Publisher:
         return self._end - self._position
 
     def start(
-        self, reader: JournalReader, boot: int, state: State, cursor: Place | None, last: Record | None
+        self,
+        reader: JournalReader,
+        boot: int,
+        state: State,
+        cursor: Place | None,
+        last: Record | None,
+        answered: Iterable[int] = (),
     ) -> None:
         """Begin to deliver what lies behind ``state.position``; ``cursor`` is that record's place.
 
-        ``last`` is the last disposition that was delivered, to be published again on each connect. Raises
-        ConfigError for certificates or passwords that cannot be read.
+        ``last`` is the last disposition that was delivered, to be published again on each connect, and
+        ``answered`` are rejects behind the position that the line has acknowledged: sent again, they do not
+        latch again. Raises ConfigError for certificates or passwords that cannot be read.
         """
         self._reader, self.boot, self._cursor = reader, boot, cursor
         self._position, self._retained = state.position, self._messages(last)[0] if last else None
         self.lamp = Lamp(state.base, frozenset(state.latched))
+        self._answered = set(answered)
         self._saved = state
         self._connect()
 
@@ -144,6 +153,8 @@ class Publisher:
     def acknowledge(self, seq: int) -> None:
         """The line acknowledged a disposition: release its latch."""
         before = self.lamp.value
+        if seq in self.lamp.latched and seq > self._position:
+            self._answered.add(seq)
         self.lamp = acknowledged(self.lamp, seq)
         if self.lamp.value != before:
             self._show()
@@ -389,6 +400,7 @@ class Publisher:
     def _settle_position(self) -> None:
         while self._entries and self._entries[0].sent and not self._entries[0].open:
             self._position = self._entries.popleft().record.seq
+            self._answered.discard(self._position)
 
     def _read_more(self) -> bool:
         """Read the next records from the journal; False when there are none."""
@@ -407,6 +419,8 @@ class Publisher:
         for outgoing in self._messages(record):
             if outgoing.shows is not None:
                 self.lamp = shown(self.lamp, outgoing.shows, record.seq, latches=self._latches)
+                if record.seq in self._answered:
+                    self.lamp = acknowledged(self.lamp, record.seq)
                 self._show()
             if outgoing.topic == "disposition":
                 self._retained = outgoing

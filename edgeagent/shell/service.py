@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Mapping
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +33,7 @@ from edgeagent.shell.configuration import Configuration, load_configuration
 from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.shell.files import make_folder
 from edgeagent.shell.intake import FoundFile, Intake
-from edgeagent.shell.journal import JournalReader, JournalWriter
+from edgeagent.shell.journal import JournalReader, JournalWriter, Place
 from edgeagent.shell.mailbox import Mailbox
 from edgeagent.shell.memory import Memory, feature_result, file_key
 from edgeagent.shell.publisher import Publisher
@@ -43,6 +43,20 @@ from edgeagent.shell.systemd import Notifier
 _CHECKPOINT_EVERY = 1000
 _HEARTBEAT_S = 1.0
 _STAGES = ("read", "evaluate", "archive", "journal", "publish")
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How the service stands, for a person who looks at the terminal."""
+
+    lamp: int
+    faults: tuple[str, ...]
+    connected: bool
+    ready: bool
+    undelivered: int
+    waiting: int
+    open_sets: int
+    verifications: tuple[tuple[str, str], ...]
 
 
 class Service:
@@ -61,6 +75,7 @@ class Service:
         self._stopping = False
         self._reload_wanted = False
         self._told_ready = False
+        self.watcher: Callable[[Status], None] | None = None
         self._records_at_checkpoint = 0
         settings, store = configuration.settings, configuration.store
         self._archive = Archive(store / "archive")
@@ -94,6 +109,25 @@ class Service:
         self._reload_wanted = True
         self._mailbox.ring()
 
+    def status(self) -> Status:
+        """How the service stands now."""
+        now = self._clock.now().timestamp()
+        verified = (
+            (name, f"{'passed' if v.passed else 'failed'} {(now - v.measured_at) / 3600:.1f} h ago")
+            for name, v in sorted(self._memory.verified.items())
+        )
+        publisher = self._publisher
+        return Status(
+            lamp=publisher.lamp.value,
+            faults=tuple(sorted(publisher.lamp.faults)),
+            connected=publisher.connected,
+            ready=publisher.ready,
+            undelivered=publisher.undelivered(),
+            waiting=self._intake.waiting_count(),
+            open_sets=len(self._memory.waiting_sets),
+            verifications=tuple(verified),
+        )
+
     def run(self) -> int:
         """Start, work until stopped, stop. Returns the exit code; a failing disk ends it early."""
         try:
@@ -118,6 +152,7 @@ class Service:
         entries += [("recovery", body) for body in recovered]
         entries.append(("configuration", configuration))
         self._append(entries)
+        self._complete()
         for (folder, name), look in self._memory.looks.items():
             self._intake.remember(folder, name, look)
         self._memory.looks.clear()
@@ -127,9 +162,24 @@ class Service:
         if state is None:
             state = State(memory.checkpoint, memory.lamp.base, tuple(sorted(memory.lamp.latched)))
         reader = JournalReader(self._writer.folder)
-        self._publisher.start(reader, boot, state, memory.cursor, memory.last_disposition)
+        self._publisher.start(reader, boot, state, memory.cursor, memory.last_disposition, memory.answered)
         for body in recovered:
             self._log.warning("journal-recovered", **body)
+
+    def _complete(self) -> None:
+        """Write what must follow from measurements whose second record is not there.
+
+        Both are written at once, but a full disk or a power cut can leave the first one alone.
+        """
+        alone = self._memory.unverified
+        if alone is not None:
+            self._append([("verification", self._verification(alone.body))])
+        now = self._clock.now().timestamp()
+        for state in list(self._memory.sets.values()):
+            if state.disposed is None or state.remeasured:
+                entries = self._decision_entries(state, now)
+                if entries:
+                    self._append(entries)
 
     def _open_journal(self) -> list[dict[str, Any]]:
         """Open the journal and fold it; a torn tail is cut once and reported for the record."""
@@ -144,25 +194,43 @@ class Service:
                 latches=settings.decision.reject_latches,
             )
             try:
-                self._writer.open(self._memory.visit)
+                self._writer.open(self._visitor(state))
             except JournalTornTailError:
                 if recovered:
                     raise
+                self._refuse_shorter(state)
                 store = self._configuration.store
                 recovered.append(JournalWriter.recover(store / "journal", store / "quarantine"))
                 continue
-            if state is not None and state.end > self._writer.seq:
-                self._writer.close()
-                raise JournalCorruptError(
-                    "journal",
-                    0,
-                    f"ends at record {self._writer.seq}, but record {state.end} was written once: it was cut "
-                    "or restored from a copy; see 'Continue after damage' in DEVELOPERS.md",
-                )
+            self._refuse_shorter(state)
             if state is None and self._writer.seq > 0:
                 told = "delivery position rebuilt from the journal"
                 recovered.append({"what": "state-rebuilt", "reason": told})
             return recovered
+
+    def _visitor(self, state: State | None) -> Callable[[Record, Place], None]:
+        """Folds records, and refuses a journal in which the last one that was noted is another one."""
+
+        def visit(record: Record, place: Place) -> None:
+            if state is not None and record.seq == state.end and state.head not in ("", record.hash):
+                raise JournalCorruptError(
+                    place.segment, 0, f"record {record.seq} is not the one that was written: hashes differ"
+                )
+            self._memory.visit(record, place)
+
+        return visit
+
+    def _refuse_shorter(self, state: State | None) -> None:
+        """A journal that lacks records that were durable once is not repaired: a person decides."""
+        if state is None or state.end <= self._writer.seq:
+            return
+        self._writer.close()
+        raise JournalCorruptError(
+            "journal",
+            0,
+            f"ends at record {self._writer.seq}, but record {state.end} was written once: it was cut "
+            "or restored from a copy; see 'Continue after damage' in DEVELOPERS.md",
+        )
 
     def _turn(self, next_beat: float) -> float:
         """One turn of the loop: look, take one file, deliver, beat; sleep when there is nothing to do."""
@@ -172,6 +240,8 @@ class Service:
             self._publisher.heartbeat()
             self._notifier.tell("WATCHDOG=1")
             self._expire_sets()
+            if self.watcher is not None:
+                self.watcher(self.status())
             next_beat = now + _HEARTBEAT_S
         if self._reload_wanted:
             self._reload_wanted = False
@@ -234,7 +304,7 @@ class Service:
         body = bodies.measurement_body(file, source, evaluation, self._configuration, digests[1], now)
         entries: list[tuple[str, Mapping[str, Any]]] = [("measurement", body)]
         if evaluation.trace.header.artefact is not None:
-            entries.append(("verification", self._verification(body, evaluation)))
+            entries.append(("verification", self._verification(body)))
             records = self._append(entries)
         else:
             records = self._append(entries + self._part_entries(body, now))
@@ -291,13 +361,13 @@ class Service:
                 return reason
         return None
 
-    def _verification(self, body: Mapping[str, Any], evaluation: Evaluation) -> dict[str, Any]:
+    def _verification(self, body: Mapping[str, Any]) -> dict[str, Any]:
         wanted = self._configuration.settings.verification
         until = None
         if wanted is not None and wanted.max_age_h is not None:
-            moment = evaluation.trace.header.measured_at + timedelta(hours=wanted.max_age_h)
+            moment = datetime.fromisoformat(body["trace"]["measured_at"]) + timedelta(hours=wanted.max_age_h)
             until = moment.isoformat().replace("+00:00", "Z")
-        return bodies.verification_body(body, evaluation, until)
+        return bodies.verification_body(body, until)
 
     def _quarantine(self, file: FoundFile, source: Mapping[str, Any], error: InputError) -> None:
         if source["sha256"] is not None and len(file.data):
