@@ -28,6 +28,7 @@ class Archive:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._known: set[str] = set()
+        self._synced = False
 
     def put(self, data: bytes) -> str:
         """Store content; returns its digest. Raises JournalWriteError."""
@@ -39,7 +40,8 @@ class Archive:
         Raises JournalWriteError when the disk refuses; what was stored until then stays.
         """
         digests: list[str] = []
-        fresh = False
+        # Names that a killed predecessor made may not be durable yet: the first call syncs the folder anyway.
+        fresh = not self._synced
         try:
             make_folder(self.folder)
             for data in contents:
@@ -52,6 +54,7 @@ class Archive:
                 fresh = True
             if fresh:
                 sync_folder(self.folder)
+                self._synced = True
         except OSError as error:
             raise JournalWriteError(f"archive {self.folder}: {error}") from error
         return digests

@@ -109,18 +109,28 @@ class JournalReader:
             if place is not None and path.name < place.segment:
                 continue
             offset = place.offset if place is not None and path.name == place.segment else 0
-            with path.open("rb") as file:
-                file.seek(offset)
-                for line in file:
-                    if not line.endswith(b"\n") or len(found) >= count:
-                        return found
-                    try:
-                        record = decode_record(line[:-1])
-                    except RecordError as error:
-                        raise JournalCorruptError(path.name, 0, f"at byte {offset}: {error}") from error
-                    offset += len(line)
-                    found.append((record, Place(path.name, offset)))
+            try:
+                if not _read_behind(path, offset, count, found):
+                    break
+            except OSError as error:
+                raise JournalCorruptError(path.name, 0, f"cannot be read: {error.strerror}") from error
         return found
+
+
+def _read_behind(path: Path, offset: int, count: int, found: list[tuple[Record, Place]]) -> bool:
+    """Add the records from ``offset`` on, up to ``count`` in all; whether the next segment may follow."""
+    with path.open("rb") as file:
+        file.seek(offset)
+        for line in file:
+            if not line.endswith(b"\n") or len(found) >= count:
+                return False
+            try:
+                record = decode_record(line[:-1])
+            except RecordError as error:
+                raise JournalCorruptError(path.name, 0, f"at byte {offset}: {error}") from error
+            offset += len(line)
+            found.append((record, Place(path.name, offset)))
+    return True
 
 
 def _looks_torn(rest: bytes) -> bool:
@@ -130,7 +140,12 @@ def _looks_torn(rest: bytes) -> bool:
     that is wrong was changed, not torn.
     """
     body = rest.rstrip(b"\0\n")
-    return len(body) <= 2 * LINE_BYTES_MAX and (b"\n" not in rest or (b"\0" in rest and b"\n" not in body))
+    zeros = b"\0" in rest[len(body) :]
+    return (
+        len(body) <= 2 * LINE_BYTES_MAX
+        and b"\0" not in body
+        and (b"\n" not in rest or (zeros and b"\n" not in body))
+    )
 
 
 class JournalWriter:
