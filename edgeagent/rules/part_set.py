@@ -101,8 +101,10 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
     if state.remeasured:
         reasons.append(f"re-measured: {', '.join(state.remeasured)}")
     newest = max(r.settled_at for r in state.results.values())
-    timed_out = disposition == Disposition.HOLD and bool(state.missing) and bool(state.required)
-    return PartDecision(disposition, _shortened(reasons), now if timed_out else newest)
+    # What only the passing of time brought about counts from the moment at which the time was up.
+    timed_out = state.disposed is None and _standing(state, state.since, timeout_s) is None
+    settled_at = max(newest, state.since + timeout_s) if timed_out else newest
+    return PartDecision(disposition, _shortened(reasons), min(settled_at, now))
 
 
 def expires_at(state: PartSet, timeout_s: float) -> float | None:
