@@ -77,33 +77,54 @@ def main() -> None:
 def run(config: Path) -> None:
     """Run the service in the foreground, until SIGTERM or SIGINT.
 
-    SIGHUP reads recipes, layouts and certificates again.
+    SIGHUP reads recipes, layouts and certificates again. On a terminal it shows a live table (with the extra
+    "terminal"), elsewhere it writes one JSON object a line.
 
     \b
     Example:
       edgeagent run --config /etc/edgeagent/agent.toml
     """
-    import signal
-
     from edgeagent.shell.clock import SystemClock
     from edgeagent.shell.events import open_log
-    from edgeagent.shell.service import Service, run_service
+    from edgeagent.shell.service import run_service
 
-    def connect_signals(service: Service) -> None:
-        stops = 0
+    table = _live_table() if sys.stdout.isatty() else None
+    if table is None:
+        sys.exit(run_service(config, SystemClock(), open_log(), _obey_signals))
 
-        def stop(_number: int, _frame: Any) -> None:
-            nonlocal stops
-            stops += 1
-            if stops > 1:
-                sys.exit(130)
-            service.stop()
+    def connect(service: Any) -> None:
+        _obey_signals(service)
+        service.watcher = table.show
 
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, stop)
-        signal.signal(signal.SIGHUP, lambda _n, _f: service.reload())
+    with table:
+        sys.exit(run_service(config, SystemClock(), open_log(sink=table.sink), connect))
 
-    sys.exit(run_service(config, SystemClock(), open_log(), connect_signals))
+
+def _live_table() -> Any:
+    """The live table for a terminal, None where its extra is not installed."""
+    try:
+        from edgeagent.shell.terminal import LiveTable
+    except ImportError:
+        return None
+    return LiveTable()
+
+
+def _obey_signals(service: Any) -> None:
+    """SIGTERM and SIGINT stop, a second one at once; SIGHUP reloads."""
+    import signal
+
+    stops = 0
+
+    def stop(_number: int, _frame: Any) -> None:
+        nonlocal stops
+        stops += 1
+        if stops > 1:
+            sys.exit(130)
+        service.stop()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, stop)
+    signal.signal(signal.SIGHUP, lambda _n, _f: service.reload())
 
 
 @main.command()

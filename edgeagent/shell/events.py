@@ -21,14 +21,14 @@ class _Forward(logging.Handler):
         self._log.warning("library-message", library=record.name, message=record.getMessage()[:500])
 
 
-def open_log(stream: TextIO | None = None) -> Any:
-    """The process's event log on ``stream`` (standard output by default).
+def open_log(stream: TextIO | None = None, sink: Any = None) -> Any:
+    """The process's event log on ``stream`` (standard output by default), or into ``sink``, a processor.
 
     Standard logging and exceptions that end a thread go the same way, so that every line parses.
     """
     out = stream if stream is not None else sys.stdout
-    renderer: Any = structlog.processors.JSONRenderer()
-    if out.isatty():
+    renderer: Any = sink if sink is not None else structlog.processors.JSONRenderer()
+    if sink is None and out.isatty():
         renderer = structlog.dev.ConsoleRenderer(colors=False)
     structlog.configure(
         processors=[
