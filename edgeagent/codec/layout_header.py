@@ -73,11 +73,14 @@ class HeaderProposal:
 def read_header(grid: Grid) -> HeaderProposal:
     """Sources and hints from the lines before the data."""
     entries: dict[str, Entry] = {}
+    findings: list[Finding] = []
+    rivals: dict[str, Entry] = {}
     for number, line in enumerate(grid.head):
         found = _entry(line, number, grid.mark)
-        if found is not None and found.key not in entries:
-            entries[found.key] = found
-    findings: list[Finding] = []
+        if found is not None and found.key in entries and found.value != entries[found.key].value:
+            rivals[found.key] = found
+        elif found is not None:
+            entries.setdefault(found.key, found)
     sources = [_text_source(entries[key], grid.mark, findings) for key in _TEXTS if key in entries]
     moment = _moment_source(entries, findings)
     sources += [moment] if moment is not None else []
@@ -93,7 +96,30 @@ def read_header(grid: Grid) -> HeaderProposal:
         why = "it is written with another decimal mark than the table, which a layout cannot say"
         findings[:] = [f for f in findings if f.what != source.key]
         findings.append(Finding(source.key, plain(source.found), False, why))
-    return HeaderProposal(tuple(sources), _hints(entries), tuple(findings), entries)
+    for key in rivals.keys() & {s.key for s in sources}:
+        why = f"lines {entries[key].line + 1} and {rivals[key].line + 1} could both give it"
+        findings = [f for f in findings if f.what != key]
+        findings.append(Finding(key, plain(entries[key].value), False, why))
+    read, lost = _readable(sources, grid)
+    findings = [f for f in findings if f.what not in lost] + list(lost.values())
+    safe = {key: entry for key, entry in entries.items() if key not in rivals or key in _TEXTS}
+    return HeaderProposal(tuple(read), _hints(safe), tuple(findings), entries)
+
+
+def _readable(sources: list[SourceProposal], grid: Grid) -> tuple[list[SourceProposal], dict[str, Finding]]:
+    """The sources whose pattern finds the value that it was made from, and a doubt for each other one."""
+    head = "\n".join(grid.head)
+    read: list[SourceProposal] = []
+    lost: dict[str, Finding] = {}
+    for source in sources:
+        match = re.search(str(source.keys["pattern"]), head, re.MULTILINE)
+        groups = " ".join(g.strip() for g in match.groups() if g is not None) if match else ""
+        if groups and (groups == source.found or (source.key in _NUMBERS and source.found.startswith(groups))):
+            read.append(source)
+        else:
+            why = "another line of the header begins in the same way"
+            lost[source.key] = Finding(source.key, plain(source.found), False, why)
+    return read, lost
 
 
 def _entry(line: str, number: int, delimiter: str) -> Entry | None:
@@ -102,7 +128,7 @@ def _entry(line: str, number: int, delimiter: str) -> Entry | None:
     begin = lead.end() if lead else 0
     separators = [r"\s*[:=]\s*", r"\s*[;\t|]\s*", r"\s{2,}", r"\s"]
     if delimiter == ",":
-        separators.insert(2, r"\s*,\s*")
+        separators.insert(2, r",(?!\s)")  # with a blank after it, it is a comma of prose
     if delimiter in ";\t|":
         separators.insert(1, r'"?' + re.escape(delimiter) + r'"?\s*')
     for separator in separators:
@@ -246,15 +272,14 @@ def _moment_source(entries: Mapping[str, Entry], findings: list[Finding]) -> Sou
 def _dated(
     entry: Entry, date: re.Match[str], clock: re.Match[str] | None, between: str, other: Entry | None,
     findings: list[Finding],
-) -> SourceProposal:  # fmt: skip
+) -> SourceProposal | None:  # fmt: skip
     day = date.group(0)
     hour = clock.group(0).strip() if clock is not None else ""
     lead = regex_text(entry.value[: date.start()])
     iso = re.fullmatch(r"\d{4}-\d{2}-\d{2}", day) and between in ("T", " ") and _iso(day + between + hour)
     if iso:
-        keys: dict[str, object] = {
-            "pattern": entry.start + lead + r"(\S+" + (r" \S+" if between == " " else "") + ")"
-        }
+        pattern = entry.start + lead + r"(\d+-\d+-\d+" + between + r"\d+:\S+)"
+        keys: dict[str, object] = {"pattern": pattern}
         findings.append(
             Finding("measured_at", day + between + hour, True, "date, time and offset as in ISO 8601")
         )
@@ -271,6 +296,9 @@ def _dated(
         form = f"{form} {_clock_format(hour)}"
     offset = next((hours for zone, hours in _ZONES.items() if hour.endswith(zone)), None)
     why = "the header gives no offset from UTC: hours ahead of UTC of the instrument's clock, such as 1 or 2"
+    if not _follows(text, form):
+        findings.append(Finding("measured_at", plain(text), False, f"it does not follow the format {form}"))
+        return None
     keys["format"] = Open(form, doubt) if doubt else form
     if "%z" not in form:
         keys["utc_offset_h"] = offset if offset is not None else Open(0.0, why, likely=False)
@@ -280,6 +308,14 @@ def _dated(
                 if clock is not None else "a date without time of day; " + (doubt or why))
     )  # fmt: skip
     return SourceProposal("measured_at", keys, text)
+
+
+def _follows(text: str, form: str) -> bool:
+    try:
+        datetime.strptime(text, form)  # noqa: DTZ007
+    except ValueError:
+        return False
+    return True
 
 
 def _between(between: str) -> str:
@@ -306,7 +342,7 @@ def _date_format(day: str) -> tuple[str, str]:
     if re.fullmatch(r"20\d{6}", day):
         return "%Y%m%d", ""
     if re.search(r"[A-Za-z]", day):
-        return re.sub(r"\d{4}", "%Y", re.sub(r"[A-Za-z]+", "%b", re.sub(r"^\d{1,2}", "%d", day))), ""
+        return re.sub(r"^\d{1,2}([ -])[A-Za-z]+([ -])\d{4}$", r"%d\1%b\2%Y", day), ""
     mark = re.search(r"\D", day)
     sign = mark.group(0) if mark else "-"
     if re.match(r"\d{4}", day):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -90,7 +90,7 @@ def sniff(data: bytes) -> Grid:
     values, missing, labels = _values(rows, reading)
     doubts += _other_tables(lines, reading, last)
     start, start_finding = _start(lines, reading, names_at)
-    until, until_findings = _until(lines, last)
+    until, until_findings = _until(lines, reading.first, last)
     delimiter = Finding(
         "delimiter", reading.delimiter, True,
         f"cuts {len(rows)} rows into {reading.fields} fields each" if reading.fields > 1
@@ -134,10 +134,22 @@ def _best_reading(lines: list[str]) -> _Reading:
             "no table of numbers was found", expected=f"at least {ROWS_MIN} rows of numbers with one delimiter"
         )
     longest = max(r.rows for r in found)
-    return max(
+    best = max(
         (r for r in found if r.rows >= 0.9 * longest),
         key=lambda r: (sum(r.numeric), -list(_MARKS).index(r.delimiter), r.rows),
     )
+    return _with_lost_rows(lines, best)
+
+
+def _with_lost_rows(lines: list[str], reading: _Reading) -> _Reading:
+    """The reading from the lost samples on that stand above its first numbers; a ruled line is none."""
+    first = reading.first
+    while first > 0:
+        cells = _cells(lines[first - 1], reading.delimiter, reading.decimal)
+        if len(cells) != reading.fields or not all(c.isalpha() and c.lower() in MISSING_WORDS for c in cells):
+            break
+        first -= 1
+    return replace(reading, first=first)
 
 
 def _run(lines: list[str], delimiter: str, decimal: str) -> _Reading | None:
@@ -213,10 +225,10 @@ def _rows_above(lines: list[str], reading: _Reading) -> list[tuple[int, list[str
     """Up to three lines right above the rows that have as many texts as the rows have numbers."""
     found: list[tuple[int, list[str]]] = []
     for position in range(reading.first - 1, max(reading.first - 6, -1), -1):
-        line = _COMMENT.sub("", lines[position]).strip(" \ufeff")
+        line = lines[position].strip(" ")
         if not line.strip() and not found:
             continue
-        cells = _name_cells(line, reading)
+        cells = _name_cells(line, reading) or _name_cells(_COMMENT.sub("", line), reading)
         texts = sum(bool(re.search(r"[^\W\d]|[°#]", c)) for c in cells or ())
         if cells is None or not texts or texts < sum(bool(re.match(r"[+-]?\d", c)) for c in cells) + 1:
             break
@@ -237,13 +249,14 @@ def _name_cells(line: str, reading: _Reading) -> list[str] | None:
     if not line:
         return None
     if reading.fields == 1:
+        line = line.strip()
         return [line] if not re.search(r"[:=;|\t]", line) and len(line) <= 60 else None
     mark = _MARKS[reading.delimiter]
     words = line.strip()
     cuts = [re.split(r"\t|\s{2,}", words)]
     cuts += [  # prose falls apart at single blanks too, so every word must then be known
         cut for cut in (words.split(), re.split(r"\s+(?![\[(<{])", words))
-        if all(unit_of(c) is not None or column_role(name_and_unit(c)[0]) is not None for c in cut)
+        if all(unit_of(c) for c in cut) or all(column_role(name_and_unit(c)[0]) and not unit_of(c) for c in cut)
     ]  # fmt: skip
     if mark != " ":
         cuts = [[c.strip().strip('"').strip() for c in line.split(mark)], *cuts]
@@ -267,7 +280,7 @@ def _settled(
     spoken = {".": "point", ",": "comma"}
     seen_in_head = _decimal_of_head(lines[: reading.first])
     if not marked:
-        mark = seen_in_head or "."
+        mark = "." if reading.delimiter == "comma" else seen_in_head or "."
         why = (
             f"no number of the table has one; a number of the header has the {spoken[mark]}"
             if seen_in_head
@@ -294,12 +307,11 @@ def _decimal_of_head(head: list[str]) -> str | None:
 def _split_decimals(cells: list[list[str]]) -> bool:
     """Whether every second integer looks like the digits after a decimal comma."""
     width = len(cells[0])
-    if width % 2 or any(
-        len(row) != width or not all(re.fullmatch(r"[+-]?\d+", c) for c in row) for row in cells
-    ):
+    whole = [row for row in cells if len(row) == width and all(re.fullmatch(r"[+-]?\d+", c) for c in row)]
+    if width % 2 or len(whole) < 0.9 * len(cells):  # some rows may hold words for lost samples
         return False
     for k in range(1, width, 2):
-        digits = [row[k] for row in cells]
+        digits = [row[k] for row in whole]
         if any(d[0] in "+-" for d in digits):
             return False
         lengths = Counter(map(len, digits))
@@ -322,9 +334,18 @@ def _comma_doubt(
             "the comma seems to be both delimiter and decimal mark, so no layout can tell the numbers apart",
             line=reading.first + 1, expected="an export with another delimiter or a decimal point",
         )  # fmt: skip
-    why = "one column of decimals with a comma, or two columns of integers: the file does not tell"
     single = _run(lines[:_SAMPLE_LINES], "semicolon", ",")
     assert single is not None
+    single = _with_lost_rows(lines, single)
+    digits = [
+        m.group(1)
+        for line in lines[single.first : single.first + 2000]
+        if (m := re.search(r",(\d+)\s*$", line))
+    ]
+    if len(set(map(len, digits))) == 1 and len(digits[0]) > 2 and any(d[0] == "0" for d in digits):
+        why = f"all numbers have {len(digits[0])} digits after the comma, some of them a leading zero"
+        return single, ",", [Finding("decimal mark", "comma", True, why)]
+    why = "one column of decimals with a comma, or two columns of integers: the file does not tell"
     return single, Open(",", why), [Finding("decimal mark", "comma", False, why)]
 
 
@@ -337,7 +358,11 @@ def _last_row(lines: list[str], reading: _Reading) -> int:
         pattern = _pattern(lines[position], reading.delimiter, reading.decimal, number)
         if pattern is None or len(pattern) != reading.fields:
             break
-        last = position if any(pattern) else last
+        numbers = sum(seen and usual for seen, usual in zip(pattern, reading.numeric, strict=True))
+        lost = all(
+            c.lower() in MISSING_WORDS for c in _cells(lines[position], reading.delimiter, reading.decimal)
+        )
+        last = position if lost or 2 * numbers >= sum(reading.numeric) else last
     return last
 
 
@@ -423,13 +448,14 @@ def _start(lines: list[str], reading: _Reading, names_at: tuple[int, ...]) -> tu
     return number, Finding("data start", f"line {number}", False, why)
 
 
-def _until(lines: list[str], last: int) -> tuple[str | None, list[Finding]]:
+def _until(lines: list[str], first: int, last: int) -> tuple[str | None, list[Finding]]:
     after = next((line for line in lines[last + 1 :] if line.strip()), None)
     if after is None:
         return None, []
     word = re.match(r"\s*[^\d\s][^\d\n:=;,\t]*", after)
-    if word is None:
+    pattern = "^" + regex_text(word.group(0).rstrip()) if word is not None else ""
+    if word is None or any(re.match(pattern, row) for row in lines[first : last + 1]):
         why = f"a line that is no row follows: {plain(after.strip())!r}"
         return None, [Finding("data end", f"line {last + 1}", False, why)]
     found = Finding("data end", f"line {last + 1}", True, f"{plain(after.strip())!r} follows the rows")
-    return "^" + regex_text(word.group(0).rstrip()), [found]
+    return pattern, [found]

@@ -204,6 +204,61 @@ def test_prose_above_the_rows_names_no_column_and_no_part():
     assert {"deviation", "part"} <= doubts(proposal)
 
 
+@pytest.mark.parametrize(
+    ("line", "moment", "doubt"),
+    [
+        ("Measured at: 2026-03-02T09:41:07Z", "2026-03-02 09:41:07", False),
+        ("Measured at: 2026-03-02 09:41:07.25+01:00", "2026-03-02 09:41:07.250000", False),
+        ("Date: 2026-03-02 09:41 UTC", "2026-03-02 09:41:00", False),
+        ("Datum: 02.03.2026 09:41:07 MEZ", "2026-03-02 09:41:07", False),
+        ("Datum: 02.03.2026, 09:41:07", "2026-03-02 09:41:07", True),
+        ("Datum = 2.3.26 / Uhr 9:41", "2026-03-02 09:41:00", True),
+        ("Date: 25/12/2026 09:41 PM", "2026-12-25 21:41:00", True),
+        ("Date: 12/25/2026 09:41 PM", "2026-12-25 21:41:00", True),
+        ("Date: 02 Mar 2026 09:41:07 +0100", "2026-03-02 09:41:07", False),
+        ("Date: 20260302 09:41:07,5 GMT", "2026-03-02 09:41:07.500000", False),
+        ("Date: 2026/03/02", "2026-03-02 00:00:00", True),
+    ],
+)
+def test_moment_is_read_and_doubted_where_offset_or_order_are_not_told(line, moment, doubt):
+    proposal = propose_layout("x.txt", table([*KNOWN, line, "Winkel [°];Abw [µm]"], (ANGLE, DEVIATION)))
+    assert str(proposal.trace.header.measured_at.replace(tzinfo=None)) == moment
+    assert ("measured_at" in doubts(proposal)) is doubt
+
+
+@pytest.mark.parametrize(
+    "line", ["Date: 31.31.2026 10:00", "Date: 02 Maj 2026 10:00", "Date: yesterday", "Date: 1772444467"]
+)
+def test_moment_that_cannot_be_read_is_left_open(line):
+    proposal = propose_layout("x.txt", table([*KNOWN, line, "Winkel [°];Abw [µm]"], (ANGLE, DEVIATION)))
+    assert "measured_at" in doubts(proposal)
+    assert "constants: measured_at" in dict(proposal.fill_in)
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        ["Part No.: KX-1", "S/N: 0007"], ["# Part No. = KX-1", "# S/N = 0007"], ["Part No.\tKX-1", "S/N\t0007"],
+        ["Part No.      KX-1", "S/N           0007"], ["Part KX-1", "SN 0007"], ["Part;KX-1;;", "SN;0007;;"],
+        ['"Part No.";"KX-1"', '"S/N";"0007"'], ["// Part number:KX-1", "// Serial number:0007"],
+        ["Part [-]: KX-1", "Serial (text): 0007"],
+    ],
+)  # fmt: skip
+def test_header_entries_of_many_styles_are_read(head):
+    trace = propose_layout("x.txt", table([*head, "Winkel [°];Abw [µm]"], (ANGLE, DEVIATION))).trace
+    assert (trace.header.part, trace.header.serial) == ("KX-1", "0007")
+
+
+def test_two_lines_that_could_both_be_the_serial_are_doubted():
+    head = [*KNOWN, "S/N: 0008", "Winkel [°];Abw [µm]"]
+    assert "serial" in doubts(propose_layout("x.txt", table(head, (ANGLE, DEVIATION))))
+
+
+def test_lost_sample_at_the_end_is_a_row():
+    values = ["nan", *DEVIATION[1:-1], "nan"]
+    assert propose_layout("x.txt", table([*KNOWN, "Abw [µm]"], (values,))).trace.points == 720
+
+
 def test_second_table_is_said():
     one = table([*KNOWN, "Winkel [°];Abw [µm]"], (ANGLE, DEVIATION))
     two = table(["", "rechte Flanke"], (ANGLE[:300], DEVIATION[:300]))
