@@ -55,14 +55,14 @@ def verdict(
 ) -> Verdict:
     """What is known of one value against its limits.
 
-    ``rule`` is ``guarded`` or ``simple``. A value that could not be computed is inconclusive where a limit
-    asks for it. An unknown uncertainty counts as 0; the result then shows none.
+    ``rule`` is ``guarded`` or ``simple``. A value that could not be computed or is not finite is inconclusive
+    where a limit asks for it. An unknown uncertainty counts as 0; the result then shows none.
     """
     if limit is None:
         return Verdict.UNJUDGED
-    if value is None:
-        return Verdict.INCONCLUSIVE
     u = (standard_uncertainty or 0.0) if rule == "guarded" else 0.0
+    if value is None or not math.isfinite(value) or not math.isfinite(u):
+        return Verdict.INCONCLUSIVE
     guard = GUARD_FACTOR * u
     over = -math.inf if limit.upper is None else value - limit.upper
     under = -math.inf if limit.lower is None else limit.lower - value
@@ -88,6 +88,7 @@ def judge_spectrum(spectrum: Spectrum, plan: MeasurementPlan | None, rule: str) 
     codes[spectrum.amplitude_nm > caution] = 1
     codes[(over > -guard) | (over > 0)] = 2
     codes[(over > 0) & (over >= guard)] = 3
+    codes[~np.isfinite(spectrum.amplitude_nm) | ~np.isfinite(guard)] = 2
     codes[np.isnan(upper)] = 4
     return JudgedSpectrum(spectrum, upper, caution, tuple(_BY_CODE[code] for code in codes.tolist()))
 
@@ -120,7 +121,7 @@ def judge(
     missing = [_unmeasured(x) for x in limits if not _measured(x, analysis.quantities)]
     spectrum = judge_spectrum(analysis.spectrum, plan, rule) if analysis.spectrum is not None else None
     harmonics = _harmonic_characteristics(spectrum) if spectrum is not None else []
-    if spectrum is None and plan is not None and plan.curve_limits:
+    if plan is not None and not _covers(spectrum, plan):
         missing.append(
             Characteristic("harmonic_amplitude", "", None, "nm", None, None, None, None, Verdict.INCONCLUSIVE)
         )
@@ -172,6 +173,12 @@ def _measured(limit: ScalarLimit, quantities: Sequence[Quantity]) -> bool:
     return any(q.name == limit.characteristic and limit.instance in (None, q.instance) for q in quantities)
 
 
+def _covers(judged: JudgedSpectrum | None, plan: MeasurementPlan) -> bool:
+    """Whether the spectrum has a harmonic for every UPR that the plan's curves judge."""
+    highest = 0 if judged is None else int(judged.spectrum.upr.max(initial=0))
+    return all(highest >= int(curve.upr[-1]) for curve in plan.curve_limits)
+
+
 def _unmeasured(limit: ScalarLimit) -> Characteristic:
     """A limit for which the trace yields no value is never passed by silence."""
     return Characteristic(
@@ -189,7 +196,8 @@ def _unmeasured(limit: ScalarLimit) -> Characteristic:
 
 def _harmonic_characteristics(judged: JudgedSpectrum) -> list[Characteristic]:
     """The harmonic nearest to or farthest over its limit, and every one that is not conforming."""
-    nearest = np.nan_to_num(judged.spectrum.amplitude_nm / judged.upper_nm, nan=-1.0)
+    share = judged.spectrum.amplitude_nm / judged.upper_nm
+    nearest = np.where(np.isnan(judged.upper_nm), -1.0, np.where(np.isnan(share), np.inf, share))
     if not len(nearest) or nearest.max() < 0:
         return []
     worst = int(np.argmax(nearest))
@@ -208,7 +216,7 @@ def _harmonic(judged: JudgedSpectrum, i: int) -> Characteristic:
     return Characteristic(
         name="harmonic_amplitude",
         instance=str(int(judged.spectrum.upr[i])),
-        value=float(judged.spectrum.amplitude_nm[i]),
+        value=finite(judged.spectrum.amplitude_nm),
         unit="nm",
         expanded_uncertainty=_expanded(finite(judged.spectrum.noise_nm)),
         lower=None,
