@@ -92,17 +92,27 @@ def missing_samples(sides: Mapping[float, CleanSide], points: int, allowed: floa
     )  # fmt: skip
 
 
-def order_of_x(sides: Mapping[float, CleanSide], points: int) -> QualityCheck:
-    """Direction of the trace; steps against it."""
+def order_of_x(sides: Mapping[float, CleanSide], points: int, *, falling_allowed: bool) -> QualityCheck:
+    """Direction of the trace; steps against it.
+
+    A falling x was written by a gauge that came back, or is mirrored; only the recipe can say which.
+    """
     backward = sum(s.backward for s in sides.values())
     turned = [side_name(code) for code, s in sides.items() if s.reversed_order]
     share = backward / points
-    note = f"x ran from large to small on side {' and '.join(turned)} and was turned round" if turned else ""
-    if backward or not note:
-        note += ("; " if note else "") + f"{backward} steps against the direction of the trace"
-    return QualityCheck(
-        "order_of_x", share <= MAX_BACKWARD_SHARE, share, MAX_BACKWARD_SHARE, "1", note
-    )  # fmt: skip
+    notes = []
+    if turned:
+        note = f"x ran from large to small on side {' and '.join(turned)} and was turned round"
+        if not falling_allowed:
+            note += (
+                ": the gauge came back, or x is mirrored and left and right are exchanged; falling_x = true in "
+                "the recipe says the former"
+            )
+        notes.append(note)
+    if backward or not turned:
+        notes.append(f"{backward} steps against the direction of the trace")
+    ok = share <= MAX_BACKWARD_SHARE and (falling_allowed or not turned)
+    return QualityCheck("order_of_x", ok, share, MAX_BACKWARD_SHARE, "1", "; ".join(notes))
 
 
 def one_side(sides: Mapping[float, CleanSide]) -> QualityCheck:
@@ -151,11 +161,14 @@ def unbroken_sequence(number: IntArray, side: FloatArray) -> QualityCheck:
     return QualityCheck("groove_sequence", not gaps, float(len(gaps)), 0.0, "1", note)
 
 
-def gross_pitch(found_mm: float, thread: Thread, allowed_percent: float) -> QualityCheck:
-    """Distance of neighbouring grooves against the recipe."""
+def gross_pitch(
+    found_mm: float, thread: Thread, allowed_percent: float, *, coarse: bool = False
+) -> QualityCheck:
+    """Distance of neighbouring grooves against the recipe; ``coarse`` before any ball is seated."""
     error = 100.0 * (found_mm / thread.pitch_mm - 1.0)
     ok = abs(error) <= allowed_percent
-    note = f"neighbouring grooves lie {found_mm:.6g} mm apart, the recipe has {thread.pitch_mm:.6g} mm"
+    found = f"about {found_mm:.3g}" if coarse else f"{found_mm:.6g}"
+    note = f"neighbouring grooves lie {found} mm apart, the recipe has {thread.pitch_mm:.6g} mm"
     if not ok:
         note += f": lead {thread.lead_mm:.6g} mm or {thread.starts} starts are wrong for this part"
     return QualityCheck("pitch_against_recipe", ok, abs(error), allowed_percent, "%", note)

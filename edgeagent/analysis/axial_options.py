@@ -35,6 +35,9 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     max_axis_tilt_deg, max_pitch_error_percent, max_missing_share, max_left_out_share
         Beyond these the trace is not fit to be accepted: tilt, mean pitch against the recipe, samples missing
         in the trace, points of a flank left out as dust, burr or land.
+    falling_x
+        The gauge may run from large to small x. Otherwise such a trace is held: x could as well be mirrored,
+        and left and right exchanged.
     profile_band_um
         Tolerance band about the nominal profile, below and above.
     roughness, ball_load_n
@@ -48,6 +51,7 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     max_pitch_error_percent: Positive = 1.0
     max_missing_share: Share = 0.05
     max_left_out_share: Share = 0.3
+    falling_x: bool = False
     profile_band_um: tuple[float, float] | None = None
     roughness: RoughnessOptions | None = None
     ball_load_n: Positive | None = None

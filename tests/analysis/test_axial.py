@@ -241,14 +241,14 @@ def test_flank_too_short_for_the_cut_off_is_said():
 
 
 def wavy_flanks(built, amplitude_um, wavelength_mm):
-    """A wave along x on both sides, standing out of the material; normal to the flank it is cos(angle) as high."""
+    """A wave along x on both sides; normal to the flank it is lower by the cosine of the flank's angle."""
     wave = amplitude_um * 1e-3 * np.sin(2 * np.pi * built.x_mm / wavelength_mm)
     return dataclasses.replace(built, z_mm=built.z_mm + built.side * wave)
 
 
 def test_long_waves_of_a_flank_are_waviness_and_short_ones_roughness():
-    """A wave in z is lower along the normal by the cosine of the flank's angle, 25° to 65°, and longer along the arc
-    by the same factor; so Wq of a wave well above the cut-off lies between those of both ends of the zone."""
+    """A wave in z is lower along the normal by the cosine of the flank's angle, 25° to 65°, and longer along
+    the arc by the same factor: Wq of a wave well above the cut-off lies between those of both zone ends."""
     part, cut = Part(lead_mm=2.0 * 5.0, starts=2), dataclasses.replace(CUT, spacing_mm=0.001)
     options = msgspec.convert({"roughness": {"lambda_c_mm": 0.08}}, axial.Options)
     built = section.with_noise(section.section(part, cut, nodes=700), 2.0, 6)
@@ -332,13 +332,17 @@ def test_one_side_alone_has_pitch_and_angles_but_no_ball_pitch_circle():
         assert "no ball pitch circle" in check(result, "sides").note
 
 
-def test_reversed_trace_is_turned_and_gives_the_same_numbers():
+def test_reversed_trace_is_turned_and_gives_the_same_numbers_but_is_fit_only_where_expected():
     built = section.section(Part(contact_angle_deg=(43.0, 46.0)), CUT, nodes=700)
     back = section.Section(built.side[::-1], built.x_mm[::-1], built.z_mm[::-1], {})
     forward, backward = measured(Part(), CUT, built), measured(Part(), CUT, back)
     assert forward.quantities == backward.quantities
-    assert "turned round" in check(backward, "order_of_x").note
-    assert check(backward, "order_of_x").ok
+    assert not check(backward, "order_of_x").ok
+    assert "falling_x = true" in check(backward, "order_of_x").note
+    expected = measured(Part(), CUT, back, options=axial.Options(falling_x=True))
+    assert expected.quantities == forward.quantities
+    assert check(expected, "order_of_x").ok
+    assert "top and bottom and was turned round" in check(expected, "order_of_x").note
 
 
 def test_mirrored_x_exchanges_left_and_right_and_the_hand_check_says_why_it_cannot_be_seen():

@@ -192,7 +192,7 @@ def test_waviness_of_a_sine_is_what_the_filter_transmits(ratio):
 
 
 def test_waviness_of_a_slope_is_the_slope():
-    # closed form of a line through zero in the middle, length L: Wa = L/4, Wq = L/sqrt(12), Wt = L per unit slope
+    # closed form of a line through zero in its middle, of height H: Wa = H/4, Wq = H/sqrt(12), Wt = H
     count, spacing = 2000, 0.001
     z = 6.0 * ((np.arange(count) + 0.5) / count - 0.5)
     found = waviness(z, spacing, lambda_c_mm=0.5)

@@ -2,9 +2,10 @@
 
 The order of the steps: clean each side, refuse what is not in mm or not in one frame, roll a ball to find the
 grooves, find axis, lead and normal planes together, measure each groove on all its points, measure across
-grooves. The sides share one frame, top has the larger z. A trace that ran from large to small x is turned
-round. An axial section is the same for both hands, and mirrored x turns one into the other, so neither can be
-noticed: the hand changes no number, mirrored x exchanges left and right. Left is the flank at smaller x.
+grooves. The sides share one frame, top has the larger z. An axial section is the same for both hands, and
+mirrored x turns one into the other, so neither can be noticed: the hand changes no number, mirrored x exchanges
+left and right. Left is the flank at smaller x. A trace that ran from large to small x is turned round and
+measured, but fit to be accepted only where the recipe expects it.
 """
 
 from __future__ import annotations
@@ -112,7 +113,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     checks.require_plausible_units(sides, thread)
     quality = [
         checks.missing_samples(sides, trace.points, options.max_missing_share),
-        checks.order_of_x(sides, trace.points),
+        checks.order_of_x(sides, trace.points, falling_allowed=options.falling_x),
         checks.one_side(sides),
         checks.hand_of_thread(thread, trace.header),
         *checks.stated_lead(thread, trace.header),
@@ -123,7 +124,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
         quality.append(checks.failed("grooves", "no groove is whole; nothing was measured"))
         return _unmeasured(quality, found, options)
     rough = rough_pitch(found.frame.along_mm, found.frame.side, thread.pitch_mm)
-    gross = checks.gross_pitch(rough, thread, 100.0 * checks.MAX_GROSS_PITCH_ERROR)
+    gross = checks.gross_pitch(rough, thread, 100.0 * checks.MAX_GROSS_PITCH_ERROR, coarse=True)
     if not gross.ok:
         return _unmeasured([*quality, gross], found, options)
     try:
