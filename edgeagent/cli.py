@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib
 import os
 import sys
@@ -158,7 +159,8 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool) -> None:
 
 @main.command()
 @_CONFIG
-def check(config: Path) -> None:
+@click.option("--json", "as_json", is_flag=True, help="What the configuration holds, as one JSON object.")
+def check(config: Path, as_json: bool) -> None:
     """Validate agent.toml, recipes, certificates and layouts, and say what they mean.
 
     \b
@@ -166,9 +168,10 @@ def check(config: Path) -> None:
       edgeagent check --config config/agent.toml
     """
     from edgeagent.shell.configuration import load_configuration
-    from edgeagent.shell.plain_words import in_plain_words
+    from edgeagent.shell.plain_words import as_object, in_plain_words
 
-    click.echo(in_plain_words(load_configuration(config)))
+    configuration = load_configuration(config)
+    click.echo(_json(as_object(configuration)) if as_json else in_plain_words(configuration))
 
 
 @main.group(cls=_Commands)
@@ -184,7 +187,8 @@ def journal() -> None:
     metavar="SEQ:HEAD",
     help="A record number and hash from an MQTT message; the journal must still hold it. May be repeated.",
 )
-def journal_verify(folder: Path, seen: tuple[str, ...]) -> None:
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of sentences.")
+def journal_verify(folder: Path, seen: tuple[str, ...], as_json: bool) -> None:
     """Check every record and the chain of the journal in FOLDER (the store or its journal folder).
 
     Exit code 0 when it is whole, else 1 with the first bad segment, line and reason. Needs no
@@ -199,8 +203,14 @@ def journal_verify(folder: Path, seen: tuple[str, ...]) -> None:
     try:
         whole = verify_journal(folder, tuple(_anchor(s) for s in seen))
     except JournalCorruptError as error:
+        if as_json:
+            found = {"whole": False, "segment": error.segment, "line": error.line, "reason": error.reason}
+            click.echo(_json(found))
         click.echo(f"edgeagent: not whole: {error}", err=True)
         sys.exit(1)
+    if as_json:
+        click.echo(_json({"whole": True, **dataclasses.asdict(whole)}))
+        return
     click.echo(
         f"whole: {whole.records} records in {whole.segments} segments, {whole.first} to {whole.last}; "
         f"{whole.anchored}"
@@ -236,7 +246,8 @@ def journal_show(folder: Path, as_json: bool, **wanted: str | datetime | None) -
     type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Ask what the recipes of this folder would have decided, and list the parts that flip.",
 )
-def replay(config: Path, recipes: Path | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="The whole outcome as one JSON object.")
+def replay(config: Path, recipes: Path | None, as_json: bool) -> None:
     """Compute all archived sources again and compare with the journal, value by value.
 
     Exit code 0 when everything came out as recorded, else 1.
@@ -256,7 +267,8 @@ def replay(config: Path, recipes: Path | None) -> None:
         recipes=load_recipes(recipes) if recipes is not None else None,
         progress=lambda records: _progress(records, "records"),
     )
-    for line in replay_lines(report, asked=recipes is not None):
+    lines = [_json(dataclasses.asdict(report))] if as_json else replay_lines(report, asked=recipes is not None)
+    for line in lines:
         click.echo(line)
     sys.exit(1 if report.differences else 0)
 
@@ -286,10 +298,29 @@ def _anchor(text: str) -> tuple[int, str]:
     return int(seq), head
 
 
+def _json(value: Any) -> str:
+    """One line of JSON."""
+    from edgeagent.codec.result import encode
+
+    return encode(value).decode()
+
+
 def _progress(items: Iterable[T], label: str, *, hidden: bool = False) -> Iterator[T]:
     """Progress on stderr for long work when that is a terminal."""
     if hidden or not sys.stderr.isatty():
         yield from items
         return
-    with click.progressbar(items, label=label, file=sys.stderr, show_pos=True) as bar:
-        yield from bar
+    import time
+
+    began, done = time.monotonic(), 0
+    with click.progressbar(
+        items,
+        label=label,
+        file=sys.stderr,
+        show_pos=True,
+        show_eta=True,
+        item_show_func=lambda _: f"{done / max(time.monotonic() - began, 1e-3):.0f}/s",
+    ) as bar:
+        for item in bar:
+            done += 1
+            yield item

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import msgspec
+
 from edgeagent.codec.settings import Settings
 from edgeagent.model import CurveLimit, MeasurementPlan, ScalarLimit
 from edgeagent.shell.configuration import Configuration
@@ -12,27 +16,56 @@ def in_plain_words(configuration: Configuration) -> str:
     settings = configuration.settings
     lines = [f"{configuration.path.name} is right.", "", *_station(settings), ""]
     lines.append(f"{len(configuration.recipes)} recipes:")
-    doubts = []
     for loaded in configuration.recipes.values():
         recipe = loaded.recipe
         lines.append(f"  {recipe.part} revision {recipe.revision} ({loaded.document.name})")
         for plan in recipe.measurements:
             lines.append(f"    {plan.feature} ({plan.kind}): {_limits(plan)}")
-            if not plan.scalar_limits and not plan.curve_limits and plan.grade is None:
-                doubts.append(
-                    f"{recipe.part} {plan.feature} has no limit: it is accepted whatever its values are"
-                )
     lines += ["", f"{len(configuration.layouts)} layouts:"]
-    for name, (layout, _) in configuration.layouts.items():
-        lines.append(f"  {layout.layout} ({name}) claims {', '.join(layout.match.names)}")
+    lines += [
+        f"  {layout.layout} ({name}) claims {', '.join(layout.match.names)}"
+        for name, (layout, _) in configuration.layouts.items()
+    ]
     lines += ["", f"{len(configuration.certificates)} certificates:"]
-    for certificate, _ in configuration.certificates.values():
-        waves = ", ".join(f"{w.upr} UPR {w.amplitude_nm:g} nm" for w in certificate.wave)
-        lines.append(f"  {certificate.artefact} valid until {certificate.valid_until}: {waves}")
-    doubts += _doubts(configuration)
+    lines += [
+        f"  {c.artefact} valid until {c.valid_until}: "
+        + ", ".join(f"{w.upr} UPR {w.amplitude_nm:g} nm" for w in c.wave)
+        for c, _ in configuration.certificates.values()
+    ]
+    doubts = _all_doubts(configuration)
     if doubts:
         lines += ["", "Look again:", *(f"  {d}" for d in doubts)]
     return "\n".join(lines)
+
+
+def as_object(configuration: Configuration) -> dict[str, Any]:
+    """The configuration as JSON values: what is there, by which digest, and what to look at again."""
+    return {
+        "station": msgspec.to_builtins(configuration.settings.station),
+        "settings": msgspec.to_builtins(configuration.settings),
+        "recipes": {
+            part: {
+                **loaded.identity,
+                "file": loaded.document.name,
+                "measurements": {m.feature: m.kind for m in loaded.recipe.measurements},
+            }
+            for part, loaded in configuration.recipes.items()
+        },
+        "layouts": {name: document.sha256 for name, (_, document) in configuration.layouts.items()},
+        "artefacts": {name: document.sha256 for name, (_, document) in configuration.certificates.items()},
+        "doubts": _all_doubts(configuration),
+    }
+
+
+def _all_doubts(configuration: Configuration) -> list[str]:
+    """Everything that is allowed but likely not meant that way."""
+    unlimited = [
+        f"{loaded.recipe.part} {plan.feature} has no limit: it is accepted whatever its values are"
+        for loaded in configuration.recipes.values()
+        for plan in loaded.recipe.measurements
+        if not plan.scalar_limits and not plan.curve_limits and plan.grade is None
+    ]
+    return unlimited + _doubts(configuration)
 
 
 def _station(settings: Settings) -> list[str]:
