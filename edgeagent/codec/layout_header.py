@@ -169,6 +169,7 @@ def _text_source(entry: Entry, delimiter: str, findings: list[Finding]) -> Sourc
     """A text up to the end of the line, or up to the delimiter where the line goes on after it."""
     value = entry.value
     rest = r"(\S[^\n]*?)[\"; \t,|]*$"
+    delimiter = "\t" if "\t" in value else delimiter
     if delimiter in ";\t|," and delimiter in value:
         value = value.split(delimiter)[0].strip().strip('"')
         rest = f'([^{regex_text(delimiter)}\\n"]*[^{regex_text(delimiter)}\\n"\\s])'

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from edgeagent.model import FloatArray, Trace
+from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, FloatArray, Trace
 
 _AXES = (("angle_deg", "deviation_um"), ("travel_mm", "deviation_um"), ("x_mm", "z_mm"))
 
 
 def axes_of(trace: Trace) -> tuple[FloatArray, FloatArray, tuple[str, str]]:
-    """What to draw over what, both of shape (n,), and their names."""
+    """What to draw over what, both of shape (n,), and their names; one side alone of an axial trace."""
     names = next(pair for pair in _AXES if set(pair) <= set(trace.columns))
-    return trace.columns[names[0]], trace.columns[names[1]], names
+    across, up = (trace.columns[name] for name in names)
+    if "side" not in trace.columns:
+        return across, up, names
+    side = trace.columns["side"]
+    top = bool(np.any(side == SIDE_TOP))
+    shown = side == (SIDE_TOP if top else SIDE_BOTTOM)
+    return across[shown], up[shown], (names[0], f"{names[1]} of the {'top' if top else 'bottom'} side")
 
 
 def plotted(trace: Trace, *, width: int = 64, height: int = 12) -> list[str]:

@@ -249,6 +249,36 @@ def test_header_entries_of_many_styles_are_read(head):
     assert (trace.header.part, trace.header.serial) == ("KX-1", "0007")
 
 
+def test_text_of_an_entry_ends_at_a_tab():
+    head = ["Part:\tKX-1\trev B", "Serial:\t7", "Winkel [°];Abw [µm]"]
+    assert propose_layout("x.txt", table(head, (ANGLE, DEVIATION))).trace.header.part == "KX-1"
+
+
+def test_axial_trace_without_sides_is_one_side_and_said():
+    x = np.arange(300) * 0.02
+    data = table([*KNOWN, "Z [µm];X [mm]"], (1000 * np.cos(x), x))
+    proposal = propose_layout("x.txt", data, kind="axial")
+    np.testing.assert_allclose(proposal.trace.columns["x_mm"], x, atol=1e-5)
+    np.testing.assert_allclose(proposal.trace.columns["z_mm"], np.cos(x), atol=1e-5)
+    assert set(proposal.trace.columns["side"]) == {1.0}
+    assert "side" in doubts(proposal)
+    assert {"column side: offset", "constants: tip_radius_mm"} <= set(dict(proposal.fill_in))
+
+
+def test_nameless_columns_of_a_travel_are_guessed_and_doubted():
+    travel = np.arange(300) * 0.7
+    proposal = propose_layout("x.txt", table([], (travel, made.waves(travel, 1))), kind="travel")
+    np.testing.assert_allclose(proposal.trace.columns["travel_mm"], travel, atol=1e-5)
+    assert {"travel", "unit of the travel", "unit of the deviation"} <= doubts(proposal)
+
+
+def test_direction_of_sensing_is_asked_for_where_it_matters():
+    data = table([*KNOWN, "Winkel [°];Abw [µm]"], (ANGLE, DEVIATION))
+    for kind, asked in (("spiral", True), ("circle", False)):
+        fill_in = dict(propose_layout("x.txt", data, kind=kind).fill_in)
+        assert ("constants: sensing" in fill_in) is asked
+
+
 def test_two_lines_that_could_both_be_the_serial_are_doubted():
     head = [*KNOWN, "S/N: 0008", "Winkel [°];Abw [µm]"]
     assert "serial" in doubts(propose_layout("x.txt", table(head, (ANGLE, DEVIATION))))

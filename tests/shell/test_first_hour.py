@@ -170,6 +170,16 @@ def test_plot_puts_a_straight_line_on_the_diagonal():
     assert lines[-1].split() == ["0", "999", "angle_deg"]
 
 
+def test_plot_of_an_axial_trace_shows_one_side():
+    x = np.tile(np.arange(10.0), 2)
+    trace = trace_of(
+        {"side": np.repeat([1.0, -1.0], 10), "x_mm": x, "z_mm": np.where(np.arange(20) < 10, x, -x)}
+    )
+    lines = plotted(trace, width=10, height=10)
+    assert lines[0].strip() == "z_mm of the top side"
+    assert (lines[1].split("|")[0].strip(), lines[10].split("|")[0].strip()) == ("9", "0")
+
+
 def test_plot_bears_missing_samples_and_constant_values():
     flat = plotted(trace_of({"angle_deg": np.arange(9.0), "deviation_um": np.full(9, 2.0)}))
     assert any("#" in line for line in flat)
