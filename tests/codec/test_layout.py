@@ -371,7 +371,7 @@ def test_long_export_with_decimal_comma_takes_about_as_long_as_trace_text():
 
     def seconds(read_once):
         taken = []
-        for _ in range(5):
+        for _ in range(15):
             begin = time.perf_counter()
             read_once()
             taken.append(time.perf_counter() - begin)
