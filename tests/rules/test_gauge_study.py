@@ -1,0 +1,256 @@
+"""Analysis of variance against certified sets, gauge studies against a published example and planted values."""
+
+from __future__ import annotations
+
+import importlib.util
+import math
+import re
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from edgeagent.errors import AnalysisError, TraceRangeError
+from edgeagent.rules import gauge_study
+from edgeagent.rules.gauge_study import anova_study, one_way, range_study, repeat_study, two_way
+
+NIST = Path(__file__).resolve().parents[2] / "fixtures" / "nist"
+
+# Ten parts by three appraisers, three trials each: the example data of the AIAG manual on measurement systems
+# analysis, 4th edition, as public test suites quote them.
+AIAG = """
+.29 -.56 1.34 .47 -.80 .02 .59 -.31 2.26 -1.36
+.41 -.68 1.17 .50 -.92 -.11 .75 -.20 1.99 -1.25
+.64 -.58 1.27 .64 -.84 -.21 .66 -.17 2.01 -1.31
+.08 -.47 1.19 .01 -.56 -.20 .47 -.63 1.80 -1.68
+.25 -1.22 .94 1.03 -1.20 .22 .55 .08 2.12 -1.62
+.07 -.68 1.34 .20 -1.28 .06 .83 -.34 2.19 -1.50
+.04 -1.38 .88 .14 -1.46 -.29 .02 -.46 1.77 -1.49
+-.11 -1.13 1.09 .20 -1.07 -.67 .01 -.56 1.45 -1.77
+-.15 -.96 .67 .11 -1.45 -.49 .21 -.49 1.87 -2.16
+"""
+
+
+def aiag():
+    """The example as values[part][appraiser][trial]."""
+    rows = np.array([[float(v) for v in line.split()] for line in AIAG.split("\n") if line])
+    return rows.reshape(3, 3, 10).transpose(2, 0, 1).tolist()
+
+
+def nist_set(name):
+    """A certified set from the fixtures, or from the scipy installed for those too large to keep here."""
+    path = NIST / f"{name}.dat"
+    if not path.exists():
+        spec = importlib.util.find_spec("scipy.stats")
+        path = Path(spec.origin).parent / "tests" / "data" / "nist_anova" / f"{name}.dat"
+        if not path.exists():
+            pytest.skip(f"this installation of scipy does not carry {name}.dat")
+    lines = path.read_text().splitlines()
+    groups, texts = {}, []
+    for line in lines[60:]:
+        if line.strip():
+            label, text = line.split()
+            groups.setdefault(label, []).append(float(text))
+            texts.append(text)
+    number = r"-?\d\.\d+E[+-]\d+"
+    head = "\n".join(lines[38:50])
+    between = re.search(rf"Between.*?({number})\s+({number})\s+({number})", head)
+    within = re.search(rf"Within.*?({number})\s+({number})", head)
+    certified = {
+        "ss_between": between[1],
+        "ss_within": within[1],
+        "f": between[3],
+        "r_squared": re.search(rf"R-Squared\s+({number})", head)[1],
+        "residual_sd": re.search(rf"Deviation\s+({number})", head)[1],
+    }
+    return list(groups.values()), {k: float(v) for k, v in certified.items()}
+
+
+def in_fractions(groups):
+    """One-way analysis of variance of the very doubles in rational numbers: a second hand without rounding."""
+    exact = [[Fraction(v) for v in g] for g in groups]
+    count = sum(len(g) for g in exact)
+    grand = sum(v for g in exact for v in g) / count
+    means = [sum(g) / len(g) for g in exact]
+    between = sum(len(g) * (m - grand) ** 2 for g, m in zip(exact, means, strict=True))
+    within = sum((v - m) ** 2 for g, m in zip(exact, means, strict=True) for v in g)
+    df_between, df_within = len(exact) - 1, count - len(exact)
+    return {
+        "ss_between": float(between),
+        "ss_within": float(within),
+        "f": float(between / df_between / (within / df_within)),
+        "r_squared": float(between / (between + within)),
+        "residual_sd": math.sqrt(within / df_within),
+    }
+
+
+def digits(value, wanted):
+    """How many leading digits agree (logarithm of the relative error), 15 at most."""
+    return 15.0 if value == wanted else min(15.0, -math.log10(abs(value - wanted) / abs(wanted)))
+
+
+@pytest.mark.parametrize("name", ["SiRstv", "AtmWtAg", "SmLs01", "SmLs04", "SmLs07", "SmLs09"])
+def test_one_way_analysis_agrees_with_the_certified_set_as_far_as_doubles_hold_its_data(name):
+    # NIST StRD, one-way analysis of variance. Data with 13 leading digits are not exact as doubles: what
+    # rational numbers make of the very doubles is the most that any engine can reach.
+    groups, certified = nist_set(name)
+    found, exact = one_way(groups), in_fractions(groups)
+    for key, wanted in certified.items():
+        value = getattr(found, key)
+        assert digits(value, exact[key]) > 13.0, key
+        assert digits(value, wanted) > min(13.0, digits(exact[key], wanted)) - 0.05, key
+
+
+def test_sets_whose_data_doubles_hold_well_agree_to_twelve_certified_digits():
+    # NIST StRD
+    for name in ("SiRstv", "SmLs01"):
+        groups, certified = nist_set(name)
+        found = one_way(groups)
+        for key, wanted in certified.items():
+            assert digits(getattr(found, key), wanted) > 12.0, (name, key)
+
+
+def test_probability_of_f_is_that_of_the_distribution():
+    # Upper 5 % point of F with 4 and 20 degrees of freedom: 2.866 (any table of F)
+    _, p = gauge_study._f_test(2.8661, 4, 1.0, 20)
+    assert p == pytest.approx(0.05, abs=2e-5)
+
+
+def test_anova_of_the_aiag_example_has_its_published_table():
+    # AIAG MSA, 4th edition, as public test suites quote the results, computed again
+    part, operator, both, error = two_way(aiag())
+    assert [s.ss for s in (part, operator, both, error)] == pytest.approx(
+        [88.361934, 3.167262, 0.358982, 2.758933], abs=1e-6
+    )
+    assert [s.ms for s in (part, operator, both, error)] == pytest.approx(
+        [9.817993, 1.583631, 0.019943, 0.045982], abs=1e-6
+    )
+    assert [s.df for s in (part, operator, both, error)] == [9, 2, 18, 60]
+    assert both.f == pytest.approx(0.433721, abs=1e-6)
+    assert both.p == pytest.approx(0.974106, abs=1e-6)
+
+
+def test_anova_study_of_the_aiag_example_has_its_published_components():
+    # AIAG MSA, 4th edition, interaction pooled
+    study = anova_study(aiag())
+    assert study.pooled
+    assert study.repeatability_sd**2 == pytest.approx(0.0399733, abs=1e-7)
+    assert study.operator_sd**2 == pytest.approx(0.0514553, abs=1e-7)
+    assert study.gauge_sd == pytest.approx(0.302372, abs=1e-6)
+    assert study.part_sd == pytest.approx(1.042327, abs=1e-6)
+    assert study.total_sd == pytest.approx(1.085300, abs=1e-6)
+    assert study.study_percent == pytest.approx(27.86, abs=0.005)
+    assert study.categories == 4
+    assert study.degrees_of_freedom == 78
+
+
+def test_average_and_range_of_the_aiag_example_has_its_published_components():
+    # AIAG MSA, 4th edition
+    study = range_study(aiag())
+    assert study.repeatability_sd == pytest.approx(0.201857, abs=1e-6)
+    assert study.operator_sd == pytest.approx(0.229667, abs=1e-6)
+    assert study.gauge_sd == pytest.approx(0.305766, abs=1e-6)
+    assert study.part_sd == pytest.approx(1.104596, abs=1e-6)
+    assert study.total_sd == pytest.approx(1.146135, abs=1e-6)
+    assert study.study_percent == pytest.approx(26.678, abs=0.001)
+    assert study.categories == 5
+
+
+def test_constants_of_ranges_agree_with_the_integrals_that_define_them():
+    # d2 = E(R), d3² = E(R²) - d2² of n standard normal values, integrated here from its distribution
+    from scipy.stats import norm
+
+    x = np.linspace(-8, 8, 1601)
+    step = x[1] - x[0]
+    below = norm.cdf(x)
+    inside = np.clip(below[None, :] - below[:, None], 0, None)
+    gap = np.clip(x[None, :] - x[:, None], 0, None) > 0
+    for n in (2, 5, 10):
+        d2 = np.sum(1 - below**n - (1 - below) ** n) * step
+        # E(R²) = 2 ∫∫_{x<y} P(min <= x, max > y) dx dy
+        both = 1 - below[None, :] ** n - (1 - below[:, None]) ** n + inside**n
+        second = 2 * np.sum(np.where(gap, both, 0.0)) * step**2
+        second += np.sum(1 - below**n - (1 - below) ** n) * step**2  # the diagonal's half cells
+        assert gauge_study._D2[n - 2] == pytest.approx(d2, abs=1e-5)
+        assert gauge_study._D3[n - 2] == pytest.approx(math.sqrt(second - d2**2), abs=2e-4)
+
+
+def test_planted_components_come_back():
+    random = np.random.default_rng(7)
+    parts, operators, trials = 60, 20, 3
+    values = (
+        100.0
+        + random.normal(0, 3.0, (parts, 1, 1))
+        + random.normal(0, 1.0, (1, operators, 1))
+        + random.normal(0, 0.8, (parts, operators, 1))
+        + random.normal(0, 0.5, (parts, operators, trials))
+    )
+    study = anova_study(values.tolist())
+    assert not study.pooled
+    assert study.repeatability_sd == pytest.approx(0.5, rel=0.05)
+    assert study.interaction_sd == pytest.approx(0.8, rel=0.1)
+    assert study.operator_sd == pytest.approx(1.0, rel=0.5)
+    assert study.part_sd == pytest.approx(3.0, rel=0.3)
+
+
+def test_study_without_operators_finds_the_repeatability_of_unequal_trials():
+    random = np.random.default_rng(11)
+    groups = [list(10 * i + random.normal(0, 0.2, 2 + i % 4)) for i in range(200)]
+    study = repeat_study(groups)
+    assert study.repeatability_sd == pytest.approx(0.2, rel=0.08)
+    assert study.operator_sd == 0
+    assert study.gauge_sd == study.repeatability_sd
+    assert study.degrees_of_freedom == sum(len(g) - 1 for g in groups)
+    assert study.trials == pytest.approx(3.5, abs=0.05)
+
+
+def test_component_below_zero_counts_as_zero_and_is_named():
+    values = [[[0.0, 2.0], [2.0, 0.0]], [[1.0, 1.2], [0.8, 1.0]]]
+    study = anova_study(values)
+    assert study.part_sd == 0
+    assert "part" in study.floored
+    assert study.categories == 1
+
+
+def test_gauge_without_scatter_tells_any_number_of_parts_apart():
+    study = repeat_study([[1.0, 1.0], [2.0, 2.0]])
+    assert study.gauge_sd == 0
+    assert study.categories is None
+    assert study.table[0].f is None
+
+
+def test_share_of_the_tolerance_needs_both_limits():
+    study = range_study(aiag())
+    assert study.tolerance_percent(-3.0, 3.0) == pytest.approx(100 * 0.305766, abs=1e-4)
+    assert study.tolerance_percent(None, 3.0) is None
+
+
+def test_origin_of_the_values_does_not_change_a_study():
+    moved = [[[v + 1e6 for v in cell] for cell in row] for row in aiag()]
+    assert anova_study(moved).gauge_sd == pytest.approx(anova_study(aiag()).gauge_sd, rel=1e-8)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        [[[1.0, 2.0]]],
+        [[[1.0], [2.0]], [[1.0], [2.0]]],
+        [[[1.0, 2.0], [1.0]], [[1.0, 2.0], [1.0, 2.0]]],
+        [[[1.0, 2.0], [1.0, 2.0]], [[1.0, 2.0]]],
+        [],
+    ],
+)
+def test_study_that_is_no_full_square_is_refused(values):
+    with pytest.raises(AnalysisError):
+        two_way(values)
+    with pytest.raises(AnalysisError):
+        range_study(values)
+
+
+def test_groups_that_tell_nothing_are_refused():
+    for groups in ([[1.0, 2.0]], [[1.0], [2.0]], [[], [1.0, 2.0]]):
+        with pytest.raises(AnalysisError):
+            one_way(groups)
+    with pytest.raises(TraceRangeError):
+        one_way([[1.0, math.nan], [1.0, 2.0]])
