@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
@@ -104,6 +104,45 @@ class Verification(Section, frozen=True):
     max_age_h: Positive | None = None
 
 
+class Watched(Section, frozen=True):
+    """One characteristic whose drift is watched, by which chart; constants are multiples of sigma.
+
+    ``characteristic`` is a name, or ``name[instance]`` for one instance of it. ``part``, ``artefact``,
+    ``feature`` and ``instrument`` narrow it down; whatever is left makes a series for each of them.
+    ``upr_min`` takes the instances that are undulations of this many UPR or more.
+    """
+
+    characteristic: Name
+    part: Name | None = None
+    artefact: Name | None = None
+    feature: Name | None = None
+    instrument: Name | None = None
+    upr_min: Annotated[int, msgspec.Meta(ge=1)] | None = None
+    chart: Literal["individuals", "ewma", "cusum"] = "cusum"
+    side: Literal["both", "rising", "falling"] = "both"
+    limit_sigma: Positive = 3.0
+    weight: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.2
+    slack_sigma: Annotated[float, msgspec.Meta(ge=0)] = 0.5
+    decision_sigma: Positive = 5.0
+    head_start: Annotated[float, msgspec.Meta(ge=0, lt=1)] = 0.0
+    centre: float | None = None
+    sigma: Positive | None = None
+
+    def __post_init__(self) -> None:
+        if (self.centre is None) != (self.sigma is None):
+            raise ValueError("centre and sigma are given together or not at all")
+        if self.part is not None and self.artefact is not None:
+            raise ValueError("part and artefact exclude each other")
+
+
+class Drift(Section, frozen=True):
+    """Which series are watched for drift, from when on, and after how many values they are judged."""
+
+    watch: Annotated[tuple[Watched, ...], msgspec.Meta(min_length=1)]
+    minimum: Annotated[int, msgspec.Meta(ge=2, le=10_000)] = 25
+    since: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
+
+
 class Settings(Section, frozen=True):
     """All of ``agent.toml``."""
 
@@ -113,6 +152,7 @@ class Settings(Section, frozen=True):
     mqtt: Mqtt | None = None
     decision: Decision = Decision()
     verification: Verification | None = None
+    drift: Drift | None = None
 
     @property
     def prefix(self) -> str:

@@ -8,11 +8,11 @@ process with the lamp on fault, and a restart reads the truth from disk.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from edgeagent.codec.record import Record
 from edgeagent.codec.result import encode
@@ -40,6 +40,9 @@ from edgeagent.shell.memory import Memory, feature_result, file_key
 from edgeagent.shell.publisher import Publisher
 from edgeagent.shell.publisher_state import State, read_state
 from edgeagent.shell.systemd import Notifier
+
+if TYPE_CHECKING:
+    from edgeagent.shell.drift import DriftWatch
 
 _CHECKPOINT_EVERY = 1000
 _HEARTBEAT_S = 1.0
@@ -99,6 +102,7 @@ class Service:
             report=self._on_mqtt_event,
         )
         self._memory = Memory({}, None, live_s=0, latches=False)
+        self._drift = self._new_drift()
 
     def stop(self) -> None:
         """End the loop after the file at hand; safe in a signal handler."""
@@ -181,6 +185,7 @@ class Service:
                 entries = self._decision_entries(state, now)
                 if entries:
                     self._append(entries)
+        self._watch_drift()
 
     def _open_journal(self) -> list[dict[str, Any]]:
         """Open the journal and fold it; a torn tail is cut once and reported for the record."""
@@ -194,6 +199,7 @@ class Service:
                 live_s=settings.intake.live_s,
                 latches=settings.decision.reject_latches,
             )
+            self._drift = self._new_drift()
             try:
                 self._writer.open(self._visitor(state))
             except JournalTornTailError:
@@ -218,8 +224,32 @@ class Service:
                     place.segment, 0, f"record {record.seq} is not the one that was written: hashes differ"
                 )
             self._memory.visit(record, place)
+            if self._drift is not None:
+                self._drift.apply(record)
 
         return visit
+
+    def _new_drift(self) -> DriftWatch | None:
+        """A watch that knows nothing yet; None, and nothing imported, where no drift is to be watched."""
+        wanted = self._configuration.settings.drift
+        if wanted is None:
+            return None
+        from edgeagent.shell.drift import DriftWatch, check_watched
+
+        check_watched(wanted, self._configuration.path.name)
+        return DriftWatch(wanted, self._archive)
+
+    def _watch_drift(self, records: Sequence[Record] = ()) -> None:
+        """Fold new records, and put on record what began to drift: never before the lamp was told."""
+        if self._drift is None:
+            return
+        for record in records:
+            self._drift.apply(record)
+        entries = self._drift.untold()
+        if entries:
+            for record in self._append(entries):
+                self._drift.apply(record)
+                self._log.warning("drift", reason=record.body["reason"])
 
     def _refuse_shorter(self, state: State | None) -> None:
         """A journal that lacks records that were durable once is not repaired: a person decides."""
@@ -325,6 +355,7 @@ class Service:
                 for name, before, after in zip(_STAGES, moments, moments[1:], strict=False)
             },
         )
+        self._watch_drift(records)
 
     def _part_entries(self, body: Mapping[str, Any], now: float) -> list[tuple[str, Mapping[str, Any]]]:
         """The part's disposition record that follows from this measurement, if any.
