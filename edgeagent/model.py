@@ -224,15 +224,36 @@ class MeasurementPlan:
     grade: int | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Running:
+    """How the part runs in its drive and how it was ground; every value may be unknown.
+
+    ``speed_rpm`` is the lowest and the highest speed, twice the same for one speed. ``ball_count`` is the
+    number of balls in one turn of the track, which need not be whole; None stands for balls that touch.
+    ``resonances_hz`` holds centre and full width of each declared resonance. ``wheel_rpm`` and ``work_rpm``
+    are the speeds of grinding wheel and part while the track was ground.
+    """
+
+    speed_rpm: tuple[float, float] | None = None
+    ball_count: float | None = None
+    resonances_hz: tuple[tuple[float, float], ...] = ()
+    wheel_rpm: float | None = None
+    work_rpm: float | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """What is asked of one part number."""
+    """What is asked of one part number.
+
+    ``speed_rpm`` is the highest running speed; ``running`` is None where the recipe says nothing of running.
+    """
 
     part: str
     revision: str
     thread: Thread | None
     speed_rpm: float | None
     measurements: tuple[MeasurementPlan, ...]
+    running: Running | None = None
 
     def plan(self, feature: str) -> MeasurementPlan | None:
         """The measurement of this feature, or None."""

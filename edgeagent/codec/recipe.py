@@ -12,7 +12,7 @@ import numpy as np
 from edgeagent.codec.schema import convert, located, toml_table
 from edgeagent.codec.table import parse_number
 from edgeagent.errors import ConfigError, InputError
-from edgeagent.model import CurveLimit, FloatArray, MeasurementPlan, Recipe, ScalarLimit, Thread
+from edgeagent.model import CurveLimit, FloatArray, MeasurementPlan, Recipe, Running, ScalarLimit, Thread
 
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 Share = Annotated[float, msgspec.Meta(gt=0, le=1)]
@@ -37,8 +37,26 @@ class _Thread(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             raise ValueError("ball_diameter_mm must be smaller than ball_pitch_circle_mm")
 
 
+# Not tuple[Positive, Positive]: in a union with a bounded number such a tuple makes msgspec 0.22 crash at the
+# next garbage collection.
+_Range = Annotated[tuple[Positive, ...], msgspec.Meta(min_length=2, max_length=2)]
+
+
 class _Running(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    speed_rpm: Positive | None = None
+    speed_rpm: Positive | _Range | None = None
+    ball_count: Annotated[float, msgspec.Meta(ge=1)] | None = None
+    resonances_hz: tuple[tuple[Positive, Positive], ...] = ()
+    wheel_rpm: Positive | None = None
+    work_rpm: Positive | None = None
+
+    def __post_init__(self) -> None:
+        if isinstance(self.speed_rpm, tuple) and self.speed_rpm[0] > self.speed_rpm[1]:
+            raise ValueError(f"speed_rpm {list(self.speed_rpm)} must rise from low to high")
+        if self.resonances_hz and self.speed_rpm is None:
+            raise ValueError("resonances_hz needs speed_rpm")
+        for centre, width in self.resonances_hz:
+            if width >= 2 * centre:
+                raise ValueError(f"resonance {centre:g} Hz cannot be {width:g} Hz wide")
 
 
 class _Power(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -83,7 +101,31 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
             key = f"measurement[{number}].feature"
             raise ConfigError(located(file, text, key), key, "a feature is measured twice", value=feature)
     thread = Thread(**msgspec.structs.asdict(found.thread)) if found.thread is not None else None
-    return Recipe(found.part, found.revision, thread, found.running.speed_rpm, plans)
+    running = _running(found.running)
+    for number, plan in enumerate(plans):
+        if getattr(plan.options, "velocity_bands_hz", ()) and (
+            thread is None or found.running.speed_rpm is None
+        ):
+            key = f"measurement[{number}].velocity_bands_hz"
+            raise ConfigError(located(file, text, key), key, "needs [thread] and speed_rpm in [running]")
+    if running is not None and running.resonances_hz and thread is None:
+        key = "running.resonances_hz"
+        raise ConfigError(
+            located(file, text, key), key, "needs [thread]: it says how fast waves pass the balls"
+        )
+    highest = running.speed_rpm[1] if running is not None and running.speed_rpm is not None else None
+    return Recipe(found.part, found.revision, thread, highest, plans, running)
+
+
+def _running(found: _Running) -> Running | None:
+    """What the recipe says of running; None where it says nothing."""
+    if found == _Running():
+        return None
+    values = msgspec.structs.asdict(found)
+    speed = values.pop("speed_rpm")
+    if speed is not None:
+        speed = (speed[0], speed[1]) if isinstance(speed, tuple) else (speed, speed)
+    return Running(speed_rpm=speed, **values)
 
 
 def referenced_files(data: bytes, file: str) -> tuple[str, ...]:

@@ -115,6 +115,7 @@ def _part(trace: Trace, kind: Kind, recipe: LoadedRecipe | None, rule: str) -> t
         thread=recipe.recipe.thread if recipe else None,
         options=plan.options if plan else kind.Options(),
         judged_upr=highest_judged_upr(plan.curve_limits) if plan else None,
+        running=recipe.recipe.running if recipe else None,
     )
     try:
         analysis = kind.analyse(trace, request)

@@ -9,7 +9,7 @@ from typing import Any
 from edgeagent.codec.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.codec.result import encode
 from edgeagent.errors import InputError
-from edgeagent.shell.evaluate import Rulebook, evaluate
+from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
 
 _HARMONICS_SHOWN = 12
 
@@ -17,14 +17,32 @@ _HARMONICS_SHOWN = 12
 def inspect_file(path: Path, rules: Rulebook) -> dict[str, Any] | str:
     """The result object of one file, or in words why it cannot be analysed."""
     try:
-        data = path.read_bytes()
-        side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
-        side = side_path.read_bytes() if needs_side_file(path.name) and side_path.exists() else None
-        return evaluate(path.name, data, side, rules).result
+        return _with_peaks(evaluate_file(path, rules))
     except OSError as error:
         return str(error.strerror)
     except InputError as error:
         return str(error)
+
+
+def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:
+    """One file of the disk, with its side file where its format has one. Raises OSError, InputError."""
+    data = path.read_bytes()
+    side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
+    side = side_path.read_bytes() if needs_side_file(path.name) and side_path.exists() else None
+    return evaluate(path.name, data, side, rules)
+
+
+def _with_peaks(found: Evaluation) -> dict[str, Any]:
+    """The result with what its peaks may mean in ``details.peaks``; the service does without that."""
+    spectrum = found.analysis.spectrum
+    if spectrum is None or found.trace.header.artefact is not None:
+        return found.result
+    from edgeagent.analysis.peaks import described_peaks
+
+    recipe = found.recipe.recipe if found.recipe else None
+    running, thread = (recipe.running, recipe.thread) if recipe else (None, None)
+    details = {**found.result["details"], "peaks": described_peaks(spectrum, running, thread)}
+    return {**found.result, "details": details}
 
 
 def printed(result: dict[str, Any], *, as_json: bool) -> str:
@@ -47,7 +65,7 @@ def _table(result: dict[str, Any]) -> str:
     rows += [_row(c) for c in result["characteristics"] if id(c) not in hidden]
     if hidden:
         rows.append((f"({len(hidden)} more harmonics)", "", "", "", "", "", ""))
-    lines += ["", *_aligned(rows), ""]
+    lines += ["", *aligned(rows), ""]
     checks: list[tuple[str, ...]] = [("check", "ok", "value", "allowed", "unit", "note")]
     checks += [
         (
@@ -60,7 +78,11 @@ def _table(result: dict[str, Any]) -> str:
         )
         for c in result["quality"]
     ]
-    return "\n".join([*lines, *_aligned(checks), ""])
+    lines += [*aligned(checks), ""]
+    peaks = result["details"].get("peaks")
+    if peaks:
+        lines += ["  what stands out of the spectrum", *(f"  - {p['sentence']}" for p in peaks), ""]
+    return "\n".join(lines)
 
 
 def _row(c: dict[str, Any]) -> tuple[str, ...]:
@@ -79,7 +101,8 @@ def clean(text: object) -> str:
     return "".join(c if c.isprintable() else "?" for c in str(text))
 
 
-def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows of texts as lines with columns of one width, the last column as it is."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
     return [
         "  " + "  ".join([*(c.ljust(w) for c, w in zip(row, widths, strict=False)), row[-1]]) for row in rows

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from edgeagent.errors import TraceShapeError
-from edgeagent.model import Analysis, Thread, Trace
+from edgeagent.model import Analysis, Running, Thread, Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,12 +27,14 @@ class Request:
     """What an analysis may know beside the trace.
 
     ``options`` is the kind's Options. ``judged_upr`` is the highest UPR that a limit curve reaches, None
-    when no curve judges. ``thread`` is None when the recipe has none or there is no recipe.
+    when no curve judges. ``thread`` is None when the recipe has none or there is no recipe; ``running`` when
+    the recipe says nothing of running.
     """
 
     thread: Thread | None
     options: Any
     judged_upr: float | None = None
+    running: Running | None = None
 
 
 class Kind(Protocol):

@@ -28,6 +28,8 @@ CHARACTERISTICS: Mapping[str, str] = {
     "roundness_total": "um",
     "roundness_rms": "um",
     "band_rms": "nm",
+    "band_velocity": "um/s",
+    "resonance_amplitude": "nm",
     "eccentricity": "um",
     "tilt": "um/turn",
     "lead_mismatch": "um/turn",
@@ -59,9 +61,11 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     turn_agreement_um: Positive = 0.05
     spike_factor: Annotated[float, msgspec.Meta(ge=4)] = 8.0
     surface_angle_deg: Annotated[float, msgspec.Meta(ge=0, le=90)] | None = None
+    velocity_bands_hz: tuple[tuple[Positive, Positive], ...] = ()
 
     def __post_init__(self) -> None:
-        for name, pair in [("upr", self.upr), *(("bands", b) for b in self.bands)]:
+        asked: list[tuple[str, tuple[float, float]]] = [("upr", self.upr), *(("bands", b) for b in self.bands)]
+        for name, pair in [*asked, *(("velocity_bands_hz", b) for b in self.velocity_bands_hz)]:
             if pair[0] >= pair[1]:
                 raise ValueError(f"{name} {list(pair)} must rise from low to high")
 
@@ -114,10 +118,12 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     quantities = _quantities(fit, factor, options, spiral)
     checks.append(quality.spikes(residual_um, options.spike_factor))
     checks += _checks_after_fit(fit, factor, options, spectrum, trace, request, quantities[1].value or 0.0)
+    speed, speed_checks = _at_speed(fit, factor, options, request)
+    checks += speed_checks
     rough, rough_checks = _roughness(usable, fit, factor, options, trace.header, request.thread)
     return Analysis(
         quality=tuple(checks + rough_checks),
-        quantities=quantities + rough,
+        quantities=quantities + speed + rough,
         spectrum=spectrum,
         turns=fit.turns,
         details={"factor": factor, "noise_from": fit.noise_from, "model_upr": len(fit.coefficient) - 1},
@@ -318,6 +324,32 @@ def _quantities(fit: HarmonicFit, factor: float, options: Options, spiral: bool)
         else:
             values.append(Quantity("band_rms", rms, "nm", f"{low}-{high}", u_rms))
     return tuple(values)
+
+
+def _at_speed(
+    fit: HarmonicFit, factor: float, options: Options, request: Request
+) -> tuple[tuple[Quantity, ...], list[QualityCheck]]:
+    """Band velocities and amplitudes on resonances, where the recipe asks for them."""
+    running, thread = request.running, request.thread
+    if not options.velocity_bands_hz and (running is None or not running.resonances_hz):
+        return (), []
+    from edgeagent.analysis import at_speed  # only where a recipe asks for it
+
+    if running is None or running.speed_rpm is None or thread is None:
+        note = "values at speed need the recipe's thread and running speed"
+        return tuple(
+            Quantity("band_velocity", None, "um/s", at_speed.band_name(*b)) for b in options.velocity_bands_hz
+        ), [QualityCheck("at_speed", False, None, None, "", note)]
+    amplitude = 1000 * factor * fit.amplitude_um
+    noise = 1000 * factor * fit.standard_uncertainty_um[1:]
+    found = at_speed.band_velocities(amplitude, noise, options.velocity_bands_hz, thread, running)
+    found += at_speed.resonance_amplitudes(amplitude, noise, thread, running)
+    beyond = [f"{q.name} {q.instance}" for q in found if q.value is None]
+    reach = at_speed.hertz_per_upr(thread, running.speed_rpm[0]) * len(amplitude)
+    note = f"harmonics to {len(amplitude)} UPR reach {reach:.5g} Hz at {running.speed_rpm[0]:g} rpm"
+    if beyond:
+        note += f"; not enough for {', '.join(beyond)}"
+    return found, [QualityCheck("at_speed", True, reach, None, "Hz", note)]
 
 
 def _no_values(options: Options) -> tuple[Quantity, ...]:
