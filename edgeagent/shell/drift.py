@@ -21,6 +21,9 @@ from edgeagent.errors import ConfigError, JournalCorruptError
 from edgeagent.rules.control_charts import FALLING, ChartPlan, Monitor, observed
 from edgeagent.shell.archive import Archive
 
+HARMONICS = "harmonic_amplitude"
+_WANDERING = frozenset({"spurious_amplitude"})
+"""Characteristics whose instance says where the worst was found: one series, wherever that is."""
 WHAT = "drift"
 """``what`` of the ``recovery`` records that tell a drift."""
 
@@ -55,21 +58,50 @@ class Observation:
     upper: float | None
 
 
+class _Spectrum(msgspec.Struct):
+    upr: list[int]
+    amplitude_nm: list[float | None]
+    upper_nm: list[float | None]
+
+
 class _Characteristics(msgspec.Struct):
-    """As much of an archived result as a series needs; the spectrum and the rest are skipped unread."""
+    """As much of an archived result as most series need; the rest is skipped unread."""
 
     characteristics: list[dict[str, Any]]
 
 
+class _WithSpectrum(msgspec.Struct):
+    characteristics: list[dict[str, Any]]
+    spectrum: _Spectrum | None = None
+
+
 _DECODER = msgspec.json.Decoder(_Characteristics)
+_SPECTRUM_DECODER = msgspec.json.Decoder(_WithSpectrum)
 
 
-def archived(body: Mapping[str, Any], archive: Archive) -> list[dict[str, Any]] | None:
-    """All characteristics of a measurement record's result; None where the archive cannot tell."""
+def archived(
+    body: Mapping[str, Any], archive: Archive, harmonics: frozenset[int] = frozenset()
+) -> list[dict[str, Any]] | None:
+    """All characteristics of a measurement record's result; None where the archive cannot tell.
+
+    A result lists a harmonic only when it is near to or beyond its limit, which is no series: the amplitudes at
+    the UPR of ``harmonics`` come from its spectrum instead, all others are left out.
+    """
     try:
-        return _DECODER.decode(archive.get(str(body["result_sha256"]))).characteristics
+        data = archive.get(str(body["result_sha256"]))
+        listed = _DECODER.decode(data).characteristics
+        spectrum = _SPECTRUM_DECODER.decode(data).spectrum if harmonics else None
     except (JournalCorruptError, msgspec.DecodeError):
         return None
+    found = [c for c in listed if c["name"] != HARMONICS]
+    if spectrum is not None:
+        rows = zip(spectrum.upr, spectrum.amplitude_nm, spectrum.upper_nm, strict=True)
+        found += [
+            {"name": HARMONICS, "instance": str(n), "value": v, "unit": "nm", "lower": None, "upper": u}
+            for n, v, u in rows
+            if n in harmonics
+        ]
+    return found
 
 
 def observations(
@@ -80,7 +112,8 @@ def observations(
     for c in characteristics:
         if c["value"] is None:
             continue
-        label = f"{c['name']}[{c['instance']}]" if c["instance"] else str(c["name"])
+        named = c["instance"] and c["name"] not in _WANDERING
+        label = f"{c['name']}[{c['instance']}]" if named else str(c["name"])
         subject = str(artefact if artefact is not None else trace.get("part"))
         yield Observation(
             SeriesKey(subject, artefact is not None, str(trace["feature"]), instrument, label),
@@ -99,6 +132,12 @@ def split_label(label: str) -> tuple[str, str | None]:
     """``name[instance]`` as name and instance; None without brackets."""
     name, mark, rest = label.partition("[")
     return (name, rest.removesuffix("]")) if mark else (label, None)
+
+
+def harmonic_of(label: str) -> int | None:
+    """The UPR of a ``harmonic_amplitude[upr]``, None for anything else."""
+    name, instance = split_label(label)
+    return int(instance) if name == HARMONICS and instance and instance.isdecimal() else None
 
 
 def plan_of(watched: Watched, minimum: int) -> ChartPlan:
@@ -130,6 +169,14 @@ def check_watched(drift: Drift, file: str) -> None:
             complaint = "unknown characteristic" + (f", did you mean {near[0]!r}?" if near else "")
             raise ConfigError(
                 file, f"drift.watch[{number}].characteristic", complaint, value=watched.characteristic
+            )
+        if name == HARMONICS and harmonic_of(watched.characteristic) is None:
+            raise ConfigError(
+                file,
+                f"drift.watch[{number}].characteristic",
+                "one harmonic makes a series",
+                value=watched.characteristic,
+                allowed=f"{HARMONICS}[37] for 37 UPR",
             )
 
 
@@ -211,9 +258,12 @@ class DriftWatch:
         """The record's own characteristics where they answer everything asked, else the archived result's."""
         listed: Sequence[Mapping[str, Any]] = body["characteristics"]
         held = {(c["name"], c["instance"] or None) for c in listed}
-        if all(split_label(w.characteristic) in held and w.upr_min is None for w in asked):
+        harmonics = frozenset(n for n in (harmonic_of(w.characteristic) for w in asked) if n is not None)
+        enough = all(split_label(w.characteristic) in held and w.upr_min is None for w in asked)
+        if enough and not harmonics:
             return listed
-        return archived(body, self._archive) or listed
+        whole = archived(body, self._archive, harmonics)
+        return whole if whole is not None else [c for c in listed if c["name"] != HARMONICS]
 
     def _observed(self, place: _Place, watched: Watched, found: Observation) -> None:
         plan = plan_of(watched, self._settings.minimum)

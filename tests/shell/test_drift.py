@@ -163,6 +163,21 @@ def test_worn_tip_shows_as_falling_amplitude_at_high_upr_only(journal):
     assert found[0][1]["artefact"] == "MW-03"
 
 
+def test_harmonic_is_watched_by_the_spectrum_and_not_by_where_it_is_listed(journal):
+    watch = DriftWatch(
+        settings('characteristic = "harmonic_amplitude[2]"\nchart = "individuals"'), journal.archive
+    )
+    records = []
+    for number, value in enumerate([*USUAL, 2.0]):
+        record = journal.measure(90.0, name="harmonic_amplitude", instance="3")
+        spectrum = {"upr": [1, 2], "amplitude_nm": [50.0, value], "upper_nm": [None, 60.0]}
+        digest = journal.archive.put(encode({"characteristics": [], "spectrum": spectrum}))
+        records.append(journal.append("measurement", {**record.body, "result_sha256": digest}))
+        assert record.seq == 2 * number + 1
+    ((_, body),) = told(watch, records)
+    assert (body["characteristic"], body["value"]) == ("harmonic_amplitude[2]", 2.0)
+
+
 def test_signal_that_was_not_told_before_a_stop_is_told_after_it(journal):
     drift = settings('characteristic = "roundness_total"\nchart = "individuals"')
     records = [journal.measure(v) for v in [*USUAL, 2.0]]
@@ -187,7 +202,10 @@ def test_signal_that_passed_untold_is_not_told_any_more(journal):
 def test_characteristic_that_does_not_exist_is_refused_with_its_neighbour():
     with pytest.raises(ConfigError, match="did you mean 'roundness_total'"):
         check_watched(settings('characteristic = "roundnes_total"'), "agent.toml")
-    check_watched(settings('characteristic = "en_number[36]"'), "agent.toml")
+    with pytest.raises(ConfigError, match="one harmonic makes a series"):
+        check_watched(settings('characteristic = "harmonic_amplitude"'), "agent.toml")
+    for right in ("en_number[36]", "harmonic_amplitude[37]", "contact_angle_left[top[1]]"):
+        check_watched(settings(f'characteristic = "{right}"'), "agent.toml")
 
 
 @pytest.mark.parametrize(
