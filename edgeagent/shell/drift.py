@@ -88,10 +88,17 @@ def archived(
     the UPR of ``harmonics`` come from its spectrum instead, all others are left out.
     """
     try:
-        data = archive.get(str(body["result_sha256"]))
+        return from_result(archive.get(str(body["result_sha256"])), harmonics)
+    except JournalCorruptError:
+        return None
+
+
+def from_result(data: bytes, harmonics: frozenset[int] = frozenset()) -> list[dict[str, Any]] | None:
+    """As ``archived``, from the bytes of a result."""
+    try:
         listed = _DECODER.decode(data).characteristics
         spectrum = _SPECTRUM_DECODER.decode(data).spectrum if harmonics else None
-    except (JournalCorruptError, msgspec.DecodeError):
+    except msgspec.DecodeError:
         return None
     found = [c for c in listed if c["name"] != HARMONICS]
     if spectrum is not None:

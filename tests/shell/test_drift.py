@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from datetime import datetime
 
 import pytest
+from field import ROOT
 
 from edgeagent.codec.record import GENESIS, Record, encode_record
 from edgeagent.codec.result import encode
@@ -222,6 +225,14 @@ def test_characteristic_that_does_not_exist_is_refused_with_its_neighbour():
 def test_wrong_watch_is_refused_by_its_key(watch, named):
     with pytest.raises(ConfigError, match=named):
         settings(watch)
+
+
+def test_service_without_drift_loads_none_of_it():
+    asked = (
+        "import sys, edgeagent.shell.service; print([m for m in sys.modules if 'drift' in m or 'chart' in m])"
+    )
+    found = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert found.stdout.strip() == "[]"
 
 
 def test_service_tells_a_drift_once_over_a_restart(cell, circle_text):

@@ -1,0 +1,424 @@
+"""``edgeagent study``: how well measurements of the same parts repeat, and the recipe's entry that follows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from edgeagent.errors import AnalysisError, ConfigError, UsageError
+
+if TYPE_CHECKING:
+    from edgeagent.rules.gauge_study import GaugeStudy
+    from edgeagent.shell.configuration import Configuration
+    from edgeagent.shell.drift import Observation
+
+SCHEMA = "edgeagent.study/1"
+_HARMONICS = "harmonic_amplitude"
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """One characteristic of one feature over re-measured parts.
+
+    ``by`` is ``operator``, ``instrument`` or ``none``. ``ranges`` is the same by average and range where that
+    is possible. ``notes`` say what was left out, ``reason`` why there is no study.
+    """
+
+    part: str
+    feature: str
+    label: str
+    unit: str
+    by: str
+    study: GaugeStudy | None
+    ranges: GaugeStudy | None
+    lower: float | None
+    upper: float | None
+    last_at: str
+    notes: tuple[str, ...] = ()
+    reason: str = ""
+
+    @property
+    def name(self) -> str:
+        """The characteristic without its instance."""
+        return self.label.partition("[")[0]
+
+
+@click.command()
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--config", type=click.Path(path_type=Path), help="The station's agent.toml.")
+@click.option("--store", type=click.Path(path_type=Path), help="Take measurements from this store instead.")
+@click.option("--since", type=click.DateTime(), help="Only traces measured from this time on (UTC).")
+@click.option("--part", help="Only this part number.")
+@click.option("--characteristic", help="Only this one, with all its tables: a name, or NAME[INSTANCE].")
+@click.option(
+    "--by",
+    type=click.Choice(("auto", "operator", "instrument", "none")),
+    default="auto",
+    show_default=True,
+    help="Who or what the parts were re-measured by; auto takes what there are several of.",
+)
+@click.option("--write", is_flag=True, help="Write the standard deviations into the recipe; needs --config.")
+@click.option(
+    "--component",
+    type=click.Choice(("gauge", "repeatability")),
+    default="gauge",
+    show_default=True,
+    help="What is written: repeatability alone, or with operators (instruments) and interaction.",
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="One object a study and line on stdout, nothing else there."
+)
+def study(
+    files: tuple[Path, ...], config: Path | None, store: Path | None, since: datetime | None,
+    part: str | None, characteristic: str | None, by: str, write: bool, component: str, as_json: bool,
+) -> None:  # fmt: skip
+    """Analyse the variance of re-measured parts: gauge repeatability and reproducibility.
+
+    Takes FILES, or the measurements of a store. Parts are told apart by serial, and measured several times
+    each, by several operators or instruments where the trace headers say so. Traces that fail a quality check
+    are left out. Exit code 1 when something could not be written that was to be.
+
+    \b
+    Example:
+      edgeagent study --config config/agent.toml export/study-*.txt --characteristic roundness_total
+    """
+    from edgeagent.codec.result import encode
+
+    configuration = _configuration(files, config, store, write)
+    moment = since.replace(tzinfo=since.tzinfo or UTC) if since is not None else None
+    if files:
+        assert configuration is not None
+        found = list(_from_files(files, configuration, characteristic))
+    else:
+        folder = store if configuration is None or store is not None else configuration.store
+        assert folder is not None
+        found = _from_store(folder, characteristic)
+    studies = studied((o for o in found if _fits(o, part, moment)), by)
+    if not studies:
+        raise UsageError("no measurement of a part fits what was asked for")
+    if as_json:
+        for one in studies:
+            click.echo(encode(as_object(one)).decode())
+    elif characteristic is None:
+        click.echo("\n".join(_overview(studies)))
+    else:
+        click.echo("\n\n".join("\n".join(printed(one)) for one in studies))
+    if write:
+        assert configuration is not None
+        _write_all(studies, component, configuration)
+
+
+def _configuration(
+    files: tuple[Path, ...], config: Path | None, store: Path | None, write: bool
+) -> Configuration | None:
+    """The configuration, None where only a store was named. Raises UsageError for what does not go together."""
+    if files and store is not None:
+        raise UsageError("say FILES or --store, not both")
+    if config is None and (files or write):
+        raise UsageError("FILES and --write need --config")
+    if config is None and store is None:
+        raise UsageError("say FILES and --config, or --store")
+    if config is None:
+        return None
+    from edgeagent.shell.configuration import load_configuration
+
+    return load_configuration(config)
+
+
+def _fits(found: Observation, part: str | None, since: datetime | None) -> bool:
+    if found.key.artefact or part not in (None, found.key.subject):
+        return False
+    return since is None or datetime.fromisoformat(found.measured_at) >= since
+
+
+def _from_files(
+    files: Sequence[Path], configuration: Configuration, characteristic: str | None
+) -> Iterator[Observation]:
+    """The values of files; those that cannot be used are named on stderr."""
+    from edgeagent.codec.result import encode
+    from edgeagent.shell.drift import from_result, observations
+    from edgeagent.shell.evaluate import Rulebook
+    from edgeagent.shell.inspect import inspect_file
+
+    rules = Rulebook.of(configuration)
+    for number, path in enumerate(files, 1):
+        result = inspect_file(path, rules)
+        failed = [] if isinstance(result, str) else [q["check"] for q in result["quality"] if not q["ok"]]
+        if isinstance(result, str) or failed:
+            why = result if isinstance(result, str) else f"failed {', '.join(failed)}"
+            click.echo(f"edgeagent: {path}: left out: {why}", err=True)
+            continue
+        trace = result["trace"]
+        instrument = str(trace.get("instrument") or configuration.settings.station.name)
+        listed = from_result(encode(result), _harmonics(characteristic))
+        yield from observations(number, trace, instrument, _wanted(listed or [], characteristic))
+
+
+def _from_store(folder: Path, characteristic: str | None) -> list[Observation]:
+    from edgeagent.shell.trend_command import collect
+
+    lost: list[int] = []
+    series = collect(folder, characteristic, None, None, None, lost)
+    if lost:
+        click.echo(f"edgeagent: {len(lost)} results could not be read from the archive; left out", err=True)
+    return sorted((o for s in series for o in s.found), key=lambda o: o.seq)
+
+
+def _harmonics(characteristic: str | None) -> frozenset[int]:
+    from edgeagent.shell.drift import harmonic_of
+
+    upr = harmonic_of(characteristic) if characteristic is not None else None
+    return frozenset() if upr is None else frozenset({upr})
+
+
+def _wanted(listed: Iterable[dict[str, Any]], characteristic: str | None) -> list[dict[str, Any]]:
+    if characteristic is None:
+        return list(listed)
+    from edgeagent.shell.drift import split_label
+
+    name, instance = split_label(characteristic)
+    return [c for c in listed if c["name"] == name and instance in (None, c["instance"])]
+
+
+def studied(found: Iterable[Observation], by: str) -> list[Study]:
+    """One study for each part number, feature and characteristic, in the order of their first values."""
+    groups: dict[tuple[str, str, str], list[Observation]] = {}
+    for one in found:
+        groups.setdefault((one.key.subject, one.key.feature, one.key.label), []).append(one)
+    return [_study(values, by) for values in groups.values()]
+
+
+def _study(values: Sequence[Observation], by: str) -> Study:
+    from edgeagent.rules.gauge_study import anova_study, range_study, repeat_study
+
+    key, last = values[0].key, values[-1]
+    by = _factor(values, by)
+    notes: list[str] = []
+    study = ranges = None
+    reason = ""
+    try:
+        if by == "none":
+            repeated = _repeated(values, notes)
+            study = repeat_study(repeated)
+        else:
+            square = _square(values, by, notes)
+            study = anova_study(square)
+            ranges = range_study(square) if max(len(square), len(square[0]), len(square[0][0])) <= 10 else None
+    except AnalysisError as error:
+        reason = str(error)
+    return Study(
+        key.subject, key.feature, key.label, last.unit, by, study, ranges, last.lower, last.upper,
+        max(o.measured_at for o in values), tuple(notes), reason,
+    )  # fmt: skip
+
+
+def _appraiser(found: Observation, by: str) -> str:
+    return {"operator": found.operator, "instrument": found.key.instrument}.get(by, "")
+
+
+def _factor(values: Sequence[Observation], by: str) -> str:
+    if by != "auto":
+        return by
+    return next((f for f in ("operator", "instrument") if len({_appraiser(o, f) for o in values}) > 1), "none")
+
+
+def _cells(values: Sequence[Observation], by: str) -> dict[str, dict[str, list[float]]]:
+    """Values by serial and then by operator or instrument, in the order in which they were measured."""
+    cells: dict[str, dict[str, list[float]]] = {}
+    for one in values:
+        cells.setdefault(one.serial, {}).setdefault(_appraiser(one, by), []).append(one.value)
+    return cells
+
+
+def _repeated(values: Sequence[Observation], notes: list[str]) -> list[list[float]]:
+    """Trials of each part that was measured more than once."""
+    groups = [row[""] for row in _cells(values, "none").values()]
+    once = sum(len(g) == 1 for g in groups)
+    if once:
+        notes.append(f"{once} parts measured only once are left out")
+    return [g for g in groups if len(g) > 1]
+
+
+def _square(values: Sequence[Observation], by: str, notes: list[str]) -> list[list[list[float]]]:
+    """As many first trials of each part by each operator as all of them have; what does not fit is noted."""
+    cells = _cells(values, by)
+    names = sorted({name for row in cells.values() for name in row})
+    whole = {
+        serial: [row[n] for n in names]
+        for serial, row in cells.items()
+        if all(len(row.get(n, ())) > 1 for n in names)
+    }
+    missing = sorted(set(cells) - set(whole))
+    if missing:
+        shown = ", ".join(missing[:5]) + (", …" if len(missing) > 5 else "")
+        notes.append(f"{len(missing)} parts not measured twice by every {by} are left out: {shown}")
+    if len(names) < 2 or len(whole) < 2:
+        raise AnalysisError(f"two {by}s with two trials of the same two parts at least are needed")
+    trials = min(len(cell) for row in whole.values() for cell in row)
+    surplus = sum(len(cell) - trials for row in whole.values() for cell in row)
+    if surplus:
+        notes.append(f"{surplus} values beyond {trials} trials of a part are left out")
+    return [[cell[:trials] for cell in row] for row in whole.values()]
+
+
+def as_object(one: Study) -> dict[str, Any]:
+    """A study as JSON values."""
+    found = one.study
+    return {
+        "schema": SCHEMA,
+        **{k: getattr(one, k) for k in ("part", "feature", "label", "unit", "by", "lower", "upper", "reason")},
+        "notes": list(one.notes),
+        "study": asdict(found) if found else None,
+        "study_percent": found.study_percent if found else None,
+        "tolerance_percent": found.tolerance_percent(one.lower, one.upper) if found else None,
+        "ranges": asdict(one.ranges) if one.ranges else None,
+    }
+
+
+def _overview(studies: Sequence[Study]) -> list[str]:
+    rows: list[tuple[str, ...]] = [
+        (
+            "characteristic",
+            "parts",
+            "by",
+            "trials",
+            "repeatability",
+            "gauge",
+            "part",
+            "unit",
+            "%study",
+            "ndc",
+            "",
+        )
+    ]
+    for one in studies:
+        found = one.study
+        title = f"{one.label} of {one.part} {one.feature}"
+        if found is None:
+            rows.append((title, *["-"] * 6, one.unit, "-", "-", one.reason))
+            continue
+        by = f"{found.operators} {one.by}s" if one.by != "none" else "-"
+        figures = (_number(v) for v in (found.repeatability_sd, found.gauge_sd, found.part_sd))
+        rows.append(
+            (
+                title, str(found.parts), by, f"{found.trials:.3g}", *figures, one.unit,
+                _number(found.study_percent), str(found.categories or "-"), "; ".join(one.notes),
+            )
+        )  # fmt: skip
+    return _aligned(rows)
+
+
+def printed(one: Study) -> list[str]:
+    """A study for a terminal: table of the analysis of variance, components, and what they mean."""
+    found = one.study
+    lines = [f"{_clean(one.label)} of {_clean(one.part)} {_clean(one.feature)}"]
+    lines += [f"  {_clean(note)}" for note in one.notes]
+    if found is None:
+        return [*lines, f"  no study: {_clean(one.reason)}"]
+    by = f", {found.operators} {one.by}s" if one.by != "none" else ""
+    lines.append(f"  {found.parts} parts{by}, {found.trials:.3g} trials")
+    word = one.by if one.by != "none" else "operator"
+    rows = [("  source", "sum of squares", "df", "mean square", "F", "p")]
+    for s in found.table:
+        name = word if s.name == "operator" else s.name
+        rows.append((f"  {name}", _number(s.ss), str(s.df), _number(s.ms), _number(s.f), _number(s.p)))
+    lines += ["", *_aligned(rows)]
+    if found.pooled:
+        lines.append("  the interaction is no more than chance: pooled with the repeatability")
+    lines += ["", *_aligned([("  origin", f"sd, {one.unit}", "% of total"), *_components(found, word)])]
+    lines += [f"  {name} came out below zero and counts as zero" for name in found.floored]
+    lines.append(
+        f"  %study {_number(found.study_percent)}, categories told apart (ndc) {found.categories or '-'}"
+    )
+    percent = found.tolerance_percent(one.lower, one.upper)
+    if percent is not None:
+        lines.append(f"  six gauge standard deviations are {_number(percent)} % of the tolerance")
+    if one.ranges is not None:
+        r = one.ranges
+        lines.append(
+            f"  by average and range: gauge {_number(r.gauge_sd)}, part {_number(r.part_sd)} {one.unit}, "
+            f"%study {_number(r.study_percent)}, ndc {r.categories or '-'}"
+        )
+    return lines
+
+
+def _components(found: GaugeStudy, word: str) -> list[tuple[str, ...]]:
+    total = found.total_sd
+    named = {"repeatability": found.repeatability_sd}
+    if found.operators > 1:
+        named |= {word: found.operator_sd, "interaction": found.interaction_sd}
+    named |= {"gauge": found.gauge_sd, "part": found.part_sd, "total": total}
+    return [(f"  {n}", _number(v), _number(100 * v / total if total > 0 else None)) for n, v in named.items()]
+
+
+def entries(studies: Iterable[Study], component: str) -> dict[str, dict[str, float]]:
+    """Standard deviations to write, by part number and characteristic.
+
+    Features and instances of one characteristic are pooled by their degrees of freedom. Harmonics are left out:
+    how they repeat depends on the UPR. So are values that did not scatter at all: no uncertainty is zero.
+    """
+    sums: dict[str, dict[str, tuple[float, int]]] = {}
+    for one in studies:
+        if one.study is None or one.name == _HARMONICS:
+            continue
+        sd = one.study.gauge_sd if component == "gauge" else one.study.repeatability_sd
+        total, df = sums.setdefault(one.part, {}).get(one.name, (0.0, 0))
+        more = one.study.degrees_of_freedom
+        sums[one.part][one.name] = (total + more * sd**2, df + more)
+    return {
+        part: {name: float(f"{math.sqrt(total / df):.4g}") for name, (total, df) in found.items() if total > 0}
+        for part, found in sums.items()
+    }
+
+
+def _write_all(studies: Sequence[Study], component: str, configuration: Configuration) -> None:
+    """Write each part's recipe; what a recipe does not take is shown to be pasted, with exit code 1."""
+    from edgeagent.shell.configuration import Document, recipe_from_documents
+    from edgeagent.shell.recipe_entry import entry, write_repeatability
+
+    failed = False
+    for part, values in entries(studies, component).items():
+        last = max(one.last_at for one in studies if one.part == part)
+        remark = f"{component} standard deviations, study up to {last[:10]}"
+        loaded = configuration.recipes.get(part)
+        try:
+            if not values:
+                raise ConfigError(part, "", "nothing scattered that could be written")
+            if loaded is None:
+                raise ConfigError(part, "", "there is no recipe for this part")
+            name, files = loaded.document.name, loaded.files
+
+            def check(data: bytes, name: str = name, files: Mapping[str, Document] = files) -> None:
+                recipe_from_documents(Document(name, data), files)
+
+            path = configuration.folder / name
+            write_repeatability(path, values, remark, check)
+        except ConfigError as error:
+            failed = True
+            click.echo(f"edgeagent: not written: {error}", err=True)
+            click.echo(f"edgeagent: to be pasted into the recipe of {_clean(part)}:", err=True)
+            click.echo(f"[uncertainty]\n{entry(values, remark)}", err=True)
+        else:
+            click.echo(f"edgeagent: written to {path}: {len(values)} characteristics", err=True)
+    if failed:
+        raise click.exceptions.Exit(1)
+
+
+def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    widths = [max(len(_clean(row[i])) for row in rows) for i in range(len(rows[0]))]
+    return ["  ".join(_clean(c).ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.5g}"
+
+
+def _clean(text: object) -> str:
+    """Text of a file without anything that a terminal would obey."""
+    return "".join(c if c.isprintable() else "?" for c in str(text))
