@@ -1,0 +1,202 @@
+"""Radial and axial motion of a groove from its two flanks, against a track that is moved in space."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from groove_motion import Track
+
+from edgeagent.analysis.flank_pair import (
+    combine_flanks,
+    datum_check,
+    explain_pair,
+    greatest_orders,
+    radial_share,
+    trusted_upr,
+)
+from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.analysis.track_normal import normal_plane_shift_rad
+from edgeagent.errors import TraceRangeError, TraceShapeError
+from edgeagent.model import Running, Spectrum, Thread, Trace, TraceHeader
+
+PER_TURN = 1800
+
+
+def thread_of(track, hand="right"):
+    return Thread(
+        member=track.member, hand=hand, starts=1, lead_mm=track.lead_mm, ball_diameter_mm=track.ball_mm,
+        ball_pitch_circle_mm=track.circle_mm, contact_angle_deg=track.angle_deg, track_conformity=0.535,
+    )  # fmt: skip
+
+
+def motion(radial_um, axial_um, member):
+    """Displacement of the groove: waves {n: complex amplitude} out of the material and towards larger x."""
+    outward = 1.0 if member == "shaft" else -1.0
+
+    def moved(theta, _point):
+        a = sum(np.real(c * np.exp(1j * n * theta)) for n, c in radial_um.items()) + 0 * theta
+        b = sum(np.real(c * np.exp(1j * n * theta)) for n, c in axial_um.items()) + 0 * theta
+        return np.stack((b, outward * a * np.cos(theta), outward * a * np.sin(theta)), axis=-1)
+
+    return moved
+
+
+def spectra_of(track, radial_um, axial_um, *, noise_um=0.0):
+    """Both flanks' spectra as the analysis finds them in three turns."""
+    angle = np.arange(3 * PER_TURN) * (2 * np.pi / PER_TURN)
+    rng = np.random.default_rng(4)
+    found = []
+    for flank in ("left", "right"):
+        reading = track.reading(angle, flank, motion(radial_um, axial_um, track.member))
+        reading = reading + rng.normal(0, noise_um, len(angle))
+        header = TraceHeader(kind="spiral", feature=flank, measured_at=None, part="P", serial="1")
+        trace = Trace(header, {"angle_deg": np.degrees(angle), "deviation_um": reading})
+        found.append(spiral.analyse(trace, Request(thread_of(track), spiral.Options(upr=(2, 250)))).spectrum)
+    return found
+
+
+def combined(track, spectra, **more):
+    thread = thread_of(track)
+    return combine_flanks(
+        *spectra, contact_angle_deg=thread.contact_angle_deg, lead_angle_rad=thread.lead_angle_rad, **more
+    )
+
+
+RADIAL = {1: 4.0, 7: 0.10 * np.exp(0.4j), 37: 0.02 * np.exp(-1j), 200: 0.004 * np.exp(2j)}
+AXIAL = {7: 0.03 * np.exp(-2j), 53: 0.05 * np.exp(0.7j), 200: 0.006 * np.exp(1j)}
+
+
+@pytest.mark.parametrize("member", ["shaft", "nut"])
+@pytest.mark.parametrize(("lead_mm", "angle_deg"), [(5.0, 45.0), (20.0, 38.0)])
+def test_planted_motion_of_a_track_in_space_comes_back(member, lead_mm, angle_deg):
+    """Forward model: every contact point displaced in space, read along the surface's normal."""
+    track = Track(member=member, lead_mm=lead_mm, angle_deg=angle_deg)
+    found = combined(
+        track, spectra_of(track, RADIAL, AXIAL), shift_rad=normal_plane_shift_rad(thread_of(track))
+    )
+    for n in range(1, 251):
+        assert found.radial_nm[n - 1] == pytest.approx(1000 * RADIAL.get(n, 0.0), abs=1e-4)
+        assert found.axial_nm[n - 1] == pytest.approx(1000 * AXIAL.get(n, 0.0), abs=1e-4)
+
+
+def test_left_hand_thread_shifts_the_other_way():
+    track = Track(turning=-1)
+    shift = normal_plane_shift_rad(thread_of(track, hand="left"))
+    assert shift == pytest.approx(track.lag("left"), abs=1e-12)
+    assert shift == pytest.approx(-normal_plane_shift_rad(thread_of(track)), abs=1e-15)
+    assert normal_plane_shift_rad(thread_of(track), rises=False) == shift
+    assert track.lag("right") == pytest.approx(-shift, abs=1e-12)
+    found = combined(track, spectra_of(track, RADIAL, AXIAL), shift_rad=shift)
+    assert found.axial_nm[52] == pytest.approx(1000 * AXIAL[53], abs=1e-4)
+
+
+def test_low_orders_need_no_shift_and_the_formula_is_the_plain_sum_and_difference():
+    """radial = (L + R) / (2 cos α), axial = (L - R) / (2 sin α cos ψ), by hand for 60° and ψ = 0."""
+    left, right = flat({3: 30 * np.exp(0.3j)}), flat({3: 10 * np.exp(-0.2j)})
+    found = combine_flanks(left, right, contact_angle_deg=60.0, lead_angle_rad=0.0)
+    total, differing = 30 * np.exp(0.3j) + 10 * np.exp(-0.2j), 30 * np.exp(0.3j) - 10 * np.exp(-0.2j)
+    assert found.radial_nm[2] == pytest.approx(total)  # 2 cos 60° = 1
+    assert found.axial_nm[2] == pytest.approx(differing / np.sqrt(3))
+
+
+def flat(waves, count=60, noise_nm=0.1):
+    """A spectrum with complex amplitudes in nm and nothing else."""
+    values = np.zeros(count, dtype=complex)
+    for n, c in waves.items():
+        values[n - 1] = c
+    return Spectrum(
+        np.arange(1, count + 1), np.abs(values), np.degrees(np.angle(values)), np.full(count, noise_nm)
+    )
+
+
+def test_stated_uncertainty_is_the_scatter_of_noisy_flanks_and_a_doubtful_contact_angle():
+    """Monte Carlo (JCGM 101) with 4,000 draws: 0.5 nm noise a component, 1.5° of contact angle."""
+    rng = np.random.default_rng(7)
+    left, right = flat({9: 80 + 5j}, noise_nm=0.5), flat({9: 60 - 20j}, noise_nm=0.5)
+    stated = combine_flanks(left, right, contact_angle_deg=45.0, lead_angle_rad=0.08, contact_angle_u_deg=1.5)
+    radial, axial = [], []
+    for _ in range(4000):
+        a, b = (0.5 * (rng.normal() + 1j * rng.normal()) for _ in range(2))
+        drawn = combine_flanks(
+            flat({9: 80 + 5j + a}), flat({9: 60 - 20j + b}),
+            contact_angle_deg=45.0 + 1.5 * rng.normal(), lead_angle_rad=0.08,
+        )  # fmt: skip
+        radial.append(abs(drawn.radial_nm[8]))
+        axial.append(abs(drawn.axial_nm[8]))
+    assert np.std(radial) == pytest.approx(stated.u_radial_nm[8], rel=0.05)
+    assert np.std(axial) == pytest.approx(stated.u_axial_nm[8], rel=0.05)
+
+
+def test_same_offset_passes_and_a_turned_one_is_found_with_its_angle():
+    assert datum_check(4.0 + 1j, 4.0 + 1.1j, 0.01).ok
+    turned = datum_check(4.0 + 1j, (4.0 + 1j) * np.exp(1j * np.radians(20.0)), 0.01)
+    assert not turned.ok
+    assert "turned by 20.00 deg" in turned.note
+    assert "do not share their angle" in turned.note
+    # 2 sin 10° of the length, less twice the uncertainty over it
+    assert turned.value == pytest.approx(2 * np.sin(np.radians(10.0)) - 0.02 / abs(4 + 1j), rel=1e-12)
+
+
+def test_uncertain_offsets_may_differ_by_twice_their_uncertainty():
+    assert not datum_check(4.0 + 0j, 4.0 + 0.6j, 0.01).ok
+    assert datum_check(4.0 + 0j, 4.0 + 0.6j, 0.15).ok
+
+
+def test_eccentricity_in_the_noise_proves_no_datum():
+    check = datum_check(0.5 + 0j, 0.5 + 0j, 0.1)
+    assert (check.ok, check.value) == (False, None)
+    assert "too small to tell" in check.note
+    assert trusted_upr(0j, 0j, 0.0, 60) == 0
+
+
+def test_trusted_order_falls_with_the_doubt_about_the_datum():
+    """0.2 rad of phase over the angle and twice its uncertainty: 0.01 rad leaves 20 UPR, less for its noise."""
+    assert trusted_upr(4.0 + 0j, 4.0 * np.exp(0.0101j), 0.0, 60) == 19
+    assert trusted_upr(4.0 + 0j, 4.0 + 0j, 0.0, 60) == 60
+    assert trusted_upr(4.0 + 0j, 4.0 * np.exp(0.01j), 0.02, 60) == 10
+
+
+def test_share_tells_radial_axial_and_one_sided_motion():
+    pair = combine_flanks(
+        flat({2: 10, 3: 10, 4: 10, 5: 10}),
+        flat({2: 10, 3: -10, 5: 10j}),
+        contact_angle_deg=45,
+        lead_angle_rad=0,
+    )
+    share = radial_share(pair)
+    assert share[1:5] == pytest.approx([1.0, 0.0, 0.5, 0.5])
+    assert np.isnan(share[9])
+
+
+def test_sentences_point_to_wheel_lead_drive_and_dressing_with_care():
+    left = {5: 60, 12: 50, 37: 40, 20: 30, 23: 30}
+    right = {5: 60, 12: -50, 37: 40, 20: 0.5, 23: 30j}
+    pair = combine_flanks(flat(left), flat(right), contact_angle_deg=45, lead_angle_rad=0)
+    said = explain_pair(pair, [5, 12, 37, 20, 23], Running(wheel_rpm=2220, work_rpm=60))
+    assert "both flanks together" in said[0]
+    assert "work spindle" in said[0]
+    assert "lead drive" in said[1]
+    assert "fits the turning of the wheel" in said[2]
+    assert "left flank alone" in said[3]
+    assert "dressing" in said[3]
+    assert "no single source fits" in said[4]
+    assert all("fits" not in s for s in explain_pair(pair, [37]))
+
+
+def test_greatest_orders_stand_out_of_the_noise_and_leave_eccentricity_out():
+    pair = combine_flanks(
+        flat({1: 5000, 4: 30, 30: 8, 50: 0.2}),
+        flat({1: 5000, 4: 30, 30: 8}),
+        contact_angle_deg=45,
+        lead_angle_rad=0,
+    )
+    assert greatest_orders(pair, 5) == (30, 4)  # 8 nm at 30 UPR move faster than 30 nm at 4 UPR
+
+
+@pytest.mark.parametrize(("angle", "lead"), [(0.0, 0.1), (90.0, 0.1), (45.0, -0.1), (45.0, 1.6)])
+def test_angles_that_tell_nothing_are_refused(angle, lead):
+    with pytest.raises(TraceRangeError):
+        combine_flanks(flat({}), flat({}), contact_angle_deg=angle, lead_angle_rad=lead)
+    empty = Spectrum(np.zeros(0, dtype=int), np.zeros(0), np.zeros(0), np.zeros(0))
+    with pytest.raises(TraceShapeError):
+        combine_flanks(empty, flat({}), contact_angle_deg=45, lead_angle_rad=0.1)
