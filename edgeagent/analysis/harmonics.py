@@ -15,7 +15,7 @@ of a sector.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -38,7 +38,8 @@ class HarmonicFit:
     ``2 |c_n| cos(n angle + arg c_n)``. ``standard_uncertainty_um`` is that of the amplitude, shape
     (upr_max + 1,), order 0 first. ``eccentricity`` of the trace is ``c_1`` at the first sample.
     ``residual_um`` has shape (n,): what model and alignment leave of the samples. ``alignment`` holds the
-    β of the module's model and ``middle_rad`` the angle from which t counts.
+    β of the module's model, ``alignment_covariance`` their covariance in µm² for the noise of the residual, and
+    ``middle_rad`` the angle from which t counts.
     ``noise_from`` names where the uncertainty comes from: ``"between harmonics"`` or ``"residual"``.
     """
 
@@ -53,6 +54,7 @@ class HarmonicFit:
     residual_um: FloatArray
     turns: float
     noise_from: str
+    alignment_covariance: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
 
     def alignment_at(self, angle_rad: FloatArray) -> FloatArray:
         """Slope and tilt at any angles, in µm, shape of ``angle_rad``; zero for a closed profile."""
@@ -192,9 +194,10 @@ def fit_harmonics(
     freedom = max(points - 2 * upr_max - 1 - len(beta), 1)
     white = float(np.sum(residual**2)) / freedom
     variance = np.full(upr_max + 1, 2 * white / points) if between is None else between
+    covariance: FloatArray = np.zeros((0, 0))
     if alignment:
         leak = solved[1:]
-        covariance = white * np.linalg.inv(schur)
+        covariance = white * np.asarray(np.linalg.inv(schur), dtype=np.float64)
         variance = variance + 2 * np.real(np.einsum("kn,kl,ln->n", leak.conj(), covariance, leak))
     centred = coefficient.copy()
     if alignment:
@@ -212,6 +215,7 @@ def fit_harmonics(
         residual_um=residual,
         turns=turns,
         noise_from="residual" if between is None else "between harmonics",
+        alignment_covariance=covariance,
     )
 
 
