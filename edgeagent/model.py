@@ -45,6 +45,48 @@ class Disposition(StrEnum):
     HOLD = "hold"
 
 
+@dataclass(frozen=True, slots=True)
+class DecisionPolicy:
+    """How values become verdicts; `rules.decision` says what each rule does.
+
+    ``rule`` is ``guarded``, ``simple`` or ``capped-risk``. ``conformance`` is the conformance probability that
+    ``guarded`` asks for, ``risk`` the probability of a wrong verdict that ``capped-risk`` allows, ``family``
+    the correction for many harmonics judged at once: ``none`` or ``sidak``.
+    """
+
+    rule: str = "guarded"
+    conformance: float = 0.95
+    risk: float = 0.05
+    family: str = "none"
+
+    @property
+    def text(self) -> str:
+        """The policy in one line: the rule's name and whatever is not the default."""
+        words = [self.rule]
+        if self.rule == "guarded" and self.conformance != 0.95:
+            words.append(f"conformance={self.conformance!r}")
+        if self.rule == "capped-risk":
+            words.append(f"risk={self.risk!r}")
+        if self.family != "none":
+            words.append(f"family={self.family}")
+        return " ".join(words)
+
+    @staticmethod
+    def of(text: str) -> DecisionPolicy:
+        """The policy from its line, as a record keeps it. Raises ValueError for anything else."""
+        rule, *rest = text.split(" ")
+        given = dict(word.partition("=")[::2] for word in rest)
+        policy = DecisionPolicy(
+            rule,
+            float(given.pop("conformance", 0.95)),
+            float(given.pop("risk", 0.05)),
+            given.pop("family", "none"),
+        )
+        if given or rule not in ("guarded", "simple", "capped-risk") or policy.family not in ("none", "sidak"):
+            raise ValueError(f"not a decision policy: {text!r}")
+        return policy
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TraceHeader:
     """What a trace says of itself. Either ``part`` and ``serial`` are set or ``artefact``."""
@@ -262,7 +304,11 @@ class Recipe:
 
 @dataclass(frozen=True, slots=True)
 class Characteristic:
-    """A value with its limits and what is known of it against them."""
+    """A value with its limits and what is known of it against them.
+
+    ``conformance_probability`` is that of the true value lying within the limits (JCGM 106); None where there
+    is no limit, no value or no known uncertainty.
+    """
 
     name: str
     instance: str
@@ -274,16 +320,22 @@ class Characteristic:
     caution: float | None
     verdict: Verdict
     caution_lower: float | None = None
+    conformance_probability: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class JudgedSpectrum:
-    """A spectrum with its limit curves; NaN in a limit array where nothing is judged."""
+    """A spectrum with its limit curves; NaN in a limit array where nothing is judged.
+
+    ``uncertainty_nm`` is the standard uncertainty that the verdicts were found with where a budget adds to the
+    noise; None where the noise alone counts.
+    """
 
     spectrum: Spectrum
     upper_nm: FloatArray
     caution_nm: FloatArray
     verdicts: tuple[Verdict, ...]
+    uncertainty_nm: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,7 +88,11 @@ def quality_object(check: QualityCheck) -> dict[str, Any]:
 
 
 def characteristic_object(c: Characteristic) -> dict[str, Any]:
-    """One characteristic as JSON values; ``caution_lower`` only where two cautions bound the value."""
+    """One characteristic as JSON values.
+
+    ``caution_lower`` only where two cautions bound the value; ``conformance_probability`` only where it is
+    judged, null where its uncertainty is not known.
+    """
     found = {
         "name": c.name,
         "instance": c.instance,
@@ -102,6 +106,8 @@ def characteristic_object(c: Characteristic) -> dict[str, Any]:
     }
     if c.caution_lower is not None:
         found["caution_lower"] = c.caution_lower
+    if c.verdict != Verdict.UNJUDGED:
+        found["conformance_probability"] = c.conformance_probability
     return found
 
 
@@ -125,7 +131,7 @@ def _spectrum_object(judged: JudgedSpectrum) -> dict[str, list[Any]]:
             return [*numbers]
         return [v if math.isfinite(v) else None for v in numbers]
 
-    return {
+    found = {
         "upr": spectrum.upr.tolist(),
         "amplitude_nm": plain(spectrum.amplitude_nm),
         "phase_deg": plain(spectrum.phase_deg),
@@ -133,3 +139,6 @@ def _spectrum_object(judged: JudgedSpectrum) -> dict[str, list[Any]]:
         "upper_nm": plain(judged.upper_nm),
         "caution_nm": plain(judged.caution_nm),
     }
+    if judged.uncertainty_nm is not None:
+        found["uncertainty_nm"] = plain(judged.uncertainty_nm)
+    return found

@@ -10,6 +10,7 @@ import msgspec
 
 from edgeagent.codec.schema import convert, located, toml_table
 from edgeagent.errors import ConfigError
+from edgeagent.model import DecisionPolicy
 
 Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
 Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
@@ -92,9 +93,17 @@ class Mqtt(Section, frozen=True):
 class Decision(Section, frozen=True):
     """How values become dispositions."""
 
-    rule: Literal["guarded", "simple"] = "guarded"
+    rule: Literal["guarded", "simple", "capped-risk"] = "guarded"
+    conformance: Annotated[float, msgspec.Meta(gt=0.5, lt=1)] = 0.95
+    risk: Annotated[float, msgspec.Meta(gt=0, lt=1)] = 0.05
+    family: Literal["none", "sidak"] = "none"
     reject_latches: bool = True
     set_timeout_s: Positive = 900.0
+
+    @property
+    def policy(self) -> DecisionPolicy:
+        """What the rules need of it."""
+        return DecisionPolicy(self.rule, self.conformance, self.risk, self.family)
 
 
 class Verification(Section, frozen=True):

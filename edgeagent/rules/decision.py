@@ -4,7 +4,18 @@ Rule ``guarded``: conformity is proved when a value lies inside its limits by at
 nonconformity when it lies outside by at least the guard band; between the two the value is inconclusive. The
 guard band is 1.65 standard uncertainties, which gives at least 95 % conformance probability at one limit
 (ISO 14253-1:2017; JCGM 106, table 1). Where two limits are so close that both tails count, the probability
-itself must reach 95 %. Rule ``simple``: value against limit, uncertainty disregarded.
+itself must reach 95 %. Another stated conformance probability takes the normal quantile in place of 1.65.
+
+Rule ``simple``: value against limit, uncertainty disregarded. Rule ``capped-risk``: accepted only when the
+probability of nonconformity is at most the stated risk, rejected only when the probability of conformity is at
+most that risk, inconclusive between the two; the probabilities count every limit (JCGM 106, 7 and 8).
+
+**Harmonics as a family.** Accepting asks each of n harmonics to prove its conformity, so that a wrong accept
+needs one given harmonic to err: its risk is at most that of one comparison however large n is, and needs no
+correction (an intersection-union test). Rejecting asks one of n to prove its nonconformity: by chance alone
+1 - (1 - a)^n of the parts that lie at their limits would fail. Family ``sidak`` lets each err with
+1 - (1 - a)^(1/n) instead, which makes the part's risk a when the noise of the harmonics is independent and less
+when it is positively correlated, as with a common scale (Slepian's inequality).
 """
 
 from __future__ import annotations
@@ -18,6 +29,7 @@ from edgeagent.model import (
     COVERAGE_FACTOR,
     Analysis,
     Characteristic,
+    DecisionPolicy,
     Disposition,
     FloatArray,
     JudgedSpectrum,
@@ -36,6 +48,35 @@ CONFORMANCE_PROBABILITY = 0.95
 _REASONS_MAX = 20
 
 
+def normal_quantile(probability: float) -> float:
+    """The standard normal quantile, for a probability in (0, 1)."""
+    # Loaded here since few policies need it and the module would delay every start.
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(probability)
+
+
+def guard_factors(policy: DecisionPolicy, judged: int = 1) -> tuple[float, float]:
+    """Guard bands in standard uncertainties at one limit: for proving conformity, and nonconformity.
+
+    ``judged`` is the number of values that are judged together, 1 or more.
+    """
+    if policy.rule == "simple":
+        return 0.0, 0.0
+    risk = policy.risk if policy.rule == "capped-risk" else 1.0 - policy.conformance
+    if policy.rule == "guarded" and policy.conformance == CONFORMANCE_PROBABILITY:
+        accept = GUARD_FACTOR
+    else:
+        accept = normal_quantile(1.0 - risk)
+    if policy.family == "none" or judged < 2:
+        return accept, accept
+    return accept, normal_quantile((1.0 - risk) ** (1.0 / judged))
+
+
+def _policy(rule: str | DecisionPolicy) -> DecisionPolicy:
+    return rule if isinstance(rule, DecisionPolicy) else DecisionPolicy.of(rule)
+
+
 def conformance_probability(
     value: float, standard_uncertainty: float, lower: float | None, upper: float | None
 ) -> float:
@@ -51,19 +92,26 @@ def conformance_probability(
 
 
 def verdict(
-    value: float | None, standard_uncertainty: float | None, limit: ScalarLimit | None, rule: str
+    value: float | None,
+    standard_uncertainty: float | None,
+    limit: ScalarLimit | None,
+    rule: str | DecisionPolicy,
 ) -> Verdict:
     """What is known of one value against its limits.
 
-    ``rule`` is ``guarded`` or ``simple``. A value that could not be computed or is not finite is inconclusive
+    ``rule`` is a policy or its text. A value that could not be computed or is not finite is inconclusive
     where a limit asks for it. An unknown uncertainty counts as 0; the result then shows none.
     """
+    policy = _policy(rule)
     if limit is None:
         return Verdict.UNJUDGED
-    u = (standard_uncertainty or 0.0) if rule == "guarded" else 0.0
+    u = (standard_uncertainty or 0.0) if policy.rule != "simple" else 0.0
     if value is None or not math.isfinite(value) or not math.isfinite(u):
         return Verdict.INCONCLUSIVE
-    guard = GUARD_FACTOR * u
+    if policy.rule == "capped-risk" and u > 0:
+        found = _by_risk(value, u, limit, policy.risk)
+        return found if found is not None else _with_caution(value, limit)
+    guard = guard_factors(policy)[0] * u
     over = -math.inf if limit.upper is None else value - limit.upper
     under = -math.inf if limit.lower is None else limit.lower - value
     outside = max(over, under)
@@ -71,26 +119,51 @@ def verdict(
         return Verdict.NONCONFORMING
     if outside > -guard or outside > 0:
         return Verdict.INCONCLUSIVE
-    if u > 0 and conformance_probability(value, u, limit.lower, limit.upper) < CONFORMANCE_PROBABILITY:
+    if u > 0 and conformance_probability(value, u, limit.lower, limit.upper) < policy.conformance:
         return Verdict.INCONCLUSIVE
+    return _with_caution(value, limit)
+
+
+def _by_risk(value: float, u: float, limit: ScalarLimit, risk: float) -> Verdict | None:
+    """Verdict of the capped risk, None for conforming."""
+    conforms = conformance_probability(value, u, limit.lower, limit.upper)
+    if 1.0 - conforms <= risk:
+        return None
+    return Verdict.NONCONFORMING if conforms <= risk else Verdict.INCONCLUSIVE
+
+
+def _with_caution(value: float, limit: ScalarLimit) -> Verdict:
     low, high = caution_bounds(limit)
     if (low is not None and value < low) or (high is not None and value > high):
         return Verdict.CAUTION
     return Verdict.CONFORMING
 
 
-def judge_spectrum(spectrum: Spectrum, plan: MeasurementPlan | None, rule: str) -> JudgedSpectrum:
-    """Every harmonic against the limit curves. The curves are upper limits of amplitudes in nm."""
+def judge_spectrum(
+    spectrum: Spectrum,
+    plan: MeasurementPlan | None,
+    rule: str | DecisionPolicy,
+    uncertainty_nm: FloatArray | None = None,
+) -> JudgedSpectrum:
+    """Every harmonic against the limit curves. The curves are upper limits of amplitudes in nm.
+
+    ``uncertainty_nm``, the standard uncertainties of shape (n,) where a budget adds to the spectrum's noise.
+    """
+    u = spectrum.noise_nm if uncertainty_nm is None else uncertainty_nm
     upper, caution = curve_at(plan.curve_limits if plan else (), spectrum.upr.astype(np.float64))
     over = spectrum.amplitude_nm - upper
-    guard = GUARD_FACTOR * spectrum.noise_nm if rule == "guarded" else np.zeros(len(over))
+    policy = _policy(rule)
+    accepting, rejecting = guard_factors(policy, int(np.count_nonzero(np.isfinite(upper))))
+    # A risk of one half or more accepts beyond the limit; then nothing is left to be inconclusive.
+    rejecting = max(rejecting, -accepting)
     codes = np.zeros(len(over), dtype=np.int64)
     codes[spectrum.amplitude_nm > caution] = 1
-    codes[(over > -guard) | (over > 0)] = 2
-    codes[(over > 0) & (over >= guard)] = 3
-    codes[~np.isfinite(spectrum.amplitude_nm) | ~np.isfinite(guard)] = 2
+    codes[(over > -accepting * u) | ((over > 0) & (accepting >= 0))] = 2
+    codes[(over > 0) & (over >= rejecting * u) & (codes == 2)] = 3
+    codes[~np.isfinite(spectrum.amplitude_nm) | ((policy.rule != "simple") & ~np.isfinite(u))] = 2
     codes[np.isnan(upper)] = 4
-    return JudgedSpectrum(spectrum, upper, caution, tuple(_BY_CODE[code] for code in codes.tolist()))
+    verdicts = tuple(_BY_CODE[code] for code in codes.tolist())
+    return JudgedSpectrum(spectrum, upper, caution, verdicts, uncertainty_nm)
 
 
 _BY_CODE = (
@@ -105,21 +178,26 @@ _BY_CODE = (
 def judge(
     analysis: Analysis,
     plan: MeasurementPlan | None,
-    rule: str,
+    rule: str | DecisionPolicy,
     *,
     extra_limits: Sequence[ScalarLimit] = (),
     holds: Sequence[str] = (),
+    uncertainty_nm: FloatArray | None = None,
 ) -> Judgement:
     """Verdicts of all values and the disposition of the file.
 
     ``plan`` is the recipe's measurement, None when there is none. ``extra_limits`` are a standard's limits
-    that the plan's grade asks for; ``holds`` are reasons from outside the trace that forbid acceptance.
+    that the plan's grade asks for; ``holds`` are reasons from outside the trace that forbid acceptance;
+    ``uncertainty_nm`` are the harmonics' standard uncertainties where a budget says more than their noise.
     Nonconformity rejects whatever else is wrong; anything doubtful holds; else the file is accepted.
     """
+    rule = _policy(rule)
     limits = (*(plan.scalar_limits if plan else ()), *extra_limits)
     judged = [_characteristic(q, scalar_limits(limits, q.name, q.instance), rule) for q in analysis.quantities]
     missing = [_unmeasured(x) for x in limits if not _measured(x, analysis.quantities)]
-    spectrum = judge_spectrum(analysis.spectrum, plan, rule) if analysis.spectrum is not None else None
+    spectrum = None
+    if analysis.spectrum is not None:
+        spectrum = judge_spectrum(analysis.spectrum, plan, rule, uncertainty_nm)
     harmonics = _harmonic_characteristics(spectrum) if spectrum is not None else []
     if plan is not None and not _covers(spectrum, plan):
         missing.append(
@@ -153,7 +231,18 @@ def _expanded(u: float | None) -> float | None:
     return None if u is None else COVERAGE_FACTOR * u
 
 
-def _characteristic(q: Quantity, limit: ScalarLimit | None, rule: str) -> Characteristic:
+def _probability(
+    value: float | None, u: float | None, lower: float | None, upper: float | None
+) -> float | None:
+    if value is None or u is None or (lower is None and upper is None):
+        return None
+    if not math.isfinite(value) or not math.isfinite(u):
+        return None
+    return conformance_probability(value, u, lower, upper)
+
+
+def _characteristic(q: Quantity, limit: ScalarLimit | None, rule: DecisionPolicy) -> Characteristic:
+    lower, upper = (limit.lower, limit.upper) if limit is not None else (None, None)
     low, high = caution_bounds(limit) if limit is not None else (None, None)
     return Characteristic(
         name=q.name,
@@ -161,11 +250,12 @@ def _characteristic(q: Quantity, limit: ScalarLimit | None, rule: str) -> Charac
         value=q.value,
         unit=q.unit,
         expanded_uncertainty=_expanded(q.standard_uncertainty),
-        lower=limit.lower if limit else None,
-        upper=limit.upper if limit else None,
+        lower=lower,
+        upper=upper,
         caution=high if high is not None else low,
         verdict=verdict(q.value, q.standard_uncertainty, limit, rule),
         caution_lower=low if high is not None else None,
+        conformance_probability=_probability(q.value, q.standard_uncertainty, lower, upper),
     )
 
 
@@ -213,16 +303,20 @@ def _harmonic(judged: JudgedSpectrum, i: int) -> Characteristic:
     def finite(values: FloatArray) -> float | None:
         return float(values[i]) if np.isfinite(values[i]) else None
 
+    own = judged.uncertainty_nm
+    u = finite(judged.spectrum.noise_nm if own is None else own)
+    value, upper = finite(judged.spectrum.amplitude_nm), finite(judged.upper_nm)
     return Characteristic(
         name="harmonic_amplitude",
         instance=str(int(judged.spectrum.upr[i])),
-        value=finite(judged.spectrum.amplitude_nm),
+        value=value,
         unit="nm",
-        expanded_uncertainty=_expanded(finite(judged.spectrum.noise_nm)),
+        expanded_uncertainty=_expanded(u),
         lower=None,
-        upper=finite(judged.upper_nm),
+        upper=upper,
         caution=finite(judged.caution_nm),
         verdict=judged.verdicts[i],
+        conformance_probability=_probability(value, u, None, upper),
     )
 
 

@@ -80,7 +80,7 @@ def measurement_body(
             "recipe": dict(evaluation.recipe.identity) if evaluation.recipe else None,
             "layout": {"name": evaluation.layout, "sha256": layout[1].sha256} if layout else None,
             "certificate_sha256": evaluation.certificate,
-            "rule": configuration.settings.decision.rule,
+            "rule": configuration.settings.decision.policy.text,
             "software": {"version": __version__, "numpy": np.__version__},
             "result_sha256": result_sha256,
             "instrument": header.instrument or configuration.settings.station.name,
@@ -172,5 +172,5 @@ def configuration_body(configuration: Configuration) -> tuple[bytes, dict[str, A
         "recipes": len(configuration.recipes),
         "layouts": len(configuration.layouts),
         "artefacts": len(configuration.certificates),
-        "rule": configuration.settings.decision.rule,
+        "rule": configuration.settings.decision.policy.text,
     }

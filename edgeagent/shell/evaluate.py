@@ -33,7 +33,7 @@ from edgeagent.shell.configuration import Configuration, Document, LoadedRecipe
 
 @dataclass(frozen=True, slots=True)
 class Rulebook:
-    """What an evaluation decides from. ``rule`` is that of ``[decision]``."""
+    """What an evaluation decides from. ``rule`` is the text of ``[decision]``'s policy."""
 
     rule: str
     recipes: Mapping[str, LoadedRecipe]
@@ -44,7 +44,7 @@ class Rulebook:
     def of(configuration: Configuration) -> Rulebook:
         """The rulebook of a whole configuration."""
         return Rulebook(
-            rule=configuration.settings.decision.rule,
+            rule=configuration.settings.decision.policy.text,
             recipes=configuration.recipes,
             layouts=configuration.layouts,
             certificates=configuration.certificates,

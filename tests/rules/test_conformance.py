@@ -1,0 +1,187 @@
+"""Decision rules with stated risks, and harmonics judged as a family."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from edgeagent.codec.result import characteristic_object
+from edgeagent.codec.settings import parse_settings
+from edgeagent.errors import ConfigError
+from edgeagent.model import (
+    Analysis,
+    CurveLimit,
+    DecisionPolicy,
+    Disposition,
+    MeasurementPlan,
+    Quantity,
+    ScalarLimit,
+    Spectrum,
+    Verdict,
+)
+from edgeagent.rules.decision import (
+    conformance_probability,
+    guard_factors,
+    judge,
+    judge_spectrum,
+    verdict,
+)
+
+ONE = ScalarLimit(characteristic="x", upper=10.0)
+
+
+def spectrum_of(amplitudes, noise):
+    n = len(amplitudes)
+    return Spectrum(np.arange(1, n + 1), np.asarray(amplitudes, float), np.zeros(n), np.full(n, float(noise)))
+
+
+def plan_of(last, upper):
+    curve = CurveLimit(np.array([2.0, last]), np.full(2, float(upper)), None)
+    return MeasurementPlan("f", "circle", None, curve_limits=(curve,))
+
+
+def test_conformance_probability_of_the_worked_examples():
+    # JCGM 106:2012, 7: a breakdown voltage against one limit (printed 0.92) and an oil's viscosity between two
+    # (printed 0.66); further digits computed here from the normal distribution
+    assert conformance_probability(-5.47, 0.05, None, -5.40) == pytest.approx(0.919243, abs=1e-6)
+    assert conformance_probability(13.6, 1.8, 12.5, 16.3) == pytest.approx(0.662630, abs=1e-6)
+
+
+@pytest.mark.parametrize(("conformance", "factor"), [(0.80, 0.84), (0.90, 1.28), (0.99, 2.33), (0.999, 3.09)])
+def test_guard_band_follows_the_stated_conformance_probability(conformance, factor):
+    # JCGM 106:2012, table 1, two decimals
+    assert guard_factors(DecisionPolicy(conformance=conformance))[0] == pytest.approx(factor, abs=0.005)
+
+
+def test_default_guard_band_is_the_standards_own():
+    # ISO 14253-1:2017: 1.65 standard uncertainties for 95 %
+    assert guard_factors(DecisionPolicy()) == (1.65, 1.65)
+
+
+def test_stricter_conformance_widens_the_inconclusive_zone():
+    strict = DecisionPolicy(conformance=0.99)
+    assert verdict(8.0, 1.0, ONE, "guarded") == Verdict.CONFORMING
+    assert verdict(8.0, 1.0, ONE, strict) == Verdict.INCONCLUSIVE
+    assert verdict(7.6, 1.0, ONE, strict) == Verdict.CONFORMING
+    assert verdict(12.0, 1.0, ONE, "guarded") == Verdict.NONCONFORMING
+    assert verdict(12.0, 1.0, ONE, strict) == Verdict.INCONCLUSIVE
+
+
+@pytest.mark.parametrize(
+    ("value", "risk", "expected"),
+    [
+        (8.7, 0.10, Verdict.CONFORMING),  # P(nonconforming) = 9.7 %
+        (8.74, 0.10, Verdict.INCONCLUSIVE),  # 10.4 %
+        (11.26, 0.10, Verdict.INCONCLUSIVE),
+        (11.3, 0.10, Verdict.NONCONFORMING),
+        (10.5, 0.70, Verdict.CONFORMING),  # 69.1 %: a risk that somebody agreed to
+        (10.6, 0.70, Verdict.NONCONFORMING),  # 72.6 %: nothing is left between the two
+    ],
+)
+def test_capped_risk_compares_probabilities(value, risk, expected):
+    policy = DecisionPolicy("capped-risk", risk=risk)
+    assert verdict(value, 1.0, ONE, policy) == expected
+    judged = judge_spectrum(spectrum_of([0, value], 1.0), plan_of(3, 10.0), policy)
+    assert judged.verdicts[1] == expected
+
+
+def test_capped_risk_counts_both_tails():
+    both = ScalarLimit(characteristic="x", lower=-1.0, upper=1.0)
+    # P within ± 1 u is 68.3 %, so that a risk of 30 % cannot be had anywhere between the limits
+    assert verdict(0.0, 1.0, both, DecisionPolicy("capped-risk", risk=0.30)) == Verdict.INCONCLUSIVE
+    assert verdict(0.0, 1.0, both, DecisionPolicy("capped-risk", risk=0.32)) == Verdict.CONFORMING
+
+
+def test_unknown_uncertainty_counts_as_none_and_states_no_probability():
+    policy = DecisionPolicy("capped-risk")
+    assert verdict(9.99, None, ONE, policy) == Verdict.CONFORMING
+    assert verdict(10.01, None, ONE, policy) == Verdict.NONCONFORMING
+    found = judge(
+        Analysis((), (Quantity("x", 9.0, "um"),)), MeasurementPlan("f", "circle", None, (ONE,)), policy
+    )
+    assert characteristic_object(found.characteristics[0])["conformance_probability"] is None
+
+
+def test_every_judged_characteristic_carries_its_probability():
+    quantities = (Quantity("x", 9.0, "um", "", 1.0), Quantity("y", 1.0, "um", "", 0.1))
+    plan = replace(plan_of(4, 10.0), scalar_limits=(ONE,))
+    analysis = Analysis((), quantities, spectrum_of([0, 1, 9, 2], 1.0))
+    for rule in ("guarded", "simple", "capped-risk"):
+        x, y, harmonic = (characteristic_object(c) for c in judge(analysis, plan, rule).characteristics[:3])
+        assert x["conformance_probability"] == pytest.approx(0.841345, abs=1e-6)  # normal table at 1
+        assert "conformance_probability" not in y
+        assert (harmonic["instance"], harmonic["conformance_probability"]) == (
+            "3",
+            pytest.approx(0.841345, abs=1e-6),
+        )
+
+
+def test_family_correction_moves_rejection_alone():
+    policy = DecisionPolicy(family="sidak")
+    accept, reject = guard_factors(policy, 500)
+    assert accept == 1.65
+    # Šidák: 1 - 0.95**(1/500) = 1.0258e-4 each, one-sided normal quantile (computed with another library's
+    # special functions in the next assertion)
+    from scipy.special import ndtri
+
+    assert reject == pytest.approx(float(ndtri(0.95 ** (1 / 500))), abs=1e-12)
+    assert guard_factors(policy, 1) == (1.65, 1.65)
+    amplitudes = np.zeros(501)
+    amplitudes[100] = 12.0
+    plain, family = (
+        judge_spectrum(spectrum_of(amplitudes, 1.0), plan_of(501, 10), p) for p in ("guarded", policy)
+    )
+    assert plain.verdicts[100] == Verdict.NONCONFORMING
+    assert family.verdicts[100] == Verdict.INCONCLUSIVE
+    assert plain.verdicts[99] == family.verdicts[99] == Verdict.CONFORMING
+
+
+def test_family_correction_never_turns_a_reject_into_an_accept():
+    rng = np.random.default_rng(5)
+    for _ in range(50):
+        spectrum = spectrum_of(10 + rng.normal(0, 2, 40), 1.0)
+        analysis = Analysis((), (), spectrum)
+        plain = judge(analysis, plan_of(40, 10.0), "guarded").disposition
+        family = judge(analysis, plan_of(40, 10.0), DecisionPolicy(family="sidak")).disposition
+        assert plain == family or (plain, family) == (Disposition.REJECT, Disposition.HOLD)
+
+
+@pytest.mark.parametrize(
+    "policy",
+    [
+        DecisionPolicy(),
+        DecisionPolicy("simple"),
+        DecisionPolicy(conformance=0.99, family="sidak"),
+        DecisionPolicy("capped-risk", risk=0.1),
+    ],
+)
+def test_policy_survives_its_line_in_a_record(policy):
+    assert DecisionPolicy.of(policy.text) == policy
+
+
+def test_plain_rules_keep_their_old_line():
+    assert (DecisionPolicy().text, DecisionPolicy("simple").text) == ("guarded", "simple")
+
+
+@pytest.mark.parametrize("text", ["", "strict", "guarded colour=3", "guarded family=holm"])
+def test_other_lines_are_no_policy(text):
+    with pytest.raises(ValueError, match="not a decision policy"):
+        DecisionPolicy.of(text)
+
+
+STATION = '[station]\nsite = "a"\ncell = "b"\nname = "c"\n[decision]\n'
+
+
+def test_configuration_states_rule_and_risk():
+    settings = parse_settings(
+        f'{STATION}rule = "capped-risk"\nrisk = 0.02\nfamily = "sidak"\n'.encode(), "agent.toml"
+    )
+    assert settings.decision.policy == DecisionPolicy("capped-risk", risk=0.02, family="sidak")
+
+
+@pytest.mark.parametrize("line", ["conformance = 0.5", "conformance = 1.0", "risk = 0.0", 'family = "holm"'])
+def test_impossible_risks_are_refused_by_key(line):
+    with pytest.raises(ConfigError, match=f"decision.{line.split()[0]}"):
+        parse_settings(f"{STATION}{line}\n".encode(), "agent.toml")
