@@ -102,15 +102,16 @@ def machine_fit(spacing_upr: int, running: Running) -> tuple[int, float] | None:
     """Which multiple of the wheel's speed left waves of ``spacing_upr``: the multiple and its exact UPR.
 
     A wheel that turns ``wheel_rpm / work_rpm`` times per turn of the part leaves its k-th harmonic at k times
-    that ratio; it fits when the nearest whole order is ``spacing_upr``. None when none of the first ten fits or
-    a speed is missing.
+    that ratio; it fits when that lies within half an order, and within a tenth of the ratio so that a slow
+    wheel does not fit everything. None when none of the first ten fits or a speed is missing.
     """
     if running.wheel_rpm is None or running.work_rpm is None:
         return None
     ratio = running.wheel_rpm / running.work_rpm
     near = max(round(spacing_upr / ratio), 1)
     exact = near * ratio
-    return (near, exact) if near <= _WHEEL_HARMONICS and abs(exact - spacing_upr) <= 0.5 else None
+    within = min(0.5, 0.1 * ratio)
+    return (near, exact) if near <= _WHEEL_HARMONICS and abs(exact - spacing_upr) <= within else None
 
 
 def _floor(upr: FloatArray, amplitude: FloatArray) -> tuple[FloatArray, FloatArray, Sequence[int]]:

@@ -179,6 +179,8 @@ def _text(found: dict[str, Any]) -> str:
         f"{clean(found['part'])} {clean(found['serial'])}: {clean(names)}",
         f"  shared angle: {'yes' if check['ok'] else 'NO'}: {check['note']}",
     ]
+    where = "in one plane through the axis" if found["plane"] == "axial" else "where one ball touches both"
+    lines.append(f"  the flanks are compared {where}")
     if found["trusted_upr"] < max((*found["greatest"], 2)):
         lines.append(f"  the eccentricities prove the shared angle only as far as {found['trusted_upr']} UPR")
     rows: list[tuple[str, ...]] = [("UPR", "radial nm", "±U (k=2)", "axial nm", "±U (k=2)", "")]

@@ -13,20 +13,20 @@ if TYPE_CHECKING:
     from edgeagent.model import Running, Thread
     from edgeagent.shell.evaluate import Evaluation
 
-_ROWS = 20
+_ROWS = 12
 
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--config", type=click.Path(path_type=Path), required=True, help="The station's agent.toml.")
-@click.option("--all", "everything", is_flag=True, help="All judged harmonics, not the fastest twenty.")
+@click.option("--all", "everything", is_flag=True, help="All judged harmonics, not the greatest alone.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there.")
 def speed(file: Path, config: Path, everything: bool, as_json: bool) -> None:
     """Show at which frequency the judged harmonics of FILE move a ball, and which resonances they meet.
 
     Speed, balls and resonances stand in the recipe's [running]. Without a limit curve all harmonics of 2 UPR
-    and above count as judged. The table shows those on a resonance and those that move a ball fastest. Exit
-    code 0 when the table could be made, 1 when not.
+    and above count as judged. The table shows the twelve that move a ball fastest and the twelve greatest on
+    a resonance. Exit code 0 when the table could be made, 1 when not.
 
     \b
     Example:
@@ -113,7 +113,8 @@ def _text(table: dict[str, Any], everything: bool) -> str:
     ]
     harmonics = table["harmonics"]
     shown = {id(h) for h in sorted(harmonics, key=lambda h: -h["velocity_um_s"])[:_ROWS]}
-    shown |= {id(h) for h in harmonics if h["resonances_hz"]}
+    resonant = sorted((h for h in harmonics if h["resonances_hz"]), key=lambda h: -h["amplitude_nm"])
+    shown |= {id(h) for h in resonant[:_ROWS]}
     head = ("UPR", "nm", "Hz", "um/s", "axial share", "radial share", "on resonance")
     rows: list[tuple[str, ...]] = [head]
     rows += [

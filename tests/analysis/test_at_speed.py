@@ -418,6 +418,24 @@ def test_wheel_that_does_not_turn_a_whole_number_of_times_fits_the_nearest_order
     assert machine_fit(37, Running(wheel_rpm=2200.0, work_rpm=60.0))[1] == pytest.approx(36.667, abs=1e-3)
 
 
+def test_slow_wheel_does_not_fit_everything():
+    """At 3.3 turns of the wheel per turn of the part a random order fits in one case of five at most."""
+    slow = Running(wheel_rpm=198.0, work_rpm=60.0)
+    fitting = [n for n in range(2, 34) if machine_fit(n, slow) is not None]
+    assert machine_fit(33, slow)[0] == 10
+    assert len(fitting) <= 0.2 * 32 + 1
+
+
+def test_lines_at_random_orders_are_hardly_ever_called_a_comb():
+    """200 spectra with ten equal lines at random orders: three at multiples of one spacing are rare."""
+    rng = np.random.default_rng(11)
+    combs = 0
+    for seed in range(200):
+        lines = dict.fromkeys(rng.choice(np.arange(20, 500), 10, replace=False).tolist(), 80.0)
+        combs += sum(g.pattern == "comb" for g in find_peaks(spectrum(lines, seed=seed)))
+    assert combs <= 6
+
+
 def test_sentence_names_frequency_at_speed_and_the_resonance():
     both = Running(speed_rpm=(3600.0, 3600.0), resonances_hz=((1204.0, 20.0),))
     (said,) = explain_peaks(spectrum({37: 30.0}), both, SCREW)

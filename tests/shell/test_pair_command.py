@@ -152,6 +152,7 @@ def test_pair_prints_a_table_and_says_when_the_angle_is_not_shared(station):
     assert result.exit_code == 0
     assert "shared angle: NO" in result.stdout
     assert "turned by -30" in result.stdout
+    assert "compared in one plane through the axis" in result.stdout
     assert "37   " in result.stdout
     good = call("pair", left, flank(station, "right", radial={37: 60.0}), "--config", station / "agent.toml")
     assert "shared angle: yes" in good.stdout
@@ -271,6 +272,9 @@ def test_speed_lists_judged_harmonics_with_frequency_and_resonance(station):
     text = call("speed", file, "--config", station / "agent.toml")
     assert "waves of the shaft at 1500 to 3000 rpm" in text.stdout
     assert "1027 Hz" in text.stdout
+    assert len([line for line in text.stdout.splitlines() if line.endswith((" -", "1027 Hz"))]) <= 24
+    whole = call("speed", file, "--config", station / "agent.toml", "--all")
+    assert len([line for line in whole.stdout.splitlines() if line.endswith(("  -", "  1027 Hz"))]) == 99
     assert "37 UPR" in text.stdout
 
 
