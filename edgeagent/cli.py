@@ -27,6 +27,7 @@ _CONFIG = click.option(
 
 
 _ELSEWHERE = {
+    "release": "edgeagent.shell.release_command:release",
     "report": "edgeagent.report.command:report",
     "layout": "edgeagent.shell.first_hour:layout",
     "recipe": "edgeagent.shell.first_hour:recipe",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -105,6 +106,12 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
     timed_out = state.disposed is None and _standing(state, state.since, timeout_s) is None
     settled_at = max(newest, state.since + timeout_s) if timed_out else newest
     return PartDecision(disposition, _shortened(reasons), min(settled_at, now))
+
+
+def standing(state: PartSet) -> tuple[Disposition, tuple[str, ...]] | None:
+    """What a complete set amounts to by itself, whatever was announced; None while it is not complete."""
+    found = _standing(state, state.since, math.inf)
+    return None if found is None else (found[0], _shortened(found[1]))
 
 
 def expires_at(state: PartSet, timeout_s: float) -> float | None:

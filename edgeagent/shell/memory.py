@@ -35,7 +35,7 @@ class Memory:
     ``present`` names the files that are in each folder at the start: only their looks are kept.
     ``position`` is the publisher's, whose record's place is noted on the way. ``unverified`` is an artefact's
     measurement whose verification record is not there; ``answered`` are rejects beyond the position that the
-    line acknowledged already.
+    line acknowledged already. ``gated`` are the parts that the closed gate holds, however long ago.
     """
 
     def __init__(
@@ -48,6 +48,7 @@ class Memory:
         self.sets: OrderedDict[tuple[str, str], PartSet] = OrderedDict()
         self.waiting_sets: set[tuple[str, str]] = set()
         self.verified: dict[str, Verified] = {}
+        self.gated: dict[tuple[str, str], PartSet] = {}
         self.boot = 0
         self.lamp = Lamp()
         self.checkpoint = 0
@@ -118,7 +119,11 @@ class Memory:
         elif record.kind == "disposition":
             key = (str(body["part"]), str(body["serial"]))
             state = self.sets.get(key, PartSet(*key))
-            self._keep(key, disposed(state, Disposition(body["disposition"]), record.seq))
+            state = disposed(state, Disposition(body["disposition"]), record.seq)
+            self._keep(key, state)
+            self.gated.pop(key, None)
+            if body.get("gate") is not None:
+                self.gated[key] = state
 
     def _note_done(self, source: Mapping[str, Any]) -> None:
         look = Look(*source["look"])

@@ -75,7 +75,12 @@ def _station(settings: Settings) -> list[str]:
     rule = {
         "guarded": "a value must clear its limit by 1.65 standard uncertainties to be accepted or rejected",
         "simple": "a value is compared with its limit, uncertainty is disregarded",
+        "capped-risk": f"a value is accepted or rejected when that is wrong with at most {decision.risk:.3g}",
     }[decision.rule]
+    if decision.rule == "guarded" and decision.conformance != 0.95:
+        rule = f"a value is accepted or rejected when that is right with at least {decision.conformance:.4g}"
+    if decision.family == "sidak":
+        rule += "; a part's harmonics are rejected as a family"
     latch = "until it is acknowledged" if decision.reject_latches else "until the next part"
     gate = "There is no gate: parts are accepted without a verification of the instrument."
     if settings.verification is not None and settings.verification.max_age_h is not None:

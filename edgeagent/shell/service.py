@@ -39,6 +39,12 @@ from edgeagent.shell.mailbox import Mailbox
 from edgeagent.shell.memory import Memory, feature_result, file_key
 from edgeagent.shell.publisher import Publisher
 from edgeagent.shell.publisher_state import State, read_state
+from edgeagent.shell.release import (
+    ReleaseAnswer,
+    ReleaseRefusedError,
+    RequestFolder,
+    release_entries,
+)
 from edgeagent.shell.systemd import Notifier
 
 if TYPE_CHECKING:
@@ -83,6 +89,7 @@ class Service:
         self._records_at_checkpoint = 0
         settings, store = configuration.settings, configuration.store
         self._archive = Archive(store / "archive")
+        self._requests = RequestFolder(store)
         self._writer = JournalWriter(
             store / "journal", clock, segment_bytes=int(settings.store.segment_mb * 1e6)
         )
@@ -271,6 +278,7 @@ class Service:
             self._publisher.heartbeat()
             self._notifier.tell("WATCHDOG=1")
             self._expire_sets()
+            self._take_requests()
             if self.watcher is not None:
                 self.watcher(self.status())
             next_beat = now + _HEARTBEAT_S
@@ -383,15 +391,28 @@ class Service:
 
     def _gate(self, state: PartSet, now: float) -> str | None:
         """Why this part may not be accepted now, None when nothing speaks against it."""
-        wanted = self._configuration.settings.verification
-        if wanted is None:
-            return None
-        for instrument in sorted({str(r.source["instrument"]) for r in state.results.values()}):
-            last = self._memory.verified.get(instrument)
-            reason = closed_reason(last, wanted.artefact, wanted.max_age_h, instrument, now)
-            if reason is not None:
-                return reason
-        return None
+        return gate_reason(state, self._memory, self._configuration, now)
+
+    def _take_requests(self) -> None:
+        """Release the parts that somebody asked for, or say why not."""
+        for path in self._requests.waiting():
+            now = self._clock.now().timestamp()
+            try:
+                request = self._requests.read(path)
+                entries = release_entries(
+                    request,
+                    self._memory,
+                    lambda state, now=now: self._gate(state, now),  # type: ignore[misc]
+                    now=now,
+                    live_s=self._configuration.settings.intake.live_s,
+                )
+            except ReleaseRefusedError as error:
+                self._log.warning("release-refused", reason=str(error)[:500])
+                self._requests.answer(path, ReleaseAnswer(False, str(error)))
+                continue
+            records = self._append(entries)
+            self._log.info("released", part=request.part, serial=request.serial, who=request.who)
+            self._requests.answer(path, ReleaseAnswer(True, "", records[-1].seq))
 
     def _verification(self, body: Mapping[str, Any]) -> dict[str, Any]:
         wanted = self._configuration.settings.verification
@@ -503,6 +524,19 @@ class Service:
         self._mailbox.wait(seconds)
         for event in self._mailbox.mqtt_events():
             self._publisher.handle(event)
+
+
+def gate_reason(state: PartSet, memory: Memory, configuration: Configuration, now: float) -> str | None:
+    """Why this part may not be accepted at ``now``, None when nothing speaks against it."""
+    wanted = configuration.settings.verification
+    if wanted is None:
+        return None
+    for instrument in sorted({str(r.source["instrument"]) for r in state.results.values()}):
+        last = memory.verified.get(instrument)
+        reason = closed_reason(last, wanted.artefact, wanted.max_age_h, instrument, now)
+        if reason is not None:
+            return reason
+    return None
 
 
 def run_service(path: Path, clock: Clock, log: Any, ready: Callable[[Service], None]) -> int:

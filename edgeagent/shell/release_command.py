@@ -1,0 +1,105 @@
+"""``edgeagent release``: list the parts held only for the gate, and ask the service to release one."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from edgeagent.errors import AgentError, UsageError
+
+if TYPE_CHECKING:
+    from edgeagent.shell.configuration import Configuration
+    from edgeagent.shell.release import HeldPart
+
+_PATIENCE_S = 10.0
+
+
+@click.command()
+@click.option("--config", type=click.Path(path_type=Path), required=True, help="The station's agent.toml.")
+@click.option("--list", "wants_list", is_flag=True, help="List the parts that are held only for the gate.")
+@click.option("--part", help="Part number of the part to release.")
+@click.option("--serial", help="Its serial.")
+@click.option("--who", help="Name of the person who releases it; goes on record.")
+@click.option("--why", help="The reason; goes on record.")
+def release(
+    config: Path, wants_list: bool, part: str | None, serial: str | None, who: str | None, why: str | None
+) -> None:
+    """Release a part that was held only because the gate was closed.
+
+    A verification of its instrument must have passed since. The running service writes the release to the
+    journal, with name and reason; a part held for other reasons is refused. Exit code 0 when it is released.
+
+    \b
+    Example:
+      edgeagent release --config agent.toml --list
+      edgeagent release --config agent.toml --part KX-2005-R --serial 000511 --who "A. N." --why "gauge fine"
+    """
+    from edgeagent.shell.configuration import load_configuration
+
+    given = {"--part": part, "--serial": serial, "--who": who, "--why": why}
+    configuration = load_configuration(config)
+    if wants_list or not any(given.values()):
+        if any(given.values()):
+            raise UsageError(f"--list goes without {', '.join(k for k, v in given.items() if v)}")
+        for line in _listed(held_in(configuration)):
+            click.echo(line)
+        return
+    missing = [name for name, value in given.items() if not (value or "").strip()]
+    if missing:
+        raise UsageError(f"a release needs {', '.join(missing)}")
+    click.echo(_ask(configuration, str(part), str(serial), str(who).strip(), str(why).strip()))
+
+
+def held_in(configuration: Configuration) -> list[HeldPart]:
+    """Parts held only for the gate, from the journal alone; the service need not run."""
+    from edgeagent.shell.clock import SystemClock
+    from edgeagent.shell.journal import JournalReader
+    from edgeagent.shell.memory import Memory
+    from edgeagent.shell.release import held_parts
+    from edgeagent.shell.service import gate_reason
+
+    memory = Memory({}, None, live_s=0, latches=False)
+    folder = configuration.store / "journal"
+    if not folder.is_dir():
+        return []
+    for record, place in JournalReader(folder).walk():
+        memory.visit(record, place)
+    now = SystemClock().now().timestamp()
+    return list(held_parts(memory, lambda state: gate_reason(state, memory, configuration, now)))
+
+
+def _listed(held: list[HeldPart]) -> list[str]:
+    if not held:
+        return ["No part is held only for the gate."]
+    return [f"{h.part} {h.serial}, record {h.seq}: {h.refusal or 'may be released'}" for h in held]
+
+
+def _ask(configuration: Configuration, part: str, serial: str, who: str, why: str) -> str:
+    from edgeagent.shell.release import ReleaseRefusedError, ReleaseRequest, RequestFolder
+
+    for name, value in (("--part", part), ("--serial", serial), ("--who", who), ("--why", why)):
+        if len(value) > 200:
+            raise UsageError(f"{name}: at most 200 characters")
+    folder = RequestFolder(configuration.store)
+    try:
+        path = folder.put(ReleaseRequest(part, serial, who, why))
+    except OSError as error:
+        raise AgentError(f"{folder.folder}: {error.strerror}") from error
+    until = time.monotonic() + _PATIENCE_S
+    answer = None
+    while answer is None and time.monotonic() < until:
+        time.sleep(0.05)
+        answer = folder.take_answer(path)
+    if answer is None and folder.withdraw(path):
+        raise AgentError(
+            f"no answer within {_PATIENCE_S:g} s: is the service running? The request is withdrawn."
+        )
+    answer = answer or folder.take_answer(path)
+    if answer is None:
+        raise AgentError("the service took the request but gave no answer; see the journal")
+    if not answer.granted:
+        raise ReleaseRefusedError(answer.reason)
+    return f"released: {part} {serial}, record {answer.seq}"
