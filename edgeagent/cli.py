@@ -133,7 +133,8 @@ def _obey_signals(service: Any) -> None:
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_CONFIG
 @click.option("--json", "as_json", is_flag=True, help="One result object a line on stdout, nothing else there.")
-def inspect(files: tuple[Path, ...], config: Path, as_json: bool) -> None:
+@click.option("--budget", is_flag=True, help="Print every value's uncertainty budget below its table.")
+def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) -> None:
     """Analyse FILES without journal or MQTT.
 
     Exit code 0 when every file was analysed, whatever its disposition; 1 when one could not be.
@@ -144,8 +145,10 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool) -> None:
     """
     from edgeagent.shell.configuration import load_configuration
     from edgeagent.shell.evaluate import Rulebook
-    from edgeagent.shell.inspect import inspect_file, printed
+    from edgeagent.shell.inspect import budget_table, evaluate_file, inspect_file, printed
 
+    if budget and as_json:
+        raise UsageError("--budget goes without --json")
     rules = Rulebook.of(load_configuration(config))
     failed = False
     for path in _progress(files, f"{len(files)} files", hidden=len(files) < 5):
@@ -155,6 +158,8 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool) -> None:
             click.echo(f"edgeagent: {path}: {found}", err=True)
             continue
         click.echo(printed(found, as_json=as_json))
+        if budget:
+            click.echo(budget_table(evaluate_file(path, rules)))
     sys.exit(1 if failed else 0)
 
 

@@ -6,6 +6,7 @@ undulations per revolution.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -43,6 +44,54 @@ class Disposition(StrEnum):
     ACCEPT = "accept"
     REJECT = "reject"
     HOLD = "hold"
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One line of an uncertainty budget: a source, its standard uncertainty, and what it does to the value.
+
+    ``unit`` is the source's; ``sensitivity`` is the value's change per unit of it.
+    """
+
+    source: str
+    standard_uncertainty: float
+    unit: str
+    sensitivity: float
+    degrees_of_freedom: float = math.inf
+
+    @property
+    def effect(self) -> float:
+        """The contribution in the value's unit, without sign."""
+        return abs(self.sensitivity) * self.standard_uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentUncertainty:
+    """What is known of an instrument's own errors, all standard uncertainties; None for what is not stated.
+
+    ``gauge_scale`` and ``length_scale`` are relative. Degrees of freedom of None are infinite. ``waves`` holds
+    (upr, relative standard uncertainty of the certificate, relative deviation found last), upr rising.
+    """
+
+    gauge_scale: float | None = None
+    gauge_scale_dof: float | None = None
+    length_scale: float | None = None
+    length_scale_dof: float | None = None
+    tip_radius_mm: float | None = None
+    tip_radius_dof: float | None = None
+    temperature_k: float | None = None
+    temperature_dof: float | None = None
+    waves: tuple[tuple[float, float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PartUncertainty:
+    """What a recipe knows of its part's uncertainty; ``repeatability`` by characteristic, in its unit."""
+
+    expansion_per_k: float | None = None
+    expansion_uncertainty_per_k: float | None = None
+    repeatability: Mapping[str, float] = field(default_factory=dict)
+    repeatability_dof: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +345,7 @@ class Recipe:
     speed_rpm: float | None
     measurements: tuple[MeasurementPlan, ...]
     running: Running | None = None
+    uncertainty: PartUncertainty | None = None
 
     def plan(self, feature: str) -> MeasurementPlan | None:
         """The measurement of this feature, or None."""

@@ -12,7 +12,16 @@ import numpy as np
 from edgeagent.codec.schema import convert, located, toml_table
 from edgeagent.codec.table import parse_number
 from edgeagent.errors import ConfigError, InputError
-from edgeagent.model import CurveLimit, FloatArray, MeasurementPlan, Recipe, Running, ScalarLimit, Thread
+from edgeagent.model import (
+    CurveLimit,
+    FloatArray,
+    MeasurementPlan,
+    PartUncertainty,
+    Recipe,
+    Running,
+    ScalarLimit,
+    Thread,
+)
 
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 Share = Annotated[float, msgspec.Meta(gt=0, le=1)]
@@ -78,12 +87,20 @@ class _Limit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     grade: int | None = None
 
 
+class _Uncertainty(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    expansion_per_k: Positive | None = None
+    expansion_uncertainty_per_k: Positive | None = None
+    repeatability: dict[str, Positive] = {}
+    repeatability_dof: Annotated[float, msgspec.Meta(ge=1)] | None = None
+
+
 class _Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     part: Name
     revision: Annotated[str, msgspec.Meta(max_length=64)]
     measurement: Annotated[tuple[dict[str, Any], ...], msgspec.Meta(min_length=1)]
     thread: _Thread | None = None
     running: _Running = _Running()
+    uncertainty: _Uncertainty | None = None
 
 
 def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: DescribeKind) -> Recipe:
@@ -114,7 +131,23 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
             located(file, text, key), key, "needs [thread]: it says how fast waves pass the balls"
         )
     highest = running.speed_rpm[1] if running is not None and running.speed_rpm is not None else None
-    return Recipe(found.part, found.revision, thread, highest, plans, running)
+    uncertainty = _uncertainty(found, file, text, describe)
+    return Recipe(found.part, found.revision, thread, highest, plans, running, uncertainty)
+
+
+def _uncertainty(found: _Recipe, file: str, text: str, describe: DescribeKind) -> PartUncertainty | None:
+    if found.uncertainty is None:
+        return None
+    known = {name for table in found.measurement for name in describe(str(table["kind"]))[1]}
+    for name in found.uncertainty.repeatability:
+        if name not in known:
+            near = difflib.get_close_matches(name, known, 1)
+            complaint = "unknown characteristic" + (f", did you mean {near[0]!r}?" if near else "")
+            key = "uncertainty.repeatability"
+            raise ConfigError(
+                located(file, text, key), key, complaint, value=name, allowed=", ".join(sorted(known))
+            )
+    return PartUncertainty(**msgspec.structs.asdict(found.uncertainty))
 
 
 def _running(found: _Running) -> Running | None:

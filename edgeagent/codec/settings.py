@@ -152,6 +152,23 @@ class Drift(Section, frozen=True):
     since: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
 
 
+DegreesOfFreedom = Annotated[float, msgspec.Meta(ge=1)]
+
+
+class Uncertainty(Section, frozen=True):
+    """The instrument's own standard uncertainties; scales are relative. ``artefact`` counts a certificate."""
+
+    gauge_scale: Positive | None = None
+    gauge_scale_dof: DegreesOfFreedom | None = None
+    length_scale: Positive | None = None
+    length_scale_dof: DegreesOfFreedom | None = None
+    tip_radius_mm: Positive | None = None
+    tip_radius_dof: DegreesOfFreedom | None = None
+    temperature_k: Positive | None = None
+    temperature_dof: DegreesOfFreedom | None = None
+    artefact: Name | None = None
+
+
 class Settings(Section, frozen=True):
     """All of ``agent.toml``."""
 
@@ -162,6 +179,7 @@ class Settings(Section, frozen=True):
     decision: Decision = Decision()
     verification: Verification | None = None
     drift: Drift | None = None
+    uncertainty: Uncertainty | None = None
 
     @property
     def prefix(self) -> str:

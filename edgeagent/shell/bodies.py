@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from edgeagent import __version__
 from edgeagent.codec.record import LINE_BYTES_MAX
 from edgeagent.codec.result import encode, key_characteristics, trace_object
 from edgeagent.errors import InputError, TraceFormatError
+from edgeagent.model import InstrumentUncertainty
 from edgeagent.rules.part_set import PartDecision, PartSet
 from edgeagent.shell.archive import digest_of
 from edgeagent.shell.configuration import Configuration
@@ -68,9 +70,14 @@ def measurement_body(
     configuration: Configuration,
     result_sha256: str,
     decided_at: float,
+    uncertainty: InstrumentUncertainty | None = None,
 ) -> dict[str, Any]:
-    """A ``measurement`` record: enough to find everything it was decided from, and to fold the part's set."""
+    """A ``measurement`` record: enough to find everything it was decided from, and to fold the part's set.
+
+    ``uncertainty`` is what the instrument's budget was made from, where there was one.
+    """
     header = evaluation.trace.header
+    errors = {c.instance: c.value for c in evaluation.judgement.characteristics if c.name == "amplitude_error"}
     layout = configuration.layouts.get(evaluation.layout or "")
     failed = [{"check": c.check, "note": c.note} for c in evaluation.analysis.quality if not c.ok]
     return fitted(
@@ -91,6 +98,8 @@ def measurement_body(
             "reasons": list(evaluation.judgement.reasons)[:12],
             "settled_at": file.settled_at,
             "decided_at": decided_at,
+            **({"errors_nm": errors} if header.artefact is not None else {}),
+            **({"uncertainty": asdict(uncertainty)} if uncertainty is not None else {}),
         }
     )
 
@@ -134,6 +143,7 @@ def verification_body(body: Mapping[str, Any], valid_until: str | None) -> dict[
             "characteristics": body["characteristics"],
             "measured_at": trace["measured_at"],
             "valid_until": valid_until,
+            "errors_nm": body.get("errors_nm", {}),
             "source": {"name": body["source"]["name"], "sha256": body["source"]["sha256"]},
         }
     )

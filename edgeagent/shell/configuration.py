@@ -86,13 +86,23 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Con
     path = path.absolute()
     document = _document(path, path.name)
     settings = parse_settings(document.data, path.name)
+    certificates = _certificates(path.parent / "artefacts")
+    wanted = settings.uncertainty.artefact if settings.uncertainty is not None else None
+    if wanted is not None and wanted not in certificates:
+        raise ConfigError(
+            path.name,
+            "uncertainty.artefact",
+            "no certificate for it",
+            value=wanted,
+            allowed=", ".join(certificates),
+        )
     return Configuration(
         path=path,
         settings=settings,
         document=document,
         recipes=load_recipes(recipes_folder or path.parent / "recipes"),
         layouts=_layouts(path.parent / "layouts"),
-        certificates=_certificates(path.parent / "artefacts"),
+        certificates=certificates,
     )
 
 

@@ -6,8 +6,11 @@ No state, no disk, no clock: the same bytes with the same configuration give the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
+
+import numpy as np
+from msgspec.structs import asdict
 
 from edgeagent import __version__
 from edgeagent.analysis.artefact import compare_waves
@@ -18,13 +21,18 @@ from edgeagent.codec.result import result_object
 from edgeagent.codec.settings import Certificate
 from edgeagent.errors import AnalysisError, ConfigError, InputError, TraceShapeError
 from edgeagent.model import (
+    COVERAGE_FACTOR,
     Analysis,
+    FloatArray,
+    InstrumentUncertainty,
     Judgement,
     MeasurementPlan,
+    PartUncertainty,
     QualityCheck,
     ScalarLimit,
     Trace,
 )
+from edgeagent.rules.budget import Budget, combine
 from edgeagent.rules.decision import judge
 from edgeagent.rules.limits import highest_judged_upr
 from edgeagent.shell.archive import digest_of
@@ -39,6 +47,7 @@ class Rulebook:
     recipes: Mapping[str, LoadedRecipe]
     layouts: Mapping[str, tuple[Layout, Document]]
     certificates: Mapping[str, tuple[Certificate, Document]]
+    uncertainty: InstrumentUncertainty | None = None
 
     @staticmethod
     def of(configuration: Configuration) -> Rulebook:
@@ -48,6 +57,7 @@ class Rulebook:
             recipes=configuration.recipes,
             layouts=configuration.layouts,
             certificates=configuration.certificates,
+            uncertainty=instrument_uncertainty(configuration, {}),
         )
 
 
@@ -63,6 +73,24 @@ class Evaluation:
     layout: str | None
     certificate: str | None
     required: tuple[str, ...]
+    budgets: Mapping[tuple[str, str], Budget] = field(default_factory=dict)
+
+
+def instrument_uncertainty(
+    configuration: Configuration, errors_nm: Mapping[int, float]
+) -> InstrumentUncertainty | None:
+    """What ``[uncertainty]`` says of the instrument, with the errors of the artefact's waves found last."""
+    stated = configuration.settings.uncertainty
+    if stated is None:
+        return None
+    given = asdict(stated)
+    artefact = given.pop("artefact")
+    waves = []
+    if artefact is not None:
+        for w in sorted(configuration.certificates[artefact][0].wave, key=lambda wave: wave.upr):
+            relative_u = w.expanded_uncertainty_nm / COVERAGE_FACTOR / w.amplitude_nm
+            waves.append((float(w.upr), relative_u, errors_nm.get(w.upr, 0.0) / w.amplitude_nm))
+    return InstrumentUncertainty(**given, waves=tuple(waves))
 
 
 def evaluate(
@@ -80,11 +108,12 @@ def evaluate(
     require_columns(trace, kind)
     recipe = None if trace.header.part is None else rules.recipes.get(trace.header.part)
     certificate = None
+    budgets: Mapping[tuple[str, str], Budget] = {}
     if trace.header.artefact is not None:
         certificate = rules.certificates.get(trace.header.artefact)
         analysis, judgement = _artefact(trace, kind, certificate[0] if certificate else None, rules.rule)
     else:
-        analysis, judgement = _part(trace, kind, recipe, rules.rule)
+        analysis, judgement, budgets = _part(trace, kind, recipe, rules)
     source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
     if side is not None:
         source["side_sha256"] = digest_of(side)
@@ -105,10 +134,47 @@ def evaluate(
         layout=read.layout,
         certificate=certificate[1].sha256 if certificate else None,
         required=tuple(m.feature for m in recipe.recipe.measurements) if recipe else (),
+        budgets=budgets,
     )
 
 
-def _part(trace: Trace, kind: Kind, recipe: LoadedRecipe | None, rule: str) -> tuple[Analysis, Judgement]:
+def _budgeted(
+    analysis: Analysis, trace: Trace, request: Request, recipe: LoadedRecipe | None, rules: Rulebook
+) -> tuple[Analysis, dict[tuple[str, str], Budget], FloatArray | None]:
+    """The analysis with every uncertainty that the budget makes of it, if a budget is asked for."""
+    part = recipe.recipe.uncertainty if recipe is not None else None
+    if rules.uncertainty is None and part is None:
+        return analysis, {}, None
+    from edgeagent.analysis.uncertainty import contributions, harmonic_uncertainty_nm
+
+    instrument, part = rules.uncertainty or InstrumentUncertainty(), part or PartUncertainty()
+    values = {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
+    low, high = getattr(request.options, "upr", None) or (2, 500)
+    budgets, quantities = {}, []
+    for q in analysis.quantities:
+        parts = contributions(
+            q, values, trace.header, request.thread, instrument, part, (float(max(low, 2)), float(high))
+        )
+        if parts:
+            budget = budgets[q.name, q.instance] = combine(parts)
+            quantities.append(replace(q, standard_uncertainty=budget.standard_uncertainty))
+        else:
+            quantities.append(q)
+    uncertainty_nm, spectrum = None, analysis.spectrum
+    if spectrum is not None:
+        uncertainty_nm = harmonic_uncertainty_nm(
+            spectrum.upr.astype(np.float64), spectrum.amplitude_nm, spectrum.noise_nm, instrument, part
+        )
+    checks = analysis.quality
+    if trace.header.kind == "axial" and part.expansion_per_k is not None and trace.header.temperature_c is None:
+        note = "the trace states no temperature_c, without which expansion_per_k tells nothing"
+        checks = (*checks, QualityCheck("temperature", False, None, None, "", note))
+    return replace(analysis, quality=checks, quantities=tuple(quantities)), budgets, uncertainty_nm
+
+
+def _part(
+    trace: Trace, kind: Kind, recipe: LoadedRecipe | None, rules: Rulebook
+) -> tuple[Analysis, Judgement, dict[tuple[str, str], Budget]]:
     header = trace.header
     plan, holds = _find_plan(trace, recipe)
     request = Request(
@@ -121,8 +187,17 @@ def _part(trace: Trace, kind: Kind, recipe: LoadedRecipe | None, rule: str) -> t
         analysis = kind.analyse(trace, request)
     except AnalysisError as error:
         analysis = Analysis((QualityCheck(header.kind, False, None, None, "", str(error)),), ())
+    analysis, budgets, uncertainty_nm = _budgeted(analysis, trace, request, recipe, rules)
     limits, grade_holds = _grade_limits(trace, kind, plan, request)
-    return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=(*holds, *grade_holds))
+    judgement = judge(
+        analysis,
+        plan,
+        rules.rule,
+        extra_limits=limits,
+        holds=(*holds, *grade_holds),
+        uncertainty_nm=uncertainty_nm,
+    )
+    return analysis, judgement, budgets
 
 
 def _find_plan(trace: Trace, recipe: LoadedRecipe | None) -> tuple[MeasurementPlan | None, list[str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -43,6 +44,42 @@ def _with_peaks(found: Evaluation) -> dict[str, Any]:
     running, thread = (recipe.running, recipe.thread) if recipe else (None, None)
     details = {**found.result["details"], "peaks": described_peaks(spectrum, running, thread)}
     return {**found.result, "details": details}
+
+
+def budget_table(found: Evaluation) -> str:
+    """Every value's uncertainty budget, largest contribution first."""
+    if not found.budgets:
+        return "  no budget: neither agent.toml nor the recipe has [uncertainty]\n"
+    from edgeagent.rules.budget import coverage_factor
+
+    values = {(q.name, q.instance): q for q in found.analysis.quantities}
+    lines = []
+    for (name, instance), budget in found.budgets.items():
+        q = values[name, instance]
+        k = coverage_factor(budget.degrees_of_freedom)
+        u = budget.standard_uncertainty
+        lines.append(
+            f"  {name}{f'[{instance}]' if instance else ''} {number(q.value)} {q.unit}: u {u:.3g}, "
+            f"ν {_freedom(budget.degrees_of_freedom)}, U (k=2) {2 * u:.3g}, U (95 %, k={k:.2f}) {k * u:.3g}"
+        )
+        rows: list[tuple[str, ...]] = [("contribution", "u(x)", "unit", "sensitivity", "in " + q.unit, "ν")]
+        rows += [
+            (
+                c.source,
+                f"{c.standard_uncertainty:.3g}",
+                c.unit,
+                f"{c.sensitivity:.4g}",
+                f"{c.effect:.3g}",
+                _freedom(c.degrees_of_freedom),
+            )
+            for c in sorted(budget.contributions, key=lambda c: -c.effect)
+        ]
+        lines += [f"  {line}" for line in aligned(rows)]
+    return "\n".join([*lines, ""])
+
+
+def _freedom(dof: float) -> str:
+    return "∞" if math.isinf(dof) else f"{dof:.1f}"
 
 
 def printed(result: dict[str, Any], *, as_json: bool) -> str:

@@ -48,6 +48,7 @@ class Memory:
         self.sets: OrderedDict[tuple[str, str], PartSet] = OrderedDict()
         self.waiting_sets: set[tuple[str, str]] = set()
         self.verified: dict[str, Verified] = {}
+        self.artefact_errors_nm: dict[tuple[str, str], dict[int, float]] = {}
         self.gated: dict[tuple[str, str], PartSet] = {}
         self.boot = 0
         self.lamp = Lamp()
@@ -113,6 +114,8 @@ class Memory:
             self._note_done(body["source"])
         elif record.kind == "verification":
             self.unverified = None
+            errors = {int(upr): float(nm) for upr, nm in body.get("errors_nm", {}).items() if nm is not None}
+            self.artefact_errors_nm[str(body["instrument"]), str(body["artefact"])] = errors
             self.verified[str(body["instrument"])] = Verified(
                 str(body["artefact"]), bool(body["passed"]), _posix(str(body["measured_at"])), record.seq
             )

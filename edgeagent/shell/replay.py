@@ -18,7 +18,7 @@ from edgeagent.codec.record import Record
 from edgeagent.codec.result import encode
 from edgeagent.codec.settings import parse_certificate
 from edgeagent.errors import ConfigError, InputError, JournalCorruptError
-from edgeagent.model import Disposition
+from edgeagent.model import Disposition, InstrumentUncertainty
 from edgeagent.rules.part_set import PartSet, decide, disposed, measured
 from edgeagent.shell.archive import Archive
 from edgeagent.shell.configuration import Document, LoadedRecipe, recipe_from_documents
@@ -28,6 +28,7 @@ from edgeagent.shell.memory import feature_result
 from edgeagent.shell.verify import journal_folder
 
 _DIFFERENCES_SHOWN = 20
+_IDENTITY = ("recipe", "layout", "certificate_sha256", "rule", "uncertainty")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,7 @@ class Rulebooks:
 
     def of(self, body: Mapping[str, Any]) -> Rulebook:
         """The rulebook that one measurement record was decided with."""
-        identity = encode([body.get(k) for k in ("recipe", "layout", "certificate_sha256", "rule")])
+        identity = encode([body.get(k) for k in _IDENTITY])
         if identity not in self._made:
             self._made[identity] = self._make(body)
         return self._made[identity]
@@ -97,7 +98,9 @@ class Rulebooks:
             found = self._document("certificate", body["certificate_sha256"])
             certificate = parse_certificate(found.data, found.name)
             certificates[certificate.artefact] = certificate, found
-        return Rulebook(str(body["rule"]), recipes, layouts, certificates)
+        stated = body.get("uncertainty")
+        uncertainty = msgspec.convert(stated, InstrumentUncertainty) if stated is not None else None
+        return Rulebook(str(body["rule"]), recipes, layouts, certificates, uncertainty)
 
     def _document(self, name: str, digest: str) -> Document:
         return Document(name, self._archive.get(digest))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,7 +31,7 @@ from edgeagent.shell import bodies
 from edgeagent.shell.archive import Archive
 from edgeagent.shell.clock import Clock
 from edgeagent.shell.configuration import Configuration, load_configuration
-from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate, instrument_uncertainty
 from edgeagent.shell.files import make_folder
 from edgeagent.shell.intake import FoundFile, Intake
 from edgeagent.shell.journal import JournalReader, JournalWriter, Place
@@ -320,7 +320,9 @@ class Service:
             try:
                 if file.problem is not None:
                     raise file.problem
-                evaluation = evaluate(file.name, file.data, file.side, self._rules, digest=source["sha256"])
+                evaluation = evaluate(
+                    file.name, file.data, file.side, self._rulebook(), digest=source["sha256"]
+                )
                 self._keep(file, source, evaluation)
             except InputError as error:
                 self._quarantine(file, source, error)
@@ -332,6 +334,15 @@ class Service:
                 self._quarantine(file, source, TraceFormatError(words[:500]))
         self._intake.finished(file)
 
+    def _rulebook(self) -> Rulebook:
+        """The rules, with what the last verification found where the budget counts the artefact."""
+        stated = self._configuration.settings.uncertainty
+        if stated is None or stated.artefact is None:
+            return self._rules
+        station = self._configuration.settings.station.name
+        errors = self._memory.artefact_errors_nm.get((station, stated.artefact), {})
+        return replace(self._rules, uncertainty=instrument_uncertainty(self._configuration, errors))
+
     def _keep(self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation) -> None:
         """Archive, journal, and only then let the publisher see it."""
         evaluated = self._clock.monotonic()
@@ -340,7 +351,9 @@ class Service:
         digests = self._archive.put_all(stored)
         archived = self._clock.monotonic()
         now = self._clock.now().timestamp()
-        body = bodies.measurement_body(file, source, evaluation, self._configuration, digests[1], now)
+        body = bodies.measurement_body(
+            file, source, evaluation, self._configuration, digests[1], now, self._rulebook().uncertainty
+        )
         entries: list[tuple[str, Mapping[str, Any]]] = [("measurement", body)]
         if evaluation.trace.header.artefact is not None:
             entries.append(("verification", self._verification(body)))

@@ -1,0 +1,243 @@
+"""Uncertainty budgets: published examples, an independent calculator, Monte Carlo for non-linear values."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from edgeagent.analysis.ball import ball_centre
+from edgeagent.analysis.uncertainty import contributions, harmonic_uncertainty_nm, interpolated
+from edgeagent.codec.recipe import parse_recipe
+from edgeagent.codec.settings import parse_settings
+from edgeagent.errors import ConfigError
+from edgeagent.model import (
+    Contribution,
+    InstrumentUncertainty,
+    PartUncertainty,
+    Quantity,
+    Thread,
+    TraceHeader,
+)
+from edgeagent.rules.budget import combine, coverage_factor
+from edgeagent.shell.configuration import describe_kind
+
+
+def thread_of(member):
+    return Thread(
+        member=member,
+        hand="right",
+        starts=1,
+        lead_mm=5.0,
+        ball_diameter_mm=3.175,
+        ball_pitch_circle_mm=20.75,
+        contact_angle_deg=45.0,
+        track_conformity=0.53,
+    )
+
+
+THREAD = thread_of("shaft")
+
+
+def header_of(kind, temperature_c=None):
+    return TraceHeader(
+        kind=kind,
+        feature="f",
+        measured_at=datetime(2026, 1, 1, tzinfo=UTC),
+        part="p",
+        temperature_c=temperature_c,
+    )
+
+
+def end_gauge():
+    """JCGM 100:2008, H.1: calibration of an end gauge, first-order terms, in nm."""
+    length_nm, expansion = 50_000_623.0, 11.5e-6
+    comparison = (
+        Contribution("repeated observations", 5.8, "nm", 1.0, 24),
+        Contribution("comparator, random", 3.9, "nm", 1.0, 5),
+        Contribution("comparator, systematic", 6.7, "nm", 1.0, 8),
+    )
+    return (
+        Contribution("standard", 25.0, "nm", 1.0, 18),
+        *comparison,
+        Contribution("difference of expansion coefficients", 1e-6 / math.sqrt(3), "1/K", length_nm * 0.1, 50),
+        Contribution("difference of temperatures", 0.05 / math.sqrt(3), "K", -length_nm * expansion, 2),
+    ), comparison
+
+
+def test_end_gauge_of_the_guide():
+    everything, comparison = end_gauge()
+    found = combine(comparison)
+    # JCGM 100:2008, H.1.3.2: u(d) = 9.7 nm and 25.6 degrees of freedom
+    assert found.standard_uncertainty == pytest.approx(9.681941954, abs=1e-8)
+    assert found.degrees_of_freedom == pytest.approx(25.447, abs=1e-3)
+    whole = combine(everything)
+    # H.1.4, H.1.6: u = 32 nm, 16 degrees of freedom, U99 = 93 nm (k = 2.92); more digits by another hand
+    assert whole.standard_uncertainty == pytest.approx(31.66387911, abs=1e-7)
+    assert math.floor(whole.degrees_of_freedom) == 16
+    k = coverage_factor(whole.degrees_of_freedom, 0.99)
+    assert k == pytest.approx(2.92, abs=0.005)
+    # the guide multiplies its rounded 32 nm
+    assert k * 32 == pytest.approx(93, abs=0.6)
+
+
+def test_an_independent_calculator_finds_the_same():
+    GTC = pytest.importorskip("GTC")
+    everything, _ = end_gauge()
+    total = sum(
+        c.sensitivity * GTC.ureal(0.0, c.standard_uncertainty, c.degrees_of_freedom) for c in everything
+    )
+    found = combine(everything)
+    assert found.standard_uncertainty == pytest.approx(total.u, rel=1e-12)
+    assert found.degrees_of_freedom == pytest.approx(total.df, rel=1e-10)
+
+
+def test_coverage_factors_of_the_guide():
+    # JCGM 100:2008, table G.2, columns 95 % and 99 %
+    for dof, p95, p99 in ((1, 12.71, 63.66), (5, 2.57, 4.03), (10, 2.23, 3.17), (50, 2.01, 2.68)):
+        assert coverage_factor(dof) == pytest.approx(p95, abs=0.005)
+        assert coverage_factor(dof + 0.9, 0.99) == pytest.approx(p99, abs=0.005), "degrees of freedom are cut"
+    assert coverage_factor(math.inf) == pytest.approx(1.960, abs=0.0005)
+
+
+@pytest.mark.parametrize(("u", "dof"), [(-1.0, 5.0), (math.nan, 5.0), (1.0, 0.5)])
+def test_impossible_contributions_are_refused(u, dof):
+    with pytest.raises(ValueError, match="source"):
+        combine([Contribution("source", u, "nm", 1.0, dof)])
+
+
+def seated(tip_mm, scale, member, noise_mm=0.0):
+    """Contact angle in deg and ball pitch circle diameter in mm of a groove that was traced with these errors.
+
+    Arc centres and traced radii as the gauge gives them, one number per draw.
+    """
+    ball, radius = THREAD.ball_diameter_mm / 2, 0.53 * THREAD.ball_diameter_mm
+    half = (radius - ball) * math.sin(math.radians(45.0))
+    height = (radius - ball) * math.cos(math.radians(45.0))
+    arcs = np.zeros((len(tip_mm), 2, 3))
+    arcs[:, 0, 0], arcs[:, 1, 0] = half * scale, -half * scale
+    arcs[:, 0, 1] = arcs[:, 1, 1] = height * scale
+    arcs[:, :, 2] = (radius * scale + tip_mm + noise_mm)[:, None]
+    centre = ball_centre(arcs, ball)
+    angle = np.degrees(np.arctan2(arcs[:, 0, 0] - centre[:, 0], arcs[:, 0, 1] - centre[:, 1]))
+    # Away from the root is outward on a shaft and inward in a nut; arc centres scale with the trace.
+    outward = 1.0 if member == "shaft" else -1.0
+    arc_place = (20.75 / 2 + outward * height) * scale
+    return angle, 2.0 * (arc_place - outward * (arcs[:, 0, 1] - centre[:, 1]))
+
+
+@pytest.mark.parametrize("member", ["shaft", "nut"])
+@pytest.mark.parametrize(
+    ("tip_mm", "length_scale"), [(0.0005, 1e-6), (1e-7, 1e-4), (0.0003, 5e-5)], ids=["tip", "scale", "both"]
+)
+def test_budget_of_contact_angle_and_ball_circle_agrees_with_monte_carlo(member, tip_mm, length_scale):
+    # JCGM 101: the distributions are put through the model itself, 200,000 draws
+    rng = np.random.default_rng(7)
+    n = 200_000
+    angle, diameter = seated(rng.normal(0, tip_mm, n), 1 + rng.normal(0, length_scale, n), member)
+    thread = thread_of(member)
+    quantities = (
+        Quantity("contact_angle_left", 45.0, "deg", "top[1]"),
+        Quantity("contact_angle_right", 45.0, "deg", "top[1]"),
+        Quantity("flank_radius_left", 0.53 * 3.175, "mm", "top[1]"),
+        Quantity("flank_radius_right", 0.53 * 3.175, "mm", "top[1]"),
+        Quantity("ball_pitch_circle_diameter", 20.75, "mm", ""),
+    )
+    values = {(q.name, q.instance): q.value for q in quantities}
+    instrument = InstrumentUncertainty(length_scale=length_scale, tip_radius_mm=tip_mm)
+
+    def u(quantity):
+        parts = contributions(quantity, values, header_of("axial"), thread, instrument, PartUncertainty())
+        return combine(parts).standard_uncertainty
+
+    assert u(quantities[0]) == pytest.approx(float(angle.std()), rel=0.05)
+    assert u(quantities[4]) == pytest.approx(float(diameter.std()), rel=0.05)
+
+
+def test_temperature_counts_thermometer_coefficient_and_departure():
+    part = PartUncertainty(expansion_per_k=11.5e-6, expansion_uncertainty_per_k=1e-6)
+    instrument = InstrumentUncertainty(temperature_k=0.2, temperature_dof=10)
+    q = Quantity("pitch", 5.0, "mm", "1", 1e-5)
+    found = {
+        c.source: c.effect for c in contributions(q, {}, header_of("axial", 22.0), THREAD, instrument, part)
+    }
+    assert found == {
+        "noise of this trace": 1e-5,
+        "temperature": pytest.approx(5 * 11.5e-6 * 0.2),
+        "expansion coefficient": pytest.approx(5 * 2 * 1e-6),
+        "departure from 20 °C": pytest.approx(5 * 11.5e-6 * 2),
+    }
+
+
+def test_artefact_is_interpolated_over_the_logarithm_of_upr():
+    waves = ((10.0, 0.01, -0.02), (1000.0, 0.03, 0.04))
+    u, deviation = interpolated(waves, np.array([2.0, 10.0, 100.0, 1000.0, 4000.0]))
+    assert u == pytest.approx([0.01, 0.01, 0.02, 0.03, 0.03])
+    assert deviation == pytest.approx([0.02, 0.02, 0.01, 0.04, 0.04])
+
+
+def test_every_harmonic_gets_noise_scale_and_artefact():
+    instrument = InstrumentUncertainty(gauge_scale=0.03, waves=((10.0, 0.04, 0.12),))
+    part = PartUncertainty(repeatability={"harmonic_amplitude": 5.0})
+    found = harmonic_uncertainty_nm(
+        np.array([2.0, 50.0]), np.array([100.0, 0.0]), np.array([1.0, 7.0]), instrument, part
+    )
+    assert found == pytest.approx([math.sqrt(25 + 13.0**2), 7.0])
+
+
+def test_repeatability_stands_in_for_smaller_noise_only():
+    part = PartUncertainty(repeatability={"roundness_total": 0.02}, repeatability_dof=18)
+    for noise, wanted in ((0.005, (0.02, 18)), (0.05, (0.05, math.inf)), (None, (0.02, 18))):
+        q = Quantity("roundness_total", 0.6, "um", "", noise)
+        (c,) = contributions(q, {}, header_of("circle"), None, InstrumentUncertainty(), part)
+        assert (c.standard_uncertainty, c.degrees_of_freedom) == wanted
+
+
+def test_value_that_is_missing_has_no_budget():
+    q = Quantity("roundness_total", None, "um")
+    instrument = InstrumentUncertainty(gauge_scale=0.1)
+    assert contributions(q, {}, header_of("circle"), None, instrument, PartUncertainty()) == ()
+
+
+STATION = '[station]\nsite = "a"\ncell = "b"\nname = "c"\n[uncertainty]\n'
+RECIPE = 'part = "p"\nrevision = "A"\n[[measurement]]\nfeature = "f"\nkind = "circle"\n[uncertainty]\n'
+
+
+@pytest.mark.parametrize(
+    ("line", "key"),
+    [
+        ("gauge_scale = 0.0", "uncertainty.gauge_scale"),
+        ("tip_radius_mm = -0.1", "uncertainty.tip_radius_mm"),
+        ("gauge_scale_dof = 0.5", "uncertainty.gauge_scale_dof"),
+        ("gauge_scal = 0.5", "uncertainty.gauge_scal"),
+    ],
+)
+def test_impossible_uncertainties_of_the_instrument_name_file_and_key(line, key):
+    with pytest.raises(ConfigError, match=f"agent.toml: line 6: {key}"):
+        parse_settings(f"{STATION}{line}\n".encode(), "agent.toml")
+
+
+@pytest.mark.parametrize(
+    ("line", "key"),
+    [
+        ("expansion_per_k = 0.0", "uncertainty.expansion_per_k"),
+        ("repeatability_dof = 0.9", "uncertainty.repeatability_dof"),
+        ("repeatability = { roundness_total = 0.0 }", "uncertainty.repeatability"),
+        ("repeatability = { roundness_totl = 0.1 }", "did you mean 'roundness_total'"),
+    ],
+)
+def test_impossible_uncertainties_of_the_part_name_file_and_key(line, key):
+    with pytest.raises(ConfigError, match=f"p.toml: line 7: .*{key}|p.toml: line 7: {key}"):
+        parse_recipe(f"{RECIPE}{line}\n".encode(), "p.toml", {}, describe_kind)
+
+
+def test_repeatability_of_a_study_is_taken_over():
+    recipe = parse_recipe(
+        f"{RECIPE}repeatability = {{ roundness_total = 0.02 }}\nrepeatability_dof = 18\n".encode(),
+        "p.toml",
+        {},
+        describe_kind,
+    )
+    assert recipe.uncertainty == PartUncertainty(repeatability={"roundness_total": 0.02}, repeatability_dof=18)

@@ -1,0 +1,128 @@
+"""Uncertainty budgets from configuration to result, table, record and replay."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from field import spiral_text, wait_until
+
+from edgeagent.cli import main
+from edgeagent.demo.gauge import trace_text
+from edgeagent.demo.scenario import cases
+from edgeagent.shell.configuration import load_configuration
+from edgeagent.shell.evaluate import Rulebook
+from edgeagent.shell.inspect import evaluate_file
+
+ROOT = Path(__file__).parents[2]
+ASKED = {"uncertainty": {"gauge_scale": 0.03, "gauge_scale_dof": 10, "artefact": "MW-03"}}
+
+
+def values_of(result):
+    return {(c["name"], c["instance"]): c for c in result["characteristics"]}
+
+
+def test_expanded_uncertainty_includes_the_budget_only_where_it_is_asked_for(cell, circle_text):
+    path = cell.folder / "1.txt"
+    path.write_text(circle_text("1"), encoding="utf-8")
+    plain_agent = cell.agent()
+    plain = evaluate_file(path, Rulebook.of(load_configuration(plain_agent.config)))
+    asked_agent = cell.agent(ASKED)
+    asked = evaluate_file(path, Rulebook.of(load_configuration(asked_agent.config)))
+    before, after = values_of(plain.result), values_of(asked.result)
+    assert plain.budgets == {}
+    assert "uncertainty_nm" not in plain.result["spectrum"]
+    value = before["roundness_total", ""]["value"]
+    assert after["roundness_total", ""]["value"] == value
+    noise = before["roundness_total", ""]["expanded_uncertainty"] / 2
+    # The example's certificate states 3.0 of 812 nm at 36 UPR and 2.5 of 403 nm at 180 UPR; the recipe's band
+    # ends at 150 UPR, and between waves the logarithm of UPR counts.
+    share = math.log(150 / 36) / math.log(180 / 36)
+    certificate = (1 - share) * 3.0 / 812.0 + share * 2.5 / 403.0
+    wanted = 2 * math.hypot(noise, value * 0.03, value * certificate)
+    assert after["roundness_total", ""]["expanded_uncertainty"] == pytest.approx(wanted, rel=1e-9)
+    spectrum = asked.result["spectrum"]
+    assert spectrum["noise_nm"] == plain.result["spectrum"]["noise_nm"]
+    assert spectrum["uncertainty_nm"][1] > 0.03 * spectrum["amplitude_nm"][1]
+
+
+def test_inspect_prints_contributions_degrees_of_freedom_and_coverage_factor(cell, circle_text):
+    agent = cell.agent(ASKED)
+    path = cell.folder / "1.txt"
+    path.write_text(circle_text("1"), encoding="utf-8")
+    found = CliRunner().invoke(main, ["inspect", str(path), "--config", str(agent.config), "--budget"])
+    assert found.exit_code == 0, found.output
+    for word in (
+        "gauge scale",
+        "artefact's certificate",
+        "noise of this trace",
+        "sensitivity",
+        "U (95 %, k=2.",
+    ):
+        assert word in found.output
+    both = ["inspect", str(path), "--config", str(agent.config), "--budget", "--json"]
+    assert CliRunner().invoke(main, both).exit_code == 2
+    without = cell.agent({"uncertainty": None})
+    found = CliRunner().invoke(main, ["inspect", str(path), "--config", str(without.config), "--budget"])
+    assert "no budget" in found.output
+
+
+def test_artefact_without_a_certificate_is_refused(cell):
+    agent = cell.agent({"uncertainty": {"artefact": "MW-99"}})
+    found = CliRunner().invoke(main, ["check", "--config", str(agent.config)])
+    assert (found.exit_code, "uncertainty.artefact: no certificate for it" in found.output) == (2, True)
+
+
+def test_last_deviation_of_the_artefact_counts_and_replay_finds_the_same(cell, circle_text):
+    agent = cell.begin_alone(ASKED)
+    agent.drop("1.txt", circle_text("1"))
+    wait_until(lambda: len(agent.records("measurement")) == 1)
+    waves = {36: 812.0 * 1.05, 180: 403.0}
+    agent.drop("a.txt", spiral_text(artefact="MW-03", feature="waves", waves_nm=waves))
+    wait_until(lambda: agent.records("verification"))
+    errors = agent.records("verification")[0]["body"]["errors_nm"]
+    assert errors["36"] == pytest.approx(40.6, abs=1.0)
+    agent.drop("2.txt", circle_text("2"))
+    wait_until(lambda: len(agent.records("measurement")) == 3)
+    first, _, second = (r["body"] for r in agent.records("measurement"))
+    assert [w[2] for w in first["uncertainty"]["waves"]] == [0.0, 0.0]
+    assert second["uncertainty"]["waves"][0][2] == pytest.approx(errors["36"] / 812.0)
+    before, after = (values_of(b)["roundness_total", ""]["expanded_uncertainty"] for b in (first, second))
+    assert after > 1.3 * before
+    agent.terminate()
+    replayed = subprocess.run(
+        [sys.executable, "-m", "edgeagent", "replay", "--config", os.fspath(agent.config)],
+        env={**os.environ, "PYTHONPATH": os.fspath(ROOT)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert replayed.returncode == 0, replayed.stdout
+    assert json.dumps(first["uncertainty"]) != json.dumps(second["uncertainty"])
+
+
+def test_expansion_without_a_temperature_holds(cell):
+    case = next(c for c in cases() if c.serial == "000521")
+    agent = cell.agent()
+    recipe = agent.folder / "recipes" / "KX-2005-G.toml"
+    recipe.write_text(
+        recipe.read_text(encoding="utf-8") + "\n[uncertainty]\nexpansion_per_k = 11.5e-6\n", encoding="utf-8"
+    )
+    path = cell.folder / "g.txt"
+    path.write_bytes(trace_text(case.acts[0]))
+    found = evaluate_file(path, Rulebook.of(load_configuration(agent.config)))
+    assert found.result["disposition"] == "hold"
+    assert any("states no temperature_c" in r for r in found.result["reasons"])
+    warm = path.read_text(encoding="utf-8").replace("# trace = 1", "# trace = 1\n# temperature_c = 24.0", 1)
+    path.write_text(warm, encoding="utf-8")
+    found = evaluate_file(path, Rulebook.of(load_configuration(agent.config)))
+    assert not any("temperature" in r for r in found.result["reasons"])
+    budget = next(b for (name, _), b in found.budgets.items() if name == "ball_pitch_circle_diameter")
+    departure = next(c for c in budget.contributions if c.source == "departure from 20 °C")
+    assert departure.effect == pytest.approx(4 * 11.5e-6 * 16.3, rel=0.02)
