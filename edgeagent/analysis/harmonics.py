@@ -25,6 +25,8 @@ from edgeagent.model import FloatArray
 
 _TOLERANCE = 1e-14
 _ITERATIONS_MAX = 400
+_TOLD_APART = 1e-3
+"""Share of the alignment terms that the harmonics must leave over for all three of them to be fitted."""
 _NOISE_LINES = 24
 """Number of lines between harmonics that a noise estimate averages at least; 24 lines are 48 degrees of
 freedom, so that k = 2 covers 95 % to within 0.3 %."""
@@ -66,6 +68,11 @@ class HarmonicFit:
         """What the model leaves of any samples, those that were not fitted among them; shape (n,), µm."""
         profile = TrigonometricSums(angle_rad, len(self.centred)).evaluate(self.centred)
         return deviation_um - self.alignment_at(angle_rad) - profile
+
+    @property
+    def tilt_told(self) -> bool:
+        """Whether the trace tells a tilt; False for closed profiles and single turns."""
+        return len(self.alignment) > 0 and bool(self.alignment_covariance[1, 1] > 0 or self.alignment[1] != 0)
 
     @property
     def amplitude_um(self) -> FloatArray:
@@ -187,7 +194,7 @@ def fit_harmonics(
         sides = np.stack((of_data, of_t[: upr_max + 1], *_shifted(of_t, upr_max)))
     solved = _solve_toeplitz(density, sides)
     _check_gap(angle_rad, density, upr_max)
-    beta, schur = _alignment(columns, deviation_um, sides, solved)
+    beta, inverse = _alignment(columns, deviation_um, sides, solved)
     coefficient: ComplexArray = solved[0] - beta @ solved[1:]
     residual = deviation_um - _combined(beta, columns) - sums.evaluate(coefficient)
     between = _noise_between(angle_rad, residual, upr_max, turns)
@@ -197,7 +204,7 @@ def fit_harmonics(
     covariance: FloatArray = np.zeros((0, 0))
     if alignment:
         leak = solved[1:]
-        covariance = white * np.asarray(np.linalg.inv(schur), dtype=np.float64)
+        covariance = white * inverse
         variance = variance + 2 * np.real(np.einsum("kn,kl,ln->n", leak.conj(), covariance, leak))
     centred = coefficient.copy()
     if alignment:
@@ -272,7 +279,11 @@ def _combined(beta: FloatArray, columns: FloatArray) -> FloatArray:
 def _alignment(
     columns: FloatArray, deviation_um: FloatArray, sides: ComplexArray, solved: ComplexArray
 ) -> tuple[FloatArray, FloatArray]:
-    """The alignment terms from their Schur complement: what the harmonics cannot explain of them."""
+    """The alignment terms from their Schur complement, and its inverse.
+
+    Hardly more than one turn does not tell a tilt from slope and profile: noise would be blown up by orders
+    of magnitude. Then only the slope is fitted, and the tilt and its variance are zero.
+    """
     if not len(columns):
         return np.zeros(0), np.zeros((0, 0))
 
@@ -285,10 +296,16 @@ def _alignment(
     gram = np.einsum("in,jn->ij", columns, columns)
     schur = gram - cross(sides[1:], solved[1:])
     right = np.einsum("in,n->i", columns, deviation_um) - cross(sides[1:], solved[:1])[:, 0]
-    own = np.diag(gram)
-    if np.any(np.diag(schur) < 1e-9 * own):
-        raise FitNotConvergedError("slope and tilt cannot be told from the profile within a single turn")
-    return np.asarray(np.linalg.solve(schur, right), dtype=np.float64), schur
+    own = np.sqrt(np.diag(gram))
+    told = np.linalg.eigvalsh(schur / np.outer(own, own))[0]
+    if told > _TOLD_APART:
+        inverse = np.asarray(np.linalg.inv(schur), dtype=np.float64)
+    elif schur[0, 0] > 1e-9 * gram[0, 0]:
+        inverse = np.zeros((3, 3))
+        inverse[0, 0] = 1 / schur[0, 0]
+    else:
+        raise FitNotConvergedError("the slope cannot be told from the profile within a single turn")
+    return np.asarray(inverse @ right, dtype=np.float64), inverse
 
 
 def _noise_between(

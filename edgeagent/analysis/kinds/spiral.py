@@ -116,6 +116,9 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     upr_high = min(options.upr[1], len(fit.coefficient) - 1)
     spectrum = _spectrum(fit, factor, upr_high)
     quantities = _quantities(fit, factor, options, spiral)
+    if spiral and not fit.tilt_told:
+        note = "hardly more than one turn: the tilt cannot be told, the slope alone is taken out"
+        checks.append(QualityCheck("alignment", True, fit.turns, None, "turns", note))
     checks.append(quality.spikes(residual_um, options.spike_factor))
     checks += _checks_after_fit(fit, factor, options, spectrum, trace, request, quantities[1].value or 0.0)
     speed, speed_checks = _at_speed(fit, factor, options, request)
@@ -312,7 +315,7 @@ def _quantities(fit: HarmonicFit, factor: float, options: Options, spiral: bool)
     ]
     if spiral:
         values += [
-            Quantity("tilt", fit.tilt_um_per_turn, "um/turn"),
+            Quantity("tilt", fit.tilt_um_per_turn if fit.tilt_told else None, "um/turn"),
             Quantity("lead_mismatch", fit.slope_um_per_turn, "um/turn"),
         ]
     amplitude_nm, noise_nm = 1000 * factor * fit.amplitude_um, 1000 * factor * noise[1:]
