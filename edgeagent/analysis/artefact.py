@@ -13,19 +13,35 @@ import numpy as np
 from edgeagent.errors import TraceRangeError
 from edgeagent.model import COVERAGE_FACTOR, Quantity, Spectrum
 
-CHARACTERISTICS = {"amplitude_error": "nm", "en_number": "1", "spurious_amplitude": "nm"}
+CHARACTERISTICS = {
+    "amplitude_error": "nm",
+    "en_number": "1",
+    "spurious_amplitude": "nm",
+    "side_band_amplitude": "nm",
+    "residual_noise": "nm",
+}
 
 
 def compare_waves(
-    spectrum: Spectrum, waves: Sequence[tuple[int, float, float]], upr_max: int
+    spectrum: Spectrum,
+    waves: Sequence[tuple[int, float, float]],
+    upr_max: int,
+    *,
+    others_upr: Sequence[int] = (),
+    side_band_upr: int = 0,
 ) -> tuple[Quantity, ...]:
     """Errors of the certified waves and the largest wave that the certificate does not name.
 
     ``waves`` holds (upr, amplitude_nm, expanded_uncertainty_nm). ``upr_max`` ends the judged range, which
-    begins at 2 UPR. Raises TraceRangeError when a certified wave lies above the spectrum.
+    begins at 2 UPR. ``others_upr`` are certified waves of other traces of the artefact: not compared here,
+    and not spurious either. ``side_band_upr`` above 0 tells what lies so near to a certified wave (a
+    turntable that wobbles or a wave that is not quite periodic) from what lies far off: then
+    ``spurious_amplitude`` is the largest far one and ``side_band_amplitude`` the largest near one.
+
+    Raises TraceRangeError when a certified wave lies above the spectrum.
     """
     found: list[Quantity] = []
-    certified = {upr for upr, _, _ in waves}
+    certified = {upr for upr, _, _ in waves} | set(others_upr)
     for upr, amplitude_nm, expanded_nm in waves:
         if upr > len(spectrum.upr):
             raise TraceRangeError(
@@ -38,8 +54,20 @@ def compare_waves(
         found.append(Quantity("amplitude_error", error, "nm", str(upr), u))
         found.append(Quantity("en_number", error / (COVERAGE_FACTOR * u), "1", str(upr)))
     others = [n for n in range(2, min(upr_max, len(spectrum.upr)) + 1) if n not in certified]
-    if others:
-        worst = max(others, key=lambda n: spectrum.amplitude_nm[n - 1])
-        value, noise = float(spectrum.amplitude_nm[worst - 1]), float(spectrum.noise_nm[worst - 1])
-        found.append(Quantity("spurious_amplitude", value, "nm", str(worst), noise))
+    near = [n for n in others if any(abs(n - upr) <= side_band_upr for upr in certified)]
+    for name, among in (
+        ("spurious_amplitude", [n for n in others if n not in near]),
+        ("side_band_amplitude", near),
+    ):
+        if among:
+            worst = max(among, key=lambda n: spectrum.amplitude_nm[n - 1])
+            value, noise = float(spectrum.amplitude_nm[worst - 1]), float(spectrum.noise_nm[worst - 1])
+            found.append(Quantity(name, value, "nm", str(worst), noise))
     return tuple(found)
+
+
+def residual_noise(spectrum: Spectrum, upr_max: int) -> Quantity:
+    """The largest noise of a harmonic from 2 UPR to ``upr_max``; that of every UPR stands in the spectrum."""
+    noise = spectrum.noise_nm[1:upr_max]
+    worst = int(np.argmax(noise)) + 2
+    return Quantity("residual_noise", float(noise[worst - 2]), "nm", str(worst))

@@ -190,18 +190,30 @@ class Settings(Section, frozen=True):
 
 
 class Wave(Section, frozen=True):
-    """One certified wave of a reference artefact; the expanded uncertainty is that for k = 2."""
+    """One certified wave of a reference artefact; the expanded uncertainty is that for k = 2.
+
+    ``feature`` is the trace that shows it, where the artefact's bands are traced one by one; None for all.
+    """
 
     upr: Annotated[int, msgspec.Meta(ge=2)]
     amplitude_nm: Positive
     expanded_uncertainty_nm: Positive
+    feature: Name | None = None
 
 
 class Acceptance(Section, frozen=True):
-    """When a verification passes."""
+    """When a verification passes.
+
+    With ``side_band_nm`` what lies within ``side_band_upr`` of a wave has this limit and ``spurious_nm`` is for
+    the rest. Files that each show some of the waves count together when measured within ``window_h``.
+    """
 
     en_max: Positive = 1.0
     spurious_nm: Positive | None = None
+    side_band_nm: Positive | None = None
+    side_band_upr: Annotated[int, msgspec.Meta(ge=1, le=50)] = 2
+    residual_noise_nm: Positive | None = None
+    window_h: Positive = 2.0
 
 
 class Certificate(Section, frozen=True):

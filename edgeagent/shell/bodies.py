@@ -77,7 +77,6 @@ def measurement_body(
     ``uncertainty`` is what the instrument's budget was made from, where there was one.
     """
     header = evaluation.trace.header
-    errors = {c.instance: c.value for c in evaluation.judgement.characteristics if c.name == "amplitude_error"}
     layout = configuration.layouts.get(evaluation.layout or "")
     failed = [{"check": c.check, "note": c.note} for c in evaluation.analysis.quality if not c.ok]
     return fitted(
@@ -98,10 +97,24 @@ def measurement_body(
             "reasons": list(evaluation.judgement.reasons)[:12],
             "settled_at": file.settled_at,
             "decided_at": decided_at,
-            **({"errors_nm": errors} if header.artefact is not None else {}),
+            **(_artefact_members(evaluation, configuration) if header.artefact is not None else {}),
             **({"uncertainty": asdict(uncertainty)} if uncertainty is not None else {}),
         }
     )
+
+
+def _artefact_members(evaluation: Evaluation, configuration: Configuration) -> dict[str, Any]:
+    """Errors of the certified waves, which of them are not in the file, and how long others may be ago."""
+    found = evaluation.judgement.characteristics
+    members: dict[str, Any] = {"errors_nm": {c.instance: c.value for c in found if c.name == "amplitude_error"}}
+    if evaluation.missing_upr:
+        accept = configuration.certificates[str(evaluation.trace.header.artefact)][0].accept
+        members |= {
+            "missing_upr": list(evaluation.missing_upr),
+            "incomplete": evaluation.incomplete,
+            "window_h": accept.window_h,
+        }
+    return members
 
 
 def disposition_body(state: PartSet, decision: PartDecision, gate: str | None) -> dict[str, Any]:
@@ -130,17 +143,30 @@ def disposition_body(state: PartSet, decision: PartDecision, gate: str | None) -
 _URGENCY = {"nonconforming": 0, "inconclusive": 1, "caution": 2, "conforming": 3, "unjudged": 4}
 
 
-def verification_body(body: Mapping[str, Any], valid_until: str | None) -> dict[str, Any]:
-    """A ``verification`` record from the measurement record of the artefact's trace."""
+def verification_body(
+    body: Mapping[str, Any], valid_until: str | None, counted_from: str | None = None
+) -> dict[str, Any]:
+    """A ``verification`` record from the measurement record of the artefact's trace.
+
+    ``counted_from`` is set where the file completes a set of files that passed together: the oldest one's time.
+    """
     trace = body["trace"]
+    together = counted_from is not None
+    missing = body.get("missing_upr")
+    members: dict[str, Any] = {}
+    if missing:
+        members = {"missing_upr": missing, "incomplete": bool(body["incomplete"]) and not together}
+        if together:
+            members["counted_from"] = counted_from
     return fitted(
         {
             "artefact": trace["artefact"],
             "certificate_sha256": body["certificate_sha256"],
             "instrument": body["instrument"],
-            "passed": body["disposition"] == "accept",
+            "passed": body["disposition"] == "accept" or together,
             "reasons": body["reasons"],
             "characteristics": body["characteristics"],
+            **members,
             "measured_at": trace["measured_at"],
             "valid_until": valid_until,
             "errors_nm": body.get("errors_nm", {}),

@@ -13,16 +13,17 @@ import numpy as np
 from msgspec.structs import asdict
 
 from edgeagent import __version__
-from edgeagent.analysis.artefact import compare_waves
+from edgeagent.analysis.artefact import compare_waves, residual_noise
 from edgeagent.analysis.kinds import Kind, Request, find_kind, require_columns
 from edgeagent.codec.layout import Layout
 from edgeagent.codec.reader import read_trace
 from edgeagent.codec.result import result_object
-from edgeagent.codec.settings import Certificate
+from edgeagent.codec.settings import Certificate, Wave
 from edgeagent.errors import AnalysisError, ConfigError, InputError, TraceShapeError
 from edgeagent.model import (
     COVERAGE_FACTOR,
     Analysis,
+    Disposition,
     FloatArray,
     InstrumentUncertainty,
     Judgement,
@@ -74,6 +75,10 @@ class Evaluation:
     certificate: str | None
     required: tuple[str, ...]
     budgets: Mapping[tuple[str, str], Budget] = field(default_factory=dict)
+    missing_upr: tuple[int, ...] = ()
+    """Certified waves of an artefact that this file does not show."""
+    incomplete: bool = False
+    """Whether an artefact's file is held for nothing but its missing waves."""
 
 
 def instrument_uncertainty(
@@ -109,9 +114,13 @@ def evaluate(
     recipe = None if trace.header.part is None else rules.recipes.get(trace.header.part)
     certificate = None
     budgets: Mapping[tuple[str, str], Budget] = {}
+    missing: tuple[int, ...] = ()
+    incomplete = False
     if trace.header.artefact is not None:
         certificate = rules.certificates.get(trace.header.artefact)
-        analysis, judgement = _artefact(trace, kind, certificate[0] if certificate else None, rules.rule)
+        analysis, judgement, missing, incomplete = _artefact(
+            trace, kind, certificate[0] if certificate else None, rules.rule
+        )
     else:
         analysis, judgement, budgets = _part(trace, kind, recipe, rules)
     source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
@@ -135,6 +144,8 @@ def evaluate(
         certificate=certificate[1].sha256 if certificate else None,
         required=tuple(m.feature for m in recipe.recipe.measurements) if recipe else (),
         budgets=budgets,
+        missing_upr=missing,
+        incomplete=incomplete,
     )
 
 
@@ -230,16 +241,22 @@ def _grade_limits(
 
 def _artefact(
     trace: Trace, kind: Kind, certificate: Certificate | None, rule: str
-) -> tuple[Analysis, Judgement]:
-    """A reference artefact against its certificate: accept means that the verification passed."""
+) -> tuple[Analysis, Judgement, tuple[int, ...], bool]:
+    """A reference artefact against its certificate: accept means that the verification passed.
+
+    Also the certified waves that are not in this file, and whether nothing else holds it.
+    """
     header = trace.header
     if header.kind not in ("spiral", "circle"):
         raise TraceShapeError(f"artefact traces are spiral or circle, not {header.kind}")
     if certificate is None:
         options = kind.Options()
         analysis = kind.analyse(trace, Request(None, options))
-        return analysis, judge(analysis, None, rule, holds=(f"no certificate for artefact {header.artefact}",))
-    highest = max(w.upr for w in certificate.wave)
+        holds = [f"no certificate for artefact {header.artefact}"]
+        return analysis, judge(analysis, None, rule, holds=holds), (), False
+    reach = _reach_upr(trace)
+    own = [w.upr for w in certificate.wave if w.feature in (None, header.feature)]
+    highest = max((upr for upr in own if upr <= reach), default=max(w.upr for w in certificate.wave))
     upr_max = max(500, highest)
     analysis = kind.analyse(trace, Request(None, kind.Options(upr=(2, upr_max)), judged_upr=float(highest)))
     holds = []
@@ -249,13 +266,49 @@ def _artefact(
     limits = [ScalarLimit(characteristic="en_number", lower=-accept.en_max, upper=accept.en_max)]
     if accept.spurious_nm is not None:
         limits.append(ScalarLimit(characteristic="spurious_amplitude", upper=accept.spurious_nm))
-    quantities = analysis.quantities
-    if analysis.spectrum is not None:
-        waves = [(w.upr, w.amplitude_nm, w.expanded_uncertainty_nm) for w in certificate.wave]
-        try:
-            quantities += compare_waves(analysis.spectrum, waves, upr_max)
-        except InputError as error:
-            holds.append(str(error))
-    analysis = replace(analysis, quantities=quantities)
+    if accept.side_band_nm is not None:
+        limits.append(ScalarLimit(characteristic="side_band_amplitude", upper=accept.side_band_nm))
+    if accept.residual_noise_nm is not None:
+        limits.append(ScalarLimit(characteristic="residual_noise", upper=accept.residual_noise_nm))
     plan = MeasurementPlan(header.feature, header.kind, None)
-    return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds)
+    spectrum = analysis.spectrum
+    if spectrum is None:
+        return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds), (), False
+    shown, absent = _waves_shown(certificate, header.feature, min(len(spectrum.upr), reach))
+    near = accept.side_band_upr if accept.side_band_nm is not None else 0
+    waves = [(w.upr, w.amplitude_nm, w.expanded_uncertainty_nm) for w in shown]
+    found = compare_waves(spectrum, waves, upr_max, others_upr=tuple(absent), side_band_upr=near)
+    found = (*found, residual_noise(spectrum, min(upr_max, len(spectrum.upr))))
+    analysis = replace(analysis, quantities=analysis.quantities + found)
+    if not waves:
+        return analysis, judge(analysis, plan, rule, holds=[*holds, *absent.values()]), tuple(absent), False
+    if near and not any(q.name == "side_band_amplitude" for q in found):
+        limits = [x for x in limits if x.characteristic != "side_band_amplitude"]
+    judgement = judge(analysis, plan, rule, extra_limits=limits, holds=holds)
+    if not absent:
+        return analysis, judgement, (), False
+    incomplete = judgement.disposition == Disposition.ACCEPT
+    judgement = judge(analysis, plan, rule, extra_limits=limits, holds=[*absent.values(), *holds])
+    return analysis, judgement, tuple(absent), incomplete
+
+
+def _reach_upr(trace: Trace) -> int:
+    """The highest UPR that a model of the trace reaches: 0.4 of its points per turn, below Nyquist."""
+    step_deg = np.abs(np.diff(trace.columns["angle_deg"]))
+    step_deg = step_deg[np.isfinite(step_deg) & (step_deg > 0)]
+    return int(0.4 * 360.0 / np.median(step_deg)) if len(step_deg) else 0
+
+
+def _waves_shown(certificate: Certificate, feature: str, upr_highest: int) -> tuple[list[Wave], dict[int, str]]:
+    """The certified waves that a trace shows, and why it does not show the others."""
+    shown, absent = [], {}
+    for w in certificate.wave:
+        if w.feature is not None and w.feature != feature:
+            absent[w.upr] = f"the certified wave of {w.upr} UPR is not in this file but in feature {w.feature}"
+        elif w.upr > upr_highest:
+            absent[w.upr] = (
+                f"the certified wave of {w.upr} UPR lies above the trace's range of {upr_highest} UPR"
+            )
+        else:
+            shown.append(w)
+    return shown, absent

@@ -13,7 +13,7 @@ from typing import Any
 
 from edgeagent.codec.record import Record
 from edgeagent.model import Disposition
-from edgeagent.rules.gate import Verified
+from edgeagent.rules.gate import Sighting, Verified, clock_doubt
 from edgeagent.rules.lamp import Lamp, acknowledged, shown
 from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
 from edgeagent.rules.settling import Look
@@ -49,6 +49,8 @@ class Memory:
         self.waiting_sets: set[tuple[str, str]] = set()
         self.verified: dict[str, Verified] = {}
         self.artefact_errors_nm: dict[tuple[str, str], dict[int, float]] = {}
+        self.sightings: dict[tuple[str, str], dict[int, Sighting]] = {}
+        self._measured_last: dict[str, float] = {}
         self.gated: dict[tuple[str, str], PartSet] = {}
         self.boot = 0
         self.lamp = Lamp()
@@ -115,10 +117,9 @@ class Memory:
         elif record.kind == "verification":
             self.unverified = None
             errors = {int(upr): float(nm) for upr, nm in body.get("errors_nm", {}).items() if nm is not None}
-            self.artefact_errors_nm[str(body["instrument"]), str(body["artefact"])] = errors
-            self.verified[str(body["instrument"])] = Verified(
-                str(body["artefact"]), bool(body["passed"]), _posix(str(body["measured_at"])), record.seq
-            )
+            found = self.artefact_errors_nm.setdefault((str(body["instrument"]), str(body["artefact"])), {})
+            found.update(errors)
+            self._note_verification(record, errors)
         elif record.kind == "disposition":
             key = (str(body["part"]), str(body["serial"]))
             state = self.sets.get(key, PartSet(*key))
@@ -127,6 +128,25 @@ class Memory:
             self.gated.pop(key, None)
             if body.get("gate") is not None:
                 self.gated[key] = state
+
+    def _note_verification(self, record: Record, errors: Mapping[int, float]) -> None:
+        """What a verification says of its waves and of its instrument.
+
+        A file that shows only some of the waves, and those well, neither opens nor closes the gate.
+        """
+        body = record.body
+        instrument, artefact = str(body["instrument"]), str(body["artefact"])
+        measured_at, passed = _posix(str(body["measured_at"])), bool(body["passed"])
+        certificate, incomplete = body.get("certificate_sha256"), bool(body.get("incomplete", False))
+        seen = self.sightings.setdefault((instrument, artefact), {})
+        for upr in errors:
+            seen[upr] = Sighting(measured_at, certificate, passed or incomplete)
+        doubt = clock_doubt(measured_at, _posix(record.time), self._measured_last.get(instrument))
+        self._measured_last[instrument] = measured_at
+        if incomplete and doubt is None:
+            return
+        counts = _posix(str(body.get("counted_from", body["measured_at"])))
+        self.verified[instrument] = Verified(artefact, passed, counts, record.seq, doubt)
 
     def _note_done(self, source: Mapping[str, Any]) -> None:
         look = Look(*source["look"])

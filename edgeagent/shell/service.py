@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +25,7 @@ from edgeagent.errors import (
     TraceFormatError,
 )
 from edgeagent.model import Disposition
-from edgeagent.rules.gate import closed_reason
+from edgeagent.rules.gate import closed_reason, counted_from
 from edgeagent.rules.part_set import PartDecision, PartSet, decide, expires_at, measured
 from edgeagent.shell import bodies
 from edgeagent.shell.archive import Archive
@@ -429,11 +429,24 @@ class Service:
 
     def _verification(self, body: Mapping[str, Any]) -> dict[str, Any]:
         wanted = self._configuration.settings.verification
-        until = None
+        began = datetime.fromisoformat(body["trace"]["measured_at"])
+        until = counted = None
+        if body.get("incomplete"):
+            seen = self._memory.sightings.get((str(body["instrument"]), str(body["trace"]["artefact"])), {})
+            first = counted_from(
+                body["missing_upr"],
+                seen,
+                body["certificate_sha256"],
+                began.timestamp(),
+                3600.0 * float(body["window_h"]),
+            )
+            if first is not None:
+                began = datetime.fromtimestamp(first, UTC)
+                counted = began.isoformat()
         if wanted is not None and wanted.max_age_h is not None:
-            moment = datetime.fromisoformat(body["trace"]["measured_at"]) + timedelta(hours=wanted.max_age_h)
+            moment = began + timedelta(hours=wanted.max_age_h)
             until = moment.isoformat().replace("+00:00", "Z")
-        return bodies.verification_body(body, until)
+        return bodies.verification_body(body, until, counted)
 
     def _quarantine(self, file: FoundFile, source: Mapping[str, Any], error: InputError) -> None:
         if source["sha256"] is not None and len(file.data):

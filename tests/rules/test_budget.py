@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 
+import GTC
 import numpy as np
 import pytest
 
@@ -84,7 +85,6 @@ def test_end_gauge_of_the_guide():
 
 
 def test_an_independent_calculator_finds_the_same():
-    GTC = pytest.importorskip("GTC")
     everything, _ = end_gauge()
     total = sum(
         c.sensitivity * GTC.ureal(0.0, c.standard_uncertainty, c.degrees_of_freedom) for c in everything

@@ -193,3 +193,46 @@ def test_incomplete_requests_are_wrong_usage(cell, words, said):
     found = command(cell.agent(GATE), *words)
     assert found.returncode == 2
     assert said in found.stderr
+
+
+def test_bands_in_files_of_their_own_open_the_gate_together(cell, circle_text):
+    agent = cell.agent(GATE)
+    (agent.folder / "artefacts" / "MW-03.toml").write_text(
+        'artefact = "MW-03"\ncertificate = "C-1"\nvalid_until = 2999-12-31\n'
+        '[[wave]]\nupr = 36\namplitude_nm = 812.0\nexpanded_uncertainty_nm = 6.0\nfeature = "low"\n'
+        '[[wave]]\nupr = 180\namplitude_nm = 403.0\nexpanded_uncertainty_nm = 5.0\nfeature = "high"\n',
+        encoding="utf-8",
+    )
+    agent.start(wait=False)
+    agent.wait_event("started")
+    now = datetime.now(UTC)
+
+    def band(name, upr, nm, minutes_ago, count):
+        at = (now - timedelta(minutes=minutes_ago)).isoformat()
+        text = spiral_text(artefact="MW-03", feature=name, waves_nm={upr: nm}, measured_at=at, noise_nm=2.0)
+        agent.drop(f"{name}-{count}.txt", text)
+        wait_until(lambda: len(agent.records("verification")) == count)
+        return agent.records("verification")[-1]["body"]
+
+    first = band("low", 36, 812.0, 30, 1)
+    assert (first["passed"], first["incomplete"], first["missing_upr"]) == (False, True, [180])
+    agent.drop("1.txt", circle_text("1"))
+    wait_until(lambda: len(dispositions(agent)) == 1)
+    assert "has never been verified" in agent.records("disposition")[0]["body"]["gate"]
+
+    second = band("high", 180, 403.0, 20, 2)
+    assert (second["passed"], second["incomplete"]) == (True, False)
+    oldest = datetime.fromisoformat(second["counted_from"])
+    assert oldest == now - timedelta(minutes=30)
+    assert datetime.fromisoformat(second["valid_until"]) == oldest + timedelta(hours=24)
+    agent.drop("2.txt", circle_text("2"))
+    wait_until(lambda: len(dispositions(agent)) == 2)
+    assert dispositions(agent)[-1] == ("2", "accept")
+
+    third = band("low", 36, 780.0, 10, 3)
+    assert third["passed"] is False
+    fourth = band("high", 180, 403.0, 5, 4)
+    assert fourth["passed"] is False, "its other band failed since"
+    agent.drop("3.txt", circle_text("3"))
+    wait_until(lambda: len(dispositions(agent)) == 3)
+    assert "failed" in agent.records("disposition")[-1]["body"]["gate"]
