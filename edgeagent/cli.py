@@ -31,6 +31,12 @@ _ELSEWHERE = {
     "report": "edgeagent.report.command:report",
     "layout": "edgeagent.shell.first_hour:layout",
     "recipe": "edgeagent.shell.first_hour:recipe",
+    "pair": "edgeagent.shell.pair:pair",
+    "speed": "edgeagent.shell.speed:speed",
+    "align": "edgeagent.shell.align:align",
+    "trend": "edgeagent.shell.trend_command:trend",
+    "study": "edgeagent.shell.study_command:study",
+    "release": "edgeagent.shell.release_command:release",
 }
 """Commands that live in a module of their own, imported when they are called or listed."""
 
@@ -177,6 +183,10 @@ def check(config: Path, as_json: bool) -> None:
     from edgeagent.shell.plain_words import as_object, in_plain_words
 
     configuration = load_configuration(config)
+    if configuration.settings.drift:
+        from edgeagent.shell.drift import check_watched
+
+        check_watched(configuration.settings.drift, config.name)
     click.echo(_json(as_object(configuration)) if as_json else in_plain_words(configuration))
 
 

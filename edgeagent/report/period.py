@@ -17,7 +17,7 @@ from edgeagent.report.gather import Damage, Store
 from edgeagent.report.words import feature_text, name_text, printable
 
 PartKey = tuple[str, str]
-_PER_INSTANCE = ("band_rms", "en_number", "amplitude_error")
+_PER_INSTANCE = ("band_rms", "band_velocity", "en_number", "amplitude_error")
 _ONE_PER_FILE = "harmonic_amplitude"
 
 
