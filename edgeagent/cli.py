@@ -36,7 +36,6 @@ _ELSEWHERE = {
     "align": "edgeagent.shell.align:align",
     "trend": "edgeagent.shell.trend_command:trend",
     "study": "edgeagent.shell.study_command:study",
-    "release": "edgeagent.shell.release_command:release",
 }
 """Commands that live in a module of their own, imported when they are called or listed."""
 

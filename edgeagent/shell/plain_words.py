@@ -19,8 +19,7 @@ def in_plain_words(configuration: Configuration) -> str:
     for loaded in configuration.recipes.values():
         recipe = loaded.recipe
         lines.append(f"  {recipe.part} revision {recipe.revision} ({loaded.document.name})")
-        for plan in recipe.measurements:
-            lines.append(f"    {plan.feature} ({plan.kind}): {_limits(plan)}")
+        lines += [f"    {plan.feature} ({plan.kind}): {_limits(plan)}" for plan in recipe.measurements]
     lines += ["", f"{len(configuration.layouts)} layouts:"]
     lines += [
         f"  {layout.layout} ({name}) claims {', '.join(layout.match.names)}"

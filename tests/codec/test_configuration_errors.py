@@ -71,7 +71,8 @@ def refused(parse, text, old, new, last=False):
         (
             'rule = "guarded"',
             'rule = "guard"',
-            "decision.rule: not one of the allowed values; found 'guard'; allowed: capped-risk, guarded, simple",
+            "decision.rule: not one of the allowed values; found 'guard'; "
+            "allowed: capped-risk, guarded, simple",
         ),
         (
             "reject_latches = true",
