@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from edgeagent.codec.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.codec.result import encode
 from edgeagent.errors import InputError
-from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.shell.configuration import Configuration
+from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate, instrument_uncertainty
 
 _HARMONICS_SHOWN = 12
 
@@ -23,6 +25,25 @@ def inspect_file(path: Path, rules: Rulebook) -> dict[str, Any] | str:
         return str(error.strerror)
     except InputError as error:
         return str(error)
+
+
+def rules_now(configuration: Configuration) -> Rulebook:
+    """The rules, with the artefact's last deviations from the journal where ``[uncertainty]`` counts them.
+
+    Raises JournalCorruptError for a journal that is not whole.
+    """
+    rules = Rulebook.of(configuration)
+    stated, folder = configuration.settings.uncertainty, configuration.store / "journal"
+    if stated is None or stated.artefact is None or not folder.is_dir():
+        return rules
+    from edgeagent.shell.journal import JournalReader
+    from edgeagent.shell.memory import Memory
+
+    memory = Memory({}, None, live_s=0, latches=False)
+    for record, place in JournalReader(folder).walk():
+        memory.visit(record, place)
+    errors = memory.artefact_errors_nm.get((configuration.settings.station.name, stated.artefact), {})
+    return replace(rules, uncertainty=instrument_uncertainty(configuration, errors))
 
 
 def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:

@@ -104,7 +104,12 @@ def test_last_deviation_of_the_artefact_counts_and_replay_finds_the_same(cell, c
         check=False,
     )
     assert replayed.returncode == 0, replayed.stdout
-    assert json.dumps(first["uncertainty"]) != json.dumps(second["uncertainty"])
+    # A person who inspects the first file now is told what the service would say now.
+    found = CliRunner().invoke(
+        main, ["inspect", str(agent.inbox / "1.txt"), "--config", str(agent.config), "--json"]
+    )
+    again = values_of(json.loads(found.output))["roundness_total", ""]["expanded_uncertainty"]
+    assert again > 1.3 * before
 
 
 def test_expansion_without_a_temperature_holds(cell):
