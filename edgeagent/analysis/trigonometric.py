@@ -18,6 +18,8 @@ ComplexArray = NDArray[np.complex128]
 
 _REMAINDER = 1e-15
 _TERMS_MAX = 14
+_STEP_MIN = 1e-6
+"""Steps below this (6 million points a turn) do not set the grid: memory would grow without use."""
 
 
 def _terms_needed(argument: float) -> int:
@@ -51,7 +53,7 @@ class TrigonometricSums:
         self._origin = float(angle_rad[0])
         turned = angle_rad - self._origin
         step = float(np.median(np.abs(np.diff(turned[:1000])))) if self.points > 1 else 1.0
-        grid = max(round(2 * np.pi / step) if step > 0 else 0, 2 * order_max + 2, 16)
+        grid = max(round(2 * np.pi / step) if step > _STEP_MIN else 0, 2 * order_max + 2, 16)
         while True:
             scaled = turned * (grid / (2 * np.pi))
             nearest = np.rint(scaled)

@@ -47,13 +47,9 @@ def settled(waiting: Waiting, now_s: float, settle_s: float, empty_s: float) -> 
     ``settle_s`` 0 the writer's close is trusted, and where no close was seen two equal looks must do.
     An empty file is usually one that is about to be written: it waits ``empty_s``.
     """
-    if waiting.look.size == 0:
-        return now_s - waiting.since_s >= max(empty_s, settle_s)
-    if waiting.renamed:
-        return True
-    if settle_s == 0:
+    if settle_s == 0 and waiting.look.size > 0 and not waiting.renamed:
         return waiting.closed or waiting.looks >= 2
-    return now_s - waiting.since_s >= settle_s
+    return now_s >= settles_at(waiting, settle_s, empty_s)
 
 
 def settles_at(waiting: Waiting, settle_s: float, empty_s: float) -> float:

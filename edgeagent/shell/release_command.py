@@ -58,8 +58,8 @@ def held_in(configuration: Configuration) -> list[HeldPart]:
     from edgeagent.shell.clock import SystemClock
     from edgeagent.shell.journal import JournalReader
     from edgeagent.shell.memory import Memory
+    from edgeagent.shell.part_decisions import gate_reason
     from edgeagent.shell.release import held_parts
-    from edgeagent.shell.service import gate_reason
 
     memory = Memory({}, None, live_s=0, latches=False)
     folder = configuration.store / "journal"

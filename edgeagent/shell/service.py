@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,9 +24,7 @@ from edgeagent.errors import (
     JournalTornTailError,
     TraceFormatError,
 )
-from edgeagent.model import Disposition
-from edgeagent.rules.gate import closed_reason, counted_from
-from edgeagent.rules.part_set import PartDecision, PartSet, decide, expires_at, measured
+from edgeagent.rules.part_set import expires_at
 from edgeagent.shell import bodies
 from edgeagent.shell.archive import Archive
 from edgeagent.shell.clock import Clock
@@ -36,7 +34,8 @@ from edgeagent.shell.files import make_folder
 from edgeagent.shell.intake import FoundFile, Intake
 from edgeagent.shell.journal import JournalReader, JournalWriter, Place
 from edgeagent.shell.mailbox import Mailbox
-from edgeagent.shell.memory import Memory, feature_result, file_key
+from edgeagent.shell.memory import Memory, file_key
+from edgeagent.shell.part_decisions import decision_entries, gate_reason, part_entries, verification_entry
 from edgeagent.shell.publisher import Publisher
 from edgeagent.shell.publisher_state import State, read_state
 from edgeagent.shell.release import (
@@ -45,6 +44,7 @@ from edgeagent.shell.release import (
     RequestFolder,
     release_entries,
 )
+from edgeagent.shell.status import Status
 from edgeagent.shell.systemd import Notifier
 
 if TYPE_CHECKING:
@@ -53,20 +53,6 @@ if TYPE_CHECKING:
 _CHECKPOINT_EVERY = 1000
 _HEARTBEAT_S = 1.0
 _STAGES = ("read", "evaluate", "archive", "journal", "publish")
-
-
-@dataclass(frozen=True, slots=True)
-class Status:
-    """How the service stands, for a person who looks at the terminal."""
-
-    lamp: int
-    faults: tuple[str, ...]
-    connected: bool
-    ready: bool
-    undelivered: int
-    waiting: int
-    open_sets: int
-    verifications: tuple[tuple[str, str], ...]
 
 
 class Service:
@@ -185,11 +171,12 @@ class Service:
         """
         alone = self._memory.unverified
         if alone is not None:
-            self._append([("verification", self._verification(alone.body))])
+            told = verification_entry(alone.body, self._memory, self._configuration)
+            self._append([("verification", told)])
         now = self._clock.now().timestamp()
         for state in list(self._memory.sets.values()):
             if state.disposed is None or state.remeasured:
-                entries = self._decision_entries(state, now)
+                entries = decision_entries(state, self._memory, self._configuration, now)
                 if entries:
                     self._append(entries)
         self._watch_drift()
@@ -356,10 +343,12 @@ class Service:
         )
         entries: list[tuple[str, Mapping[str, Any]]] = [("measurement", body)]
         if evaluation.trace.header.artefact is not None:
-            entries.append(("verification", self._verification(body)))
+            entries.append(("verification", verification_entry(body, self._memory, self._configuration)))
             records = self._append(entries)
         else:
-            records = self._append(entries + self._part_entries(body, now))
+            records = self._append(
+                entries + part_entries(body, self._writer.seq + 1, self._memory, self._configuration, now)
+            )
         journalled = self._clock.monotonic()
         self._publisher.pump()
         told = self._clock.monotonic()
@@ -378,34 +367,6 @@ class Service:
         )
         self._watch_drift(records)
 
-    def _part_entries(self, body: Mapping[str, Any], now: float) -> list[tuple[str, Mapping[str, Any]]]:
-        """The part's disposition record that follows from this measurement, if any.
-
-        The measurement is folded into a copy of the part's set as the record that it will be, so that both
-        are written with one sync.
-        """
-        trace = body["trace"]
-        key = (str(trace["part"]), str(trace["serial"]))
-        state = self._memory.sets.get(key, PartSet(*key))
-        result = feature_result(self._writer.seq + 1, body)
-        state = measured(state, result, tuple(body["required"]), now)
-        return self._decision_entries(state, now)
-
-    def _decision_entries(self, state: PartSet, now: float) -> list[tuple[str, Mapping[str, Any]]]:
-        decision = decide(state, now, self._configuration.settings.decision.set_timeout_s)
-        if decision is None:
-            return []
-        gate = None
-        if decision.disposition == Disposition.ACCEPT:
-            gate = self._gate(state, now)
-            if gate is not None:
-                decision = PartDecision(Disposition.HOLD, (gate, *decision.reasons), decision.settled_at)
-        return [("disposition", bodies.disposition_body(state, decision, gate))]
-
-    def _gate(self, state: PartSet, now: float) -> str | None:
-        """Why this part may not be accepted now, None when nothing speaks against it."""
-        return gate_reason(state, self._memory, self._configuration, now)
-
     def _take_requests(self) -> None:
         """Release the parts that somebody asked for, or say why not."""
         for path in self._requests.waiting():
@@ -415,7 +376,7 @@ class Service:
                 entries = release_entries(
                     request,
                     self._memory,
-                    lambda state, now=now: self._gate(state, now),  # type: ignore[misc]
+                    partial(gate_reason, memory=self._memory, configuration=self._configuration, now=now),
                     now=now,
                     live_s=self._configuration.settings.intake.live_s,
                 )
@@ -426,27 +387,6 @@ class Service:
             records = self._append(entries)
             self._log.info("released", part=request.part, serial=request.serial, who=request.who)
             self._requests.answer(path, ReleaseAnswer(True, "", records[-1].seq))
-
-    def _verification(self, body: Mapping[str, Any]) -> dict[str, Any]:
-        wanted = self._configuration.settings.verification
-        began = datetime.fromisoformat(body["trace"]["measured_at"])
-        until = counted = None
-        if body.get("incomplete"):
-            seen = self._memory.sightings.get((str(body["instrument"]), str(body["trace"]["artefact"])), {})
-            first = counted_from(
-                body["missing_upr"],
-                seen,
-                body["certificate_sha256"],
-                began.timestamp(),
-                3600.0 * float(body["window_h"]),
-            )
-            if first is not None:
-                began = datetime.fromtimestamp(first, UTC)
-                counted = began.isoformat()
-        if wanted is not None and wanted.max_age_h is not None:
-            moment = began + timedelta(hours=wanted.max_age_h)
-            until = moment.isoformat().replace("+00:00", "Z")
-        return bodies.verification_body(body, until, counted)
 
     def _quarantine(self, file: FoundFile, source: Mapping[str, Any], error: InputError) -> None:
         if source["sha256"] is not None and len(file.data):
@@ -461,7 +401,7 @@ class Service:
             state = self._memory.sets[key]
             due = expires_at(state, timeout)
             if due is not None and now >= due:
-                entries = self._decision_entries(state, now)
+                entries = decision_entries(state, self._memory, self._configuration, now)
                 if entries:
                     self._append(entries)
 
@@ -550,19 +490,6 @@ class Service:
         self._mailbox.wait(seconds)
         for event in self._mailbox.mqtt_events():
             self._publisher.handle(event)
-
-
-def gate_reason(state: PartSet, memory: Memory, configuration: Configuration, now: float) -> str | None:
-    """Why this part may not be accepted at ``now``, None when nothing speaks against it."""
-    wanted = configuration.settings.verification
-    if wanted is None:
-        return None
-    for instrument in sorted({str(r.source["instrument"]) for r in state.results.values()}):
-        last = memory.verified.get(instrument)
-        reason = closed_reason(last, wanted.artefact, wanted.max_age_h, instrument, now)
-        if reason is not None:
-            return reason
-    return None
 
 
 def run_service(path: Path, clock: Clock, log: Any, ready: Callable[[Service], None]) -> int:

@@ -18,7 +18,7 @@ from rich.table import Table
 from rich.text import Text
 
 from edgeagent.shell.inspect import clean
-from edgeagent.shell.service import Status
+from edgeagent.shell.status import Status
 
 _ROWS = 12
 _LAMP = {0: "0 clear", 1: "1 reject", 2: "2 hold", 3: "3 fault"}
