@@ -1,0 +1,83 @@
+"""From journal records to messages: what is told, to whom it is retained, and when it is late."""
+
+from __future__ import annotations
+
+import pytest
+
+from edgeagent.model import Disposition
+from edgeagent.rules.outbox import messages
+
+STAMP = {"boot": 3, "seq": 17, "head": "ab" * 32, "time": "2026-03-02T09:41:08.000000Z"}
+BODY = {
+    "part": "P", "serial": "1", "disposition": "reject", "reasons": ["left-flank: too round"],
+    "characteristics": [], "sources": [{"name": "a.csv"}], "settled_at": 1000.0, "private": "not told",
+}  # fmt: skip
+
+
+def told(kind, body, now=1001.0, live_s=60.0):
+    return messages(kind, body, STAMP, now=now, live_s=live_s)
+
+
+@pytest.mark.parametrize("disposition", ["accept", "reject", "hold"])
+def test_live_disposition_is_retained_and_shown(disposition):
+    (message,) = told("disposition", {**BODY, "disposition": disposition})
+    assert (message.topic, message.retain, message.shows) == ("disposition", True, Disposition(disposition))
+    assert message.payload["part"] == "P"
+    assert "late" not in message.payload
+    assert "private" not in message.payload
+    assert STAMP.items() <= message.payload.items()
+
+
+@pytest.mark.parametrize("disposition", ["reject", "hold"])
+def test_late_reject_or_hold_leaves_the_lamp_alone_and_raises_an_alarm(disposition):
+    message, alarm = told("disposition", {**BODY, "disposition": disposition}, now=1061.0)
+    assert message.shows is None
+    assert message.payload["late"] is True
+    assert message.payload["age_s"] == 61.0
+    assert message.retain
+    assert (alarm.topic, alarm.retain, alarm.payload["alarm"]) == ("alarm", False, f"late-{disposition}")
+    assert "P 1 was decided" in alarm.payload["reason"]
+
+
+def test_late_accept_is_told_without_alarm_and_without_the_lamp():
+    (message,) = told("disposition", {**BODY, "disposition": "accept"}, now=5000.0)
+    assert message.payload["late"] is True
+    assert message.shows is None
+
+
+def test_a_disposition_is_live_up_to_its_last_moment():
+    assert len(told("disposition", BODY, now=1060.0)) == 1
+    assert told("disposition", BODY, now=1060.0)[0].shows == Disposition.REJECT
+
+
+def test_measurement_is_told_without_arrays_and_not_retained():
+    body = {"source": {"name": "a"}, "trace": {}, "characteristics": [], "disposition": "hold", "result": "x"}
+    (message,) = told("measurement", body)
+    assert (message.topic, message.retain, message.shows) == ("measurement", False, None)
+    assert "result" not in message.payload
+    assert message.payload["disposition"] == "hold"
+
+
+def test_failed_verification_raises_an_alarm_as_well():
+    body = {"artefact": "MW-03", "passed": False, "reasons": ["en_number 36 is outside"], "instrument": "g"}
+    message, alarm = told("verification", body)
+    assert (message.topic, message.retain) == ("verification", True)
+    assert alarm.payload["alarm"] == "verification-failed"
+    assert alarm.payload["reason"] == "en_number 36 is outside"
+    assert len(told("verification", {**body, "passed": True})) == 1
+    assert len(told("verification", {k: v for k, v in body.items() if k != "passed"})) == 2
+
+
+def test_quarantine_and_recovery_are_alarms():
+    (alarm,) = told("quarantine", {"source": {"name": "bad.csv"}, "reason": "line 7: 3 fields"})
+    assert (alarm.topic, alarm.payload["alarm"], alarm.payload["reason"]) == (
+        "alarm", "quarantine", "line 7: 3 fields",
+    )  # fmt: skip
+    assert alarm.payload["source"] == {"name": "bad.csv"}
+    (alarm,) = told("recovery", {"what": "torn-tail", "reason": "last line cut"})
+    assert alarm.payload["alarm"] == "torn-tail"
+
+
+@pytest.mark.parametrize("kind", ["start", "stop", "configuration", "acknowledgement", "checkpoint"])
+def test_records_of_the_agent_itself_are_not_told(kind):
+    assert told(kind, {"anything": 1}) == ()
