@@ -58,6 +58,7 @@ class Measured:
 
 
 def find_grooves(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thread) -> Found:
+    """Grooves of all sides with their names, those that are cut off at the ends told apart."""
     rolled = {
         code: roll_ball(
             s.x_mm,

@@ -493,10 +493,7 @@ class Service:
 
 
 def run_service(path: Path, clock: Clock, log: Any, ready: Callable[[Service], None]) -> int:
-    """Load the configuration and run the service in the foreground. ``ready`` gets the service for signals.
-
-    Raises ConfigError before anything was touched.
-    """
+    """Run the service in the foreground; ``ready`` gets it, for signals. Raises ConfigError at the start."""
     service = Service(load_configuration(path), clock, log)
     ready(service)
     return service.run()

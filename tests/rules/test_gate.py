@@ -29,8 +29,10 @@ def test_without_an_age_there_is_no_gate():
 @pytest.mark.parametrize(
     ("last", "options", "words"),
     [
-        (None, {}, "has never been verified with artefact MW-03"), (replace(LAST, passed=False), {}, "failed"),
-        (LAST, {"age_h": 24.01}, "24.0 h old, allowed are 24 h"), (LAST, {"age_h": -1.0}, "1.0 h in the future"),
+        (None, {}, "has never been verified with artefact MW-03"),
+        (replace(LAST, passed=False), {}, "failed"),
+        (LAST, {"age_h": 24.01}, "24.0 h old, allowed are 24 h"),
+        (LAST, {"age_h": -1.0}, "1.0 h in the future"),
         (LAST, {"artefact": "MW-04"}, "with artefact MW-03, wanted is MW-04"),
     ],
 )  # fmt: skip

@@ -1,0 +1,113 @@
+"""The rules of the house, read from the syntax trees: who may import whom, sizes, names."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "edgeagent"
+PURE = ("analysis", "rules", "codec")
+NO_IO = set(
+    "os time threading socket subprocess pathlib logging shutil tempfile asyncio structlog watchdog paho click rich "
+    "jinja2 matplotlib iotcore".split()
+)  # io.BytesIO is memory, not I/O
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def name_of(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
+
+
+def imports(path: Path) -> Iterator[str]:
+    """Every module that a file imports, at its top or inside a function."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def room_of(path: Path) -> str:
+    parts = path.relative_to(PACKAGE).parts
+    return parts[0] if len(parts) > 1 else parts[0].removesuffix(".py")
+
+
+ALLOWED = {
+    "errors": set(),
+    "model": {"errors"},
+    **{room: {"errors", "model", room} for room in PURE},
+    "shell": {"errors", "model", *PURE, "shell"},
+    "report": {"errors", "model", *PURE, "shell", "report"},
+    "demo": {"errors", "model", *PURE, "shell", "report", "demo"},
+    "cli": {"errors", "model", *PURE, "shell", "report", "demo"},
+    "__main__": {"cli"},
+    "__init__": set(),
+}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_rooms_import_only_what_lies_below_them(path):
+    rooms = {p.name for p in PACKAGE.iterdir() if p.is_dir()} | {p.stem for p in PACKAGE.glob("*.py")}
+    used = {m.split(".")[1] for m in imports(path) if m.startswith("edgeagent.") and m.split(".")[1] in rooms}
+    assert used <= ALLOWED[room_of(path)]
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if room_of(p) in PURE], ids=name_of)
+def test_pure_rooms_import_no_io(path):
+    assert not {m.split(".")[0] for m in imports(path)} & NO_IO
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    called = {n.func.id for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)}
+    assert not called & {"open", "print", "input", "eval", "exec"}
+
+
+def test_each_resource_has_one_owner():
+    users = {lib: set() for lib in ("paho", "watchdog")}
+    for path in MODULES:
+        for module in imports(path):
+            if module.split(".")[0] in users:
+                users[module.split(".")[0]].add(name_of(path))
+    assert users["watchdog"] == {"edgeagent/shell/watch.py"}
+    assert users["paho"] == {"edgeagent/shell/mqtt_client.py", "edgeagent/demo/lamp.py"}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_files_and_functions_read_in_one_sitting(path):
+    text = path.read_text(encoding="utf-8")
+    assert text.count("\n") <= 500
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef):
+            assert node.end_lineno - node.lineno < 85, node.name  # docstrings included
+
+
+def test_public_functions_of_the_pure_rooms_say_what_they_do():
+    silent = []
+    for path in MODULES:
+        if room_of(path) not in PURE:
+            continue
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+            if public and ast.get_docstring(node) is None:
+                silent.append(f"{name_of(path)}: {node.name}")
+    assert silent == []
+
+
+def test_import_of_the_package_has_no_effect():
+    script = (
+        "import sys, edgeagent; print(sorted(m for m in sys.modules if m.split('.')[0] in ('numpy', 'paho')))"
+    )
+    told = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert told.stdout.strip() == "[]"
+
+
+def test_nothing_is_left_to_do():
+    for path in MODULES:
+        text = path.read_text(encoding="utf-8")
+        for mark in ("TODO", "FIXME", "raise NotImplementedError"):
+            assert mark not in text, name_of(path)
