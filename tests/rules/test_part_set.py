@@ -1,0 +1,126 @@
+"""Which traces a part needs, and what follows from those that are there."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from edgeagent.model import Disposition
+from edgeagent.rules.part_set import FeatureResult, PartSet, decide, disposed, expires_at, measured
+
+ACCEPT, REJECT, HOLD = Disposition.ACCEPT, Disposition.REJECT, Disposition.HOLD
+BOTH = ("left-flank", "right-flank")
+WAIT_S = 900.0
+
+
+def result(feature: str, disposition: Disposition, seq: int = 1, at: float = 100.0) -> FeatureResult:
+    reasons = () if disposition == ACCEPT else (f"{feature} {disposition.value}s",)
+    return FeatureResult(feature, seq, disposition, reasons, {"feature": feature}, (), at)
+
+
+def after(*results: FeatureResult, required=BOTH, now: float = 100.0) -> PartSet:
+    state = PartSet("KX-2005-R", "1")
+    for each in results:
+        state = measured(state, each, required, now)
+    return state
+
+
+def test_part_waits_for_its_second_trace():
+    state = after(result("left-flank", ACCEPT))
+    assert decide(state, 200.0, WAIT_S) is None
+    assert expires_at(state, WAIT_S) == 1000.0
+
+
+def test_part_is_accepted_when_all_its_traces_accept():
+    decision = decide(after(result("left-flank", ACCEPT), result("right-flank", ACCEPT)), 101.0, WAIT_S)
+    assert decision.disposition == ACCEPT
+
+
+def test_part_is_rejected_with_its_first_rejecting_trace():
+    decision = decide(after(result("right-flank", REJECT)), 101.0, WAIT_S)
+    assert (decision.disposition, decision.reasons) == (REJECT, ("right-flank: right-flank rejects",))
+
+
+def test_whole_part_with_a_held_trace_is_held():
+    decision = decide(after(result("left-flank", HOLD), result("right-flank", ACCEPT)), 101.0, WAIT_S)
+    assert (decision.disposition, decision.reasons) == (HOLD, ("left-flank: left-flank holds",))
+
+
+def test_incomplete_part_is_held_after_its_time_and_says_what_is_missing():
+    state = after(result("left-flank", ACCEPT))
+    decision = decide(state, 1000.0, WAIT_S)
+    assert decision.disposition == HOLD
+    assert "missing right-flank" in decision.reasons[0]
+    assert decision.settled_at == 1000.0
+
+
+def test_nothing_is_said_twice():
+    state = disposed(after(result("left-flank", REJECT)), REJECT, 5)
+    assert decide(state, 200.0, WAIT_S) is None
+    state = measured(state, result("right-flank", REJECT), BOTH, 201.0)
+    assert decide(state, 202.0, WAIT_S) is None
+
+
+def test_remeasured_feature_replaces_the_earlier_one_and_says_so():
+    state = after(result("left-flank", REJECT), result("right-flank", ACCEPT))
+    state = disposed(state, REJECT, 5)
+    state = measured(state, result("left-flank", ACCEPT, 9), BOTH, 300.0)
+    decision = decide(state, 301.0, WAIT_S)
+    assert decision.disposition == ACCEPT
+    assert decision.reasons[-1] == "re-measured: left-flank"
+
+
+def test_withdrawn_reject_of_an_incomplete_part_is_a_hold():
+    state = disposed(after(result("left-flank", REJECT)), REJECT, 5)
+    state = measured(state, result("left-flank", ACCEPT, 9), BOTH, 300.0)
+    decision = decide(state, 301.0, WAIT_S)
+    assert decision.disposition == HOLD
+    assert "still missing right-flank" in decision.reasons[0]
+
+
+def test_part_without_recipe_is_held_at_once():
+    decision = decide(after(result("left-flank", HOLD), required=()), 101.0, WAIT_S)
+    assert decision.disposition == HOLD
+
+
+def test_feature_that_the_recipe_does_not_know_holds_until_the_set_is_whole():
+    state = after(result("profile", HOLD))
+    assert decide(state, 101.0, WAIT_S).disposition == HOLD
+    state = disposed(state, HOLD, 4)
+    for feature in BOTH:
+        state = measured(state, result(feature, ACCEPT), BOTH, 110.0)
+    assert decide(state, 111.0, WAIT_S).disposition == ACCEPT
+
+
+@given(st.permutations([("a", ACCEPT), ("b", HOLD), ("c", ACCEPT), ("d", REJECT)]), st.integers(1, 4))
+def test_order_of_arrival_does_not_change_the_standing(order, count):
+    kept = sorted(order)[:count]
+    shuffled = [x for x in order if x in kept]
+    required = tuple(f for f, _ in kept)
+    decisions = [
+        decide(after(*(result(f, d) for f, d in each), required=required), 101.0, WAIT_S)
+        for each in (kept, shuffled)
+    ]
+    assert len({d.disposition for d in decisions}) == 1
+
+
+@given(st.lists(st.tuples(st.sampled_from("abc"), st.sampled_from(list(Disposition))), max_size=8))
+def test_no_part_is_accepted_while_a_feature_is_missing_or_not_accepting(arrivals):
+    state, required = PartSet("p", "s"), ("a", "b", "c")
+    for seq, (feature, disposition) in enumerate(arrivals, 1):
+        state = measured(state, result(feature, disposition, seq), required, 100.0)
+        decision = decide(state, 101.0, WAIT_S)
+        if decision is not None:
+            newest = {f: r.disposition for f, r in state.results.items()}
+            accepting = all(newest.get(f) == ACCEPT for f in required)
+            assert (decision.disposition == ACCEPT) == accepting
+            state = disposed(state, decision.disposition, seq)
+
+
+def test_lateness_counts_from_the_newest_file():
+    times = [100.0, 250.0]
+    state = after(*(result(f, ACCEPT, at=t) for f, t in zip(BOTH, times, strict=True)))
+    assert decide(state, 260.0, WAIT_S).settled_at == max(times)
+    assert all(a < b for a, b in pairwise(times))

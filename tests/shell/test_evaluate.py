@@ -1,0 +1,115 @@
+"""From bytes to a disposition: what rejects, what holds, and that nothing doubtful is ever accepted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+from field import spiral_text
+
+from edgeagent.codec.result import encode
+from edgeagent.shell.configuration import load_configuration
+from edgeagent.shell.evaluate import Rulebook, evaluate
+
+CONFIG = Path(__file__).parent.parent.parent / "config" / "agent.toml"
+RULES = Rulebook.of(load_configuration(CONFIG))
+BAD = {2: 150.0, 37: 80.0}  # 33.8 nm are allowed at 37 UPR
+
+
+def judged(text: str, rules: Rulebook = RULES) -> dict:
+    return msgspec.json.decode(encode(evaluate("a.txt", text.encode(), None, rules).result))
+
+
+def lines_of(text: str) -> tuple[list[str], list[str]]:
+    head, rows = text.split("angle_deg,deviation_um\n")
+    return head.splitlines(), rows.splitlines()
+
+
+def with_rows(text: str, change) -> str:
+    head, rows = lines_of(text)
+    return "\n".join([*head, "angle_deg,deviation_um", *change(rows)]) + "\n"
+
+
+def test_good_part_is_accepted_and_every_check_has_a_sentence():
+    result = judged(spiral_text())
+    assert (result["disposition"], result["reasons"]) == ("accept", [])
+    assert all(c["ok"] and c["note"] for c in result["quality"])
+    assert result["spectrum"]["upr"] == list(range(1, 501))
+
+
+def test_wave_over_its_limit_rejects_with_value_limit_and_order():
+    result = judged(spiral_text(waves_nm=BAD))
+    assert result["disposition"] == "reject"
+    assert "harmonic_amplitude 37 UPR" in result["reasons"][0]
+    worst = next(c for c in result["characteristics"] if c["name"] == "harmonic_amplitude")
+    assert (worst["instance"], worst["verdict"]) == ("37", "nonconforming")
+    assert worst["value"] == pytest.approx(80.0, abs=1.0)
+
+
+def test_value_too_near_to_its_limit_for_its_uncertainty_is_held():
+    limit = float(np.exp(np.interp(np.log(37), np.log([20, 500]), np.log([60.0, 3.0]))))
+    result = judged(spiral_text(waves_nm={2: 150.0, 37: limit + 0.02}, noise_nm=40.0))
+    assert result["disposition"] == "hold"
+    assert any("cannot be told from" in reason for reason in result["reasons"])
+
+
+def test_failed_check_is_never_accepted_but_values_may_still_reject():
+    def sparse(rows):
+        return rows[::4]  # 900 points a turn: too few for 500 UPR
+
+    assert judged(with_rows(spiral_text(), sparse))["disposition"] == "hold"
+    assert judged(with_rows(spiral_text(waves_nm=BAD), sparse))["disposition"] == "reject"
+
+
+def test_speck_of_dust_holds_a_good_part_and_moves_no_harmonic():
+    def dusty(rows):
+        angle, value = rows[4000].split(",")
+        return [*rows[:4000], f"{angle},{float(value) + 3.0:.6f}", *rows[4001:]]
+
+    clean, dirty = judged(spiral_text()), judged(with_rows(spiral_text(), dusty))
+    assert dirty["disposition"] == "hold"
+    assert dirty["reasons"][0].startswith("spikes: 1 samples")
+    difference = np.subtract(dirty["spectrum"]["amplitude_nm"], clean["spectrum"]["amplitude_nm"])
+    assert np.abs(difference).max() < 0.05
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"KX-2005-R"', '"QQ-9"', "no recipe for part QQ-9"),
+        ('"left-flank"', '"middle"', "feature middle is not in the recipe"),
+        ('"spiral"', '"circle"', "the recipe measures left-flank as spiral"),
+        ("19.2", "25.0", "track_diameter"),
+        ('# sensing = "normal"', '# sensing = "normal"\n# lead_mm = 10', "lead_agreement"),
+    ],
+)
+def test_contradiction_between_trace_and_recipe_is_held_with_a_reason(old, new, words):
+    result = judged(spiral_text().replace(old, new, 1))
+    assert result["disposition"] == "hold"
+    assert any(words in reason for reason in result["reasons"])
+
+
+def test_rule_simple_disregards_uncertainty():
+    simple = replace(RULES, rule="simple")
+    limit = float(np.exp(np.interp(np.log(37), np.log([20, 500]), np.log([60.0, 3.0]))))
+    text = spiral_text(waves_nm={2: 150.0, 37: limit - 0.5}, noise_nm=40.0)
+    assert judged(text)["disposition"] == "hold"
+    assert judged(text, simple)["disposition"] == "accept"
+
+
+def test_same_bytes_give_the_same_result_to_the_last_digit():
+    text = spiral_text(seed=3)
+    assert encode(judged(text)) == encode(judged(text))
+
+
+def test_numbers_in_a_result_are_finite():
+    def broken(rows):
+        return [r.split(",")[0] + ",nan" if i % 3 else r for i, r in enumerate(rows)]
+
+    encoded = encode(judged(with_rows(spiral_text(), broken)))
+    assert b"NaN" not in encoded
+    assert b"Infinity" not in encoded
+    assert judged(with_rows(spiral_text(), broken))["disposition"] != "accept"
