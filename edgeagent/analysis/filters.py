@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from scipy import fft
 
 from edgeagent.errors import TraceRangeError, TraceShapeError
 from edgeagent.model import FloatArray
@@ -112,6 +111,7 @@ def gaussian_weights(spacing: float, cutoff: float) -> FloatArray:
     wavelength that the samples hold (derived here). Measured against the nominal transmission: within 0.002 %
     from 8 samples per cut-off, within 0.3 % below (the largest at the shortest wavelength).
     """
+
     half = end_samples(spacing, cutoff)
     if cutoff / spacing >= _SAMPLED_FROM:
         step = np.arange(-half, half + 1, dtype=np.float64) * (spacing / (ALPHA * cutoff))
@@ -202,6 +202,8 @@ def gaussian_smooth(
 
 def _sum_around(z: FloatArray, weights: FloatArray) -> FloatArray:
     """``sum_j weights[j + m] * z[i + j]`` for every i, samples outside counting as zero; shape of z."""
+    from scipy import fft  # not at start: most parts need the closed filter alone
+
     half = weights.size // 2
     if weights.size <= _DIRECT_LIMIT:
         return np.convolve(z, weights[::-1])[half : half + z.size]
