@@ -42,6 +42,7 @@ T = TypeVar("T")
     help="How many parts of a period get pages: rejected and held ones first.",
 )
 @click.option("--out", type=click.Path(path_type=Path), help="The page's path; report-….html here by default.")
+@click.option("--json", "as_json", is_flag=True, help="The page's path and size as one JSON object.")
 def report(
     store: Path | None,
     config: Path | None,
@@ -52,6 +53,7 @@ def report(
     until: datetime | None,
     part_pages: int,
     out: Path | None,
+    as_json: bool,
 ) -> None:
     """Write a self-contained HTML report of a part, a file or a period, and print its path.
 
@@ -78,6 +80,11 @@ def report(
         written = write.write_period_report(
             folder, out, since, until=until, part_pages=part_pages, progress=_progress
         )
+    if as_json:
+        from edgeagent.codec.result import encode
+
+        click.echo(encode({"report": str(written), "bytes": written.stat().st_size}).decode())
+        return
     click.echo(written)
 
 

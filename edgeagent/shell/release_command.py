@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,8 +25,15 @@ _PATIENCE_S = 10.0
 @click.option("--serial", help="Its serial.")
 @click.option("--who", help="Name of the person who releases it; goes on record.")
 @click.option("--why", help="The reason; goes on record.")
+@click.option("--json", "as_json", is_flag=True, help="The list as one JSON array.")
 def release(
-    config: Path, wants_list: bool, part: str | None, serial: str | None, who: str | None, why: str | None
+    config: Path,
+    wants_list: bool,
+    part: str | None,
+    serial: str | None,
+    who: str | None,
+    why: str | None,
+    as_json: bool,
 ) -> None:
     """Release a part that was held only because the gate was closed.
 
@@ -44,7 +52,13 @@ def release(
     if wants_list or not any(given.values()):
         if any(given.values()):
             raise UsageError(f"--list goes without {', '.join(k for k, v in given.items() if v)}")
-        for line in _listed(held_in(configuration)):
+        held = held_in(configuration)
+        if as_json:
+            from edgeagent.codec.result import encode
+
+            click.echo(encode([dataclasses.asdict(each) for each in held]).decode())
+            return
+        for line in _listed(held):
             click.echo(line)
         return
     missing = [name for name, value in given.items() if not (value or "").strip()]
