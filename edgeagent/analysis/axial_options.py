@@ -6,19 +6,10 @@ from typing import Annotated, Literal
 
 import msgspec
 
+from edgeagent.analysis.roughness_options import RoughnessOptions
+
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
-
-
-class RoughnessOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Flank roughness across the groove: cut-offs (nesting indices, ISO 21920-2) and number of sections.
-
-    Waviness comes with it: the longer waves of the same filter, over all of the contact zone.
-    """
-
-    lambda_c_mm: Positive
-    lambda_s_mm: Positive | None = None
-    section_count: Annotated[int, msgspec.Meta(ge=1)] | None = None
 
 
 class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

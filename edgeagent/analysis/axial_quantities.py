@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from edgeagent.analysis.axial_options import Options, RoughnessOptions
+from edgeagent.analysis.axial_options import Options
 from edgeagent.analysis.flanks import Flank, Groove, even_residual
 from edgeagent.analysis.frame import Nominal
+from edgeagent.analysis.roughness_options import RoughnessOptions
 from edgeagent.errors import AgentError, AnalysisError, InputError
 from edgeagent.model import FloatArray, Quantity, Thread
 

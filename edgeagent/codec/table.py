@@ -35,10 +35,13 @@ def read_numbers(
     first row in its file. ``missing`` are further cell texts (lower case) that stand for a missing sample,
     which becomes NaN. Raises TraceFormatError with the line.
     """
-    found = None if delimiter == " " or missing else _fast(body, columns, delimiter, decimal)
+    # A word for a missing sample that is a number itself, such as -9999, must be seen cell by cell.
+    plain_words = not any(_NUMBER.fullmatch(word.replace(decimal, ".")) for word in missing)
+    quick = delimiter != " " and plain_words
+    found = _fast(body, columns, delimiter, decimal) if quick else None
     if found is None:
         plain = bytes(body).replace(b"\r", b"")
-        found = _fast(plain, columns, delimiter, decimal) if delimiter != " " and not missing else None
+        found = _fast(plain, columns, delimiter, decimal) if quick else None
     if found is None:
         found = _careful(plain, columns, delimiter, decimal, first_line, missing)
     if _cut_off(bytes(body[-8192:]), delimiter, decimal):

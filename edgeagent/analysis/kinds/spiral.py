@@ -17,6 +17,7 @@ import numpy as np
 from edgeagent.analysis import quality
 from edgeagent.analysis.harmonics import HarmonicFit, fit_harmonics, turns_of
 from edgeagent.analysis.kinds import Request
+from edgeagent.analysis.roughness_options import RoughnessOptions
 from edgeagent.analysis.roundness import root_mean_square, roundness
 from edgeagent.errors import AnalysisError, FitNotConvergedError, InputError
 from edgeagent.model import Analysis, FloatArray, QualityCheck, Quantity, Spectrum, Thread, Trace, TraceHeader
@@ -41,14 +42,6 @@ CHARACTERISTICS: Mapping[str, str] = {
 _SPIKE_ROUNDS = 8
 Upr = Annotated[int, msgspec.Meta(ge=1, le=100_000)]
 Positive = Annotated[float, msgspec.Meta(gt=0)]
-
-
-class RoughnessOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Cut-offs along the track (ISO 21920-2); without ``lambda_s_mm`` no short-wave filter is applied."""
-
-    lambda_c_mm: Positive
-    lambda_s_mm: Positive | None = None
-    section_count: Annotated[int, msgspec.Meta(ge=1)] | None = None
 
 
 class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
