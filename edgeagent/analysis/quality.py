@@ -13,6 +13,8 @@ from edgeagent.model import FloatArray, QualityCheck
 
 POINTS_PER_UNDULATION_MIN = 7.0
 """ISO 12181-2 asks for at least seven points per undulation at the cut-off (remembered, not seen)."""
+SPAN_MIN_UM = 0.02
+"""Smallest span of readings in µm that a stylus in contact gives (common practice: no set-up is better)."""
 
 
 def whole_turns(turns: float, points_per_turn: float, turns_min: float) -> QualityCheck:
@@ -146,12 +148,20 @@ def stuck_samples(deviation_um: FloatArray, shortest: float) -> NDArray[np.bool_
 
 
 def plausible_range(deviation_um: FloatArray) -> QualityCheck:
-    """Peak to valley that a gauge can have recorded: below 2 mm, so that millimetres are not read as µm."""
+    """Peak to valley that a gauge on a part can have recorded: 0.02 µm to 2 mm, with eccentricity and slope.
+
+    Above, millimetres were read as µm or it is no form trace. Below, the stylus hung free or µm were stored as
+    millimetres: no part can be put on a spindle that well. Both bounds are common practice.
+    """
     span = float(np.ptp(deviation_um))
+    ending, allowed = "", 2000.0
+    if span > 2000.0:
+        ending = ": wrong unit or not a form trace"
+    elif span < SPAN_MIN_UM:
+        ending, allowed = ": the stylus touched nothing, or wrong unit", SPAN_MIN_UM
     return QualityCheck(
-        "plausible_range", span <= 2000.0, span, 2000.0, "um",
-        f"the readings span {span:.4g} um" + ("" if span <= 2000.0 else ": wrong unit or not a form trace"),
-    )  # fmt: skip
+        "plausible_range", not ending, span, allowed, "um", f"the readings span {span:.4g} um{ending}"
+    )
 
 
 def robust_scatter_um(residual_um: FloatArray) -> float:
