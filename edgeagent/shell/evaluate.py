@@ -191,7 +191,7 @@ def _part(
     request = Request(
         thread=recipe.recipe.thread if recipe else None,
         options=plan.options if plan else kind.Options(),
-        judged_upr=highest_judged_upr(plan.curve_limits) if plan else None,
+        judged_upr=_judged_upr(plan),
         running=recipe.recipe.running if recipe else None,
     )
     try:
@@ -209,6 +209,13 @@ def _part(
         uncertainty_nm=uncertainty_nm,
     )
     return analysis, judgement, budgets
+
+
+def _judged_upr(plan: MeasurementPlan | None) -> float | None:
+    """The highest UPR that a curve judges; None, the recipe's whole band, where roundness is judged too."""
+    if plan is None or any(x.characteristic.startswith("roundness_") for x in plan.scalar_limits):
+        return None
+    return highest_judged_upr(plan.curve_limits)
 
 
 def _find_plan(trace: Trace, recipe: LoadedRecipe | None) -> tuple[MeasurementPlan | None, list[str]]:
