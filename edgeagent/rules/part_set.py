@@ -17,7 +17,7 @@ class FeatureResult:
     """The newest measurement of one feature, as far as the part's disposition needs it.
 
     ``seq`` is its journal record's; ``settled_at`` when its file settled (POSIX seconds, UTC); ``key``
-    its deciding characteristics, ready for a message.
+    its deciding characteristics, ready for a message; ``measured_at`` what the instrument's clock said.
     """
 
     feature: str
@@ -27,6 +27,7 @@ class FeatureResult:
     source: Mapping[str, Any]
     key: tuple[Mapping[str, Any], ...]
     settled_at: float
+    measured_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +64,15 @@ class PartDecision:
 
 
 def measured(state: PartSet, result: FeatureResult, required: tuple[str, ...], now: float) -> PartSet:
-    """The set after one more measurement; a re-measured feature replaces the earlier one."""
-    again = result.feature in state.results
-    results = {**state.results, result.feature: result}
+    """The set after one more measurement; a re-measured feature replaces the earlier one.
+
+    One that arrives later but was measured earlier, as from a backlog, does not; where the two disagree, only
+    a person can know which of clock and order of arrival is wrong.
+    """
+    before = state.results.get(result.feature)
+    again = before is not None
+    standing = result if before is None else _newer(before, result)
+    results = {**state.results, result.feature: standing}
     begins = not state.results or state.disposed is not None
     return replace(
         state,
@@ -74,6 +81,16 @@ def measured(state: PartSet, result: FeatureResult, required: tuple[str, ...], n
         remeasured=tuple(dict.fromkeys((*state.remeasured, result.feature))) if again else state.remeasured,
         since=now if begins else state.since,
     )
+
+
+def _newer(before: FeatureResult, result: FeatureResult) -> FeatureResult:
+    if before.measured_at is None or result.measured_at is None or result.measured_at >= before.measured_at:
+        return result
+    if before.disposition in (result.disposition, Disposition.REJECT):
+        return before
+    words = f"record {result.seq} came after record {before.seq} but was measured before it, and is "
+    reasons = (f"{words}{result.disposition.value}, not {before.disposition.value}", *result.reasons)
+    return replace(before, disposition=Disposition.HOLD, reasons=reasons)
 
 
 def disposed(state: PartSet, disposition: Disposition, seq: int) -> PartSet:

@@ -197,6 +197,7 @@ def feature_result(seq: int, body: Mapping[str, Any]) -> FeatureResult:
         },
         key=tuple({"feature": trace["feature"], **c} for c in body["characteristics"][:4]),
         settled_at=float(body["settled_at"]),
+        measured_at=_posix(str(trace["measured_at"])),
     )
 
 
