@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Mapping
 from datetime import datetime
@@ -66,5 +67,7 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
     for key, value in values.items():
         if isinstance(value, str) and any(unicodedata.category(c) == "Cc" for c in value):
             raise TraceFormatError(f"header {key}: control characters in {value!r}")
+        if isinstance(value, float) and not math.isfinite(value):
+            raise TraceFormatError(f"header {key}: {value} is not a finite number")
     extra = {str(k)[:64]: str(v)[:256] for k, v in list(found.items())[:64] if k not in HEADER_KEYS}
     return TraceHeader(**values, extra=extra)
