@@ -142,6 +142,15 @@ def test_millimetres_read_as_micrometres_are_not_plausible():
     assert "wrong unit" in sentence(check)
 
 
+def test_readings_of_a_stylus_that_touches_nothing_are_not_plausible():
+    for readings in (np.random.default_rng(6).normal(0.0, 0.001, 10_800), wave_read(4.0, 1e-6) / 1000):
+        check = quality.plausible_range(readings)
+        assert not check.ok
+        assert check.allowed == 0.02
+        assert "touched nothing" in sentence(check)
+    assert quality.plausible_range(wave_read(0.011, 1e-6)).ok
+
+
 def test_a_spike_is_found_with_its_sample_and_size():
     residual = np.random.default_rng(3).normal(0.0, 0.005, 18_000)
     assert quality.spikes(residual, 8.0).ok

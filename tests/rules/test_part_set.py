@@ -15,9 +15,11 @@ BOTH = ("left-flank", "right-flank")
 WAIT_S = 900.0
 
 
-def result(feature: str, disposition: Disposition, seq: int = 1, at: float = 100.0) -> FeatureResult:
+def result(
+    feature: str, disposition: Disposition, seq: int = 1, at: float = 100.0, measured_at: float | None = None
+) -> FeatureResult:
     reasons = () if disposition == ACCEPT else (f"{feature} {disposition.value}s",)
-    return FeatureResult(feature, seq, disposition, reasons, {"feature": feature}, (), at)
+    return FeatureResult(feature, seq, disposition, reasons, {"feature": feature}, (), at, measured_at)
 
 
 def after(*results: FeatureResult, required=BOTH, now: float = 100.0) -> PartSet:
@@ -124,3 +126,40 @@ def test_lateness_counts_from_the_newest_file():
     state = after(*(result(f, ACCEPT, at=t) for f, t in zip(BOTH, times, strict=True)))
     assert decide(state, 260.0, WAIT_S).settled_at == max(times)
     assert all(a < b for a, b in pairwise(times))
+
+
+@given(st.sampled_from([ACCEPT, REJECT, HOLD]), st.sampled_from([ACCEPT, REJECT, HOLD]))
+def test_a_file_that_comes_late_but_was_measured_earlier_makes_nothing_better(earlier, later):
+    right = result("right-flank", ACCEPT, 3)
+    late = after(
+        right,
+        result("left-flank", later, 4, measured_at=50.0),
+        result("left-flank", earlier, 5, measured_at=20.0),
+    )
+    decision = decide(late, 200.0, WAIT_S)
+    if later == REJECT:
+        assert decision.disposition == REJECT
+    elif earlier == later:
+        assert decision.disposition == later
+    else:
+        assert decision.disposition == HOLD
+    if later == ACCEPT and earlier == REJECT:
+        assert "record 5 came after record 4 but was measured before it, and is reject, not accept" in str(
+            decision.reasons
+        )
+    in_order = after(
+        right,
+        result("left-flank", earlier, 4, measured_at=20.0),
+        result("left-flank", later, 5, measured_at=50.0),
+    )
+    assert decide(in_order, 200.0, WAIT_S).disposition == later
+
+
+def test_doubt_about_the_order_ends_with_a_measurement_that_is_newest_by_both():
+    state = after(
+        result("right-flank", ACCEPT, 3),
+        result("left-flank", ACCEPT, 4, measured_at=50.0),
+        result("left-flank", REJECT, 5, measured_at=20.0),
+        result("left-flank", ACCEPT, 6, measured_at=90.0),
+    )
+    assert decide(state, 200.0, WAIT_S).disposition == ACCEPT

@@ -11,7 +11,7 @@ import pytest
 from field import spiral_text
 
 from edgeagent.codec.result import encode
-from edgeagent.shell.configuration import load_configuration
+from edgeagent.shell.configuration import Document, load_configuration, recipe_from_documents
 from edgeagent.shell.evaluate import Rulebook, evaluate
 
 CONFIG = Path(__file__).parent.parent.parent / "config" / "agent.toml"
@@ -113,3 +113,63 @@ def test_numbers_in_a_result_are_finite():
     assert b"NaN" not in encoded
     assert b"Infinity" not in encoded
     assert judged(with_rows(spiral_text(), broken))["disposition"] != "accept"
+
+
+def test_stylus_that_touches_nothing_is_held():
+    def free(rows):
+        noise = np.random.default_rng(1).normal(0.0, 0.001, len(rows))
+        return [f"{row.split(',')[0]},{value:.6f}" for row, value in zip(rows, noise, strict=True)]
+
+    result = judged(with_rows(spiral_text(), free))
+    assert result["disposition"] == "hold"
+    assert any("touched nothing" in reason for reason in result["reasons"])
+
+
+def test_micrometres_stored_as_millimetres_are_held():
+    def smaller(rows):
+        return [f"{row.split(',')[0]},{float(row.split(',')[1]) / 1000:.9f}" for row in rows]
+
+    assert judged(with_rows(spiral_text(), smaller))["disposition"] == "hold"
+
+
+ROUNDNESS_TO_500 = """
+part = "KX-2005-R"
+revision = "B"
+[[measurement]]
+feature = "left-flank"
+kind = "spiral"
+upr = [2, 500]
+[[measurement.limit]]
+characteristic = "roundness_total"
+upper = 1.2
+[[measurement.limit]]
+characteristic = "harmonic_amplitude"
+points = [[2, 300.0], [50, 60.0]]
+"""
+
+
+def test_roundness_is_not_judged_from_fewer_points_than_its_own_band_needs():
+    # 401 waves in 400 points look like an eccentricity: the alias that no limit would see
+    rules = replace(
+        RULES,
+        recipes={"KX-2005-R": recipe_from_documents(Document("recipes/x.toml", ROUNDNESS_TO_500.encode()), {})},
+    )
+    text = spiral_text(points_per_turn=400, waves_nm={2: 150.0, 401: 900.0})
+    result = judged(text, rules)
+    assert result["disposition"] == "hold"
+    assert result["reasons"][0].startswith("points_per_undulation")
+    only_curve = ROUNDNESS_TO_500.replace("roundness_total", "eccentricity").replace("1.2", "50.0")
+    rules = replace(
+        RULES,
+        recipes={"KX-2005-R": recipe_from_documents(Document("recipes/x.toml", only_curve.encode()), {})},
+    )
+    assert judged(spiral_text(points_per_turn=400), rules)["disposition"] == "accept"
+
+
+@pytest.mark.parametrize("value", ["1e160", "-1e155", "1e300"])
+def test_absurd_readings_are_held_and_end_nothing(value):
+    def absurd(rows):
+        return [*rows[:490], f"{rows[490].split(',')[0]},{value}", *rows[491:]]
+
+    with np.errstate(over="ignore", invalid="ignore"):
+        assert judged(with_rows(spiral_text(), absurd))["disposition"] == "hold"

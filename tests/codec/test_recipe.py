@@ -1,0 +1,121 @@
+"""Recipes from bytes to limits: points, power law and file give curves, shares and wave depth as amplitudes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from edgeagent.codec.recipe import parse_recipe, referenced_files
+from edgeagent.errors import ConfigError
+from edgeagent.rules.limits import curve_at
+from edgeagent.shell.configuration import describe_kind
+
+THREAD = """
+[thread]
+member = "shaft"
+hand = "right"
+starts = 2
+lead_mm = 10.0
+ball_diameter_mm = 3.175
+ball_pitch_circle_mm = 20.75
+contact_angle_deg = 45.0
+track_conformity = 0.535
+"""
+
+
+def recipe(limit: str, files=None, *, thread=THREAD, upr="[2, 500]"):
+    text = f'part = "KX"\nrevision = "B"\n{thread}\n[[measurement]]\nfeature = "left-flank"\nkind = "spiral"\n'
+    text += f"upr = {upr}\n[[measurement.limit]]\n{limit}\n"
+    return parse_recipe(text.encode(), "recipes/KX.toml", files or {}, describe_kind)
+
+
+def curve(limit: str, files=None, **options):
+    (found,) = recipe('characteristic = "harmonic_amplitude"\n' + limit, files, **options).measurements
+    (only,) = found.curve_limits
+    return only
+
+
+def test_thread_of_several_starts_has_its_pitch_and_contact_diameter():
+    thread = recipe('characteristic = "roundness_total"\nupper = 1.2').thread
+    assert thread.pitch_mm == 5.0
+    assert thread.contact_diameter_mm == pytest.approx(20.75 - 3.175 * np.sqrt(0.5))
+    assert np.tan(thread.lead_angle_rad) == pytest.approx(10.0 / (np.pi * 20.75))
+
+
+def test_scalar_limit_reads_as_written():
+    (plan,) = recipe('characteristic = "tilt"\nlower = -1.0\nupper = 2.0\ncaution = 0.5').measurements
+    (limit,) = plan.scalar_limits
+    assert (limit.characteristic, limit.instance, limit.lower, limit.upper, limit.caution) == (
+        "tilt", None, -1.0, 2.0, 0.5,
+    )  # fmt: skip
+
+
+def test_points_are_amplitudes_in_nanometres():
+    found = curve("points = [[2, 300.0], [20, 60.0], [500, 3.0]]\ncaution = 0.75")
+    assert found.upr.tolist() == [2, 20, 500]
+    assert found.upper_nm.tolist() == [300, 60, 3]
+    assert found.caution_nm.tolist() == [225, 45, 2.25]
+
+
+def test_power_law_holds_over_the_whole_band():
+    found = curve("power = { upr = 20, nm = 60.0, exponent = -1.5 }", upr="[1, 500]")
+    upper, caution = curve_at([found], np.array([1.0, 2.0, 20.0, 77.0, 500.0]))
+    assert np.isnan(upper[0])  # 1 UPR is eccentricity and never judged
+    assert upper[1:] == pytest.approx([60 * (n / 20) ** -1.5 for n in (2, 20, 77, 500)], rel=1e-12)
+    assert np.isnan(caution).all()
+
+
+def test_wave_depth_is_twice_the_amplitude():
+    plain = curve("points = [[2, 300.0], [500, 3.0]]\ncaution = 0.5")
+    deep = curve('points = [[2, 300.0], [500, 3.0]]\ncaution = 0.5\nexpress = "wave_depth"')
+    assert deep.upper_nm.tolist() == (plain.upper_nm / 2).tolist()
+    assert deep.caution_nm.tolist() == (plain.caution_nm / 2).tolist()
+
+
+def test_curve_from_a_file_with_its_own_caution():
+    files = {"c.csv": b"upr,upper_nm,caution_nm\r\n2,300,200\r\n500,3,2\r\n"}
+    found = curve('file = "c.csv"\ncaution = 0.9', files)
+    assert found.caution_nm.tolist() == [200, 2]
+    plain = curve('file = "c.csv"\ncaution = 0.9', {"c.csv": b"upr,upper_nm\n2,300\n500,3\n"})
+    assert plain.caution_nm.tolist() == [270, 2.7]
+
+
+def test_files_that_a_recipe_refers_to_are_named():
+    text = b'[[measurement]]\n[[measurement.limit]]\nfile = "b.csv"\n[[measurement.limit]]\nfile = "a.csv"\n'
+    assert referenced_files(text, "x") == ("a.csv", "b.csv")
+    assert referenced_files(b"part = 1\n", "x") == ()
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (b"", "columns"), (b"upr;upper_nm\n2;3\n", "columns"), (b"upr,upper_nm\n2,abc\n5,1\n", "not a number"),
+        (b"upr,upper_nm\n2,1\n5,-1\n", "above 0"), (b"upr,upper_nm\n2,nan\n5,1\n", "not a number"),
+        (b"upr,upper_nm\n5,1\n2,1\n", "must rise"), (b"upr,upper_nm\n2,1\n", "two points"),
+        (b"upr,upper_nm\n2,1,3\n5,1\n", "c.csv"), (b"upr,upper_nm\n2,1\n900,1\n", "upr ends at 500"),
+        (b"upr,upper_nm\n1,1\n5,1\n", "2 or more"), (b"\xff\xfe\x00", "columns"),
+    ],
+)  # fmt: skip
+def test_file_of_a_curve_that_is_no_curve_is_refused(body, words):
+    with pytest.raises(ConfigError, match=words):
+        curve('file = "c.csv"', {"c.csv": body})
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [
+        ('characteristic = "harmonic_amplitude"\nupper = 3.0', "judged by a curve"),
+        ('characteristic = "roundness_total"\npoints = [[2, 3.0], [5, 1.0]]', "only harmonic_amplitude"),
+        ('characteristic = "roundness_total"', "lower, upper or both"),
+        ('characteristic = "roundness_total"\nlower = 2.0\nupper = 1.0', "below upper"),
+        ('characteristic = "roundnes_total"\nupper = 1.0', "did you mean 'roundness_total'"),
+        ('characteristic = "harmonic_amplitude"\npoints = [[2, 3.0], [5, 1.0]]\nfile = "x"', "one of"),
+        ('characteristic = "roundness_total"\nupper = 1.0\nexpress = "wave_depth"', "only a harmonic curve"),
+        ('characteristic = "roundness_total"\nupper = inf', "finite"),
+        ('characteristic = "roundness_total"\nupper = 1.0\ncaution = 1.5', "caution"),
+        ('characteristic = "harmonic_amplitude"\nfile = "gone.csv"', "cannot be read"),
+    ],
+)  # fmt: skip
+def test_a_limit_that_contradicts_itself_is_refused(limit, words):
+    with pytest.raises(ConfigError, match=words):
+        recipe(limit)
