@@ -14,7 +14,7 @@ from edgeagent.model import FloatArray, QualityCheck
 POINTS_PER_UNDULATION_MIN = 7.0
 """ISO 12181-2 asks for at least seven points per undulation at the cut-off (remembered, not seen)."""
 SPAN_MIN_UM = 0.02
-"""Smallest span of readings in µm that a stylus in contact gives (common practice: no set-up is better)."""
+"""Smallest span of readings in µm that is taken for a stylus in contact: a choice of ours, not a trade figure."""
 
 
 def whole_turns(turns: float, points_per_turn: float, turns_min: float) -> QualityCheck:
@@ -151,7 +151,7 @@ def plausible_range(deviation_um: FloatArray) -> QualityCheck:
     """Peak to valley that a gauge on a part can have recorded: 0.02 µm to 2 mm, with eccentricity and slope.
 
     Above, millimetres were read as µm or it is no form trace. Below, the stylus hung free or µm were stored as
-    millimetres: no part can be put on a spindle that well. Both bounds are common practice.
+    millimetres; no set-up that we know of is that good. Both bounds are choices of ours.
     """
     span = float(np.ptp(deviation_um))
     ending, allowed = "", 2000.0
