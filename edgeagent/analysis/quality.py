@@ -14,7 +14,7 @@ from edgeagent.model import FloatArray, QualityCheck
 POINTS_PER_UNDULATION_MIN = 7.0
 """ISO 12181-2 asks for at least seven points per undulation at the cut-off (remembered, not seen)."""
 SPAN_MIN_UM = 0.02
-"""Smallest span of readings in µm that is taken for a stylus in contact: a choice of ours, not a trade figure."""
+"""Smallest span of readings in µm that is taken for a stylus in contact: a choice of ours."""
 
 
 def whole_turns(turns: float, points_per_turn: float, turns_min: float) -> QualityCheck:
