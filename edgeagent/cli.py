@@ -5,11 +5,12 @@ from __future__ import annotations
 import dataclasses
 import importlib
 import os
+import re
 import sys
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 import click
 
@@ -56,14 +57,33 @@ class _Commands(click.Group):
             return found
         return super().get_command(ctx, cmd_name)
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Arguments of the group itself; a mistake in them is told like any other."""
+        try:
+            return super().parse_args(ctx, args)
+        except click.UsageError as error:
+            _end_wrong_usage(error, ctx)
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
+        except click.UsageError as error:
+            _end_wrong_usage(error, ctx)
         except AgentError as error:
             click.echo(f"edgeagent: {error}", err=True)
             ctx.exit(error.exit_code)
         except BrokenPipeError:
             ctx.exit(0)
+
+
+def _end_wrong_usage(error: click.UsageError, ctx: click.Context) -> NoReturn:
+    """One line on stderr and the exit code; a group without a command prints its help as it always did."""
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
+        raise error
+    command = (error.ctx or ctx).command_path
+    words = " ".join(error.format_message().split()).rstrip(".")
+    click.echo(f"edgeagent: {words}; see {command} --help", err=True)
+    ctx.exit(error.exit_code)
 
 
 @click.group(name="main", cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -307,7 +327,7 @@ def demo(folder: Path | None) -> None:
 
 def _anchor(text: str) -> tuple[int, str]:
     seq, _, head = text.partition(":")
-    if not seq.isdigit() or len(head) != 64:
+    if not re.fullmatch("[0-9]{1,18}", seq) or not re.fullmatch("[0-9a-f]{64}", head):
         raise UsageError(f"--seen {text!r}: expected a record number, a colon and 64 hex digits")
     return int(seq), head
 
