@@ -142,7 +142,10 @@ class JournalTornTailError(JournalError):
 
 
 class JournalCorruptError(JournalError):
-    """A record before the end of the journal is damaged; only a person may decide what happens next."""
+    """A record before the end of the journal is damaged; only a person may decide what happens next.
+
+    ``line`` is 1-based; 0 where the damage is that of a whole segment or folder.
+    """
 
     exit_code = 22
 
@@ -150,7 +153,7 @@ class JournalCorruptError(JournalError):
         self.segment = segment
         self.line = line
         self.reason = reason
-        super().__init__(f"{segment}: line {line}: {reason}")
+        super().__init__(f"{segment}: line {line}: {reason}" if line else f"{segment}: {reason}")
 
 
 class JournalWriteError(JournalError):
