@@ -36,20 +36,24 @@ def verify_journal(folder: Path, anchors: tuple[tuple[int, str], ...] = ()) -> W
     line and reason of the first damage.
     """
     journal = journal_folder(folder)
-    wanted = dict(anchors)
+    wanted: dict[int, set[str]] = {}
+    for seen, hash_seen in anchors:
+        wanted.setdefault(seen, set()).add(hash_seen)
     note = read_state(journal.parent / "state" / "publisher.json")
     if note is not None and note.end:
-        wanted.setdefault(note.end, note.head)
+        wanted.setdefault(note.end, set()).add(note.head)
     for attempt in range(5):
         reader = JournalReader(journal)
         open_anchors = dict(wanted)
         count, first, last, head = 0, "", "", ""
+        segment, line = "", 0
         for record, place in reader.walk():
+            segment, line = place.segment, line + 1 if place.segment == segment else 1
             count, last, head = record.seq, record.time, record.hash
             first = first or record.time
-            if open_anchors.pop(record.seq, record.hash) != record.hash:
+            if open_anchors.pop(record.seq, {record.hash}) != {record.hash}:
                 raise JournalCorruptError(
-                    place.segment, 0, f"record {record.seq} is not the one that was published: hashes differ"
+                    segment, line, f"record {record.seq} is not the one that was published: hashes differ"
                 )
         if reader.tail is None:
             break
