@@ -33,7 +33,10 @@ def play(folder: Path | None) -> int:
     base = Path(tempfile.mkdtemp(prefix="edgeagent-demo-")) if folder is None else folder
     if (base / "store").exists():
         raise UsageError(f"{base} holds a store already; the demo plays in an empty folder")
-    _write_configuration(base)
+    try:
+        _write_configuration(base)
+    except OSError as error:
+        raise AgentError(f"{base}: cannot play here: {error.strerror}") from error
     click.echo(f"All parts, numbers and defects are invented. Playing in {base}")
     with embedded_broker(base) as port:
         (base / "agent.toml").write_text(scenario.AGENT_TOML.format(port=port), encoding="utf-8")
