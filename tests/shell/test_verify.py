@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import random
 import shutil
+import threading
 from pathlib import Path
 
+import msgspec
 import pytest
 from click.testing import CliRunner
 
 from edgeagent.cli import main
 from edgeagent.errors import JournalCorruptError
 from edgeagent.shell.clock import SystemClock
-from edgeagent.shell.journal import JournalWriter
+from edgeagent.shell.journal import JournalReader, JournalWriter
+from edgeagent.shell.publisher_state import State
 from edgeagent.shell.verify import verify_journal
 
 
@@ -96,8 +99,76 @@ def test_end_that_others_have_seen_must_still_be_there(journal):
 
 
 def test_other_history_under_a_seen_number_is_named(journal):
-    with pytest.raises(JournalCorruptError, match="hashes differ"):
-        verify_journal(journal, ((5, "0" * 64),))
+    true = {record.seq: (record.hash, place) for record, place in JournalReader(journal).walk()}
+    segment = true[5][1].segment
+    line = sum(place.segment == segment for seq, (_, place) in true.items() if seq <= 5)
+    for anchors in [((5, "0" * 64),), ((5, "0" * 64), (5, true[5][0])), ((5, true[5][0]), (5, "0" * 64))]:
+        with pytest.raises(JournalCorruptError, match="hashes differ") as caught:
+            verify_journal(journal, anchors)
+        assert (caught.value.segment, caught.value.line) == (segment, line)
+
+
+def test_every_record_of_the_journal_is_an_anchor_that_holds(journal):
+    seen = [f"{record.seq}:{record.hash}" for record, _ in JournalReader(journal).walk()]
+    told = CliRunner().invoke(
+        main, ["journal", "verify", str(journal), *(x for s in seen for x in ("--seen", s))]
+    )
+    assert told.exit_code == 0
+    assert "its end is anchored" in told.stdout
+
+
+@pytest.mark.parametrize("at", [13, 10**17])
+def test_seen_record_behind_the_end_says_that_the_end_was_cut(journal, at):
+    told = CliRunner().invoke(main, ["journal", "verify", str(journal), "--seen", f"{at}:{'a' * 64}"])
+    assert told.exit_code == 1
+    assert f"the journal ends at record 12, but record {at} was written" in told.stderr
+
+
+@pytest.mark.parametrize("seen", ["12", "12:abc", "²:" + "0" * 64, "12:" + "g" * 64, "-1:" + "0" * 64])
+def test_anchor_that_is_none_is_wrong_usage_and_no_damage(journal, seen):
+    told = CliRunner().invoke(main, ["journal", "verify", str(journal), "--seen", seen])
+    assert (told.exit_code, told.stdout, told.stderr.count("\n")) == (2, "", 1)
+
+
+@pytest.mark.parametrize("keep", [11, 1])
+def test_cut_end_is_found_by_the_store_s_own_note(journal, keep):
+    whole = verify_journal(journal)
+    note = State(position=12, end=12, head=whole.head)
+    (journal.parent / "state").mkdir()
+    (journal.parent / "state" / "publisher.json").write_bytes(msgspec.json.encode(note))
+    assert verify_journal(journal.parent).anchored == "its end is anchored"
+    lines = b"".join(path.read_bytes() for path in segments(journal)).splitlines(keepends=True)
+    for path in segments(journal)[1:]:
+        path.unlink()
+    segments(journal)[0].write_bytes(b"".join(lines[:keep]))
+    with pytest.raises(JournalCorruptError, match=f"ends at record {keep}, but record 12 was written"):
+        verify_journal(journal.parent)
+
+
+def test_journal_of_the_service_names_the_segment_and_line_of_a_flipped_bit(cell, circle_text):
+    agent = cell.begin_alone({"intake.settle_s": 0.05})
+    for serial in ("1", "2", "3"):
+        agent.drop(f"{serial}.txt", circle_text(serial, 20.0 if serial != "2" else 4000.0))
+    agent.drop("4.txt", "no trace")
+    agent.wait_event("measured", 3)
+    agent.wait_event("quarantined")
+    assert agent.terminate() == 0
+    whole = verify_journal(agent.store)
+    assert whole.anchored == "its end is anchored"
+    segment = segments(agent.store / "journal")[0]
+    data = segment.read_bytes()
+    chance, begin = random.Random(11), 0
+    lines = data.splitlines(keepends=True)
+    assert whole.records == len(lines) >= 9
+    for number, line in enumerate(lines, 1):
+        for place in chance.sample(range(len(line) - 1), 12):
+            damaged = bytearray(data)
+            damaged[begin + place] ^= 1 << chance.randrange(8)
+            segment.write_bytes(damaged)
+            with pytest.raises(JournalCorruptError) as caught:
+                verify_journal(agent.store)
+            assert (caught.value.segment, caught.value.line) == (segment.name, number)
+        begin += len(line)
 
 
 def test_command_exits_1_with_segment_line_and_reason(journal):
@@ -125,3 +196,25 @@ def test_verifying_while_the_writer_writes_raises_no_alarm(tmp_path):
         writer.append([("recovery", {"what": "event", "reason": "x" * number})])
         assert verify_journal(tmp_path / "journal").records == number + 1
     writer.close()
+
+
+def test_verifying_beside_a_running_writer_raises_no_alarm_at_any_moment(tmp_path):
+    writer = JournalWriter(tmp_path / "journal", SystemClock(), 20_000)
+    writer.open(lambda *_: None)
+    writer.append([("recovery", {"what": "first", "reason": ""})])
+
+    def write() -> None:  # what it raises fails the test as a warning of the thread
+        for number in range(400):
+            writer.append([("recovery", {"what": "event", "reason": "x" * (number * 37 % 3000)})] * 2)
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    counts = [verify_journal(tmp_path / "journal").records]
+    while thread.is_alive():
+        counts.append(verify_journal(tmp_path / "journal").records)
+    thread.join()
+    writer.close()
+    assert counts == sorted(counts)
+    assert len(set(counts)) > 3
+    whole = verify_journal(tmp_path / "journal")
+    assert (whole.records, whole.segments > 3) == (801, True)
