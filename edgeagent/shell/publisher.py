@@ -22,7 +22,7 @@ from edgeagent.model import Disposition
 from edgeagent.rules.lamp import Lamp, acknowledged, shown, with_fault
 from edgeagent.rules.outbox import Outgoing, messages
 from edgeagent.shell.clock import Clock
-from edgeagent.shell.files import write_synced
+from edgeagent.shell.files import make_folder, write_synced
 from edgeagent.shell.journal import JournalReader, Place
 from edgeagent.shell.mqtt_client import MqttClient, MqttEvent
 from edgeagent.shell.publisher_state import State
@@ -211,6 +211,7 @@ class Publisher:
         if state == self._saved:
             return
         try:
+            make_folder(self._state_path.parent)
             write_synced(self._state_path, msgspec.json.encode(state))
         except OSError as error:
             raise JournalWriteError(f"{self._state_path}: {error}") from error

@@ -30,7 +30,6 @@ from edgeagent.shell.archive import Archive
 from edgeagent.shell.clock import Clock
 from edgeagent.shell.configuration import Configuration, load_configuration
 from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate, instrument_uncertainty
-from edgeagent.shell.files import make_folder
 from edgeagent.shell.intake import FoundFile, Intake
 from edgeagent.shell.journal import JournalReader, JournalWriter, Place
 from edgeagent.shell.mailbox import Mailbox
@@ -138,8 +137,6 @@ class Service:
             return self._end(error)
 
     def _start(self) -> None:
-        for folder in ("archive", "state", "journal"):
-            make_folder(self._configuration.store / folder)
         recovered = self._open_journal()
         boot = self._memory.boot + 1
         manifest, configuration = bodies.configuration_body(self._configuration)
