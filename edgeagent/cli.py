@@ -94,9 +94,9 @@ def main() -> None:
     Watches export folders, analyses every new trace, applies the recipe's limits, keeps an append-only
     journal and publishes dispositions over MQTT.
     """
-    # Before numpy is loaded: sums of a threaded BLAS depend on the number of threads, a replay must give the
-    # same digits everywhere, and for one file at a time threads only cost memory.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # Before numpy is loaded, whatever the environment says: sums of a threaded BLAS depend on the number of
+    # threads, a replay must give the same digits everywhere, and for one file threads only cost memory.
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 
 @main.command()
