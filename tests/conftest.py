@@ -12,9 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from field import Agent, Broker, Listener, spiral_text
 
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do: replays must give the same digits
+# As the commands do, and before numpy is loaded: replays must give the same digits.
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+from field import Agent, Broker, Listener, spiral_text
 
 _PROGRAMS = {"needs_mosquitto": ("mosquitto", "/usr/sbin/mosquitto"), "needs_chromium": ("chromium",)}
 """The program that each marker stands for, and where it may lie off the PATH."""
