@@ -148,6 +148,23 @@ def _looks_torn(rest: bytes) -> bool:
     )
 
 
+def _forget_cached(path: Path) -> None:
+    """Make the next read of a segment come from the disk. Raises JournalWriteError.
+
+    After a sync that failed, the system keeps showing what was written as if it were there: its pages count
+    as clean, a second sync succeeds, and only a read past the cache tells what the disk has.
+    """
+    try:
+        fd = os.open(path, os.O_RDWR)
+        try:
+            os.fdatasync(fd)  # a killed predecessor's last write may be good and only not synced yet
+            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        finally:
+            os.close(fd)
+    except OSError as error:
+        raise JournalWriteError(f"{path}: {error}") from error
+
+
 class JournalWriter:
     """The one writer of a journal folder.
 
@@ -184,6 +201,8 @@ class JournalWriter:
         except OSError as error:
             raise JournalWriteError(f"{self.folder}: {error}") from error
         reader = JournalReader(self.folder)
+        for path in reader.segments()[-1:]:
+            _forget_cached(path)
         for record, place in reader.walk():
             self.seq, self.head = record.seq, record.hash
             visit(record, place)

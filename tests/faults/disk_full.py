@@ -5,12 +5,13 @@ Run as root: python tests/faults/disk_full.py   (needs Mosquitto; mounts small d
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 sys.path[:0] = [
@@ -21,6 +22,9 @@ sys.path[:0] = [
 from field import Agent, Broker, Listener
 from kill_anywhere import text_of
 
+from edgeagent.errors import JournalTornTailError, JournalWriteError
+from edgeagent.shell.clock import SystemClock
+from edgeagent.shell.journal import JournalReader, JournalWriter
 from edgeagent.shell.verify import verify_journal
 
 FILES_MAX = 400
@@ -28,8 +32,11 @@ FILES_MAX = 400
 
 
 @contextmanager
-def small_disk(folder: Path, kib: int) -> Iterator[None]:
-    """A disk of so many KiB in ``folder`` until the block ends. Raises PermissionError where denied."""
+def small_disk(folder: Path, kib: int) -> Iterator[Path]:
+    """A disk of so many KiB in ``folder`` until the block ends. Raises PermissionError where denied.
+
+    Gives the mounted folder that ``enlarge`` makes larger.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     made = subprocess.run(
         ["mount", "-t", "tmpfs", "-o", f"size={kib}k", "small", folder], capture_output=True, text=True
@@ -37,13 +44,37 @@ def small_disk(folder: Path, kib: int) -> Iterator[None]:
     if made.returncode != 0:
         raise PermissionError(made.stderr.strip())
     try:
-        yield
+        yield folder
     finally:
         subprocess.run(["umount", folder], check=True)
 
 
+@contextmanager
+def overcommitted_disk(folder: Path, kib: int) -> Iterator[Path]:
+    """A disk that promises more room than lies below it, as thin volumes do.
+
+    Writes beyond ``kib`` succeed, their sync fails, and the file goes on showing what the disk never got.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    below = folder.parent / f"below-{folder.name}"
+    with small_disk(below, 64 * 1024):
+        image = below / "image"
+        with image.open("wb") as file:
+            file.truncate(8 << 20)
+        options = ["-b", "4096", "-N", "64", "-O", "^has_journal", "-E", "lazy_itable_init=0"]
+        subprocess.run(["mkfs.ext4", "-qF", *options, image], check=True)
+        with image.open("rb+") as file:
+            os.posix_fallocate(file.fileno(), 0, 128 << 10)  # the file system's own tables are never short
+        subprocess.run(["mount", "-o", "loop", image, folder], check=True)
+        try:
+            enlarge(below, image.stat().st_blocks // 2 + kib)
+            yield below
+        finally:
+            subprocess.run(["umount", folder], check=True)
+
+
 def enlarge(folder: Path, kib: int) -> None:
-    """Give the mounted disk more room."""
+    """Set the size of a mounted small disk."""
     subprocess.run(["mount", "-o", f"remount,size={kib}k", folder], check=True)
 
 
@@ -97,6 +128,37 @@ def until_full(folder: Path, where: str, kib: int) -> dict[str, object]:
     }
 
 
+def after_lost_write(folder: Path, kib: int) -> dict[str, int]:
+    """Write records until a sync fails and its data are lost; what the cache, a start and the disk have.
+
+    Checked: the start visits exactly the records that are there after the disk was taken off and put on again.
+    """
+    journal = folder / "journal"
+    visited: list[int] = []
+    with overcommitted_disk(journal, kib) as below:
+        writer = JournalWriter(journal, SystemClock(), segment_bytes=1 << 30)
+        writer.open(lambda _record, _place: None)
+        with suppress(JournalWriteError):
+            while writer.seq < 10 * kib:
+                writer.append([("recovery", {"what": "x" * 1500})])
+        shown = sum(1 for _ in JournalReader(journal).walk())
+        again = JournalWriter(journal, SystemClock(), segment_bytes=1 << 30)
+        with suppress(JournalTornTailError):
+            again.open(lambda record, _place: visited.append(record.seq))
+        again.close()
+        subprocess.run(["umount", journal], check=True)
+        subprocess.run(["mount", "-o", "loop", below / "image", journal], check=True)
+        there = [record.seq for record, _ in JournalReader(journal).walk()]
+    assert shown > len(there), "nothing was lost: nothing was tried"
+    assert visited == there, "the start believed in records that the disk does not have"
+    return {
+        "disk KiB": kib,
+        "shown by the cache": shown,
+        "seen by a start": len(visited),
+        "on disk": len(there),
+    }
+
+
 if __name__ == "__main__":
     for where, size in (
         *((".", size) for size in (256, 1000, 2048)),
@@ -106,3 +168,7 @@ if __name__ == "__main__":
         found = until_full(Path(tempfile.mkdtemp(prefix="full-")), where, size)
         print("  " + ", ".join(f"{name} {value}" for name, value in found.items()))
     print("  nothing told that was not durable; fault shown, also by a start without room; room heals it")
+    for size in (20, 40, 80):
+        found = after_lost_write(Path(tempfile.mkdtemp(prefix="lost-")), size)
+        print("  " + ", ".join(f"{name} {value}" for name, value in found.items()))
+    print("  a start believes what the disk has and not what the cache shows")

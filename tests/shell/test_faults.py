@@ -42,3 +42,11 @@ def test_full_disk_ends_the_agent_on_fault_and_room_alone_heals_it(tmp_path, whe
         pytest.skip(f"no disk can be mounted here: {error}")
     assert found["exit code"] == 23
     assert "No space left" in found["it said"]
+
+
+def test_start_believes_what_the_disk_has_and_not_what_the_cache_shows(tmp_path):
+    try:
+        found = study("disk_full").after_lost_write(tmp_path, 40)
+    except PermissionError as error:
+        pytest.skip(f"no disk can be mounted here: {error}")
+    assert found["seen by a start"] == found["on disk"] < found["shown by the cache"]
