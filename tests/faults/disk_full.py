@@ -31,6 +31,13 @@ FILES_MAX = 400
 """More than any of these disks can hold."""
 
 
+def mount(*words: object) -> None:
+    """Mount, or raise PermissionError with the reason."""
+    made = subprocess.run(["mount", *map(str, words)], capture_output=True, text=True)
+    if made.returncode != 0:
+        raise PermissionError(made.stderr.strip())
+
+
 @contextmanager
 def small_disk(folder: Path, kib: int) -> Iterator[Path]:
     """A disk of so many KiB in ``folder`` until the block ends. Raises PermissionError where denied.
@@ -38,11 +45,7 @@ def small_disk(folder: Path, kib: int) -> Iterator[Path]:
     Gives the mounted folder that ``enlarge`` makes larger.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    made = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={kib}k", "small", folder], capture_output=True, text=True
-    )
-    if made.returncode != 0:
-        raise PermissionError(made.stderr.strip())
+    mount("-t", "tmpfs", "-o", f"size={kib}k", "small", folder)
     try:
         yield folder
     finally:
@@ -65,7 +68,7 @@ def overcommitted_disk(folder: Path, kib: int) -> Iterator[Path]:
         subprocess.run(["mkfs.ext4", "-qF", *options, image], check=True)
         with image.open("rb+") as file:
             os.posix_fallocate(file.fileno(), 0, 128 << 10)  # the file system's own tables are never short
-        subprocess.run(["mount", "-o", "loop", image, folder], check=True)
+        mount("-o", "loop", image, folder)
         try:
             enlarge(below, image.stat().st_blocks // 2 + kib)
             yield below
@@ -75,7 +78,7 @@ def overcommitted_disk(folder: Path, kib: int) -> Iterator[Path]:
 
 def enlarge(folder: Path, kib: int) -> None:
     """Set the size of a mounted small disk."""
-    subprocess.run(["mount", "-o", f"remount,size={kib}k", folder], check=True)
+    mount("-o", f"remount,size={kib}k", folder)
 
 
 def until_full(folder: Path, where: str, kib: int) -> dict[str, object]:
@@ -147,7 +150,7 @@ def after_lost_write(folder: Path, kib: int) -> dict[str, int]:
             again.open(lambda record, _place: visited.append(record.seq))
         again.close()
         subprocess.run(["umount", journal], check=True)
-        subprocess.run(["mount", "-o", "loop", below / "image", journal], check=True)
+        mount("-o", "loop", below / "image", journal)
         there = [record.seq for record, _ in JournalReader(journal).walk()]
     assert shown > len(there), "nothing was lost: nothing was tried"
     assert visited == there, "the start believed in records that the disk does not have"
