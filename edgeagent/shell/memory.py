@@ -53,6 +53,7 @@ class Memory:
         self._measured_last: dict[str, float] = {}
         self.gated: dict[tuple[str, str], PartSet] = {}
         self.boot = 0
+        self.decided = 0
         self.lamp = Lamp()
         self.checkpoint = 0
         self.position = position
@@ -121,6 +122,7 @@ class Memory:
             found.update(errors)
             self._note_verification(record, errors)
         elif record.kind == "disposition":
+            self.decided = record.seq
             key = (str(body["part"]), str(body["serial"]))
             state = self.sets.get(key, PartSet(*key))
             state = disposed(state, Disposition(body["disposition"]), record.seq)

@@ -34,6 +34,7 @@ _ACK_S = 15.0
 _PAUSE_MAX_S = 10
 _REFUSED_PAUSE_S = 30.0
 _REFUSED = "mqtt-refused"
+_BEHIND = "catching-up"
 _STABLE_S = 10.0
 _STEP = 64
 
@@ -98,6 +99,7 @@ class Publisher:
         self.ready = False
         self.refused: str | None = None
         self._refused_at = 0
+        self._decided = self._behind_to = 0
         self._told: set[str] = set()
         self._answered: set[int] = set()
         self._counter_at_ready = 0
@@ -139,9 +141,9 @@ class Publisher:
         self._saved = state
         self._connect()
 
-    def appended(self, seq: int) -> None:
-        """The journal has grown to record ``seq``."""
-        self._end = seq
+    def appended(self, seq: int, decided: int) -> None:
+        """The journal has grown to record ``seq``; ``decided`` is its newest disposition, 0 for none."""
+        self._end, self._decided = seq, decided
 
     def set_fault(self, name: str, present: bool) -> None:
         """Set or clear a fault by name and show it."""
@@ -178,6 +180,7 @@ class Publisher:
                     break
                 continue
             self._send_entry(entry)
+        self._end_catching_up()
         self._settle_position()
         self._absolve()
 
@@ -322,6 +325,9 @@ class Publisher:
         assert self._client is not None
         self._client.subscribe((self._topic("lamp"), self._topic("acknowledge")))
         self._selftest_due = self._clock.monotonic() + _SELFTEST_S
+        # Among what is undelivered there can be a reject, even one that showed before: never clear over it.
+        self._behind_to = self._decided
+        self.lamp = with_fault(self.lamp, _BEHIND, self._decided > self._position)
         self._show()
 
     def _on_disconnect(self, words: str) -> None:
@@ -387,6 +393,13 @@ class Publisher:
             self.refused = None
             self._told.clear()
             self.set_fault(_REFUSED, False)
+
+    def _end_catching_up(self) -> None:
+        """Let the lamp speak once the dispositions that were undelivered at the connection have been sent."""
+        if _BEHIND in self.lamp.faults:
+            sent = max((e.record.seq for e in self._entries if e.sent), default=self._position)
+            if sent >= self._behind_to:
+                self.set_fault(_BEHIND, False)
 
     def tell_now(self, record: Record) -> None:
         """Publish a record's messages at once, beside the ordered delivery, which repeats them later."""

@@ -414,11 +414,11 @@ class Service:
         records = self._writer.append(entries)
         for record in records:
             self._memory.apply(record)
-        self._publisher.appended(self._writer.seq)
+        self._publisher.appended(self._writer.seq, self._memory.decided)
         if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
             self._records_at_checkpoint = self._writer.seq
             self._writer.append([("checkpoint", {"published": self._publisher.position})])
-            self._publisher.appended(self._writer.seq)
+            self._publisher.appended(self._writer.seq, self._memory.decided)
         return records
 
     def _on_source_event(self, event: str, details: dict[str, Any]) -> None:
