@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -11,6 +12,7 @@ from edgeagent.rules.gate import closed_reason, counted_from
 from edgeagent.rules.part_set import PartDecision, PartSet, decide, measured
 from edgeagent.shell import bodies
 from edgeagent.shell.configuration import Configuration
+from edgeagent.shell.evaluate import Rulebook, instrument_uncertainty
 from edgeagent.shell.memory import Memory, feature_result
 
 Entries = list[tuple[str, Mapping[str, Any]]]
@@ -79,3 +81,12 @@ def verification_entry(body: Mapping[str, Any], memory: Memory, configuration: C
         moment = began + timedelta(hours=wanted.max_age_h)
         until = moment.isoformat().replace("+00:00", "Z")
     return bodies.verification_body(body, until, counted)
+
+
+def rules_now(rules: Rulebook, memory: Memory, configuration: Configuration) -> Rulebook:
+    """The rules, with what the last verification found where the budget counts the artefact."""
+    stated = configuration.settings.uncertainty
+    if stated is None or stated.artefact is None:
+        return rules
+    errors = memory.artefact_errors_nm.get((configuration.settings.station.name, stated.artefact), {})
+    return replace(rules, uncertainty=instrument_uncertainty(configuration, errors))

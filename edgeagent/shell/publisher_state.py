@@ -7,6 +7,8 @@ from pathlib import Path
 
 import msgspec
 
+from edgeagent.errors import JournalCorruptError
+
 
 @dataclass(frozen=True, slots=True)
 class State:
@@ -29,3 +31,12 @@ def read_state(path: Path) -> State | None:
         return msgspec.json.decode(path.read_bytes(), type=State)
     except (OSError, msgspec.DecodeError, msgspec.ValidationError):
         return None
+
+
+def check_not_shorter(state: State | None, end: int) -> None:
+    """Raise JournalCorruptError when a journal that ends at record ``end`` once had more of them."""
+    if state is not None and state.end > end:
+        words = (
+            f"ends at record {end}, but record {state.end} was written once: it was cut or restored from a copy"
+        )
+        raise JournalCorruptError("journal", 0, f"{words}; see 'Continue after damage' in DEVELOPERS.md")

@@ -7,9 +7,7 @@ process with the lamp on fault, and a restart reads the truth from disk.
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from edgeagent.codec.record import Record
 from edgeagent.codec.result import encode
 from edgeagent.errors import (
+    AgentError,
     ConfigError,
     InputError,
     JournalCorruptError,
@@ -29,21 +28,28 @@ from edgeagent.shell import bodies
 from edgeagent.shell.archive import Archive
 from edgeagent.shell.clock import Clock
 from edgeagent.shell.configuration import Configuration, load_configuration
-from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate, instrument_uncertainty
+from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.shell.intake import FoundFile, Intake
 from edgeagent.shell.journal import JournalReader, JournalWriter, Place
 from edgeagent.shell.mailbox import Mailbox
 from edgeagent.shell.memory import Memory, file_key
-from edgeagent.shell.part_decisions import decision_entries, gate_reason, part_entries, verification_entry
+from edgeagent.shell.part_decisions import (
+    Entries,
+    decision_entries,
+    gate_reason,
+    part_entries,
+    rules_now,
+    verification_entry,
+)
 from edgeagent.shell.publisher import Publisher
-from edgeagent.shell.publisher_state import State, read_state
+from edgeagent.shell.publisher_state import State, check_not_shorter, read_state
 from edgeagent.shell.release import (
     ReleaseAnswer,
     ReleaseRefusedError,
     RequestFolder,
     release_entries,
 )
-from edgeagent.shell.status import Status
+from edgeagent.shell.status import Status, stages_ms
 from edgeagent.shell.systemd import Notifier
 
 if TYPE_CHECKING:
@@ -51,7 +57,6 @@ if TYPE_CHECKING:
 
 _CHECKPOINT_EVERY = 1000
 _HEARTBEAT_S = 1.0
-_STAGES = ("read", "evaluate", "archive", "journal", "publish")
 
 
 class Service:
@@ -135,6 +140,9 @@ class Service:
             return self._end(None)
         except JournalError as error:
             return self._end(error)
+        except Exception as error:  # noqa: BLE001 - a mistake of ours must not leave the lamp as it was
+            self._log.error("internal-error", exc_info=True)
+            return self._end(AgentError(f"internal error {type(error).__name__}: {error}"))
 
     def _start(self) -> None:
         recovered = self._open_journal()
@@ -196,11 +204,11 @@ class Service:
             except JournalTornTailError:
                 if recovered:
                     raise
-                self._refuse_shorter(state)
+                check_not_shorter(state, self._writer.seq)
                 store = self._configuration.store
                 recovered.append(JournalWriter.recover(store / "journal", store / "quarantine"))
                 continue
-            self._refuse_shorter(state)
+            check_not_shorter(state, self._writer.seq)
             if state is None and self._writer.seq > 0:
                 told = "delivery position rebuilt from the journal"
                 recovered.append({"what": "state-rebuilt", "reason": told})
@@ -241,18 +249,6 @@ class Service:
             for record in self._append(entries):
                 self._drift.apply(record)
                 self._log.warning("drift", reason=record.body["reason"])
-
-    def _refuse_shorter(self, state: State | None) -> None:
-        """A journal that lacks records that were durable once is not repaired: a person decides."""
-        if state is None or state.end <= self._writer.seq:
-            return
-        self._writer.close()
-        raise JournalCorruptError(
-            "journal",
-            0,
-            f"ends at record {self._writer.seq}, but record {state.end} was written once: it was cut "
-            "or restored from a copy; see 'Continue after damage' in DEVELOPERS.md",
-        )
 
     def _turn(self, next_beat: float) -> float:
         """One turn of the loop: look, take one file, deliver, beat; sleep when there is nothing to do."""
@@ -301,34 +297,32 @@ class Service:
         if self._memory.known(key):
             self._log.debug("seen-before", name=file.name)
         else:
-            try:
-                if file.problem is not None:
-                    raise file.problem
-                evaluation = evaluate(
-                    file.name, file.data, file.side, self._rulebook(), digest=source["sha256"]
-                )
-                self._keep(file, source, evaluation)
-            except InputError as error:
-                self._quarantine(file, source, error)
-            except JournalError:
-                raise
-            except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
-                self._log.error("internal-error", name=file.name, exc_info=True)
-                words = f"internal error {type(error).__name__}: {error}"
-                self._quarantine(file, source, TraceFormatError(words[:500]))
+            self._record(file, source)
         self._intake.finished(file)
 
-    def _rulebook(self) -> Rulebook:
-        """The rules, with what the last verification found where the budget counts the artefact."""
-        stated = self._configuration.settings.uncertainty
-        if stated is None or stated.artefact is None:
-            return self._rules
-        station = self._configuration.settings.station.name
-        errors = self._memory.artefact_errors_nm.get((station, stated.artefact), {})
-        return replace(self._rules, uncertainty=instrument_uncertainty(self._configuration, errors))
+    def _record(self, file: FoundFile, source: Mapping[str, Any]) -> None:
+        """Exactly one outcome on record, whatever fails; what is on record is never quarantined as well."""
+        try:
+            if file.problem is not None:
+                raise file.problem
+            rules = rules_now(self._rules, self._memory, self._configuration)
+            evaluation = evaluate(file.name, file.data, file.side, rules, digest=source["sha256"])
+            entries, moments = self._prepared(file, source, evaluation, rules)
+        except InputError as error:
+            self._quarantine(file, source, error)
+        except JournalError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
+            self._log.error("internal-error", name=file.name, exc_info=True)
+            words = f"internal error {type(error).__name__}: {error}"
+            self._quarantine(file, source, TraceFormatError(words[:500]))
+        else:
+            self._tell(file, self._append(entries), moments)
 
-    def _keep(self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation) -> None:
-        """Archive, journal, and only then let the publisher see it."""
+    def _prepared(
+        self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation, rules: Rulebook
+    ) -> tuple[Entries, tuple[float, ...]]:
+        """Archive source and result; the records that go into the journal, and the times so far."""
         evaluated = self._clock.monotonic()
         result = encode(evaluation.result)
         stored = [file.data, result] if file.side is None else [file.data, result, file.side]
@@ -336,20 +330,20 @@ class Service:
         archived = self._clock.monotonic()
         now = self._clock.now().timestamp()
         body = bodies.measurement_body(
-            file, source, evaluation, self._configuration, digests[1], now, self._rulebook().uncertainty
+            file, source, evaluation, self._configuration, digests[1], now, rules.uncertainty
         )
-        entries: list[tuple[str, Mapping[str, Any]]] = [("measurement", body)]
+        entries: Entries = [("measurement", body)]
         if evaluation.trace.header.artefact is not None:
             entries.append(("verification", verification_entry(body, self._memory, self._configuration)))
-            records = self._append(entries)
         else:
-            records = self._append(
-                entries + part_entries(body, self._writer.seq + 1, self._memory, self._configuration, now)
-            )
+            entries += part_entries(body, self._writer.seq + 1, self._memory, self._configuration, now)
+        return entries, (file.taken, file.read, evaluated, archived)
+
+    def _tell(self, file: FoundFile, records: list[Record], before: tuple[float, ...]) -> None:
+        """Let the publisher see what is durable, and say where the time went."""
         journalled = self._clock.monotonic()
         self._publisher.pump()
-        told = self._clock.monotonic()
-        moments = (file.taken, file.read, evaluated, archived, journalled, told)
+        body = records[0].body
         self._log.info(
             "measured",
             name=file.name,
@@ -357,10 +351,7 @@ class Service:
             disposition=body["disposition"],
             reasons=body["reasons"][:3],
             taken=file.taken,
-            stages_ms={
-                name: round(1000 * (after - before), 3)
-                for name, before, after in zip(_STAGES, moments, moments[1:], strict=False)
-            },
+            stages_ms=stages_ms((*before, journalled, self._clock.monotonic())),
         )
         self._watch_drift(records)
 
@@ -460,21 +451,29 @@ class Service:
         if self._told_ready:
             self._notifier.tell("READY=1")
 
-    def _end(self, error: JournalError | None) -> int:
+    def _end(self, error: AgentError | None) -> int:
         """Stop in order; with an error nothing more is written, and the lamp shows fault."""
         self._notifier.tell("STOPPING=1")
         self._intake.close()
+        if error is None:
+            error = self._written_off()
         if error is not None:
-            self._log.error("journal-failed", reason=str(error), exit_code=error.exit_code)
-        else:
-            with contextlib.suppress(JournalError):
-                self._finish_delivery()
-                self._append([("stop", {"published": self._publisher.position})])
-                self._publisher.save(self._writer.seq, self._writer.head)
+            event = "journal-failed" if isinstance(error, JournalError) else "ended-by-mistake"
+            self._log.error(event, reason=str(error), exit_code=error.exit_code)
         self._publisher.stop(fault=error is not None, drain=self._drain_for)
         self._writer.close()
         self._log.info("stopped", seq=self._writer.seq)
         return 0 if error is None else error.exit_code
+
+    def _written_off(self) -> JournalError | None:
+        """The last record and the delivery position; the disk's failure, if it fails now."""
+        try:
+            self._finish_delivery()
+            self._append([("stop", {"published": self._publisher.position})])
+            self._publisher.save(self._writer.seq, self._writer.head)
+        except JournalError as error:
+            return error
+        return None
 
     def _finish_delivery(self) -> None:
         """Give what is under way half a second to be acknowledged; the rest waits for the next start."""

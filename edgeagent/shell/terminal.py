@@ -66,8 +66,12 @@ class LiveTable:
         broker = "ready" if status.ready else "connected" if status.connected else "away"
         verified = "; ".join(f"{name} {words}" for name, words in status.verifications) or "none on record"
         counts = ", ".join(f"{n} {word}" for word, n in self._counts.items())
+        lamp = _LAMP[status.lamp] + (f" ({', '.join(status.faults)})" if status.faults else "")
         rows = [
-            ("lamp", _LAMP[status.lamp] + (f" ({', '.join(status.faults)})" if status.faults else "")),
+            (
+                "lamp",
+                lamp if status.connected else f"{lamp} wanted, but the broker is away: the line sees a fault",
+            ),
             ("broker", f"{broker}, {status.undelivered} records to deliver"),
             ("waiting", f"{status.waiting} files; {status.open_sets} parts not whole yet"),
             ("verification", verified),
