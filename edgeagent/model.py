@@ -199,6 +199,7 @@ class Quantity:
 
     ``value`` is None where it could not be computed (a quality check then says why).
     ``standard_uncertainty`` is in ``unit``; None where the trace itself tells nothing about it.
+    ``degrees_of_freedom`` are those of that uncertainty: infinite where it comes from very many samples.
     """
 
     name: str
@@ -206,6 +207,7 @@ class Quantity:
     unit: str
     instance: str = ""
     standard_uncertainty: float | None = None
+    degrees_of_freedom: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
