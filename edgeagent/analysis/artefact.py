@@ -6,12 +6,13 @@ Nothing here depends on phase, so it does not matter how the artefact was put on
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from edgeagent.errors import TraceRangeError
-from edgeagent.model import COVERAGE_FACTOR, Quantity, Spectrum
+from edgeagent.model import COVERAGE_FACTOR, QualityCheck, Quantity, Spectrum
 
 CHARACTERISTICS = {
     "amplitude_error": "nm",
@@ -71,3 +72,41 @@ def residual_noise(spectrum: Spectrum, upr_max: int) -> Quantity:
     noise = spectrum.noise_nm[1:upr_max]
     worst = int(np.argmax(noise)) + 2
     return Quantity("residual_noise", float(noise[worst - 2]), "nm", str(worst))
+
+
+def trace_uncertainty(
+    spectrum: Spectrum, waves: Sequence[tuple[int, float, float]], ratio_max: float
+) -> QualityCheck:
+    """Whether the trace knows each certified wave well enough to judge the instrument by it.
+
+    The E_n number has the trace's own uncertainty in its denominator, so that a trace which is noisy enough
+    agrees with any certificate. ``waves`` holds (upr, amplitude_nm, expanded_uncertainty_nm), one or more, none
+    above the spectrum; the trace's expanded uncertainty (k = 2) of each wave may be at most ``ratio_max`` times
+    the certificate's. An uncertainty that is not finite fails. Derived here.
+    """
+    found = []
+    for upr, _, expanded_nm in waves:
+        own_nm = COVERAGE_FACTOR * float(spectrum.noise_nm[upr - 1])
+        ratio = own_nm / expanded_nm
+        found.append((ratio if math.isfinite(ratio) else math.inf, upr, own_nm, expanded_nm))
+    failing = sorted((each for each in found if each[0] > ratio_max), reverse=True)
+    worst = max(found)[0]
+    note = "the trace knows every certified wave well enough to judge the instrument by it"
+    if failing:
+        waves_told = [_known_to(*each) for each in failing[:_TOLD_MAX]]
+        more = [f"{len(failing) - _TOLD_MAX} waves more"] if len(failing) > _TOLD_MAX else []
+        note = f"too noisy to tell whether the instrument is right: {', '.join([*waves_told, *more])}"
+    value = worst if math.isfinite(worst) else None
+    return QualityCheck("trace_uncertainty", not failing, value, ratio_max, "1", note)
+
+
+_TOLD_MAX = 3
+
+
+def _known_to(ratio: float, upr: int, own_nm: float, expanded_nm: float) -> str:
+    if not math.isfinite(ratio):
+        return f"the wave of {upr} UPR without a known uncertainty"
+    return (
+        f"the wave of {upr} UPR is known to ±{own_nm:.3g} nm, {ratio:.2g} times the certificate's "
+        f"±{expanded_nm:.3g} nm"
+    )

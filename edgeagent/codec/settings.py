@@ -204,11 +204,14 @@ class Wave(Section, frozen=True):
 class Acceptance(Section, frozen=True):
     """When a verification passes.
 
-    With ``side_band_nm`` what lies within ``side_band_upr`` of a wave has this limit and ``spurious_nm`` is for
-    the rest. Files that each show some of the waves count together when measured within ``window_h``.
+    What lies within ``side_band_upr`` of a wave has the limit ``side_band_nm``, or ``spurious_nm`` as everything
+    else where that is not given. The trace's expanded uncertainty of each wave is at most
+    ``uncertainty_ratio_max`` times the certificate's: a trace that is too noisy agrees with everything.
+    Files that each show some of the waves count together when measured within ``window_h``.
     """
 
     en_max: Positive = 1.0
+    uncertainty_ratio_max: Positive = 1.0
     spurious_nm: Positive | None = None
     side_band_nm: Positive | None = None
     side_band_upr: Annotated[int, msgspec.Meta(ge=1, le=50)] = 2

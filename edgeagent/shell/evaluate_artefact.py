@@ -9,11 +9,20 @@ from dataclasses import replace
 
 import numpy as np
 
-from edgeagent.analysis.artefact import compare_waves, residual_noise
+from edgeagent.analysis.artefact import compare_waves, residual_noise, trace_uncertainty
 from edgeagent.analysis.kinds import Kind, Request
-from edgeagent.codec.settings import Certificate, Wave
-from edgeagent.errors import TraceShapeError
-from edgeagent.model import Analysis, Disposition, Judgement, MeasurementPlan, ScalarLimit, Trace
+from edgeagent.codec.settings import Acceptance, Certificate, Wave
+from edgeagent.errors import AnalysisError, TraceShapeError
+from edgeagent.model import (
+    Analysis,
+    Disposition,
+    Judgement,
+    MeasurementPlan,
+    QualityCheck,
+    ScalarLimit,
+    Spectrum,
+    Trace,
+)
 from edgeagent.rules.decision import judge
 
 
@@ -22,52 +31,80 @@ def evaluate_artefact(
 ) -> tuple[Analysis, Judgement, tuple[int, ...], bool]:
     """A reference artefact against its certificate: accept means that the verification passed.
 
-    Also the certified waves that are not in this file, and whether nothing else holds it.
+    Also the certified waves that are not in this file, and whether nothing else holds it. Raises
+    TraceShapeError for a trace that shows no waves; what cannot be analysed is held.
     """
     header = trace.header
     if header.kind not in ("spiral", "circle"):
         raise TraceShapeError(f"artefact traces are spiral or circle, not {header.kind}")
     if certificate is None:
-        options = kind.Options()
-        analysis = kind.analyse(trace, Request(None, options))
+        analysis = _analysed(trace, kind, Request(None, kind.Options()))
         holds = [f"no certificate for artefact {header.artefact}"]
         return analysis, judge(analysis, None, rule, holds=holds), (), False
     reach = _reach_upr(trace)
     own = [w.upr for w in certificate.wave if w.feature in (None, header.feature)]
     highest = max((upr for upr in own if upr <= reach), default=max(w.upr for w in certificate.wave))
     upr_max = max(500, highest)
-    analysis = kind.analyse(trace, Request(None, kind.Options(upr=(2, upr_max)), judged_upr=float(highest)))
+    options = kind.Options(upr=(2, upr_max))
+    analysis = _analysed(trace, kind, Request(None, options, judged_upr=float(highest)))
     holds = []
     if header.measured_at.date() > certificate.valid_until:
         holds.append(f"certificate {certificate.certificate} was valid until {certificate.valid_until}")
-    accept = certificate.accept
-    limits = [ScalarLimit(characteristic="en_number", lower=-accept.en_max, upper=accept.en_max)]
-    if accept.spurious_nm is not None:
-        limits.append(ScalarLimit(characteristic="spurious_amplitude", upper=accept.spurious_nm))
-    if accept.side_band_nm is not None:
-        limits.append(ScalarLimit(characteristic="side_band_amplitude", upper=accept.side_band_nm))
-    if accept.residual_noise_nm is not None:
-        limits.append(ScalarLimit(characteristic="residual_noise", upper=accept.residual_noise_nm))
     plan = MeasurementPlan(header.feature, header.kind, None)
     spectrum = analysis.spectrum
     if spectrum is None:
+        limits = _limits(certificate.accept)
         return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds), (), False
     shown, absent = _waves_shown(certificate, header.feature, min(len(spectrum.upr), reach))
-    near = accept.side_band_upr if accept.side_band_nm is not None else 0
-    waves = [(w.upr, w.amplitude_nm, w.expanded_uncertainty_nm) for w in shown]
-    found = compare_waves(spectrum, waves, upr_max, others_upr=tuple(absent), side_band_upr=near)
-    found = (*found, residual_noise(spectrum, min(upr_max, len(spectrum.upr))))
-    analysis = replace(analysis, quantities=analysis.quantities + found)
-    if not waves:
+    analysis = _compared(analysis, spectrum, certificate.accept, shown, tuple(absent), upr_max)
+    if not shown:
         return analysis, judge(analysis, plan, rule, holds=[*holds, *absent.values()]), tuple(absent), False
-    if near and not any(q.name == "side_band_amplitude" for q in found):
-        limits = [x for x in limits if x.characteristic != "side_band_amplitude"]
+    there = {q.name for q in analysis.quantities}
+    limits = [x for x in _limits(certificate.accept) if x.characteristic in there]
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=holds)
     if not absent:
         return analysis, judgement, (), False
     incomplete = judgement.disposition == Disposition.ACCEPT
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=[*absent.values(), *holds])
     return analysis, judgement, tuple(absent), incomplete
+
+
+def _analysed(trace: Trace, kind: Kind, request: Request) -> Analysis:
+    try:
+        return kind.analyse(trace, request)
+    except AnalysisError as error:
+        return Analysis((QualityCheck(trace.header.kind, False, None, None, "", str(error)),), ())
+
+
+def _limits(accept: Acceptance) -> list[ScalarLimit]:
+    """What ``[accept]`` asks of the values; without a limit of their own side bands are spurious waves."""
+    side_band_nm = accept.side_band_nm if accept.side_band_nm is not None else accept.spurious_nm
+    upper = {
+        "spurious_amplitude": accept.spurious_nm,
+        "side_band_amplitude": side_band_nm,
+        "residual_noise": accept.residual_noise_nm,
+    }
+    limits = [ScalarLimit(characteristic="en_number", lower=-accept.en_max, upper=accept.en_max)]
+    limits += [ScalarLimit(characteristic=name, upper=nm) for name, nm in upper.items() if nm is not None]
+    return limits
+
+
+def _compared(
+    analysis: Analysis,
+    spectrum: Spectrum,
+    accept: Acceptance,
+    shown: list[Wave],
+    absent_upr: tuple[int, ...],
+    upr_max: int,
+) -> Analysis:
+    """The analysis with everything that the certificate asks for."""
+    waves = [(w.upr, w.amplitude_nm, w.expanded_uncertainty_nm) for w in shown]
+    found = compare_waves(spectrum, waves, upr_max, others_upr=absent_upr, side_band_upr=accept.side_band_upr)
+    found = (*found, residual_noise(spectrum, min(upr_max, len(spectrum.upr))))
+    checks = analysis.quality
+    if waves:
+        checks = (*checks, trace_uncertainty(spectrum, waves, accept.uncertainty_ratio_max))
+    return replace(analysis, quality=checks, quantities=analysis.quantities + found)
 
 
 def _reach_upr(trace: Trace) -> int:
@@ -80,13 +117,12 @@ def _reach_upr(trace: Trace) -> int:
 def _waves_shown(certificate: Certificate, feature: str, upr_highest: int) -> tuple[list[Wave], dict[int, str]]:
     """The certified waves that a trace shows, and why it does not show the others."""
     shown, absent = [], {}
-    for w in certificate.wave:
+    for number, w in enumerate(certificate.wave):
+        named = f"certificate {certificate.certificate}: wave[{number}].upr: {w.upr} UPR"
         if w.feature is not None and w.feature != feature:
-            absent[w.upr] = f"the certified wave of {w.upr} UPR is not in this file but in feature {w.feature}"
+            absent[w.upr] = f"{named} is not in this file but in feature {w.feature}"
         elif w.upr > upr_highest:
-            absent[w.upr] = (
-                f"the certified wave of {w.upr} UPR lies above the trace's range of {upr_highest} UPR"
-            )
+            absent[w.upr] = f"{named} lies above the trace's range of {upr_highest} UPR"
         else:
             shown.append(w)
     return shown, absent

@@ -79,7 +79,8 @@ def test_file_of_one_band_is_incomplete_and_says_what_is_missing():
     found = judged(band("low", {36: 812.0}))
     assert (found.missing_upr, found.incomplete) == ((180,), True)
     assert found.judgement.disposition == "hold"
-    assert found.judgement.reasons == ("the certified wave of 180 UPR is not in this file but in feature high",)
+    (reason,) = found.judgement.reasons
+    assert reason == "certificate C-1: wave[1].upr: 180 UPR is not in this file but in feature high"
     assert [c.instance for c in found.judgement.characteristics if c.name == "en_number"] == ["36"]
 
 
@@ -92,7 +93,8 @@ def test_bad_file_of_one_band_is_not_merely_incomplete():
 def test_wave_above_nyquist_is_said_and_never_passed():
     found = judged(band("waves", {36: 812.0}, points_per_turn=300), anywhere=True)
     assert (found.judgement.disposition, found.missing_upr, found.incomplete) == ("hold", (180,), True)
-    assert "the certified wave of 180 UPR lies above the trace's range of 120 UPR" in found.judgement.reasons
+    (reason,) = found.judgement.reasons
+    assert reason == "certificate C-1: wave[1].upr: 180 UPR lies above the trace's range of 120 UPR"
 
 
 def test_expired_certificate_does_not_pass_a_band():

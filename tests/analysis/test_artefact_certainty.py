@@ -1,0 +1,168 @@
+"""A verification passes only where the trace can tell: its own uncertainty against the certificate's."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import pytest
+from field import spiral_text
+
+from edgeagent.analysis.artefact import trace_uncertainty
+from edgeagent.codec.settings import Acceptance, Certificate, Wave
+from edgeagent.model import Spectrum
+from edgeagent.shell.configuration import Document
+from edgeagent.shell.evaluate import Rulebook, evaluate
+
+CERTIFIED = {36: (812.0, 6.0), 180: (403.0, 5.0)}
+WAVES_NM = {36: 812.0, 180: 403.0}
+
+
+def judged(text, certified=CERTIFIED, **accept):
+    certificate = Certificate(
+        artefact="MW-03",
+        certificate="C-1",
+        valid_until=date(2099, 1, 1),
+        wave=tuple(
+            Wave(upr=upr, amplitude_nm=nm, expanded_uncertainty_nm=u) for upr, (nm, u) in certified.items()
+        ),
+        accept=Acceptance(**accept),
+    )
+    rules = Rulebook("guarded", {}, {}, {"MW-03": (certificate, Document("MW-03.toml", b""))})
+    return evaluate("a.txt", text.encode(), None, rules)
+
+
+def traced(noise_nm, waves_nm=WAVES_NM, **more):
+    return spiral_text(artefact="MW-03", feature="waves", waves_nm=waves_nm, noise_nm=noise_nm, **more)
+
+
+def values(found, name):
+    return {c.instance: c.value for c in found.judgement.characteristics if c.name == name}
+
+
+def check(found):
+    return next(c for c in found.result["quality"] if c["check"] == "trace_uncertainty")
+
+
+def test_noisy_trace_of_a_wrong_gauge_agrees_with_the_certificate_but_does_not_pass():
+    wrong = {36: 820.0, 180: 403.0}
+    clean, noisy = judged(traced(5.0, wrong)), judged(traced(400.0, wrong, seed=2))
+    assert values(clean, "en_number")["36"] == pytest.approx(8.0 / 6.0, abs=0.05)
+    assert clean.judgement.disposition == "reject"
+    assert abs(values(noisy, "en_number")["36"]) < 1.0, "noise in the denominator hides the error"
+    assert noisy.judgement.disposition == "hold"
+    told = next(r for r in noisy.judgement.reasons if r.startswith("trace_uncertainty"))
+    assert "too noisy to tell whether the instrument is right: the wave of " in told
+    assert "the wave of 36 UPR is known to ±10.3 nm, 1.7 times the certificate's ±6 nm" in told
+
+
+def test_ratio_is_that_of_the_expanded_uncertainties_of_the_worst_wave():
+    found = judged(traced(100.0))
+    stated = {c.instance: c for c in found.judgement.characteristics if c.name == "amplitude_error"}
+    noise_nm = found.result["spectrum"]["noise_nm"]
+    ratios = [2.0 * noise_nm[upr - 1] / u for upr, (_, u) in CERTIFIED.items()]
+    assert check(found)["value"] == pytest.approx(max(ratios))
+    # what the trace adds to the certificate's uncertainty is the same figure, found from the outside
+    added = [np.sqrt((stated[str(n)].expanded_uncertainty / u) ** 2 - 1) for n, (_, u) in CERTIFIED.items()]
+    assert max(added) == pytest.approx(max(ratios))
+
+
+@pytest.mark.parametrize(("ratio_max", "passes"), [(1.0, False), (2.5, True)])
+def test_certificate_says_how_unsure_a_trace_may_be(ratio_max, passes):
+    found = judged(traced(400.0), uncertainty_ratio_max=ratio_max)
+    assert check(found)["ok"] is passes
+    assert (found.judgement.disposition == "accept") is passes
+    assert check(found)["allowed"] == ratio_max
+
+
+def test_more_turns_of_the_same_noise_make_the_trace_sure_enough():
+    few, many = judged(traced(250.0, turns=2)), judged(traced(250.0, turns=8))
+    assert (few.judgement.disposition, many.judgement.disposition) == ("hold", "accept")
+    # noise of an amplitude falls with the root of the number of points; estimates from few lines scatter
+    assert check(few)["value"] / check(many)["value"] == pytest.approx(2.0, rel=0.35)
+
+
+def test_every_wave_that_the_trace_does_not_know_is_named_up_to_three():
+    waves = [(upr, 100.0, 1.0) for upr in (10, 20, 30, 40, 50)]
+    noise_nm = np.full(60, 0.1)
+    noise_nm[[9, 19, 29, 39]] = 1.0, 2.0, 3.0, 4.0
+    spectrum = Spectrum(np.arange(1, 61), np.full(60, 100.0), np.zeros(60), noise_nm)
+    found = trace_uncertainty(spectrum, waves, 1.0)
+    assert (found.ok, found.value) == (False, 8.0)
+    assert found.note == (
+        "too noisy to tell whether the instrument is right: "
+        "the wave of 40 UPR is known to ±8 nm, 8 times the certificate's ±1 nm, "
+        "the wave of 30 UPR is known to ±6 nm, 6 times the certificate's ±1 nm, "
+        "the wave of 20 UPR is known to ±4 nm, 4 times the certificate's ±1 nm, 1 waves more"
+    )
+    assert trace_uncertainty(spectrum, waves[4:], 0.2).ok, "the limit itself is allowed"
+
+
+@pytest.mark.parametrize("noise_nm", [np.nan, np.inf])
+def test_uncertainty_that_is_not_known_passes_nothing(noise_nm):
+    spectrum = Spectrum(np.arange(1, 3), np.ones(2), np.zeros(2), np.array([0.0, noise_nm]))
+    found = trace_uncertainty(spectrum, [(2, 1.0, 1.0)], 1e300)
+    assert (found.ok, found.value) == (False, None)
+    assert "the wave of 2 UPR without a known uncertainty" in found.note
+
+
+def test_how_the_artefact_is_put_on_plays_no_role():
+    count, turns = 1800, 3
+    angle_deg = np.arange(turns * count) * (360.0 / count)
+    waves = sum(
+        a * 1e-3 * np.cos(n * np.radians(angle_deg) + n) for n, a in ((36, 815.0), (180, 401.0), (90, 3.0))
+    )
+    around = waves + np.tile(np.random.default_rng(3).normal(0, 1e-3, count), turns)
+    around = around + np.random.default_rng(4).normal(0, 5e-3, len(around))
+    found = []
+    for shift in (0, 137, 901):
+        rows = "\n".join(
+            f"{a:.9f},{d:.12f}"
+            for a, d in zip(angle_deg.tolist(), np.roll(around, shift).tolist(), strict=True)
+        )
+        head = (
+            '# trace = 1\n# kind = "circle"\n# artefact = "MW-03"\n# feature = "waves"\n'
+            "# measured_at = 2026-11-25T09:41:07Z\n# tip_radius_mm = 0.005\n# track_diameter_mm = 19.2\n"
+        )
+        found.append(judged(f"{head}angle_deg,deviation_um\n{rows}\n", spurious_nm=4.0))
+    names = ("amplitude_error", "en_number", "spurious_amplitude", "side_band_amplitude", "residual_noise")
+    first = [values(found[0], name) for name in names]
+    for other in found[1:]:
+        for one, two in zip(first, [values(other, name) for name in names], strict=True):
+            assert one.keys() == two.keys()
+            assert list(one.values()) == pytest.approx(list(two.values()), rel=2e-3, abs=2e-4)
+        assert other.judgement.disposition == found[0].judgement.disposition == "accept"
+
+
+def test_result_has_spurious_waves_side_bands_and_the_noise_of_every_undulation():
+    waves = WAVES_NM | {38: 3.0, 250: 2.0}
+    found = judged(traced(5.0, waves), spurious_nm=4.0)
+    assert values(found, "side_band_amplitude")["38"] == pytest.approx(3.0, abs=0.3)
+    assert values(found, "spurious_amplitude")["250"] == pytest.approx(2.0, abs=0.3)
+    spectrum = found.result["spectrum"]
+    assert len(spectrum["noise_nm"]) == len(spectrum["upr"]) >= 500
+    ((instance, largest),) = values(found, "residual_noise").items()
+    assert largest == spectrum["noise_nm"][int(instance) - 1] == max(spectrum["noise_nm"][1:500])
+    # noise of sigma in N points: standard deviation sigma * sqrt(2 / N) of an amplitude (linear least squares)
+    assert np.median(spectrum["noise_nm"]) == pytest.approx(5.0 * np.sqrt(2 / 10800), rel=0.2)
+
+
+def test_side_bands_without_a_limit_of_their_own_have_that_of_spurious_waves():
+    text = traced(5.0, WAVES_NM | {37: 6.0})
+    assert judged(text, spurious_nm=4.0).judgement.disposition == "reject"
+    assert judged(text, spurious_nm=4.0, side_band_nm=8.0).judgement.disposition == "accept"
+    assert judged(text).judgement.disposition == "accept"
+
+
+def test_trace_that_cannot_be_analysed_is_held_and_says_why(monkeypatch):
+    from edgeagent.analysis.kinds import spiral
+    from edgeagent.errors import FitNotConvergedError
+
+    def fail(*_):
+        raise FitNotConvergedError("no end in sight")
+
+    monkeypatch.setattr(spiral, "analyse", fail)
+    found = judged(traced(5.0, points_per_turn=400))
+    assert (found.judgement.disposition, found.incomplete) == ("hold", False)
+    assert "spiral: no end in sight" in found.judgement.reasons
+    assert "en_number: no value, though the recipe limits it" in found.judgement.reasons
