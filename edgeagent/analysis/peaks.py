@@ -1,18 +1,18 @@
 """Peaks of a spectrum, grouped and put into words: a comb of equal spacing, a lone line, a raised floor.
 
-The floor is the median of the amplitudes in bands of equal ratio. Of noise alone (amplitudes after Rayleigh)
+The floor is the median of the amplitudes in windows that overlap. Of noise alone (amplitudes after Rayleigh)
 one order in a million exceeds 4.46 times its median, sqrt(ln 1e6 / ln 2) (derived here): that is where a line
 begins. What the words say of machine speeds is a coincidence of numbers, never a proof.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from edgeagent.analysis.at_speed import excited_harmonics
 from edgeagent.model import FloatArray, IntArray, Running, Spectrum, Thread
@@ -22,10 +22,16 @@ _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))
 _MEDIAN_SPREAD = 3.0
 """Relative spread of a band's median times the root of its orders, with room for the floor's own slope."""
 _LINES_MAX = 40
-_BANDS = 16
-_ORDERS_PER_BAND = 8
+_WINDOW_MIN = 17
+"""Orders in the narrowest window: a comb of every third order leaves its median alone."""
+_WINDOW_SHARE = 0.3
+"""Width of a window over its middle order, where that is wider."""
+_STEPS = 4
+"""Windows in the width of one."""
 _RAISED = 3.0
-"""Ratio of a band's floor to the trend of all bands from which on it is called raised."""
+"""Ratio of a window's floor to the trend of all windows from which on it is called raised."""
+_TREND_WINDOWS = 12
+"""Windows above the measurement's noise that make a trend: three widths of them."""
 _SPACING_MIN = 3
 _WHEEL_HARMONICS = 10
 _SPOKEN_MAX = 8
@@ -51,24 +57,26 @@ def find_peaks(spectrum: Spectrum) -> tuple[PeakGroup, ...]:
     """Combs first, then lone lines, then raised floors; each by falling amplitude.
 
     A comb has at least three lines at multiples of its spacing (3 UPR or more) that are more than half of all
-    multiples up to its last, or four lines in an arithmetic series. Empty for fewer than 16 orders.
+    multiples up to its last, or four lines in an arithmetic series. Empty for fewer than 18 orders.
     """
-    amplitude = spectrum.amplitude_nm[1:]
-    if len(amplitude) < 2 * _ORDERS_PER_BAND:
+    amplitude, noise = spectrum.amplitude_nm[1:], spectrum.noise_nm[1:]
+    if len(amplitude) < _WINDOW_MIN:
         return ()
-    upr = spectrum.upr[1:]
-    centre, level, edges = _floor(upr.astype(np.float64), amplitude)
-    noise = spectrum.noise_nm[1:]
-    own = np.array([_RAYLEIGH_MEDIAN * float(np.mean(noise[a:b])) for a, b in pairwise(edges)])
+    upr = spectrum.upr[1:].astype(np.float64)
+    start, stop = _windows(len(upr))
+    level = _medians(amplitude, start, stop)
+    own = _RAYLEIGH_MEDIAN * _medians(noise, start, stop)
     real = np.flatnonzero(level > 2 * own)
-    floor = _floor_at(upr.astype(np.float64), centre, level, real)
+    centre = (upr[start] + upr[stop - 1]) / 2
+    above = _above_trend(centre, level, real)
+    floor = _floor_at(upr, amplitude, noise, centre, _widened(level, above > _RAISED))
     rank = np.where(amplitude > 4 * noise, amplitude / floor, 0.0)
-    members = np.repeat(np.diff(edges), np.diff(edges))
+    members = np.interp(upr, centre, (stop - start).astype(np.float64))
     lines = np.flatnonzero(rank > _ABOVE_FLOOR * (1 + _MEDIAN_SPREAD / np.sqrt(members)))
     lines = lines[np.argsort(-amplitude[lines], kind="stable")][:_LINES_MAX]
     known = {int(upr[i]): (float(amplitude[i]), float(rank[i])) for i in lines}
     groups = [*_combs(known), *_lone(known)]
-    return (*groups, *_raised(upr, centre, level, edges, real))
+    return (*groups, *_raised(centre, level, above))
 
 
 def explain_peaks(spectrum: Spectrum, running: Running | None, thread: Thread | None = None) -> tuple[str, ...]:
@@ -114,28 +122,41 @@ def machine_fit(spacing_upr: int, running: Running) -> tuple[int, float] | None:
     return (near, exact) if near <= _WHEEL_HARMONICS and abs(exact - spacing_upr) <= within else None
 
 
-def _floor(upr: FloatArray, amplitude: FloatArray) -> tuple[FloatArray, FloatArray, Sequence[int]]:
-    """Centre order and median amplitude of each band, and where the bands begin and end."""
-    edge = np.geomspace(upr[0], upr[-1] + 1, _BANDS + 1) - upr[0]
-    edges = [0]
-    for value in edge[1:-1]:
-        if value - edges[-1] >= _ORDERS_PER_BAND and len(amplitude) - value >= _ORDERS_PER_BAND:
-            edges.append(int(value))
-    edges.append(len(amplitude))
-    bands = list(pairwise(edges))
-    centre = np.array([np.sqrt(upr[a] * upr[b - 1]) for a, b in bands])
-    level = np.array([np.partition(amplitude[a:b], (b - a) // 2)[(b - a) // 2] for a, b in bands])
-    tiny = float(np.finfo(np.float64).tiny)
-    return centre, np.maximum(level, tiny), edges
+def _windows(count: int) -> tuple[IntArray, IntArray]:
+    """Where windows that overlap begin and end (exclusive), from the first order to the last."""
+    pairs, middle = [(0, _WINDOW_MIN)], _WINDOW_MIN / 2
+    while pairs[-1][1] < count:
+        width = max(_WINDOW_MIN, round(_WINDOW_SHARE * middle))
+        middle += width / _STEPS
+        stop = min(round(middle + width / 2), count)
+        pairs.append((max(stop - width, pairs[-1][0]), stop))
+    start, stop = np.array(pairs).T
+    return start, stop
 
 
-def _floor_at(upr: FloatArray, centre: FloatArray, level: FloatArray, real: IntArray) -> FloatArray:
-    """The floor at each order, in log-log; below the first band's centre it follows the trend of the bands
-    ``real``, whose floor is not the measurement's noise."""
+def _medians(values: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
+    """Upper median of each window, above zero."""
+    found = [
+        float(np.partition(values[a:b], (b - a) // 2)[(b - a) // 2]) for a, b in zip(start, stop, strict=True)
+    ]
+    result: FloatArray = np.maximum(np.array(found), np.finfo(np.float64).tiny)
+    return result
+
+
+def _floor_at(
+    upr: FloatArray, amplitude: FloatArray, noise: FloatArray, centre: FloatArray, level: FloatArray
+) -> FloatArray:
+    """The floor at each order, in log-log.
+
+    Below the first window's middle it goes on with the slope of that window's own orders, as far as they stand
+    out of the measurement's noise: a falling surface has no lines there.
+    """
     x, y = np.log(centre), np.log(level)
-    first = np.log(upr[0])
-    slope, _ = _trend(x[real], y[real]) if len(real) > 2 else (0.0, 0.0)
-    x, y = np.append(first, x), np.append(y[0] + min(slope, 0.0) * (first - x[0]), y)
+    first = np.arange(_WINDOW_MIN)
+    clear = first[amplitude[first] > 4 * noise[first]]
+    slope = _trend(np.log(upr[clear]), np.log(amplitude[clear]))[0] if len(clear) >= _WINDOW_MIN // 3 else 0.0
+    begin = np.log(upr[0])
+    x, y = np.append(begin, x), np.append(y[0] + min(slope, 0.0) * (begin - x[0]), y)
     result: FloatArray = np.exp(np.interp(np.log(upr), x, y))
     return result
 
@@ -151,20 +172,18 @@ def _combs(known: dict[int, tuple[float, float]]) -> list[PeakGroup]:
     """Combs of harmonics, then combs of equal spacing; the lines of a comb are taken out of ``known``."""
     groups = []
     while len(known) >= 3:
-        members = _harmonic_comb(set(known)) or _series(set(known))
+        spacing, members = _harmonic_comb(set(known))
+        if not members:
+            spacing, members = _series(set(known))
         if not members:
             break
         taken = [known.pop(n) for n in members]
-        if members[0] % (members[1] - members[0]) == 0 or len(members) < 4:
-            spacing = int(np.gcd.reduce(members))
-        else:
-            spacing = members[1] - members[0]
         strongest = max(ratio for _, ratio in taken)
         groups.append(PeakGroup("comb", members, tuple(a for a, _ in taken), spacing, strongest))
     return sorted(groups, key=lambda g: -max(g.amplitude_nm))
 
 
-def _harmonic_comb(orders: set[int]) -> tuple[int, ...]:
+def _harmonic_comb(orders: set[int]) -> tuple[int, tuple[int, ...]]:
     """The largest set of lines at multiples of one spacing, of equal ones that with the widest spacing."""
     best: tuple[int, ...] = ()
     for spacing in range(max(orders) // 3, _SPACING_MIN - 1, -1):
@@ -173,10 +192,10 @@ def _harmonic_comb(orders: set[int]) -> tuple[int, ...]:
             members = members[:-1]
         if len(members) >= 3 and len(members) > len(best):
             best = members
-    return best
+    return (int(np.gcd.reduce(best)), best) if best else (0, ())
 
 
-def _series(orders: set[int]) -> tuple[int, ...]:
+def _series(orders: set[int]) -> tuple[int, tuple[int, ...]]:
     """The longest arithmetic series of four lines and more, spacing 3 UPR and more."""
     best: tuple[int, ...] = ()
     ordered = sorted(orders)
@@ -188,7 +207,7 @@ def _series(orders: set[int]) -> tuple[int, ...]:
                 members.append(members[-1] + step)
             if len(members) >= 4 and len(members) > len(best):
                 best = tuple(members)
-    return best
+    return (best[1] - best[0], best) if best else (0, ())
 
 
 def _lone(known: Mapping[int, tuple[float, float]]) -> list[PeakGroup]:
@@ -196,28 +215,40 @@ def _lone(known: Mapping[int, tuple[float, float]]) -> list[PeakGroup]:
     return [PeakGroup("line", (n,), (amplitude,), 0, ratio) for n, (amplitude, ratio) in ordered]
 
 
-def _raised(
-    upr: IntArray, centre: FloatArray, level: FloatArray, edges: Sequence[int], real: IntArray
-) -> list[PeakGroup]:
-    """Bands whose floor lies well above the trend of all bands in log-log.
+def _above_trend(centre: FloatArray, level: FloatArray, real: IntArray) -> FloatArray:
+    """Ratio of each window's floor to the trend of all in log-log, shape of ``level``.
 
-    Floors that are the measurement's own noise say nothing: only the bands ``real`` count.
+    Floors that are the measurement's own noise say nothing: only the windows ``real`` count, the others are 0.
     """
-    if len(real) < 5:
-        return []
-    x, y = np.log(centre[real]), np.log(level[real])
-    slope, height = _trend(x, y)
-    above = np.exp(y - slope * x - height)
+    above = np.zeros(len(level))
+    if len(real) >= _TREND_WINDOWS:
+        x, y = np.log(centre[real]), np.log(level[real])
+        slope, height = _trend(x, y)
+        above[real] = np.exp(y - slope * x - height)
+    return above
+
+
+def _widened(level: FloatArray, raised: npt.NDArray[np.bool_]) -> FloatArray:
+    """The floors with raised ones carried on by half a window: its last orders lie in windows that are not
+    raised, and are no lines."""
+    high, carried = np.where(raised, level, 0.0), level
+    for by in range(1, min(_STEPS // 2 + 1, len(level))):
+        carried = np.maximum(carried, np.pad(high[by:], (0, by)))
+        carried = np.maximum(carried, np.pad(high[:-by], (by, 0)))
+    return carried
+
+
+def _raised(centre: FloatArray, level: FloatArray, above: FloatArray) -> list[PeakGroup]:
+    """Stretches of raised windows. A window is raised when more than half of its orders are, so that a stretch
+    reaches from the first one's middle to the last one's."""
+    high = np.flatnonzero(above > _RAISED)
     groups: list[PeakGroup] = []
-    for at in np.flatnonzero(above > _RAISED):
-        band = int(real[at])
-        first, last = int(upr[edges[band]]), int(upr[edges[band + 1] - 1])
-        ratio, median = float(above[at]), float(level[band])
-        if groups and groups[-1].upr[1] == first - 1:
-            before = groups.pop()
-            first, ratio = before.upr[0], max(ratio, before.ratio)
-            median = max(median, before.amplitude_nm[0])
-        groups.append(PeakGroup("floor", (first, last), (median, median), 0, ratio))
+    for run in np.split(high, np.flatnonzero(np.diff(high) > 1) + 1):
+        if len(run):
+            first, last = (round(float(centre[at])) for at in (run[0], run[-1]))
+            median = float(level[run].max())
+            reach = (2 if run[0] == 0 else first, last)
+            groups.append(PeakGroup("floor", reach, (median, median), 0, float(above[run].max())))
     return groups
 
 
