@@ -169,11 +169,11 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
       edgeagent inspect export/000412-left.txt --config config/agent.toml
     """
     from edgeagent.shell.configuration import load_configuration
-    from edgeagent.shell.inspect import budget_table, evaluate_file, inspect_file, printed, rules_now
+    from edgeagent.shell.inspect import budget_table, evaluate_file, inspect_file, printed, rules_from_journal
 
     if budget and as_json:
         raise UsageError("--budget goes without --json")
-    rules = rules_now(load_configuration(config))
+    rules = rules_from_journal(load_configuration(config))
     failed = False
     for path in _progress(files, f"{len(files)} files", hidden=len(files) < 5):
         found = inspect_file(path, rules)

@@ -86,10 +86,14 @@ class InstrumentUncertainty:
 
 @dataclass(frozen=True, slots=True)
 class PartUncertainty:
-    """What a recipe knows of its part's uncertainty; ``repeatability`` by characteristic, in its unit."""
+    """What a recipe knows of its part's uncertainty; ``repeatability`` by characteristic, in its unit.
+
+    ``correct_temperature`` asks for values at 20 °C; without it they stay as the instrument gave them.
+    """
 
     expansion_per_k: float | None = None
     expansion_uncertainty_per_k: float | None = None
+    correct_temperature: bool = False
     repeatability: Mapping[str, float] = field(default_factory=dict)
     repeatability_dof: float | None = None
 
@@ -208,6 +212,24 @@ class Quantity:
     instance: str = ""
     standard_uncertainty: float | None = None
     degrees_of_freedom: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Influences:
+    """What the instrument's errors do to the values of one trace, by name and instance.
+
+    ``gauge_scale`` and ``length_scale`` hold a value's change per unit of relative error, ``tip_radius_mm``
+    that per mm; a value that is not named is not known to change. ``uncorrected`` holds effects that are known
+    and left in the value. The last two stand for harmonics, shape (n,), 1 UPR first: the change of an amplitude
+    per mm of tip radius, and the amplitude's uncorrected effects together, in nm.
+    """
+
+    gauge_scale: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    length_scale: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    tip_radius_mm: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    uncorrected: Mapping[tuple[str, str], tuple[Contribution, ...]] = field(default_factory=dict)
+    harmonics_per_tip_mm: FloatArray | None = None
+    harmonics_uncorrected_nm: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,84 +1,120 @@
-"""What the gauge, the tip, the artefact and the temperature bring into each value: inputs and sensitivities.
+"""From what is known of instrument and part to the lines of an uncertainty budget (JCGM 100).
 
-Every length of an axial trace is taken at one common scale; scale and expansion change the groove but not the
-nominal ball, so that with R the flank radius, r the ball's, s the arc centres' separation and
-sin a = (s/2)/(R - r) (derived here)
-
-    da/de = -tan a · r/(R - r)                  da/dR = -tan a/(R - r)
-    dh/de = (R - (R - r) sin² a)/cos a          dh/dR = 1/cos a            h = (R - r) cos a
-
-with e the relative scale and R bearing the whole error of the tip radius: arc centres do not move with it.
-A departure from 20 °C or from the certified amplitude is not corrected: it counts in full as a standard
-uncertainty beside that of the correction. Characteristics that are not named here have no contribution but
-their noise and their repeatability.
+What an error does to a value is said by the trace's kind (its ``influences``); here it meets how large the
+error may be. A departure from 20 °C or from the certified amplitude that is not corrected counts in full as a
+standard uncertainty beside that of the correction, and so does what a kind names as uncorrected. Degrees of
+freedom that nobody states are infinite.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from edgeagent.model import (
     Contribution,
     FloatArray,
+    Influences,
     InstrumentUncertainty,
     PartUncertainty,
     Quantity,
-    Thread,
-    TraceHeader,
+    Spectrum,
 )
 
 REFERENCE_TEMPERATURE_C = 20.0
 """Standard reference temperature (ISO 1)."""
-Values = Mapping[tuple[str, str], float]
 
 
-def contributions(
-    quantity: Quantity,
-    values: Values,
-    header: TraceHeader,
-    thread: Thread | None,
-    instrument: InstrumentUncertainty,
-    part: PartUncertainty,
-    band_upr: tuple[float, float] = (2.0, 500.0),
-) -> tuple[Contribution, ...]:
+@dataclass(frozen=True, slots=True)
+class Known:
+    """All that a budget is made from.
+
+    ``temperature_c`` is the part's while it was measured, None where the trace does not say; ``band_upr`` the
+    band in which an artefact's waves count for values that belong to no single UPR.
+    """
+
+    influences: Influences
+    instrument: InstrumentUncertainty
+    part: PartUncertainty
+    temperature_c: float | None = None
+    band_upr: tuple[float, float] = (2.0, 500.0)
+
+
+def wanted_influences(instrument: InstrumentUncertainty, part: PartUncertainty) -> frozenset[str]:
+    """Names of the members of Influences that some stated uncertainty meets: others need not be found."""
+    asked = {
+        "gauge_scale": instrument.gauge_scale is not None or bool(instrument.waves),
+        "length_scale": instrument.length_scale is not None or part.expansion_per_k is not None,
+        "tip_radius_mm": instrument.tip_radius_mm is not None,
+    }
+    return frozenset(name for name, wanted in asked.items() if wanted)
+
+
+def contributions(quantity: Quantity, known: Known) -> tuple[Contribution, ...]:
     """The contributions to one quantity, its own noise or the study's repeatability first.
 
-    ``values`` holds every value of the trace by name and instance; ``band_upr`` is the band in which the
-    artefact's waves count for values that belong to no single UPR. A repeatability stands in for the noise of
-    this trace where it is larger: it contains such noise. Empty for a quantity without a value.
+    A repeatability stands in for the noise of this trace where it is larger: it contains such noise. Empty for
+    a quantity without a value, and where nothing is known.
     """
     if quantity.value is None:
         return ()
-    found = [_noise(quantity, part)]
-    if header.kind == "axial":
-        tip, scale = _axial_sensitivities(quantity, values, thread)
-        found.append(_scaled("length scale", instrument.length_scale, "1", scale, instrument.length_scale_dof))
-        found.append(_scaled("tip radius", instrument.tip_radius_mm, "mm", tip, instrument.tip_radius_dof))
-        found += _temperature(scale, header, instrument, part)
-    elif quantity.unit in ("um", "nm", "um/turn"):
-        scale = quantity.value
-        found.append(_scaled("gauge scale", instrument.gauge_scale, "1", scale, instrument.gauge_scale_dof))
-        if header.kind in ("spiral", "circle"):
-            at = np.array([float(quantity.instance)]) if quantity.instance.isdigit() else None
-            found += _artefact(scale, instrument.waves, at, band_upr)
+    at = (quantity.name, quantity.instance)
+    instrument, influences = known.instrument, known.influences
+    scale, length = influences.gauge_scale.get(at), influences.length_scale.get(at)
+    found = [
+        _noise(quantity, known.part),
+        _scaled("gauge scale", instrument.gauge_scale, "1", scale, instrument.gauge_scale_dof),
+        _scaled("length scale", instrument.length_scale, "1", length, instrument.length_scale_dof),
+        _scaled(
+            "tip radius",
+            instrument.tip_radius_mm,
+            "mm",
+            influences.tip_radius_mm.get(at),
+            instrument.tip_radius_dof,
+        ),
+        *_temperature(length, known),
+        *influences.uncorrected.get(at, ()),
+    ]
+    if scale is not None:
+        found += _artefact(quantity, scale, instrument.waves, known.band_upr)
     return tuple(c for c in found if c is not None)
 
 
-def harmonic_uncertainty_nm(
-    upr: FloatArray,
-    amplitude_nm: FloatArray,
-    noise_nm: FloatArray,
-    instrument: InstrumentUncertainty,
-    part: PartUncertainty,
-) -> FloatArray:
-    """Combined standard uncertainty of every harmonic's amplitude; all of shape (n,)."""
-    own = np.maximum(noise_nm, part.repeatability.get("harmonic_amplitude", 0.0))
-    u, deviation = interpolated(instrument.waves, upr)
+def at_reference_temperature(quantities: Sequence[Quantity], known: Known) -> tuple[Quantity, ...]:
+    """The values as they would be at 20 °C where the recipe asks for it and the trace tells its temperature.
+
+    A part that is warmer by ΔT is larger by α ΔT; each value changes by that times its sensitivity to the
+    length scale (first order; α ΔT is some 1e-4 at most).
+    """
+    part = known.part
+    if not part.correct_temperature or part.expansion_per_k is None or known.temperature_c is None:
+        return tuple(quantities)
+    strain = part.expansion_per_k * (known.temperature_c - REFERENCE_TEMPERATURE_C)
+    per_unit = known.influences.length_scale
+    return tuple(
+        q
+        if q.value is None or (q.name, q.instance) not in per_unit
+        else replace(q, value=q.value - strain * per_unit[q.name, q.instance])
+        for q in quantities
+    )
+
+
+def harmonic_uncertainty_nm(spectrum: Spectrum, known: Known) -> FloatArray:
+    """Combined standard uncertainty of every harmonic's amplitude, shape (n,)."""
+    instrument, influences = known.instrument, known.influences
+    amplitude_nm = spectrum.amplitude_nm
+    own = np.maximum(spectrum.noise_nm, known.part.repeatability.get("harmonic_amplitude", 0.0))
+    u, deviation = interpolated(instrument.waves, spectrum.upr.astype(np.float64))
     scale = instrument.gauge_scale or 0.0
-    return np.sqrt(own**2 + amplitude_nm**2 * (scale**2 + u**2 + deviation**2))
+    square = own**2 + amplitude_nm**2 * (scale**2 + u**2 + deviation**2)
+    if influences.harmonics_uncorrected_nm is not None:
+        square = square + influences.harmonics_uncorrected_nm**2
+    if influences.harmonics_per_tip_mm is not None and instrument.tip_radius_mm is not None:
+        square = square + (influences.harmonics_per_tip_mm * instrument.tip_radius_mm) ** 2
+    return np.sqrt(square)
 
 
 def interpolated(waves: Sequence[tuple[float, float, float]], upr: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -102,7 +138,7 @@ def _noise(quantity: Quantity, part: PartUncertainty) -> Contribution | None:
         return Contribution("repeatability of the study", study, quantity.unit, 1.0, dof)
     if noise is None:
         return None
-    return Contribution("noise of this trace", noise, quantity.unit, 1.0)
+    return Contribution("noise of this trace", noise, quantity.unit, 1.0, quantity.degrees_of_freedom)
 
 
 def _scaled(
@@ -114,15 +150,17 @@ def _scaled(
 
 
 def _artefact(
+    quantity: Quantity,
     scale: float,
     waves: Sequence[tuple[float, float, float]],
-    at: FloatArray | None,
     band_upr: tuple[float, float],
 ) -> list[Contribution]:
-    """Certificate and deviation at one UPR, or the largest in the band."""
+    """Certificate and deviation at the value's own UPR, or the largest in the band."""
     if not waves:
         return []
-    if at is None:
+    if quantity.instance.isdigit():
+        at = np.array([float(quantity.instance)])
+    else:
         inside = [w[0] for w in waves if band_upr[0] < w[0] < band_upr[1]]
         at = np.array([band_upr[0], *inside, band_upr[1]])
     u, deviation = interpolated(waves, at)
@@ -132,76 +170,17 @@ def _artefact(
     return found
 
 
-def _temperature(
-    scale: float | None, header: TraceHeader, instrument: InstrumentUncertainty, part: PartUncertainty
-) -> list[Contribution]:
-    """Thermometer, expansion coefficient, and the departure from 20 °C that is not corrected."""
-    if scale is None or part.expansion_per_k is None:
+def _temperature(length: float | None, known: Known) -> list[Contribution | None]:
+    """Thermometer, expansion coefficient, and the departure from 20 °C where it is not corrected."""
+    instrument, part = known.instrument, known.part
+    if length is None or part.expansion_per_k is None:
         return []
-    found = []
-    if instrument.temperature_k is not None:
-        dof = math.inf if instrument.temperature_dof is None else instrument.temperature_dof
-        found.append(
-            Contribution("temperature", instrument.temperature_k, "K", scale * part.expansion_per_k, dof)
-        )
-    if header.temperature_c is not None:
-        away = header.temperature_c - REFERENCE_TEMPERATURE_C
-        if part.expansion_uncertainty_per_k is not None:
-            found.append(
-                Contribution("expansion coefficient", part.expansion_uncertainty_per_k, "1/K", scale * away)
-            )
-        found.append(Contribution("departure from 20 °C", abs(away), "K", scale * part.expansion_per_k))
+    per_k = length * part.expansion_per_k
+    found = [_scaled("temperature", instrument.temperature_k, "K", per_k, instrument.temperature_dof)]
+    if known.temperature_c is not None:
+        away = known.temperature_c - REFERENCE_TEMPERATURE_C
+        coefficient = part.expansion_uncertainty_per_k
+        found.append(_scaled("expansion coefficient", coefficient, "1/K", length * away, None))
+        if not part.correct_temperature:
+            found.append(Contribution("departure from 20 °C", abs(away), "K", per_k))
     return found
-
-
-def _axial_sensitivities(
-    quantity: Quantity, values: Values, thread: Thread | None
-) -> tuple[float | None, float | None]:
-    """Change of the value per mm of tip radius, and per unit of relative scale; None where not known."""
-    name, value, at = quantity.name, quantity.value, quantity.instance
-    assert value is not None
-    if name in ("pitch", "lead", "arc_centre_separation"):
-        return 0.0, value
-    if name == "pitch_deviation":
-        return (0.0, 1000.0 * thread.pitch_mm) if thread is not None else (None, None)
-    if name.startswith("flank_radius_"):
-        return 1.0, value
-    if thread is None:
-        return None, None
-    ball_mm = thread.ball_diameter_mm / 2.0
-    if name.startswith("track_conformity_"):
-        return 1.0 / thread.ball_diameter_mm, value
-    if name == "ball_pitch_circle_diameter":
-        return _across(value, values, thread)
-    side = name.rpartition("_")[2]
-    radius, angle = values.get((f"flank_radius_{side}", at)), values.get((f"contact_angle_{side}", at))
-    if radius is None or angle is None or radius <= ball_mm or not 0.0 < angle < 90.0:
-        return None, None
-    alpha, reach = math.radians(angle), radius - ball_mm
-    if name.startswith("contact_angle_"):
-        tilt = math.degrees(math.tan(alpha) / reach)
-        return -tilt, -tilt * ball_mm
-    if name.startswith("arc_centre_height_"):
-        return 1.0 / math.cos(alpha), _height_by_scale(radius, reach, alpha)
-    return None, None
-
-
-def _height_by_scale(radius: float, reach: float, alpha: float) -> float:
-    return (radius - reach * math.sin(alpha) ** 2) / math.cos(alpha)
-
-
-def _across(diameter: float, values: Values, thread: Thread) -> tuple[float | None, float | None]:
-    """Ball pitch circle diameter: the arc centres keep their places, the ball sinks by the change of h."""
-    ball_mm = thread.ball_diameter_mm / 2.0
-    radii = [v for (n, _), v in values.items() if n.startswith("flank_radius_")]
-    angles = [v for (n, _), v in values.items() if n.startswith("contact_angle_")]
-    if not radii or not angles:
-        return None, None
-    radius, alpha = math.fsum(radii) / len(radii), math.radians(math.fsum(angles) / len(angles))
-    reach = radius - ball_mm
-    if reach <= 0.0 or not 0.0 < alpha < math.pi / 2:
-        return None, None
-    inward = -1.0 if thread.member == "shaft" else 1.0
-    arcs = diameter / 2.0 - inward * reach * math.cos(alpha)
-    scale = 2.0 * (arcs + inward * _height_by_scale(radius, reach, alpha))
-    return 2.0 * inward / math.cos(alpha), scale

@@ -90,8 +90,13 @@ class _Limit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class _Uncertainty(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     expansion_per_k: Positive | None = None
     expansion_uncertainty_per_k: Positive | None = None
+    correct_temperature: bool = False
     repeatability: dict[str, Positive] = {}
     repeatability_dof: Annotated[float, msgspec.Meta(ge=1)] | None = None
+
+    def __post_init__(self) -> None:
+        if self.correct_temperature and self.expansion_per_k is None:
+            raise ValueError("correct_temperature needs expansion_per_k")
 
 
 class _Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

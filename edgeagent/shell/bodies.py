@@ -13,7 +13,6 @@ from edgeagent import __version__
 from edgeagent.codec.record import LINE_BYTES_MAX
 from edgeagent.codec.result import encode, key_characteristics, trace_object
 from edgeagent.errors import InputError, TraceFormatError
-from edgeagent.model import InstrumentUncertainty
 from edgeagent.rules.part_set import PartDecision, PartSet
 from edgeagent.shell.archive import digest_of
 from edgeagent.shell.configuration import Configuration
@@ -70,13 +69,9 @@ def measurement_body(
     configuration: Configuration,
     result_sha256: str,
     decided_at: float,
-    uncertainty: InstrumentUncertainty | None = None,
 ) -> dict[str, Any]:
-    """A ``measurement`` record: enough to find everything it was decided from, and to fold the part's set.
-
-    ``uncertainty`` is what the instrument's budget was made from, where there was one.
-    """
-    header = evaluation.trace.header
+    """A ``measurement`` record: enough to find everything it was decided from, and to fold the part's set."""
+    header, uncertainty = evaluation.trace.header, evaluation.uncertainty
     layout = configuration.layouts.get(evaluation.layout or "")
     failed = [{"check": c.check, "note": c.note} for c in evaluation.analysis.quality if not c.ok]
     return fitted(

@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
 from msgspec.structs import asdict
 
 from edgeagent import __version__
@@ -22,16 +21,14 @@ from edgeagent.errors import AnalysisError, ConfigError, InputError
 from edgeagent.model import (
     COVERAGE_FACTOR,
     Analysis,
-    FloatArray,
     InstrumentUncertainty,
     Judgement,
     MeasurementPlan,
-    PartUncertainty,
     QualityCheck,
     ScalarLimit,
     Trace,
 )
-from edgeagent.rules.budget import Budget, combine
+from edgeagent.rules.budget import Budget
 from edgeagent.rules.decision import judge
 from edgeagent.rules.limits import highest_judged_upr
 from edgeagent.shell.archive import digest_of
@@ -41,13 +38,27 @@ from edgeagent.shell.evaluate_artefact import evaluate_artefact
 
 @dataclass(frozen=True, slots=True)
 class Rulebook:
-    """What an evaluation decides from. ``rule`` is the text of ``[decision]``'s policy."""
+    """What an evaluation decides from. ``rule`` is the text of ``[decision]``'s policy.
+
+    ``uncertainty`` is that of the station; ``deviations`` are the relative ones found last of the artefact's
+    waves, by instrument and UPR. A trace that names no instrument is by that of the ``station``.
+    """
 
     rule: str
     recipes: Mapping[str, LoadedRecipe]
     layouts: Mapping[str, tuple[Layout, Document]]
     certificates: Mapping[str, tuple[Certificate, Document]]
     uncertainty: InstrumentUncertainty | None = None
+    deviations: Mapping[str, Mapping[float, float]] = field(default_factory=dict)
+    station: str = ""
+
+    def uncertainty_of(self, instrument: str | None) -> InstrumentUncertainty | None:
+        """The station's uncertainty with what was found last of this instrument."""
+        found = self.deviations.get(instrument or self.station)
+        if self.uncertainty is None or not found:
+            return self.uncertainty
+        waves = tuple((upr, u, found.get(upr, deviation)) for upr, u, deviation in self.uncertainty.waves)
+        return replace(self.uncertainty, waves=waves)
 
     @staticmethod
     def of(configuration: Configuration) -> Rulebook:
@@ -57,7 +68,8 @@ class Rulebook:
             recipes=configuration.recipes,
             layouts=configuration.layouts,
             certificates=configuration.certificates,
-            uncertainty=instrument_uncertainty(configuration, {}),
+            uncertainty=_station_uncertainty(configuration),
+            station=configuration.settings.station.name,
         )
 
 
@@ -78,23 +90,25 @@ class Evaluation:
     """Certified waves of an artefact that this file does not show."""
     incomplete: bool = False
     """Whether an artefact's file is held for nothing but its missing waves."""
+    uncertainty: InstrumentUncertainty | None = None
+    """The instrument's whole input to the budget."""
 
 
-def instrument_uncertainty(
-    configuration: Configuration, errors_nm: Mapping[int, float]
-) -> InstrumentUncertainty | None:
-    """What ``[uncertainty]`` says of the instrument, with the errors of the artefact's waves found last."""
+def _station_uncertainty(configuration: Configuration) -> InstrumentUncertainty | None:
+    """What ``[uncertainty]`` says of the station, nothing being known of last deviations."""
     stated = configuration.settings.uncertainty
     if stated is None:
         return None
     given = asdict(stated)
     artefact = given.pop("artefact")
-    waves = []
-    if artefact is not None:
-        for w in sorted(configuration.certificates[artefact][0].wave, key=lambda wave: wave.upr):
-            relative_u = w.expanded_uncertainty_nm / COVERAGE_FACTOR / w.amplitude_nm
-            waves.append((float(w.upr), relative_u, errors_nm.get(w.upr, 0.0) / w.amplitude_nm))
-    return InstrumentUncertainty(**given, waves=tuple(waves))
+    waves = () if artefact is None else configuration.certificates[artefact][0].wave
+    return InstrumentUncertainty(
+        **given,
+        waves=tuple(
+            (float(w.upr), w.expanded_uncertainty_nm / COVERAGE_FACTOR / w.amplitude_nm, 0.0)
+            for w in sorted(waves, key=lambda wave: wave.upr)
+        ),
+    )
 
 
 def evaluate(
@@ -111,6 +125,7 @@ def evaluate(
     kind = find_kind(trace.header.kind)
     require_columns(trace, kind)
     recipe = None if trace.header.part is None else rules.recipes.get(trace.header.part)
+    uncertainty = rules.uncertainty_of(trace.header.instrument)
     certificate = None
     budgets: Mapping[tuple[str, str], Budget] = {}
     missing: tuple[int, ...] = ()
@@ -121,7 +136,7 @@ def evaluate(
             trace, kind, certificate[0] if certificate else None, rules.rule
         )
     else:
-        analysis, judgement, budgets = _part(trace, kind, recipe, rules)
+        analysis, judgement, budgets = _part(trace, kind, recipe, rules, uncertainty)
     source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
     if side is not None:
         source["side_sha256"] = digest_of(side)
@@ -145,46 +160,17 @@ def evaluate(
         budgets=budgets,
         missing_upr=missing,
         incomplete=incomplete,
+        uncertainty=uncertainty,
     )
 
 
-def _budgeted(
-    analysis: Analysis, trace: Trace, request: Request, recipe: LoadedRecipe | None, rules: Rulebook
-) -> tuple[Analysis, dict[tuple[str, str], Budget], FloatArray | None]:
-    """The analysis with every uncertainty that the budget makes of it, if a budget is asked for."""
-    part = recipe.recipe.uncertainty if recipe is not None else None
-    if rules.uncertainty is None and part is None:
-        return analysis, {}, None
-    from edgeagent.analysis.uncertainty import contributions, harmonic_uncertainty_nm
-
-    instrument, part = rules.uncertainty or InstrumentUncertainty(), part or PartUncertainty()
-    values = {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
-    low, high = getattr(request.options, "upr", None) or (2, 500)
-    budgets, quantities = {}, []
-    for q in analysis.quantities:
-        parts = contributions(
-            q, values, trace.header, request.thread, instrument, part, (float(max(low, 2)), float(high))
-        )
-        if parts:
-            budget = budgets[q.name, q.instance] = combine(parts)
-            quantities.append(replace(q, standard_uncertainty=budget.standard_uncertainty))
-        else:
-            quantities.append(q)
-    uncertainty_nm, spectrum = None, analysis.spectrum
-    if spectrum is not None:
-        uncertainty_nm = harmonic_uncertainty_nm(
-            spectrum.upr.astype(np.float64), spectrum.amplitude_nm, spectrum.noise_nm, instrument, part
-        )
-    checks = analysis.quality
-    if trace.header.kind == "axial" and part.expansion_per_k is not None and trace.header.temperature_c is None:
-        note = "the trace states no temperature_c, without which expansion_per_k tells nothing"
-        checks = (*checks, QualityCheck("temperature", False, None, None, "", note))
-    return replace(analysis, quality=checks, quantities=tuple(quantities)), budgets, uncertainty_nm
-
-
 def _part(
-    trace: Trace, kind: Kind, recipe: LoadedRecipe | None, rules: Rulebook
-) -> tuple[Analysis, Judgement, dict[tuple[str, str], Budget]]:
+    trace: Trace,
+    kind: Kind,
+    recipe: LoadedRecipe | None,
+    rules: Rulebook,
+    uncertainty: InstrumentUncertainty | None,
+) -> tuple[Analysis, Judgement, Mapping[tuple[str, str], Budget]]:
     header = trace.header
     plan, holds = _find_plan(trace, recipe)
     request = Request(
@@ -197,17 +183,24 @@ def _part(
         analysis = kind.analyse(trace, request)
     except AnalysisError as error:
         analysis = Analysis((QualityCheck(header.kind, False, None, None, "", str(error)),), ())
-    analysis, budgets, uncertainty_nm = _budgeted(analysis, trace, request, recipe, rules)
     limits, grade_holds = _grade_limits(trace, kind, plan, request)
+    limited = frozenset(x.characteristic for x in (*limits, *(plan.scalar_limits if plan else ())))
+    part = recipe.recipe.uncertainty if recipe is not None else None
+    known = None
+    if uncertainty is not None or part is not None:
+        from edgeagent.shell.evaluate_budget import budgeted  # only where a budget is asked for
+
+        known = budgeted(analysis, trace, kind, request, uncertainty, part, limited)
+        analysis = known.analysis
     judgement = judge(
         analysis,
         plan,
         rules.rule,
         extra_limits=limits,
         holds=(*holds, *grade_holds),
-        uncertainty_nm=uncertainty_nm,
+        uncertainty_nm=known.harmonics_nm if known else None,
     )
-    return analysis, judgement, budgets
+    return analysis, judgement, known.budgets if known else {}
 
 
 def _judged_upr(plan: MeasurementPlan | None) -> float | None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ from edgeagent.codec.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.codec.result import encode
 from edgeagent.errors import InputError
 from edgeagent.shell.configuration import Configuration
-from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate, instrument_uncertainty
+from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
 
 _HARMONICS_SHOWN = 12
 
@@ -27,7 +26,7 @@ def inspect_file(path: Path, rules: Rulebook) -> dict[str, Any] | str:
         return str(error)
 
 
-def rules_now(configuration: Configuration) -> Rulebook:
+def rules_from_journal(configuration: Configuration) -> Rulebook:
     """The rules, with the artefact's last deviations from the journal where ``[uncertainty]`` counts them.
 
     Raises JournalCorruptError for a journal that is not whole.
@@ -38,12 +37,12 @@ def rules_now(configuration: Configuration) -> Rulebook:
         return rules
     from edgeagent.shell.journal import JournalReader
     from edgeagent.shell.memory import Memory
+    from edgeagent.shell.rules_now import rules_now
 
     memory = Memory({}, None, live_s=0, latches=False)
     for record, place in JournalReader(folder).walk():
         memory.visit(record, place)
-    errors = memory.artefact_errors_nm.get((configuration.settings.station.name, stated.artefact), {})
-    return replace(rules, uncertainty=instrument_uncertainty(configuration, errors))
+    return rules_now(rules, memory, configuration)
 
 
 def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from edgeagent.model import Disposition
-from edgeagent.rules.gate import closed_reason, counted_from
+from edgeagent.rules.gate import clock_doubt, closed_reason, counted_from, uncovered_reason
 from edgeagent.rules.part_set import PartDecision, PartSet, decide, measured
 from edgeagent.shell import bodies
 from edgeagent.shell.configuration import Configuration
-from edgeagent.shell.evaluate import Rulebook, instrument_uncertainty
 from edgeagent.shell.memory import Memory, feature_result
 
 Entries = list[tuple[str, Mapping[str, Any]]]
@@ -47,46 +45,116 @@ def decision_entries(state: PartSet, memory: Memory, configuration: Configuratio
     return [("disposition", bodies.disposition_body(state, decision, gate))]
 
 
-def gate_reason(state: PartSet, memory: Memory, configuration: Configuration, now: float) -> str | None:
-    """Why this part may not be accepted at ``now``, None when nothing speaks against it."""
+def open_reason(state: PartSet, memory: Memory, configuration: Configuration, now: float) -> str | None:
+    """Why nothing of this part's instruments may be accepted or released at ``now``; None when the gate is open."""
     wanted = configuration.settings.verification
     if wanted is None:
         return None
-    for instrument in sorted({str(r.source["instrument"]) for r in state.results.values()}):
-        last = memory.verified.get(instrument)
-        reason = closed_reason(last, wanted.artefact, wanted.max_age_h, instrument, now)
+    if wanted.max_age_h is not None and memory.certificate_refused is not None:
+        return f"gate: a certificate was refused: {memory.certificate_refused}"
+    certificate = configuration.certificates.get(wanted.artefact)
+    for instrument in _instruments(state):
+        reason = closed_reason(
+            memory.verified.get(instrument),
+            wanted.artefact,
+            wanted.max_age_h,
+            instrument,
+            now,
+            certificate[1].sha256 if certificate is not None else None,
+        )
         if reason is not None:
             return reason
     return None
 
 
-def verification_entry(body: Mapping[str, Any], memory: Memory, configuration: Configuration) -> dict[str, Any]:
-    """The ``verification`` record of an artefact's measurement; files of one set count together."""
+def gate_reason(state: PartSet, memory: Memory, configuration: Configuration, now: float) -> str | None:
+    """Why this part may not be accepted at ``now``, None when nothing speaks against it.
+
+    The gate must be open for each of its instruments, and each of its traces covered by the verifications
+    before and after it.
+    """
     wanted = configuration.settings.verification
-    began = datetime.fromisoformat(body["trace"]["measured_at"])
-    until = counted = None
-    if body.get("incomplete"):
-        seen = memory.sightings.get((str(body["instrument"]), str(body["trace"]["artefact"])), {})
-        first = counted_from(
-            body["missing_upr"],
-            seen,
-            body["certificate_sha256"],
-            began.timestamp(),
-            3600.0 * float(body["window_h"]),
+    closed = open_reason(state, memory, configuration, now)
+    if wanted is None or closed is not None:
+        return closed
+    for result in state.results.values():
+        history = memory.verifications.get(str(result.source["instrument"]))
+        if history is None or result.measured_at is None:
+            continue
+        reason = uncovered_reason(
+            history.past,
+            result.feature,
+            result.measured_at,
+            wanted.artefact,
+            wanted.max_age_h,
+            str(result.source["instrument"]),
+            now,
         )
+        if reason is not None:
+            return reason
+    return None
+
+
+def _instruments(state: PartSet) -> list[str]:
+    return sorted({str(r.source["instrument"]) for r in state.results.values()})
+
+
+def verification_entry(body: Mapping[str, Any], memory: Memory, configuration: Configuration) -> dict[str, Any]:
+    """The ``verification`` record of an artefact's measurement; files of one set count together.
+
+    It has not passed where it is no verification: of another artefact than is asked for, a copy of a file that
+    was one already, or measured at a time that cannot be. A ``counts`` of False says that it leaves the gate
+    as it is.
+    """
+    began = datetime.fromisoformat(body["trace"]["measured_at"])
+    against, counts = _speaks_against(body, memory, configuration)
+    counted = None
+    if body.get("incomplete") and not against:
+        first = _set_counted_from(body, memory, began)
         if first is not None:
             began = datetime.fromtimestamp(first, UTC)
             counted = began.isoformat()
-    if wanted is not None and wanted.max_age_h is not None:
-        moment = began + timedelta(hours=wanted.max_age_h)
-        until = moment.isoformat().replace("+00:00", "Z")
-    return bodies.verification_body(body, until, counted)
+    told = bodies.verification_body(body, None, counted)
+    passed = told["passed"] and not against
+    found = configuration.certificates.get(str(body["trace"]["artefact"]))
+    if found is not None:
+        certificate, document = found
+        told["certificate"] = certificate.certificate
+        named = f"certificate {certificate.certificate}:"
+        told["reasons"] = [f"{document.name}: {r}" if r.startswith(named) else r for r in told["reasons"]]
+    told |= {"passed": passed, "reasons": [*against, *told["reasons"]]}
+    told["valid_until"] = _valid_until(began, configuration) if passed else None
+    return bodies.fitted(told if counts else {**told, "counts": False})
 
 
-def rules_now(rules: Rulebook, memory: Memory, configuration: Configuration) -> Rulebook:
-    """The rules, with what the last verification found where the budget counts the artefact."""
-    stated = configuration.settings.uncertainty
-    if stated is None or stated.artefact is None:
-        return rules
-    errors = memory.artefact_errors_nm.get((configuration.settings.station.name, stated.artefact), {})
-    return replace(rules, uncertainty=instrument_uncertainty(configuration, errors))
+def _speaks_against(
+    body: Mapping[str, Any], memory: Memory, configuration: Configuration
+) -> tuple[list[str], bool]:
+    """Why an artefact's trace is no verification, whatever its values are; and whether the gate minds it."""
+    wanted, artefact = configuration.settings.verification, str(body["trace"]["artefact"])
+    source = body["source"]
+    copied = memory.verifying.get(str(source["sha256"]))
+    if copied is not None:
+        return [f"the file is a copy of that of record {copied}: it proves nothing new"], False
+    if wanted is not None and artefact != wanted.artefact:
+        told = f"[verification] asks for artefact {wanted.artefact}, this is {artefact}"
+        return [told], body["disposition"] == Disposition.REJECT
+    doubt = clock_doubt(
+        datetime.fromisoformat(body["trace"]["measured_at"]).timestamp(),
+        float(body["decided_at"]),
+        memory.measured_last.get(str(body["instrument"])),
+    )
+    return ([f"{source['name']}: header measured_at: {doubt}"] if doubt is not None else []), True
+
+
+def _set_counted_from(body: Mapping[str, Any], memory: Memory, began: datetime) -> float | None:
+    seen = memory.sightings.get((str(body["instrument"]), str(body["trace"]["artefact"])), {})
+    window_s = 3600.0 * float(body["window_h"])
+    return counted_from(body["missing_upr"], seen, body["certificate_sha256"], began.timestamp(), window_s)
+
+
+def _valid_until(began: datetime, configuration: Configuration) -> str | None:
+    wanted = configuration.settings.verification
+    if wanted is None or wanted.max_age_h is None:
+        return None
+    return (began + timedelta(hours=wanted.max_age_h)).isoformat().replace("+00:00", "Z")

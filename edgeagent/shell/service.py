@@ -38,7 +38,6 @@ from edgeagent.shell.part_decisions import (
     decision_entries,
     gate_reason,
     part_entries,
-    rules_now,
     verification_entry,
 )
 from edgeagent.shell.publisher import Publisher
@@ -49,6 +48,7 @@ from edgeagent.shell.release import (
     RequestFolder,
     release_entries,
 )
+from edgeagent.shell.rules_now import rules_now
 from edgeagent.shell.status import Status, stages_ms
 from edgeagent.shell.systemd import Notifier
 
@@ -307,7 +307,7 @@ class Service:
                 raise file.problem
             rules = rules_now(self._rules, self._memory, self._configuration)
             evaluation = evaluate(file.name, file.data, file.side, rules, digest=source["sha256"])
-            entries, moments = self._prepared(file, source, evaluation, rules)
+            entries, moments = self._prepared(file, source, evaluation)
         except InputError as error:
             self._quarantine(file, source, error)
         except JournalError:
@@ -320,7 +320,7 @@ class Service:
             self._tell(file, self._append(entries), moments)
 
     def _prepared(
-        self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation, rules: Rulebook
+        self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation
     ) -> tuple[Entries, tuple[float, ...]]:
         """Archive source and result; the records that go into the journal, and the times so far."""
         evaluated = self._clock.monotonic()
@@ -329,9 +329,7 @@ class Service:
         digests = self._archive.put_all(stored)
         archived = self._clock.monotonic()
         now = self._clock.now().timestamp()
-        body = bodies.measurement_body(
-            file, source, evaluation, self._configuration, digests[1], now, rules.uncertainty
-        )
+        body = bodies.measurement_body(file, source, evaluation, self._configuration, digests[1], now)
         entries: Entries = [("measurement", body)]
         if evaluation.trace.header.artefact is not None:
             entries.append(("verification", verification_entry(body, self._memory, self._configuration)))

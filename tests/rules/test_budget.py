@@ -1,55 +1,40 @@
-"""Uncertainty budgets: published examples, an independent calculator, Monte Carlo for non-linear values."""
+"""Uncertainty budgets: published examples, an independent calculator, and what each line counts."""
 
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
 
 import GTC
 import numpy as np
 import pytest
 
-from edgeagent.analysis.ball import ball_centre
-from edgeagent.analysis.uncertainty import contributions, harmonic_uncertainty_nm, interpolated
+from edgeagent.analysis.uncertainty import (
+    Known,
+    at_reference_temperature,
+    contributions,
+    harmonic_uncertainty_nm,
+    interpolated,
+    wanted_influences,
+)
 from edgeagent.codec.recipe import parse_recipe
 from edgeagent.codec.settings import parse_settings
 from edgeagent.errors import ConfigError
 from edgeagent.model import (
     Contribution,
+    Influences,
     InstrumentUncertainty,
     PartUncertainty,
     Quantity,
-    Thread,
-    TraceHeader,
+    Spectrum,
 )
 from edgeagent.rules.budget import combine, coverage_factor
 from edgeagent.shell.configuration import describe_kind
 
-
-def thread_of(member):
-    return Thread(
-        member=member,
-        hand="right",
-        starts=1,
-        lead_mm=5.0,
-        ball_diameter_mm=3.175,
-        ball_pitch_circle_mm=20.75,
-        contact_angle_deg=45.0,
-        track_conformity=0.53,
-    )
+NOTHING = InstrumentUncertainty()
 
 
-THREAD = thread_of("shaft")
-
-
-def header_of(kind, temperature_c=None):
-    return TraceHeader(
-        kind=kind,
-        feature="f",
-        measured_at=datetime(2026, 1, 1, tzinfo=UTC),
-        part="p",
-        temperature_c=temperature_c,
-    )
+def effects(quantity, known):
+    return {c.source: c.effect for c in contributions(quantity, known)}
 
 
 def end_gauge():
@@ -108,67 +93,42 @@ def test_impossible_contributions_are_refused(u, dof):
         combine([Contribution("source", u, "nm", 1.0, dof)])
 
 
-def seated(tip_mm, scale, member, noise_mm=0.0):
-    """Contact angle in deg and ball pitch circle diameter in mm of a groove that was traced with these errors.
-
-    Arc centres and traced radii as the gauge gives them, one number per draw.
-    """
-    ball, radius = THREAD.ball_diameter_mm / 2, 0.53 * THREAD.ball_diameter_mm
-    half = (radius - ball) * math.sin(math.radians(45.0))
-    height = (radius - ball) * math.cos(math.radians(45.0))
-    arcs = np.zeros((len(tip_mm), 2, 3))
-    arcs[:, 0, 0], arcs[:, 1, 0] = half * scale, -half * scale
-    arcs[:, 0, 1] = arcs[:, 1, 1] = height * scale
-    arcs[:, :, 2] = (radius * scale + tip_mm + noise_mm)[:, None]
-    centre = ball_centre(arcs, ball)
-    angle = np.degrees(np.arctan2(arcs[:, 0, 0] - centre[:, 0], arcs[:, 0, 1] - centre[:, 1]))
-    # Away from the root is outward on a shaft and inward in a nut; arc centres scale with the trace.
-    outward = 1.0 if member == "shaft" else -1.0
-    arc_place = (20.75 / 2 + outward * height) * scale
-    return angle, 2.0 * (arc_place - outward * (arcs[:, 0, 1] - centre[:, 1]))
-
-
-@pytest.mark.parametrize("member", ["shaft", "nut"])
-@pytest.mark.parametrize(
-    ("tip_mm", "length_scale"), [(0.0005, 1e-6), (1e-7, 1e-4), (0.0003, 5e-5)], ids=["tip", "scale", "both"]
-)
-def test_budget_of_contact_angle_and_ball_circle_agrees_with_monte_carlo(member, tip_mm, length_scale):
-    # JCGM 101: the distributions are put through the model itself, 200,000 draws
-    rng = np.random.default_rng(7)
-    n = 200_000
-    angle, diameter = seated(rng.normal(0, tip_mm, n), 1 + rng.normal(0, length_scale, n), member)
-    thread = thread_of(member)
-    quantities = (
-        Quantity("contact_angle_left", 45.0, "deg", "top[1]"),
-        Quantity("contact_angle_right", 45.0, "deg", "top[1]"),
-        Quantity("flank_radius_left", 0.53 * 3.175, "mm", "top[1]"),
-        Quantity("flank_radius_right", 0.53 * 3.175, "mm", "top[1]"),
-        Quantity("ball_pitch_circle_diameter", 20.75, "mm", ""),
-    )
-    values = {(q.name, q.instance): q.value for q in quantities}
-    instrument = InstrumentUncertainty(length_scale=length_scale, tip_radius_mm=tip_mm)
-
-    def u(quantity):
-        parts = contributions(quantity, values, header_of("axial"), thread, instrument, PartUncertainty())
-        return combine(parts).standard_uncertainty
-
-    assert u(quantities[0]) == pytest.approx(float(angle.std()), rel=0.05)
-    assert u(quantities[4]) == pytest.approx(float(diameter.std()), rel=0.05)
-
-
 def test_temperature_counts_thermometer_coefficient_and_departure():
     part = PartUncertainty(expansion_per_k=11.5e-6, expansion_uncertainty_per_k=1e-6)
     instrument = InstrumentUncertainty(temperature_k=0.2, temperature_dof=10)
     q = Quantity("pitch", 5.0, "mm", "1", 1e-5)
-    found = {
-        c.source: c.effect for c in contributions(q, {}, header_of("axial", 22.0), THREAD, instrument, part)
-    }
-    assert found == {
+    influences = Influences(length_scale={("pitch", "1"): 5.0})
+    assert effects(q, Known(influences, instrument, part, 22.0)) == {
         "noise of this trace": 1e-5,
         "temperature": pytest.approx(5 * 11.5e-6 * 0.2),
         "expansion coefficient": pytest.approx(5 * 2 * 1e-6),
         "departure from 20 °C": pytest.approx(5 * 11.5e-6 * 2),
     }
+
+
+def test_values_at_reference_temperature_lose_the_expansion_and_its_departure():
+    part = PartUncertainty(expansion_per_k=11.5e-6, expansion_uncertainty_per_k=1e-6, correct_temperature=True)
+    influences = Influences(length_scale={("mean_travel_deviation", ""): 800_000.0})
+    known = Known(influences, InstrumentUncertainty(temperature_k=0.1), part, 22.0)
+    e, v = at_reference_temperature(
+        (Quantity("mean_travel_deviation", 20.0, "um"), Quantity("travel_variation", 5.0, "um")), known
+    )
+    # 800 mm of steel are 18.4 µm longer at 22 °C (11.5e-6 per K: handbook value, common practice)
+    assert e.value == pytest.approx(20.0 - 18.4)
+    assert v.value == 5.0
+    assert effects(e, known) == {
+        "temperature": pytest.approx(0.92),
+        "expansion coefficient": pytest.approx(1.6),
+    }
+    # A trace that does not tell its temperature is not corrected.
+    assert at_reference_temperature((e,), Known(influences, NOTHING, part, None)) == (e,)
+
+
+def test_only_what_a_stated_uncertainty_meets_is_asked_of_the_kind():
+    assert wanted_influences(NOTHING, PartUncertainty()) == frozenset()
+    assert wanted_influences(NOTHING, PartUncertainty(expansion_per_k=1e-5)) == {"length_scale"}
+    stated = InstrumentUncertainty(tip_radius_mm=0.001, waves=((10.0, 0.01, 0.0),))
+    assert wanted_influences(stated, PartUncertainty()) == {"tip_radius_mm", "gauge_scale"}
 
 
 def test_artefact_is_interpolated_over_the_logarithm_of_upr():
@@ -178,27 +138,34 @@ def test_artefact_is_interpolated_over_the_logarithm_of_upr():
     assert deviation == pytest.approx([0.02, 0.02, 0.01, 0.04, 0.04])
 
 
-def test_every_harmonic_gets_noise_scale_and_artefact():
-    instrument = InstrumentUncertainty(gauge_scale=0.03, waves=((10.0, 0.04, 0.12),))
+def test_every_harmonic_gets_noise_scale_artefact_and_tip():
+    instrument = InstrumentUncertainty(gauge_scale=0.03, tip_radius_mm=0.002, waves=((10.0, 0.04, 0.12),))
     part = PartUncertainty(repeatability={"harmonic_amplitude": 5.0})
-    found = harmonic_uncertainty_nm(
-        np.array([2.0, 50.0]), np.array([100.0, 0.0]), np.array([1.0, 7.0]), instrument, part
+    spectrum = Spectrum(
+        np.array([1, 2, 3]), np.array([0.0, 100.0, 0.0]), np.zeros(3), np.array([1.0, 1.0, 7.0])
     )
-    assert found == pytest.approx([math.sqrt(25 + 13.0**2), 7.0])
+    found = harmonic_uncertainty_nm(spectrum, Known(Influences(), instrument, part))
+    assert found == pytest.approx([5.0, math.sqrt(25 + 13.0**2), 7.0])
+    influences = Influences(
+        harmonics_per_tip_mm=np.array([0.0, 0.0, 1000.0]), harmonics_uncorrected_nm=np.array([0.0, 3.0, 4.0])
+    )
+    found = harmonic_uncertainty_nm(spectrum, Known(influences, instrument, part))
+    assert found == pytest.approx([5.0, math.sqrt(25 + 13.0**2 + 9.0), math.sqrt(49.0 + 16.0 + 4.0)])
 
 
 def test_repeatability_stands_in_for_smaller_noise_only():
     part = PartUncertainty(repeatability={"roundness_total": 0.02}, repeatability_dof=18)
-    for noise, wanted in ((0.005, (0.02, 18)), (0.05, (0.05, math.inf)), (None, (0.02, 18))):
-        q = Quantity("roundness_total", 0.6, "um", "", noise)
-        (c,) = contributions(q, {}, header_of("circle"), None, InstrumentUncertainty(), part)
+    for noise, wanted in ((0.005, (0.02, 18)), (0.05, (0.05, 7)), (None, (0.02, 18))):
+        q = Quantity("roundness_total", 0.6, "um", "", noise, 7)
+        (c,) = contributions(q, Known(Influences(), NOTHING, part))
         assert (c.standard_uncertainty, c.degrees_of_freedom) == wanted
 
 
 def test_value_that_is_missing_has_no_budget():
     q = Quantity("roundness_total", None, "um")
     instrument = InstrumentUncertainty(gauge_scale=0.1)
-    assert contributions(q, {}, header_of("circle"), None, instrument, PartUncertainty()) == ()
+    influences = Influences(gauge_scale={("roundness_total", ""): 1.0})
+    assert contributions(q, Known(influences, instrument, PartUncertainty())) == ()
 
 
 STATION = '[station]\nsite = "a"\ncell = "b"\nname = "c"\n[uncertainty]\n'
@@ -231,6 +198,13 @@ def test_impossible_uncertainties_of_the_instrument_name_file_and_key(line, key)
 def test_impossible_uncertainties_of_the_part_name_file_and_key(line, key):
     with pytest.raises(ConfigError, match=f"p.toml: line 7: .*{key}|p.toml: line 7: {key}"):
         parse_recipe(f"{RECIPE}{line}\n".encode(), "p.toml", {}, describe_kind)
+
+
+def test_correction_without_an_expansion_is_refused():
+    with pytest.raises(
+        ConfigError, match=r"p.toml: line 6: uncertainty: correct_temperature needs expansion_per_k"
+    ):
+        parse_recipe(f"{RECIPE}correct_temperature = true\n".encode(), "p.toml", {}, describe_kind)
 
 
 def test_repeatability_of_a_study_is_taken_over():

@@ -51,6 +51,7 @@ from edgeagent.model import (
     SIDE_BOTTOM,
     SIDE_TOP,
     Analysis,
+    Influences,
     QualityCheck,
     Quantity,
     Thread,
@@ -68,7 +69,7 @@ CHARACTERISTICS: Mapping[str, str] = {
     **TRACE_UNITS,
 }
 
-__all__ = ["CHARACTERISTICS", "COLUMNS", "OPTIONAL_COLUMNS", "Options", "analyse"]
+__all__ = ["CHARACTERISTICS", "COLUMNS", "OPTIONAL_COLUMNS", "Options", "analyse", "influences"]
 
 
 def analyse(trace: Trace, request: Request) -> Analysis:
@@ -133,6 +134,13 @@ def analyse(trace: Trace, request: Request) -> Analysis:
         quality.append(checks.failed("grooves", f"the grooves could not be brought into one frame: {error}"))
         return _unmeasured(quality, found, options)
     return _collect(measured, quality, nominal, thread, options)
+
+
+def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
+    """What length scale and tip radius do to every value; see ``analysis.axial_influences``."""
+    from edgeagent.analysis.axial_influences import axial_influences  # only where a budget is asked for
+
+    return axial_influences(trace, request, analysis, wanted, analyse)
 
 
 def _nominal(trace: Trace, thread: Thread, options: Options) -> Nominal:

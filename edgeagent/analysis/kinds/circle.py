@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from edgeagent.analysis.kinds import Request, spiral
-from edgeagent.model import Analysis, Trace
+from edgeagent.model import Analysis, Influences, Trace
 
 COLUMNS = spiral.COLUMNS
 OPTIONAL_COLUMNS = spiral.OPTIONAL_COLUMNS
@@ -18,3 +18,10 @@ Options = spiral.Options
 def analyse(trace: Trace, request: Request) -> Analysis:
     """Harmonics, roundness, bands, eccentricity and roughness of a closed profile; see ``spiral.analyse``."""
     return spiral.analyse_around(trace, request, spiral=False)
+
+
+def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
+    """What scales, tip and eccentricity do to the values; see ``analysis.wave_influences``."""
+    from edgeagent.analysis.wave_influences import of_trace  # only where a budget is asked for
+
+    return of_trace(trace, request, analysis, wanted, spiral=False)

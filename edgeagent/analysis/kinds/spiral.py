@@ -20,7 +20,17 @@ from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.roughness_options import RoughnessOptions
 from edgeagent.analysis.roundness import root_mean_square, roundness
 from edgeagent.errors import AnalysisError, FitNotConvergedError, InputError
-from edgeagent.model import Analysis, FloatArray, QualityCheck, Quantity, Spectrum, Thread, Trace, TraceHeader
+from edgeagent.model import (
+    Analysis,
+    FloatArray,
+    Influences,
+    QualityCheck,
+    Quantity,
+    Spectrum,
+    Thread,
+    Trace,
+    TraceHeader,
+)
 
 COLUMNS = ("angle_deg", "deviation_um")
 OPTIONAL_COLUMNS = ("axial_mm",)
@@ -87,6 +97,13 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     for a bad part or a bad trace of the right shape.
     """
     return analyse_around(trace, request, spiral=True)
+
+
+def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
+    """What scales, tip and eccentricity do to the values; see ``analysis.wave_influences``."""
+    from edgeagent.analysis.wave_influences import of_trace  # only where a budget is asked for
+
+    return of_trace(trace, request, analysis, wanted, spiral=True)
 
 
 def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:

@@ -26,7 +26,16 @@ from edgeagent.analysis.travel import (
 )
 from edgeagent.analysis.travel_grades import measurements_per_300, travel_limits
 from edgeagent.errors import TraceRangeError
-from edgeagent.model import Analysis, FloatArray, IntArray, QualityCheck, Quantity, ScalarLimit, Trace
+from edgeagent.model import (
+    Analysis,
+    FloatArray,
+    Influences,
+    IntArray,
+    QualityCheck,
+    Quantity,
+    ScalarLimit,
+    Trace,
+)
 
 COLUMNS = ("travel_mm", "deviation_um")
 OPTIONAL_COLUMNS: tuple[str, ...] = ()
@@ -122,6 +131,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
             line.slope_um_per_mm * useful_mm - options.travel_compensation_um,
             "um",
             standard_uncertainty=line.slope_uncertainty_um_per_mm * useful_mm,
+            degrees_of_freedom=float(travel_mm.size - 2),
         ),
         Quantity("travel_variation", float(np.ptp(residual_um)), "um", standard_uncertainty=noise_um),
         _variation("travel_variation_300", in_300, noise_um),
@@ -131,8 +141,27 @@ def analyse(trace: Trace, request: Request) -> Analysis:
         quality=tuple(checks),
         quantities=quantities,
         turns=None if lead_mm is None else useful_mm / lead_mm,
-        details=_details(travel_mm, deviation_um, residual_um, line, in_300, in_turn),
+        details={
+            "useful_mm": list(curve.useful_mm),
+            **_details(travel_mm, deviation_um, residual_um, line, in_300, in_turn),
+        },
     )
+
+
+def influences(_trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
+    """What scales do to the values: each is proportional to the gauge's readings, and the mean travel deviation
+    takes the length scale's error over the whole useful travel; variations lie about the mean line, which takes
+    it out. The part's expansion acts like the length scale.
+    """
+    own = {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
+    line = analysis.details.get("useful_mm")
+    along = {}
+    if line is not None and "length_scale" in wanted:
+        along["mean_travel_deviation", ""] = 1000.0 * (line[1] - line[0])
+    # C is subtracted, not measured.
+    if ("mean_travel_deviation", "") in own:
+        own["mean_travel_deviation", ""] += request.options.travel_compensation_um
+    return Influences(gauge_scale=own, length_scale=along)
 
 
 def grade_limits(grade: int, trace: Trace, request: Request) -> tuple[ScalarLimit, ...]:

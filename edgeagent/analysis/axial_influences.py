@@ -1,0 +1,91 @@
+"""What length scale and tip radius do to the values of an axial trace, by trying (JCGM 100, 5.1.3 note 2).
+
+The whole analysis is repeated with a trace whose coordinates are a little larger, and with a tip that is a
+little larger, to both sides; the central difference is the sensitivity of every value, however it is made. So
+nothing has to be derived again when a characteristic is added. A scale changes the groove, but not the nominal
+ball that is seated in it. The repetitions run on a thinned trace: a sensitivity needs three digits only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+
+from edgeagent.analysis.axial_options import Options
+from edgeagent.analysis.kinds import Request
+from edgeagent.errors import AnalysisError, InputError
+from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, Analysis, Influences, Trace
+
+Analyse = Callable[[Trace, Request], Analysis]
+
+SCALE_STEP = 3e-4
+"""Large against what a sample that falls out of a fit moves, small against the ball's play in the groove."""
+TIP_STEP_MM = 5e-4
+_POINTS_A_SIDE = 10_000
+_HEIGHTS = ("profile_roughness_", "profile_waviness_")
+
+
+def axial_influences(
+    trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str], analyse: Analyse
+) -> Influences:
+    """Sensitivities of every value of ``analysis`` to the members of Influences that are ``wanted``.
+
+    Heights of roughness and waviness are proportional to the scale and not followed otherwise (thinned samples
+    do not show them). A value that a changed trace does not yield has none. Raises nothing.
+    """
+    options = request.options if isinstance(request.options, Options) else Options()
+    quick = replace(request, options=msgspec.structs.replace(options, roughness=None))
+    thin = thinned(trace)
+    lengths = {
+        (q.name, q.instance): q.value
+        for q in analysis.quantities
+        if q.value is not None and q.name.startswith(_HEIGHTS) and q.unit == "um"
+    }
+    scale: dict[tuple[str, str], float] = {}
+    tip: dict[tuple[str, str], float] = {}
+    if "length_scale" in wanted:
+        scale = _difference(lambda e: analyse(_scaled(thin, e), quick), 1.0 - SCALE_STEP, 1.0 + SCALE_STEP)
+    if "tip_radius_mm" in wanted:
+        # A trace that the instrument has corrected for its tip is wrong by the tip's error all the same.
+        radius_mm = 0.0 if trace.header.tip_corrected else trace.header.tip_radius_mm or 0.0
+        low_mm = max(radius_mm - TIP_STEP_MM, 0.0)
+        tip = _difference(lambda r: analyse(_with_tip(thin, r), quick), low_mm, low_mm + 2.0 * TIP_STEP_MM)
+    return Influences(length_scale={**scale, **lengths}, tip_radius_mm=tip)
+
+
+def thinned(trace: Trace) -> Trace:
+    """Every so many-th sample of each side, so that some ten thousand are left of it."""
+    side = trace.columns["side"]
+    kept = []
+    for code in (SIDE_TOP, SIDE_BOTTOM):
+        here = np.flatnonzero(side == code)
+        kept.append(here[:: max(1, -(-here.size // _POINTS_A_SIDE))])
+    index = np.sort(np.concatenate(kept))
+    if index.size == side.size:
+        return trace
+    return replace(trace, columns={name: column[index] for name, column in trace.columns.items()})
+
+
+def _scaled(trace: Trace, factor: float) -> Trace:
+    longer = {name: trace.columns[name] * factor for name in ("x_mm", "z_mm")}
+    return replace(trace, columns={**trace.columns, **longer})
+
+
+def _with_tip(trace: Trace, radius_mm: float) -> Trace:
+    return replace(trace, header=replace(trace.header, tip_radius_mm=radius_mm, tip_corrected=False))
+
+
+def _difference(changed: Callable[[float], Analysis], low: float, high: float) -> dict[tuple[str, str], float]:
+    """Difference quotient of every value that both changes yield."""
+    ends = []
+    for at in (low, high):
+        try:
+            found = changed(at)
+        except (AnalysisError, InputError):
+            return {}
+        ends.append({(q.name, q.instance): q.value for q in found.quantities if q.value is not None})
+    before, after = ends
+    return {at: (after[at] - before[at]) / (high - low) for at in before.keys() & after.keys()}
