@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import math
 from statistics import NormalDist
 
+import GTC
 import numpy as np
 import pytest
 
@@ -143,6 +145,31 @@ def test_budget_of_contact_angle_and_ball_circle_agrees_with_monte_carlo_over_wh
             assert stated.standard_uncertainty == pytest.approx(scatter, rel=0.05), (q.name, q.instance)
             checked += 1
     assert checked >= 9
+
+
+def test_an_independent_calculator_finds_the_same_budget_of_angle_and_ball_circle(grooves):
+    # GTC (a general GUM calculator) differentiates the geometry by itself and counts degrees of freedom.
+    part, _, _, analysis, found = grooves
+    ball, radius, angle = part.ball_diameter_mm / 2, 0.53 * part.ball_diameter_mm, math.radians(45.0)
+    half, height = (radius - ball) * math.sin(angle), (radius - ball) * math.cos(angle)
+    outward = 1.0 if part.member == "shaft" else -1.0
+    scale, tip = GTC.ureal(1.0, 2e-5, 12), GTC.ureal(TIP_MM, 3e-4, 5)
+    gap = (radius - TIP_MM) * scale + tip - ball
+    alpha = GTC.asin(half * scale / gap)
+    across = 2 * ((part.ball_pitch_circle_mm / 2 + outward * height) * scale - outward * gap * GTC.cos(alpha))
+    instrument = InstrumentUncertainty(
+        length_scale=2e-5, length_scale_dof=12, tip_radius_mm=3e-4, tip_radius_dof=5
+    )
+    known = Known(found, instrument, PartUncertainty())
+    for name, at, theirs in (
+        ("contact_angle_left", "top[1]", alpha * 180 / math.pi),
+        ("ball_pitch_circle_diameter", "", across),
+    ):
+        q = next(q for q in analysis.quantities if (q.name, q.instance) == (name, at))
+        ours = combine(contributions(dataclasses.replace(q, standard_uncertainty=None), known))
+        assert q.value == pytest.approx(theirs.x, abs=1e-3)
+        assert ours.standard_uncertainty == pytest.approx(theirs.u, rel=0.01)
+        assert ours.degrees_of_freedom == pytest.approx(theirs.df, rel=0.02)
 
 
 @pytest.mark.parametrize("member", ["shaft", "nut"])

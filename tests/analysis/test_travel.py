@@ -121,6 +121,16 @@ def test_slope_uncertainty_agrees_with_the_scatter_of_many_noisy_curves():
     assert stated == pytest.approx(scatter, rel=0.15)  # 400 draws know a scatter to 3.5 %, four times that
 
 
+def test_mean_line_of_the_guides_thermometer():
+    # JCGM 100:2008, H.3, table H.6: correction b over temperature t; y2 = 0.00218, u = 0.00067, b(30) = -0.1494
+    t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
+    b = -np.array([171, 169, 166, 159, 164, 165, 156, 157, 159, 161, 160]) / 1000
+    line = mean_line(t, b)
+    assert line.slope_um_per_mm == pytest.approx(0.002182697740, abs=1e-11)
+    assert line.slope_uncertainty_um_per_mm == pytest.approx(0.000667938773, abs=1e-11)
+    assert float(line.at(30.0)) == pytest.approx(-0.149376812732, abs=1e-11)
+
+
 def test_point_noise_is_found_below_a_slow_curve():
     rng = np.random.default_rng(9)
     assert point_noise_um(DEVIATION_UM[:0]) == 0.0

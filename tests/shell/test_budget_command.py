@@ -16,7 +16,8 @@ from field import spiral_text, wait_until
 from edgeagent.cli import main
 from edgeagent.demo.gauge import trace_text
 from edgeagent.demo.scenario import cases
-from edgeagent.shell.configuration import load_configuration
+from edgeagent.model import InstrumentUncertainty
+from edgeagent.shell.configuration import Document, load_configuration, recipe_from_documents
 from edgeagent.shell.evaluate import Rulebook
 from edgeagent.shell.inspect import evaluate_file
 
@@ -117,6 +118,79 @@ def test_last_deviation_of_the_artefact_counts_and_replay_finds_the_same(cell, c
     )
     again = values_of(json.loads(found.output))["roundness_total", ""]["expanded_uncertainty"]
     assert again > 1.3 * before
+
+
+def test_deviation_of_one_instrument_does_not_count_for_another(cell, circle_text):
+    agent = cell.begin_alone(ASKED)
+    for name, instrument, factor in (("a.txt", "gauge-1", 1.05), ("b.txt", "gauge-2", 1.0)):
+        waves = {36: 812.0 * factor, 180: 403.0}
+        text = spiral_text(artefact="MW-03", feature="waves", waves_nm=waves, instrument=instrument)
+        agent.drop(name, text)
+    wait_until(lambda: len(agent.records("verification")) == 2)
+    for name, instrument in (("1.txt", "gauge-1"), ("2.txt", "gauge-2"), ("3.txt", "gauge-3")):
+        agent.drop(name, circle_text(name[0], instrument=instrument))
+    wait_until(lambda: len(agent.records("measurement")) == 5)
+    found = {
+        r["body"]["instrument"]: r["body"]["uncertainty"]["waves"] for r in agent.records("measurement")[2:]
+    }
+    assert found["gauge-1"][0][2] == pytest.approx(0.05, abs=0.002)
+    assert found["gauge-2"][0][2] == pytest.approx(0.0, abs=0.001)
+    assert found["gauge-3"][0][2] == 0.0
+    agent.terminate()
+    config = os.fspath(agent.config)
+    for name, deviates in (("1.txt", True), ("2.txt", False)):
+        found = CliRunner().invoke(main, ["inspect", str(agent.inbox / name), "--config", config, "--budget"])
+        lines = [x for x in found.output.splitlines() if "artefact's last deviation" in x]
+        assert any(float(x.split()[3]) > 0.04 for x in lines) is deviates, found.output
+
+
+TRAVEL = """part = "LT-1"
+revision = "A"
+[[measurement]]
+feature = "lead"
+kind = "travel"
+  [[measurement.limit]]
+  characteristic = "mean_travel_deviation"
+  lower = -10.0
+  upper = 10.0
+[uncertainty]
+expansion_per_k = 11.5e-6
+expansion_uncertainty_per_k = 0.5e-6
+"""
+
+
+def lead_test(tmp_path, *, more="", temperature="", warmer_k=0.0):
+    """Result of an invented lead test of 500 mm whose part was ``warmer_k`` above 20 °C."""
+    recipe = recipe_from_documents(Document("LT-1.toml", (TRAVEL + more).encode()), {})
+    path = tmp_path / "lead.txt"
+    rows = [f"{mm},{2 * math.sin(mm / 5) + 11.5e-3 * warmer_k * mm:.6f}" for mm in range(501)]
+    head = ['trace = 1', 'kind = "travel"', 'part = "LT-1"', 'serial = "1"', 'feature = "lead"',
+            "measured_at = 2026-03-02T09:41:07Z", "lead_mm = 10.0", temperature]  # fmt: skip
+    text = "".join(f"# {line}\n" for line in head if line)
+    path.write_text(text + "travel_mm,deviation_um\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    stated = InstrumentUncertainty(length_scale=1e-6, temperature_k=0.1)
+    return evaluate_file(path, Rulebook("guarded", {"LT-1": recipe}, {}, {}, stated))
+
+
+def test_lead_test_of_a_warm_part(tmp_path):
+    # 500 mm of steel that is 3 K too warm is 17.25 µm longer (11.5e-6 per K, common practice).
+    unknown = lead_test(tmp_path, warmer_k=3.0)
+    assert unknown.result["disposition"] == "reject"
+    assert [c["check"] for c in unknown.result["quality"] if not c["ok"]] == ["temperature"]
+    said = lead_test(tmp_path, warmer_k=3.0, temperature="temperature_c = 23.0")
+    assert said.result["disposition"] == "hold", "17 µm may well be the temperature"
+    at_20 = lead_test(
+        tmp_path, warmer_k=3.0, temperature="temperature_c = 23.0", more="correct_temperature = true\n"
+    )
+    assert at_20.result["disposition"] == "accept"
+    value = values_of(at_20.result)["mean_travel_deviation", ""]
+    cold = values_of(lead_test(tmp_path).result)["mean_travel_deviation", ""]["value"]
+    assert value["value"] == pytest.approx(cold, abs=1e-6)
+    lines = {c.source: c.effect for c in at_20.budgets["mean_travel_deviation", ""].contributions}
+    assert lines["length scale"] == pytest.approx(0.5)
+    assert lines["temperature"] == pytest.approx(0.575)
+    assert lines["expansion coefficient"] == pytest.approx(0.75)
+    assert "departure from 20 °C" not in lines
 
 
 def test_expansion_without_a_temperature_holds(cell):
