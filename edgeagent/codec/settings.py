@@ -145,10 +145,15 @@ class Watched(Section, frozen=True):
 
 
 class Drift(Section, frozen=True):
-    """Which series are watched for drift, from when on, and after how many values they are judged."""
+    """Which series are watched for drift, from when on, and after how many values they are judged.
+
+    The baseline of a series begins with ``minimum`` values and grows by those that are as usual until it holds
+    ``grow_to``; with no more than ``minimum`` it stays as it began.
+    """
 
     watch: Annotated[tuple[Watched, ...], msgspec.Meta(min_length=1)]
     minimum: Annotated[int, msgspec.Meta(ge=2, le=10_000)] = 25
+    grow_to: Annotated[int, msgspec.Meta(ge=0, le=10_000)] = 100
     since: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
 
 

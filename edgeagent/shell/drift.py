@@ -147,12 +147,13 @@ def harmonic_of(label: str) -> int | None:
     return int(instance) if name == HARMONICS and instance and instance.isdecimal() else None
 
 
-def plan_of(watched: Watched, minimum: int) -> ChartPlan:
+def plan_of(watched: Watched, minimum: int, grow_to: int) -> ChartPlan:
     """The chart that a ``[[drift.watch]]`` asks for."""
     return ChartPlan(
         chart=watched.chart,
         side=watched.side,
         minimum=minimum,
+        grow_to=grow_to,
         limit_sigma=watched.limit_sigma,
         weight=watched.weight,
         slack_sigma=watched.slack_sigma,
@@ -273,7 +274,7 @@ class DriftWatch:
         return whole if whole is not None else [c for c in listed if c["name"] != HARMONICS]
 
     def _observed(self, place: _Place, watched: Watched, found: Observation) -> None:
-        plan = plan_of(watched, self._settings.minimum)
+        plan = plan_of(watched, self._settings.minimum, self._settings.grow_to)
         before = self._monitors.get(place, Monitor())
         after = self._monitors[place] = observed(before, found.value, plan)
         if not after.signalling:

@@ -191,26 +191,21 @@ def collect(
 
 
 def charted(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
-    """The charts of a series, their baseline made by the first ``minimum`` values or what there is."""
-    from edgeagent.rules import control_charts as charts
-    from edgeagent.shell.drift import applies, plan_of
+    """The charts of a series, their baseline made by the first ``minimum`` values or what there is.
 
-    values = series.values
+    Where those are all the same, by as many more as it takes until one differs.
+    """
+    from edgeagent.rules import control_charts as charts
+
+    values, last = series.values, series.found[-1]
+    capability = None
+    if len(set(values)) > 1 and (last.lower is not None or last.upper is not None):
+        capability = charts.capability(values, last.lower, last.upper)
+    differs = next((i for i, v in enumerate(values) if v != values[0]), 0)
     try:
-        usual = charts.baseline(values[:minimum])
+        usual = charts.baseline(values[: max(minimum, differs + 1)])
     except AnalysisError as error:
         return Trend(series, None, True, reason=str(error))
-    watched = []
-    for one in drift.watch if drift is not None else ():
-        if applies(one, series.key):
-            plan, state = plan_of(one, minimum), charts.Monitor()
-            for value in values:
-                state = charts.observed(state, value, plan)
-            watched.append((plan, state))
-    last = series.found[-1]
-    capability = None
-    if last.lower is not None or last.upper is not None:
-        capability = charts.capability(values, last.lower, last.upper)
     return Trend(
         series,
         usual,
@@ -218,9 +213,22 @@ def charted(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
         charts.individuals_chart(values, usual),
         charts.ewma_chart(values, usual),
         charts.cusum_chart(values, usual.centre, 0.5 * usual.sigma, 5 * usual.sigma),
-        tuple(watched),
+        tuple(_watched(series, minimum, drift)) if drift is not None else (),
         capability,
     )
+
+
+def _watched(series: Series, minimum: int, drift: Drift) -> Iterator[tuple[ChartPlan, Monitor]]:
+    """The charts by which the service watches the series, in the state in which its values leave them."""
+    from edgeagent.rules.control_charts import Monitor, observed
+    from edgeagent.shell.drift import applies, plan_of
+
+    for one in drift.watch:
+        if applies(one, series.key):
+            plan, state = plan_of(one, minimum, drift.grow_to), Monitor()
+            for value in series.values:
+                state = observed(state, value, plan)
+            yield plan, state
 
 
 def signals(trend: Trend) -> Mapping[str, list[tuple[int, str]]]:

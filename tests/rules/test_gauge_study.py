@@ -111,6 +111,34 @@ def test_sets_whose_data_doubles_hold_well_agree_to_twelve_certified_digits():
             assert digits(getattr(found, key), wanted) > 12.0, (name, key)
 
 
+def test_one_way_analysis_of_the_handbook_has_its_published_table():
+    # NIST/SEMATECH e-Handbook 7.4.2: three levels of five values; data remembered, sums of squares, mean square
+    # and F seen on its page 7.4.2.4
+    found = one_way([[6.9, 5.4, 5.8, 4.6, 4.0], [8.3, 6.8, 7.8, 9.2, 6.5], [8.0, 10.5, 8.1, 6.9, 9.3]])
+    assert (found.ss_between, found.ss_within) == pytest.approx((27.897, 17.452), abs=5e-4)
+    assert (found.df_between, found.df_within) == (2, 12)
+    assert found.ms_between == pytest.approx(13.949, abs=5e-4)
+    assert found.f == pytest.approx(9.59, abs=5e-3)
+
+
+def test_two_way_sums_of_squares_are_those_of_least_squares_on_indicators():
+    # A second way: residual sums of squares of nested models, fitted with numpy
+    random = np.random.default_rng(3)
+    parts, operators, trials = 6, 3, 4
+    values = 50 + random.normal(0, 1, (parts, 1, 1)) + random.normal(0, 1, (parts, operators, trials))
+    y = values.ravel()
+    part, operator, _ = (index.ravel() for index in np.indices(values.shape))
+
+    def residual(*labels):
+        columns = [np.ones((y.size, 1)), *(np.eye(label.max() + 1)[label] for label in labels)]
+        design = np.hstack(columns)
+        return np.sum((y - design @ np.linalg.lstsq(design, y, rcond=None)[0]) ** 2)
+
+    total, both, cells = residual(), residual(part, operator), residual(part * operators + operator)
+    wanted = [total - residual(part), total - residual(operator), both - cells, cells]
+    assert [s.ss for s in two_way(values.tolist())] == pytest.approx(wanted, rel=1e-9)
+
+
 def test_probability_of_f_is_that_of_the_distribution():
     # Upper 5 % point of F with 4 and 20 degrees of freedom: 2.866 (any table of F)
     _, p = gauge_study._f_test(2.8661, 4, 1.0, 20)
