@@ -17,15 +17,17 @@ from edgeagent.model import Contribution
 class Budget:
     """All contributions to one value; ``standard_uncertainty`` in the value's unit.
 
-    ``degrees_of_freedom`` is infinite where no contribution with finite ones counts.
+    ``degrees_of_freedom`` is infinite where no contribution with finite ones counts. A budget is not
+    ``complete`` where nothing is known of how the value repeats: then the rest is no uncertainty of the value.
     """
 
     contributions: tuple[Contribution, ...]
     standard_uncertainty: float
     degrees_of_freedom: float
+    complete: bool = True
 
 
-def combine(contributions: Sequence[Contribution]) -> Budget:
+def combine(contributions: Sequence[Contribution], *, complete: bool = True) -> Budget:
     """Root sum of squares with the effective degrees of freedom of Welch and Satterthwaite.
 
     Raises ValueError for an uncertainty below zero or degrees of freedom below one.
@@ -38,7 +40,7 @@ def combine(contributions: Sequence[Contribution]) -> Budget:
     fourth = (
         sum((p / u) ** 4 / c.degrees_of_freedom for p, c in zip(parts, contributions, strict=True)) if u else 0
     )
-    return Budget(tuple(contributions), u, 1.0 / fourth if fourth > 0 else math.inf)
+    return Budget(tuple(contributions), u, 1.0 / fourth if fourth > 0 else math.inf, complete)
 
 
 def coverage_factor(degrees_of_freedom: float, probability: float = 0.95) -> float:

@@ -46,6 +46,7 @@ def budgeted(
 ) -> Budgeted:
     """Every value with the uncertainty that instrument, part and trace together give it.
 
+    A value of which neither trace nor study tells how it repeats keeps an unknown uncertainty.
     ``limited`` names the characteristics that have a limit: where one of them grows with a part of unknown
     temperature, the trace is not fit to be accepted.
     """
@@ -57,12 +58,13 @@ def budgeted(
     budgets, quantities = {}, []
     for q in at_reference_temperature(analysis.quantities, known):
         parts = contributions(q, known)
+        repeats = q.standard_uncertainty is not None or q.name in part.repeatability
         if parts:
-            budget = budgets[q.name, q.instance] = combine(parts)
-            u, dof = budget.standard_uncertainty, budget.degrees_of_freedom
-            quantities.append(replace(q, standard_uncertainty=u, degrees_of_freedom=dof))
-        else:
-            quantities.append(q)
+            budget = budgets[q.name, q.instance] = combine(parts, complete=repeats)
+            if budget.complete:
+                u, dof = budget.standard_uncertainty, budget.degrees_of_freedom
+                q = replace(q, standard_uncertainty=u, degrees_of_freedom=dof)
+        quantities.append(q)
     spectrum = analysis.spectrum
     checks = (*analysis.quality, *_temperature(known, limited))
     return Budgeted(

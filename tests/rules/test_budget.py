@@ -215,3 +215,8 @@ def test_repeatability_of_a_study_is_taken_over():
         describe_kind,
     )
     assert recipe.uncertainty == PartUncertainty(repeatability={"roundness_total": 0.02}, repeatability_dof=18)
+
+
+def test_budget_of_a_value_that_may_not_repeat_is_not_complete():
+    assert not combine([Contribution("length scale", 1e-5, "1", 5.0)], complete=False).complete
+    assert combine([Contribution("noise of this trace", 1e-5, "mm", 1.0)]).complete

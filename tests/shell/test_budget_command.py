@@ -19,7 +19,7 @@ from edgeagent.demo.scenario import cases
 from edgeagent.model import InstrumentUncertainty
 from edgeagent.shell.configuration import Document, load_configuration, recipe_from_documents
 from edgeagent.shell.evaluate import Rulebook
-from edgeagent.shell.inspect import evaluate_file
+from edgeagent.shell.inspect import budget_table, evaluate_file
 
 ROOT = Path(__file__).parents[2]
 ASKED = {"uncertainty": {"gauge_scale": 0.03, "gauge_scale_dof": 10, "artefact": "MW-03"}}
@@ -212,3 +212,8 @@ def test_expansion_without_a_temperature_holds(cell):
     budget = next(b for (name, _), b in found.budgets.items() if name == "ball_pitch_circle_diameter")
     departure = next(c for c in budget.contributions if c.source == "departure from 20 °C")
     assert departure.effect == pytest.approx(4 * 11.5e-6 * 16.3, rel=0.02)
+    # Nothing tells how the ball's seat on the profile repeats: the scale alone is not its uncertainty.
+    at = next(key for key in found.budgets if key[0] == "profile_contact_angle_left")
+    assert not found.budgets[at].complete
+    assert values_of(found.result)[at]["expanded_uncertainty"] is None
+    assert "enter its repeatability" in budget_table(found)

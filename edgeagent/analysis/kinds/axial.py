@@ -280,8 +280,16 @@ def _pitch_quantities(
     for code in (SIDE_TOP, SIDE_BOTTOM):
         here = frame.side == code
         if np.count_nonzero(here) > 1:
+            spread = np.hypot(measured.along_spread_mm[here], measured.along_spread_mm[here][0]) * 1e3
+            worst = int(np.argmax(np.abs(sums[here][1:]))) + 1
             quantities.append(
-                Quantity("cumulative_pitch_deviation", largest(sums[here]), "um", side_name(code))
+                Quantity(
+                    "cumulative_pitch_deviation",
+                    largest(sums[here]),
+                    "um",
+                    side_name(code),
+                    float(spread[worst]),
+                )
             )
     if grid.index_error_mm is not None and grid.index_uncertainty_mm is not None:
         for start in range(1, thread.starts):
