@@ -202,7 +202,8 @@ class Quantity:
     """A measured value before it is judged.
 
     ``value`` is None where it could not be computed (a quality check then says why).
-    ``standard_uncertainty`` is in ``unit``; None where the trace itself tells nothing about it.
+    ``standard_uncertainty`` is in ``unit``; None where the trace itself tells nothing about it, infinite where
+    something that counts is missing, so that the value proves nothing.
     ``degrees_of_freedom`` are those of that uncertainty: infinite where it comes from very many samples.
     """
 

@@ -228,7 +228,8 @@ def _shortened(reasons: Sequence[str]) -> tuple[str, ...]:
 
 
 def _expanded(u: float | None) -> float | None:
-    return None if u is None else COVERAGE_FACTOR * u
+    """None for an infinite one, too: a value whose error has no bound is told by its verdict."""
+    return None if u is None or not math.isfinite(u) else COVERAGE_FACTOR * u
 
 
 def _probability(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -46,7 +47,8 @@ def budgeted(
 ) -> Budgeted:
     """Every value with the uncertainty that instrument, part and trace together give it.
 
-    A value of which neither trace nor study tells how it repeats keeps an unknown uncertainty.
+    A value of which neither trace nor study tells how it repeats keeps an unknown uncertainty; one that grows
+    with a part whose temperature the recipe asks for and the trace does not tell has an infinite one.
     ``limited`` names the characteristics that have a limit: where one of them grows with a part of unknown
     temperature, the trace is not fit to be accepted.
     """
@@ -55,6 +57,7 @@ def budgeted(
     influences = told(trace, request, analysis, wanted_influences(instrument, part)) if told else Influences()
     low, high = getattr(request.options, "upr", None) or (2, 500)
     known = Known(influences, instrument, part, trace.header.temperature_c, (float(max(low, 2)), float(high)))
+    untold = part.expansion_per_k is not None and known.temperature_c is None
     budgets, quantities = {}, []
     for q in at_reference_temperature(analysis.quantities, known):
         parts = contributions(q, known)
@@ -64,6 +67,8 @@ def budgeted(
             if budget.complete:
                 u, dof = budget.standard_uncertainty, budget.degrees_of_freedom
                 q = replace(q, standard_uncertainty=u, degrees_of_freedom=dof)
+        if untold and (q.name, q.instance) in influences.length_scale:
+            q = replace(q, standard_uncertainty=math.inf)
         quantities.append(q)
     spectrum = analysis.spectrum
     checks = (*analysis.quality, *_temperature(known, limited))
