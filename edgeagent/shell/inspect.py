@@ -78,13 +78,13 @@ def budget_table(found: Evaluation) -> str:
         q = values[name, instance]
         k = coverage_factor(budget.degrees_of_freedom)
         u = budget.standard_uncertainty
-        found = (
+        stated = (
             f"u {u:.3g}, ν {_freedom(budget.degrees_of_freedom)}, U (k=2) {2 * u:.3g}, "
             f"U (95 %, k={k:.2f}) {k * u:.3g}"
         )
         if not budget.complete:
-            found = f"u not known: enter its repeatability from a study; without that the rest is {u:.3g}"
-        lines.append(f"  {name}{f'[{instance}]' if instance else ''} {number(q.value)} {q.unit}: {found}")
+            stated = f"u not known: enter its repeatability from a study; without that the rest is {u:.3g}"
+        lines.append(f"  {name}{f'[{instance}]' if instance else ''} {number(q.value)} {q.unit}: {stated}")
         rows: list[tuple[str, ...]] = [("contribution", "u(x)", "unit", "sensitivity", "in " + q.unit, "ν")]
         rows += [
             (
