@@ -1,16 +1,23 @@
-"""May anything be accepted now? The last verification of the instrument decides."""
+"""May anything be accepted now? The verifications of the instrument decide: the last, and those around a trace.
+
+A verification speaks for what its instrument measures from then on, until its age runs out. What was measured
+before it, after one that failed, or just before one that failed, is not covered, whenever its file arrives.
+"""
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """The last verification of one instrument: passed or not, when measured (POSIX seconds, UTC).
+    """One verification of one instrument: passed or not, when measured (POSIX seconds, UTC).
 
-    ``doubt`` is why its time cannot be right, None when nothing speaks against it.
+    ``measured_at`` is that of its oldest file, from which its age counts; ``complete_at`` that of its newest,
+    from which it speaks for the instrument, None where there is only one. ``doubt`` is why its time cannot be
+    right, None when nothing speaks against it. ``certificate_sha256`` is the certificate that it was judged by.
     """
 
     artefact: str
@@ -18,10 +25,42 @@ class Verified:
     measured_at: float
     seq: int
     doubt: str | None = None
+    complete_at: float | None = None
+    certificate_sha256: str | None = None
+
+    @property
+    def at(self) -> float:
+        """From when it speaks for the instrument."""
+        return self.measured_at if self.complete_at is None else self.complete_at
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """The verifications of one instrument: the one that counts now, and the newest as they were measured."""
+
+    current: Verified
+    past: tuple[Verified, ...]
 
 
 CLOCK_TOLERANCE_S = 360.0
 """How far clocks of instrument and agent may differ before a verification is doubted."""
+_PAST_MAX = 500
+
+
+def noted(history: History | None, new: Verified, recorded_at: float) -> History:
+    """The history with one more verification, recorded at ``recorded_at`` (POSIX seconds, UTC).
+
+    One that was measured before the current one, though recorded after it, does not replace it. One whose time
+    is doubted does, until another comes; among the past it stands at the time of its record, as not passed.
+    """
+    placed = new if new.doubt is None else replace(new, passed=False, complete_at=recorded_at)
+    if history is None:
+        return History(new, (placed,))
+    past, last = history.past, history.current
+    index = bisect_right(past, placed.at, key=lambda v: v.at)
+    past = (*past[:index], placed, *past[index:])[-_PAST_MAX:]
+    newer = new.doubt is not None or last.doubt is not None or new.at >= last.at
+    return History(new if newer else last, past)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +70,11 @@ class Sighting:
     measured_at: float
     certificate_sha256: str | None
     passed: bool
+
+
+def later_sighting(before: Sighting | None, new: Sighting) -> Sighting:
+    """The one that counts: what was measured later, whatever was recorded later."""
+    return new if before is None or new.measured_at >= before.measured_at else before
 
 
 def counted_from(
@@ -69,25 +113,81 @@ def clock_doubt(measured_at: float, recorded_at: float, before: float | None) ->
 
 
 def closed_reason(
-    last: Verified | None, artefact: str, max_age_h: float | None, instrument: str, now: float
+    last: Verified | None,
+    artefact: str,
+    max_age_h: float | None,
+    instrument: str,
+    now: float,
+    certificate_sha256: str | None,
 ) -> str | None:
     """Why nothing may be accepted, or None when the gate is open.
 
-    ``max_age_h`` None means there is no gate. ``now`` is the time at which the part was decided.
+    ``max_age_h`` None means there is no gate. ``now`` is the time at which the part was decided,
+    ``certificate_sha256`` the certificate of ``artefact`` in force, None when there is none.
     """
     if max_age_h is None:
         return None
+    if certificate_sha256 is None:
+        return f"gate: there is no certificate for artefact {artefact}"
     if last is None:
         return f"gate: {instrument} has never been verified with artefact {artefact}"
+    if last.doubt is not None:
+        return f"gate: clocks of the verifications of {instrument} disagree: {last.doubt} (record {last.seq})"
+    if not last.passed:
+        return f"gate: the last verification of {instrument} failed (record {last.seq})"
     if last.artefact != artefact:
         return f"gate: {instrument} was verified with artefact {last.artefact}, wanted is {artefact}"
-    if last.doubt is not None:
-        return f"gate: clocks of the verifications of {instrument} disagree: {last.doubt}"
-    if not last.passed:
-        return f"gate: the last verification of {instrument} failed"
+    if last.certificate_sha256 != certificate_sha256:
+        return f"gate: the certificate of artefact {artefact} was changed since {instrument} was verified by it"
     age_h = (now - last.measured_at) / 3600
     if age_h > max_age_h:
-        return f"gate: the verification of {instrument} is {age_h:.1f} h old, allowed are {max_age_h:g} h"
-    if age_h < -0.1:
-        return f"gate: the verification of {instrument} lies {-age_h:.1f} h in the future"
+        return f"gate: the verification of {instrument} is {_hours(age_h)} old, allowed are {max_age_h:g} h"
+    if now < last.measured_at - CLOCK_TOLERANCE_S:
+        return f"gate: the verification of {instrument} lies {_hours(-age_h)} in the future"
     return None
+
+
+def uncovered_reason(
+    past: Sequence[Verified],
+    feature: str,
+    measured_at: float,
+    artefact: str,
+    max_age_h: float | None,
+    instrument: str,
+    now: float,
+) -> str | None:
+    """Why a trace is not covered by the verifications around it, or None when it is.
+
+    ``past`` are the instrument's verifications, rising by the time from which they speak. The one before the
+    trace must have passed and not be too old then; the one after it, where that is known already, must not have
+    failed: nobody knows since when a failing instrument was wrong.
+    """
+    if max_age_h is None:
+        return None
+    if measured_at > now + CLOCK_TOLERANCE_S:
+        ahead = _hours((measured_at - now) / 3600)
+        return f"gate: clocks disagree: {feature} was measured {ahead} after it was decided"
+    index = bisect_right(past, measured_at, key=lambda v: v.at)
+    before, after = past[index - 1] if index else None, past[index] if index < len(past) else None
+    if before is None:
+        return f"gate: {feature} was measured before the first verification of {instrument} on record"
+    if not before.passed:
+        return f"gate: {feature} was measured after {_no_proof(before)} of {instrument} (record {before.seq})"
+    if before.artefact != artefact:
+        return f"gate: {instrument} was verified with {before.artefact} when {feature} was measured"
+    age_h = (measured_at - before.measured_at) / 3600
+    if age_h > max_age_h:
+        told = f"gate: the verification of {instrument} was {_hours(age_h)} old when {feature} was measured"
+        return f"{told}, allowed are {max_age_h:g} h"
+    if after is not None and not after.passed:
+        told = f"gate: {feature} was measured before {_no_proof(after)} of {instrument} (record {after.seq})"
+        return f"{told}: nobody knows since when it was wrong"
+    return None
+
+
+def _no_proof(verified: Verified) -> str:
+    return "a failed verification" if verified.doubt is None else "a verification, of doubtful time,"
+
+
+def _hours(hours: float) -> str:
+    return f"{hours:.1f} h" if hours >= 1 else f"{hours * 60:.0f} min"

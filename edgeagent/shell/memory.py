@@ -13,12 +13,15 @@ from typing import Any
 
 from edgeagent.codec.record import Record
 from edgeagent.model import Disposition
-from edgeagent.rules.gate import Sighting, Verified, clock_doubt
+from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, noted
 from edgeagent.rules.lamp import Lamp, acknowledged, shown
 from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
 from edgeagent.rules.settling import Look
 from edgeagent.shell.journal import Place
 
+CERTIFICATES = "artefacts/"
+"""Folder of the certificates, with which complaints about one of them begin."""
+_FILES_MAX = 1000
 _SETS_MAX = 500
 """Finished part sets that stay in memory for re-measurements; unfinished ones always stay."""
 
@@ -36,6 +39,9 @@ class Memory:
     ``position`` is the publisher's, whose record's place is noted on the way. ``unverified`` is an artefact's
     measurement whose verification record is not there; ``answered`` are rejects beyond the position that the
     line acknowledged already. ``gated`` are the parts that the closed gate holds, however long ago.
+    ``verifications`` are those of each instrument, ``measured_last`` what its clock said at the one that was
+    recorded last, ``verifying`` the newest files of them with the certificate that judged them.
+    ``certificate_refused`` is why the certificates on disk are not those in force, None when they are.
     """
 
     def __init__(
@@ -47,10 +53,12 @@ class Memory:
         self.looks: dict[tuple[str, str], Look] = {}
         self.sets: OrderedDict[tuple[str, str], PartSet] = OrderedDict()
         self.waiting_sets: set[tuple[str, str]] = set()
-        self.verified: dict[str, Verified] = {}
+        self.verifications: dict[str, History] = {}
+        self.verifying: OrderedDict[tuple[str, str | None], int] = OrderedDict()
+        self.measured_last: dict[str, float] = {}
+        self.certificate_refused: str | None = None
         self.artefact_errors_nm: dict[tuple[str, str], dict[int, float]] = {}
         self.sightings: dict[tuple[str, str], dict[int, Sighting]] = {}
-        self._measured_last: dict[str, float] = {}
         self.gated: dict[tuple[str, str], PartSet] = {}
         self.boot = 0
         self.decided = 0
@@ -62,6 +70,11 @@ class Memory:
         self.unverified: Record | None = None
         self.answered: set[int] = set()
         self._undelivered: list[Record] = []
+
+    @property
+    def verified(self) -> dict[str, Verified]:
+        """The verification of each instrument that counts now."""
+        return {name: history.current for name, history in self.verifications.items()}
 
     def known(self, key: bytes) -> bool:
         """Whether a file of this identity has its record already."""
@@ -121,6 +134,11 @@ class Memory:
             found = self.artefact_errors_nm.setdefault((str(body["instrument"]), str(body["artefact"])), {})
             found.update(errors)
             self._note_verification(record, errors)
+        elif record.kind == "configuration":
+            self.certificate_refused = None
+        elif record.kind == "recovery" and body.get("what") == "configuration-rejected":
+            reason = str(body["reason"])
+            self.certificate_refused = reason if reason.startswith(CERTIFICATES) else self.certificate_refused
         elif record.kind == "disposition":
             self.decided = record.seq
             key = (str(body["part"]), str(body["serial"]))
@@ -134,21 +152,33 @@ class Memory:
     def _note_verification(self, record: Record, errors: Mapping[int, float]) -> None:
         """What a verification says of its waves and of its instrument.
 
-        A file that shows only some of the waves, and those well, neither opens nor closes the gate.
+        A file that shows only some of the waves, and those well, neither opens nor closes the gate; nor does
+        one that is no verification at all.
         """
         body = record.body
+        self.verifying[str(body["source"]["sha256"]), body.get("certificate_sha256")] = record.seq
+        while len(self.verifying) > _FILES_MAX:
+            self.verifying.popitem(last=False)
+        if not body.get("counts", True):
+            return
         instrument, artefact = str(body["instrument"]), str(body["artefact"])
         measured_at, passed = _posix(str(body["measured_at"])), bool(body["passed"])
         certificate, incomplete = body.get("certificate_sha256"), bool(body.get("incomplete", False))
+        recorded_at = _posix(record.time)
+        doubt = clock_doubt(measured_at, recorded_at, self.measured_last.get(instrument))
+        self.measured_last[instrument] = measured_at
         seen = self.sightings.setdefault((instrument, artefact), {})
         for upr in errors:
-            seen[upr] = Sighting(measured_at, certificate, passed or incomplete)
-        doubt = clock_doubt(measured_at, _posix(record.time), self._measured_last.get(instrument))
-        self._measured_last[instrument] = measured_at
+            if doubt is None:
+                sighting = Sighting(measured_at, certificate, passed or incomplete)
+                seen[upr] = later_sighting(seen.get(upr), sighting)
+            else:
+                seen.pop(upr, None)
         if incomplete and doubt is None:
             return
         counts = _posix(str(body.get("counted_from", body["measured_at"])))
-        self.verified[instrument] = Verified(artefact, passed, counts, record.seq, doubt)
+        new = Verified(artefact, passed, counts, record.seq, doubt, measured_at, certificate)
+        self.verifications[instrument] = noted(self.verifications.get(instrument), new, recorded_at)
 
     def _note_done(self, source: Mapping[str, Any]) -> None:
         look = Look(*source["look"])

@@ -46,7 +46,7 @@ def decision_entries(state: PartSet, memory: Memory, configuration: Configuratio
 
 
 def open_reason(state: PartSet, memory: Memory, configuration: Configuration, now: float) -> str | None:
-    """Why nothing of this part's instruments may be accepted or released at ``now``; None when the gate is open."""
+    """Why no part of these instruments may be accepted or released at ``now``; None when the gate is open."""
     wanted = configuration.settings.verification
     if wanted is None:
         return None
@@ -133,7 +133,7 @@ def _speaks_against(
     """Why an artefact's trace is no verification, whatever its values are; and whether the gate minds it."""
     wanted, artefact = configuration.settings.verification, str(body["trace"]["artefact"])
     source = body["source"]
-    copied = memory.verifying.get(str(source["sha256"]))
+    copied = memory.verifying.get((str(source["sha256"]), body["certificate_sha256"]))
     if copied is not None:
         return [f"the file is a copy of that of record {copied}: it proves nothing new"], False
     if wanted is not None and artefact != wanted.artefact:

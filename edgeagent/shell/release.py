@@ -2,7 +2,8 @@
 
 The journal has one writer, the service, so a release is a request: a small file in ``store/requests/`` that the
 service takes up within a second, answers beside it and removes. What is on record is the service's doing:
-an ``acknowledgement`` that says who and why, and the part's new disposition, with one sync.
+an ``acknowledgement`` that says who and why, and the part's new disposition, with one sync. A request that is
+refused is an ``acknowledgement`` too, which changes nothing.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ from edgeagent.shell.memory import Memory
 FOLDER = "requests"
 _REQUEST, _ANSWER = ".request", ".answer"
 _BYTES_MAX = 4096
+_AT_ONCE_MAX = 20
+"""Requests taken up in one turn of the loop: a flood of them must not keep it from its parts."""
 _Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 
 
@@ -53,16 +56,64 @@ class ReleaseRefusedError(AgentError):
 
 @dataclass(frozen=True, slots=True)
 class HeldPart:
-    """A part held only for the gate. ``refusal`` is why it cannot be released yet, None when it can."""
+    """A part held only for the gate. ``refusal`` is why it cannot be released yet, None when it can.
+
+    ``held_at`` (RFC 3339) and ``why`` are those of the record ``seq`` that holds it, where they are known.
+    """
 
     part: str
     serial: str
     seq: int
     refusal: str | None
+    held_at: str = ""
+    why: str = ""
 
 
 GateReason = Callable[[PartSet], str | None]
-"""Why the gate is closed for a part now; None when it is open."""
+"""Why the gate is closed for a part's instruments now; None when it is open."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakenUp:
+    """What a request leads to: records, the event for the log with its values, and the answer."""
+
+    entries: list[tuple[str, Mapping[str, Any]]]
+    event: str
+    told: Mapping[str, str]
+    refusal: str | None
+
+    def answer(self, seq: int) -> ReleaseAnswer:
+        """The answer, once the last of the records has its number."""
+        return ReleaseAnswer(True, "", seq) if self.refusal is None else ReleaseAnswer(False, self.refusal)
+
+
+def take_up(
+    path: Path, folder: RequestFolder, memory: Memory, gate: GateReason, *, now: float, live_s: float
+) -> TakenUp:
+    """What becomes of one request file; whatever it holds, something for the record comes of it."""
+    request = None
+    try:
+        request = folder.read(path)
+        entries = release_entries(request, memory, gate, now=now, live_s=live_s)
+    except ReleaseRefusedError as error:
+        refusal = str(error)[:500]
+        refused = refusal_entry(path.name, request, refusal)
+        return TakenUp([refused], "release-refused", {"reason": refusal}, refusal)
+    told = {"part": request.part, "serial": request.serial, "who": request.who}
+    return TakenUp(entries, "released", told, None)
+
+
+def refusal_entry(name: str, request: ReleaseRequest | None, reason: str) -> tuple[str, Mapping[str, Any]]:
+    """The record of a refused request: who wanted what, and why not. ``name`` is the request's file.
+
+    Its ``seq`` of 0 is no record's number, so that it acknowledges nothing: the lamp forgets no reject by it.
+    """
+    body: dict[str, Any] = {"seq": 0, "who": "unknown", "matched": False, "what": "release-refused"}
+    if request is not None:
+        body |= {"who": request.who, "part": request.part, "serial": request.serial, "why": request.why}
+    else:
+        body["request"] = name.encode("utf-8", "replace").decode()[:100]
+    return "acknowledgement", bodies.fitted({**body, "reason": reason})
 
 
 def held_parts(memory: Memory, gate: GateReason) -> Iterator[HeldPart]:
@@ -127,13 +178,15 @@ def _other_reason(state: PartSet) -> str | None:
 
 
 def _unverified(state: PartSet, memory: Memory, gate: GateReason) -> str | None:
-    """Why no passed verification followed the hold."""
+    """Why no passed verification followed: one recorded after the hold, or measured after the part."""
     closed = gate(state)
     if closed is not None:
         return closed
     for instrument in sorted({str(r.source["instrument"]) for r in state.results.values()}):
         last = memory.verified.get(instrument)
-        if last is None or not last.passed or last.seq < (state.disposed_seq or 0):
+        measured = [r.measured_at for r in state.results.values() if r.source["instrument"] == instrument]
+        newer = last is not None and all(at is not None and last.at >= at for at in measured)
+        if last is None or not last.passed or (last.seq < (state.disposed_seq or 0) and not newer):
             return f"no verification of {instrument} has passed since it was held"
     return None
 
@@ -143,13 +196,16 @@ class RequestFolder:
 
     def __init__(self, store: Path) -> None:
         self.folder = store / FOLDER
+        self._immovable: set[str] = set()
 
     def waiting(self) -> list[Path]:
-        """Requests that were not answered yet, oldest name first; empty when the folder is not there."""
+        """The next requests that were not answered yet, in order of name; empty when there is no folder.
+
+        One that was answered but cannot be taken away does not come again.
+        """
         with contextlib.suppress(OSError):
-            return sorted(
-                p for p in self.folder.iterdir() if p.suffix == _REQUEST and not p.name.startswith(".")
-            )
+            found = (p for p in self.folder.iterdir() if p.suffix == _REQUEST and not p.name.startswith("."))
+            return sorted(p for p in found if p.name not in self._immovable)[:_AT_ONCE_MAX]
         return []
 
     def read(self, path: Path) -> ReleaseRequest:
@@ -166,8 +222,12 @@ class RequestFolder:
         since its part is released already."""
         with contextlib.suppress(OSError):
             write_synced(path.with_suffix(_ANSWER), encode(answer))
-        with contextlib.suppress(OSError):
+        try:
             path.unlink()
+        except FileNotFoundError:
+            pass
+        except OSError:
+            self._immovable.add(path.name)
 
     def put(self, request: ReleaseRequest) -> Path:
         """Hand in a request under a name of its own. Raises OSError."""

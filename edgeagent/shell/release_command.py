@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import os
+import shlex
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -37,8 +39,10 @@ def release(
 ) -> None:
     """Release a part that was held only because the gate was closed.
 
-    A verification of its instrument must have passed since. The running service writes the release to the
-    journal, with name and reason; a part held for other reasons is refused. Exit code 0 when it is released.
+    Without a part it lists them: since when and why each is held, and what to do. A verification of the
+    part's instrument must have passed since, and the part no longer stand at the line. The running service
+    writes the release to the journal, with name and reason, and every refusal too. The lamp does not change.
+    Exit code 0 when the part is released.
 
     \b
     Example:
@@ -58,7 +62,7 @@ def release(
 
             click.echo(encode([dataclasses.asdict(each) for each in held]).decode())
             return
-        for line in _listed(held):
+        for line in _listed(held, config):
             click.echo(line)
         return
     missing = [name for name, value in given.items() if not (value or "").strip()]
@@ -72,23 +76,55 @@ def held_in(configuration: Configuration) -> list[HeldPart]:
     from edgeagent.shell.clock import SystemClock
     from edgeagent.shell.journal import JournalReader
     from edgeagent.shell.memory import Memory
-    from edgeagent.shell.part_decisions import gate_reason
+    from edgeagent.shell.part_decisions import open_reason
     from edgeagent.shell.release import held_parts
 
     memory = Memory({}, None, live_s=0, latches=False)
     folder = configuration.store / "journal"
     if not folder.is_dir():
         return []
+    told: dict[int, tuple[str, str]] = {}
     for record, place in JournalReader(folder).walk():
         memory.visit(record, place)
+        if record.kind == "disposition" and record.body.get("gate") is not None:
+            told[record.seq] = record.time, str(record.body["gate"]).removeprefix("gate: ")
     now = SystemClock().now().timestamp()
-    return list(held_parts(memory, lambda state: gate_reason(state, memory, configuration, now)))
+    held = held_parts(memory, lambda state: open_reason(state, memory, configuration, now))
+    return [dataclasses.replace(h, held_at=told[h.seq][0], why=told[h.seq][1]) for h in held]
 
 
-def _listed(held: list[HeldPart]) -> list[str]:
+def _listed(held: list[HeldPart], config: Path) -> list[str]:
     if not held:
         return ["No part is held only for the gate."]
-    return [f"{h.part} {h.serial}, record {h.seq}: {h.refusal or 'may be released'}" for h in held]
+    ready = [h for h in held if h.refusal is None]
+    lines = [f"{_parts(len(held))} held only for the gate; {len(ready) or 'none'} may be released now:"]
+    for h in held:
+        lines += [
+            f"{h.part} {h.serial} (record {h.seq}): {_readiness(h)}",
+            f"    held since {h.held_at[:16].replace('T', ' ')} UTC: {h.why}",
+        ]
+    if ready:
+        part, serial = shlex.quote(ready[0].part), shlex.quote(ready[0].serial)
+        lines += [
+            "To release one, after making sure that it was measured well, for example:",
+            f"    edgeagent release --config {shlex.quote(os.fspath(config))} --part {part} --serial {serial} "
+            '--who "YOUR NAME" --why "YOUR REASON"',
+        ]
+    if len(ready) < len(held):
+        lines.append(
+            "What may not be released yet: verify its instrument with the artefact, or measure it again."
+        )
+    return lines
+
+
+def _parts(count: int) -> str:
+    return "1 part is" if count == 1 else f"{count} parts are"
+
+
+def _readiness(held: HeldPart) -> str:
+    if held.refusal is None:
+        return "may be released"
+    return f"not yet: {held.refusal.removeprefix('gate: ')}"
 
 
 def _ask(configuration: Configuration, part: str, serial: str, who: str, why: str) -> str:
@@ -109,11 +145,15 @@ def _ask(configuration: Configuration, part: str, serial: str, who: str, why: st
         answer = folder.take_answer(path)
     if answer is None and folder.withdraw(path):
         raise AgentError(
-            f"no answer within {_PATIENCE_S:g} s: is the service running? The request is withdrawn."
+            f"no answer within {_PATIENCE_S:g} s: is the service running? The request is withdrawn, "
+            "nothing was released."
         )
     answer = answer or folder.take_answer(path)
     if answer is None:
-        raise AgentError("the service took the request but gave no answer; see the journal")
+        raise AgentError(
+            "the service took the request but gave no answer; "
+            "`edgeagent journal show --kind acknowledgement` says what became of it"
+        )
     if not answer.granted:
-        raise ReleaseRefusedError(answer.reason)
-    return f"released: {part} {serial}, record {answer.seq}"
+        raise ReleaseRefusedError(f"not released: {answer.reason}")
+    return f"released: {part} {serial}, record {answer.seq}; the lamp does not change"

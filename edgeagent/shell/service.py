@@ -36,18 +36,13 @@ from edgeagent.shell.memory import Memory, file_key
 from edgeagent.shell.part_decisions import (
     Entries,
     decision_entries,
-    gate_reason,
+    open_reason,
     part_entries,
     verification_entry,
 )
 from edgeagent.shell.publisher import Publisher
 from edgeagent.shell.publisher_state import State, check_not_shorter, read_state
-from edgeagent.shell.release import (
-    ReleaseAnswer,
-    ReleaseRefusedError,
-    RequestFolder,
-    release_entries,
-)
+from edgeagent.shell.release import RequestFolder, take_up
 from edgeagent.shell.rules_now import rules_now
 from edgeagent.shell.status import Status, stages_ms
 from edgeagent.shell.systemd import Notifier
@@ -354,25 +349,15 @@ class Service:
         self._watch_drift(records)
 
     def _take_requests(self) -> None:
-        """Release the parts that somebody asked for, or say why not."""
+        """Release the parts that somebody asked for, or put on record why not."""
         for path in self._requests.waiting():
             now = self._clock.now().timestamp()
-            try:
-                request = self._requests.read(path)
-                entries = release_entries(
-                    request,
-                    self._memory,
-                    partial(gate_reason, memory=self._memory, configuration=self._configuration, now=now),
-                    now=now,
-                    live_s=self._configuration.settings.intake.live_s,
-                )
-            except ReleaseRefusedError as error:
-                self._log.warning("release-refused", reason=str(error)[:500])
-                self._requests.answer(path, ReleaseAnswer(False, str(error)))
-                continue
-            records = self._append(entries)
-            self._log.info("released", part=request.part, serial=request.serial, who=request.who)
-            self._requests.answer(path, ReleaseAnswer(True, "", records[-1].seq))
+            gate = partial(open_reason, memory=self._memory, configuration=self._configuration, now=now)
+            live_s = self._configuration.settings.intake.live_s
+            taken = take_up(path, self._requests, self._memory, gate, now=now, live_s=live_s)
+            records = self._append(taken.entries)
+            (self._log.info if taken.refusal is None else self._log.warning)(taken.event, **taken.told)
+            self._requests.answer(path, taken.answer(records[-1].seq))
 
     def _quarantine(self, file: FoundFile, source: Mapping[str, Any], error: InputError) -> None:
         if source["sha256"] is not None and len(file.data):

@@ -67,6 +67,11 @@ def _words(kind: str, body: Mapping[str, Any]) -> str:
     if kind == "quarantine":
         return str(body["reason"])
     if kind == "acknowledgement":
+        if body.get("what") == "release":
+            return f"release of record {body['seq']} by {body['who']}: {body['why']}"
+        if body.get("what") == "release-refused":
+            asked = f" of {body['part']} {body['serial']}" if "part" in body else ""
+            return f"release{asked} asked for by {body['who']}, refused: {body['reason']}"
         return f"record {body['seq']} by {body['who']}" + ("" if body["matched"] else " (nothing was latched)")
     if kind == "recovery":
         return f"{body['what']}: {body['reason']}"

@@ -144,6 +144,6 @@ def test_verifications_whose_clocks_disagree_close_the_gate():
     before = clock_doubt(10_000.0, 30_000.0, 17_200.0)
     assert before == "it was measured 2.0 h before the one that was recorded earlier"
     assert clock_doubt(17_200.0, 10_000.0, None) == "it was measured 2.0 h after it was recorded"
-    last = Verified("MW-03", True, 10_000.0, 5, before)
-    reason = closed_reason(last, "MW-03", 24.0, "gauge-1", 10_100.0)
-    assert reason == f"gate: clocks of the verifications of gauge-1 disagree: {before}"
+    last = Verified("MW-03", True, 10_000.0, 5, before, certificate_sha256="c")
+    reason = closed_reason(last, "MW-03", 24.0, "gauge-1", 10_100.0, "c")
+    assert reason == f"gate: clocks of the verifications of gauge-1 disagree: {before} (record 5)"

@@ -6,14 +6,22 @@ from dataclasses import replace
 
 import pytest
 
-from edgeagent.rules.gate import Verified, closed_reason
+from edgeagent.rules.gate import (
+    CLOCK_TOLERANCE_S,
+    Sighting,
+    Verified,
+    closed_reason,
+    later_sighting,
+    noted,
+    uncovered_reason,
+)
 
 AT = 1_770_000_000.0
-LAST = Verified("MW-03", True, AT, 12)
+LAST = Verified("MW-03", True, AT, 12, certificate_sha256="c")
 
 
-def reason(last=LAST, *, age_h=1.0, max_age_h=24.0, artefact="MW-03"):
-    return closed_reason(last, artefact, max_age_h, "gauge-1", AT + 3600 * age_h)
+def reason(last=LAST, *, age_h=1.0, max_age_h=24.0, artefact="MW-03", certificate="c"):
+    return closed_reason(last, artefact, max_age_h, "gauge-1", AT + 3600 * age_h, certificate)
 
 
 def test_fresh_and_passed_verification_opens_the_gate():
@@ -30,10 +38,11 @@ def test_without_an_age_there_is_no_gate():
     ("last", "options", "words"),
     [
         (None, {}, "has never been verified with artefact MW-03"),
-        (replace(LAST, passed=False), {}, "failed"),
+        (replace(LAST, passed=False), {}, "failed (record 12)"),
         (LAST, {"age_h": 24.01}, "24.0 h old, allowed are 24 h"),
         (LAST, {"age_h": -1.0}, "1.0 h in the future"),
         (LAST, {"artefact": "MW-04"}, "with artefact MW-03, wanted is MW-04"),
+        (LAST, {"certificate": "d"}, "artefact MW-03 was changed since gauge-1 was verified by it"),
     ],
 )  # fmt: skip
 def test_closed_gate_says_why_and_for_which_instrument(last, options, words):
@@ -43,5 +52,96 @@ def test_closed_gate_says_why_and_for_which_instrument(last, options, words):
     assert "gauge-1" in found
 
 
+def test_without_a_certificate_in_force_the_gate_is_closed():
+    assert reason(certificate=None) == "gate: there is no certificate for artefact MW-03"
+    assert reason(certificate=None, max_age_h=None) is None
+
+
 def test_clocks_that_differ_by_minutes_are_forgiven():
     assert reason(age_h=-0.05) is None
+
+
+def verified(seq, hours, passed=True, *, doubt=None, complete_h=None):
+    complete = None if complete_h is None else AT + 3600 * complete_h
+    return Verified("MW-03", passed, AT + 3600 * hours, seq, doubt, complete, "c")
+
+
+def history(*verifications):
+    found = None
+    for each in verifications:
+        found = noted(found, each, each.at + 10.0)
+    return found
+
+
+def covered(past, hours, *, now_h=20.0, max_age_h=24.0):
+    at = AT + 3600 * hours
+    return uncovered_reason(past, "profile", at, "MW-03", max_age_h, "gauge-1", AT + 3600 * now_h)
+
+
+def test_order_of_record_decides_between_equal_times_and_the_time_of_measurement_otherwise():
+    good, bad, late = verified(1, 8.0), verified(2, 9.0, passed=False), verified(3, 8.98)
+    found = history(good, bad, late)
+    assert found.current is bad, "an earlier measurement that comes later does not open the gate"
+    assert [v.seq for v in found.past] == [1, 3, 2]
+    assert history(verified(1, 8.0), verified(2, 8.0, passed=False)).current.seq == 2
+    assert history(verified(1, 8.0, passed=False), verified(2, 8.0)).current.seq == 2
+
+
+def test_doubtful_verification_counts_until_another_comes_and_stays_unproven_in_the_past():
+    doubtful = verified(2, 30.0, doubt="clocks")
+    found = noted(history(verified(1, 8.0)), doubtful, AT + 3600 * 9.0)
+    assert found.current is doubtful
+    assert [(v.seq, v.passed, v.at) for v in found.past][1] == (2, False, AT + 3600 * 9.0)
+    found = noted(found, verified(3, 9.5), AT + 3600 * 9.5)
+    assert found.current.seq == 3
+    assert covered(found.past, 8.5) is not None
+    assert covered(found.past, 9.6) is None
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [
+        (7.9, "profile was measured before the first verification of gauge-1 on record"),
+        (8.0, None),
+        (9.0, None),
+        (9.5, "before a failed verification of gauge-1 (record 3): nobody knows since when it was wrong"),
+        (10.0, "profile was measured after a failed verification of gauge-1 (record 3)"),
+        (10.9, "profile was measured after a failed verification of gauge-1 (record 3)"),
+        (11.0, None),
+        (19.0, None),
+        (20.2, "clocks disagree: profile was measured 12 min after it was decided"),
+    ],
+)  # fmt: skip
+def test_trace_is_covered_by_what_was_verified_before_and_after_it(hours, words):
+    past = history(verified(1, 8.0), verified(2, 9.1), verified(3, 10.0, passed=False), verified(4, 11.0)).past
+    found = covered(past, hours)
+    assert found is None if words is None else found is not None and words in found, found
+
+
+def test_age_counts_from_the_oldest_file_of_a_set_and_cover_from_the_newest():
+    past = history(verified(1, 8.0, complete_h=9.5)).past
+    assert covered(past, 9.0) is not None
+    assert covered(past, 9.5) is None
+    assert covered(past, 32.0, now_h=32.0) is None
+    assert "24.1 h old when profile was measured, allowed are 24 h" in covered(past, 32.1, now_h=32.1)
+
+
+def test_trace_from_the_near_future_is_forgiven_and_no_gate_asks_for_no_cover():
+    past = history(verified(1, 8.0)).past
+    ahead_h = CLOCK_TOLERANCE_S / 3600
+    assert covered(past, 20.0 + 0.99 * ahead_h) is None
+    assert covered(past, 20.0 + 1.01 * ahead_h) is not None
+    assert covered((), 1.0, max_age_h=None) is None
+
+
+def test_past_stays_short_and_in_order():
+    found = history(*(verified(n, n / 60) for n in range(700)))
+    assert len(found.past) == 500
+    assert [v.seq for v in found.past] == list(range(200, 700))
+
+
+def test_later_measurement_of_a_wave_counts_whatever_is_recorded_later():
+    failed, earlier = Sighting(AT, "c", passed=False), Sighting(AT - 60, "c", passed=True)
+    assert later_sighting(None, failed) is failed
+    assert later_sighting(failed, earlier) is failed
+    assert later_sighting(earlier, failed) is failed

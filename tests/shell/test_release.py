@@ -84,15 +84,25 @@ def test_part_held_for_the_gate_is_released_after_a_passed_verification(cell, ci
     wait_until(lambda: agent.records("verification"))
     assert agent.records("verification")[0]["body"]["passed"], agent.records("verification")[0]["body"]
     assert dispositions(agent) == [("1", "hold")], "a passed verification releases nothing by itself"
-    assert command(agent, "--list").stdout.endswith("may be released\n")
+    listed = command(agent, "--list").stdout.splitlines()
+    (held,) = agent.records("disposition")
+    assert listed[:3] == [
+        "1 part is held only for the gate; 1 may be released now:",
+        f"HN-1610-R 1 (record {held['seq']}): may be released",
+        f"    held since {held['time'][:16].replace('T', ' ')} UTC: "
+        "gauge-1 has never been verified with artefact MW-03",
+    ]
+    assert "--part HN-1610-R --serial 1 --who" in listed[4]
 
     given = ask(agent, "1")
     assert (given.returncode, given.stderr) == (0, "")
+    assert given.stdout.endswith("; the lamp does not change\n")
     held, released = agent.records("disposition")
     assert (held["body"]["disposition"], released["body"]["disposition"]) == ("hold", "accept")
     assert released["body"]["reasons"][0] == "released by A. N.: gauge was cleaned, verified since"
     assert released["body"]["replaces"] == held["seq"]
-    (told,) = agent.records("acknowledgement")
+    refused, told = agent.records("acknowledgement")
+    assert refused["body"]["what"] == "release-refused"
     assert told["seq"] == released["seq"] - 1
     body = told["body"]
     assert (body["what"], body["who"], body["seq"], body["matched"]) == ("release", "A. N.", held["seq"], False)
@@ -141,7 +151,10 @@ def test_parts_that_are_wrong_otherwise_are_neither_listed_nor_released(cell, ci
         refused = ask(agent, serial, part)
         assert (refused.returncode, "is not held for the gate" in refused.stderr) == (1, True), refused
     assert {d for _, d in dispositions(agent)} == {"reject", "hold"}
-    assert agent.records("acknowledgement") == []
+    refusals = [r["body"] for r in agent.records("acknowledgement")]
+    assert [(b["what"], b["serial"], b["seq"]) for b in refusals] == [
+        ("release-refused", serial, 0) for serial in ("2", "3", "4")
+    ]
 
 
 def test_part_still_at_the_line_is_measured_again_rather_than_released(cell, circle_text):
@@ -225,7 +238,7 @@ def test_bands_in_files_of_their_own_open_the_gate_together(cell, circle_text):
     oldest = datetime.fromisoformat(second["counted_from"])
     assert oldest == now - timedelta(minutes=30)
     assert datetime.fromisoformat(second["valid_until"]) == oldest + timedelta(hours=24)
-    agent.drop("2.txt", circle_text("2"))
+    agent.drop("2.txt", circle_text("2", measured_at=(now - timedelta(minutes=15)).isoformat()))
     wait_until(lambda: len(dispositions(agent)) == 2)
     assert dispositions(agent)[-1] == ("2", "accept")
 
