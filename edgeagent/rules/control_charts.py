@@ -114,6 +114,17 @@ def baseline(values: Sequence[float]) -> Baseline:
     return Baseline(math.fsum(values) / len(values), sigma, len(values))
 
 
+def usual_baseline(values: Sequence[float], minimum: int, grow_to: int) -> Baseline:
+    """The baseline that a CUSUM with the usual constants has after all values, grown as ChartPlan says.
+
+    Made of all values where there are no more than ``minimum``. Raises as ``baseline``.
+    """
+    monitor, plan = Monitor(), ChartPlan(minimum=minimum, grow_to=grow_to)
+    for value in values:
+        monitor = observed(monitor, value, plan)
+    return monitor.usual if monitor.usual is not None else baseline(values)
+
+
 def _beyond(index: int, value: float, lower: float, upper: float) -> Signal | None:
     if value > upper:
         return Signal(index, RISING, value, upper)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from edgeagent.shell.drift import Observation, SeriesKey
 
 SCHEMA = "edgeagent.trend/1"
-_MINIMUM = 25
+_MINIMUM, _GROW_TO = 25, 100
 _PICTURES_MAX = 8
 _WIDTH, _HEIGHT = 64, 11
 
@@ -81,7 +81,7 @@ class Trend:
 @click.option(
     "--minimum",
     type=click.IntRange(2),
-    help=f"Values that make the baseline; [drift] minimum or {_MINIMUM} by default.",
+    help=f"Values that make the first baseline; [drift] minimum or {_MINIMUM} by default.",
 )
 @click.option(
     "--json", "as_json", is_flag=True, help="One object a series and line on stdout, nothing else there."
@@ -96,7 +96,8 @@ def trend(
     """Print how characteristics have behaved: charts, signals and capability.
 
     Without --characteristic one line a series; harmonic amplitudes only when asked for by name.
-    The baseline is made by the first values; traces that failed a quality check are left out.
+    The baseline is made by the first values and grows with usual ones to 100, or as [drift] says. Traces that
+    failed a quality check are left out.
 
     \b
     Example:
@@ -191,19 +192,15 @@ def collect(
 
 
 def charted(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
-    """The charts of a series, their baseline made by the first ``minimum`` values or what there is.
-
-    Where those are all the same, by as many more as it takes until one differs.
-    """
+    """The charts of a series; their baseline is made by usual values, as the service makes it."""
     from edgeagent.rules import control_charts as charts
 
     values, last = series.values, series.found[-1]
     capability = None
     if len(set(values)) > 1 and (last.lower is not None or last.upper is not None):
         capability = charts.capability(values, last.lower, last.upper)
-    differs = next((i for i, v in enumerate(values) if v != values[0]), 0)
     try:
-        usual = charts.baseline(values[: max(minimum, differs + 1)])
+        usual = charts.usual_baseline(values, minimum, _GROW_TO if drift is None else drift.grow_to)
     except AnalysisError as error:
         return Trend(series, None, True, reason=str(error))
     return Trend(
@@ -269,10 +266,10 @@ def as_object(trend: Trend) -> dict[str, Any]:
 
 
 def _overview(trends: Sequence[Trend]) -> list[str]:
-    rows = [("characteristic", "values", "usual", "sigma", "last", "unit", "signals")]
+    rows = [("characteristic", "values", "usual", "sigma", "last", "unit", "Cpk", "signals")]
     for one in trends:
-        usual = one.usual
-        told = ", ".join(f"{name} {len(found)}" for name, found in signals(one).items() if found) or "none"
+        usual, capable = one.usual, one.capability
+        told = "; ".join(_brief(name, found, one) for name, found in signals(one).items() if found) or "none"
         told = one.reason or (f"{told} (provisional)" if one.provisional else told)
         rows.append(
             (
@@ -282,6 +279,7 @@ def _overview(trends: Sequence[Trend]) -> list[str]:
                 _number(usual.sigma) if usual else "-",
                 _number(one.series.values[-1]),
                 one.series.found[-1].unit,
+                "-" if capable is None else f"{capable.cpk:.2f} ({capable.cpk_bounds[0]:.2f} at least)",
                 told,
             )
         )
@@ -290,6 +288,13 @@ def _overview(trends: Sequence[Trend]) -> list[str]:
         "  ".join([*(_clean(c).ljust(w) for c, w in zip(row, widths, strict=False)), _clean(row[-1])])
         for row in rows
     ]
+
+
+def _brief(name: str, found: Sequence[tuple[int, str]], trend: Trend) -> str:
+    """How often one chart signals, and the side where it does so at the last value."""
+    index, side = found[-1]
+    now = f", {side} now" if index == len(trend.series.found) - 1 else ""
+    return f"{name} {len({i for i, _ in found})}{now}"
 
 
 def printed(trend: Trend) -> list[str]:
@@ -306,7 +311,7 @@ def printed(trend: Trend) -> list[str]:
     lines += drawn(series.values, individuals, {i for i, _ in signals(trend)["individuals"]}, last.unit)
     lines.append(
         f"  usual {_number(usual.centre)} {last.unit}, sigma {_number(usual.sigma)} from the moving range of "
-        f"the first {usual.count} values"
+        f"{usual.count} usual values"
     )
     if trend.provisional:
         lines.append("  provisional: fewer values than the baseline asks for")
@@ -408,6 +413,7 @@ def _draw_row(row: Any, one: Trend) -> None:
     assert one.individuals is not None
     assert one.ewma is not None
     assert one.cusum is not None
+    last = one.series.found[-1]
     numbers = range(1, len(one.series.found) + 1)
     for axes, (name, chart) in zip(row, (("individuals", one.individuals), ("EWMA", one.ewma)), strict=False):
         axes.plot(numbers, chart.statistic, "-o", color="black", markersize=2.5, linewidth=0.7)
@@ -415,7 +421,12 @@ def _draw_row(row: Any, one: Trend) -> None:
         axes.axhline(chart.centre, color="0.7", linewidth=0.8)
         _mark(axes, [s.index + 1 for s in chart.signals], [s.statistic for s in chart.signals])
         axes.set_title(name, fontsize=9)
-    row[0].set_ylabel(one.series.found[-1].unit)
+    _tolerance(row[0], (last.lower, last.upper))
+    row[0].set_ylabel(_clean(last.unit))
+    row[0].set_xlabel(
+        f"values of {_clean(one.series.found[0].measured_at[:10])} to {_clean(last.measured_at[:10])}",
+        fontsize=8,
+    )
     row[0].set_title(f"{_clean(one.series.title)}: individuals", fontsize=9)
     cusum, axes = one.cusum, row[2]
     axes.plot(numbers, cusum.high, "-", color="black", linewidth=1.0, label="rising")
@@ -429,6 +440,14 @@ def _draw_row(row: Any, one: Trend) -> None:
     for axes in row:
         axes.grid(True, linewidth=0.3)
         axes.tick_params(labelsize=8)
+
+
+def _tolerance(axes: Any, limits: Sequence[float | None]) -> None:
+    """Limits of the recipe as solid lines, unless they lie so far off that nothing else could be seen."""
+    low, high = axes.get_ylim()
+    for limit in limits:
+        if limit is not None and low - (high - low) < limit < high + (high - low):
+            axes.axhline(limit, color="crimson", linewidth=1.0)
 
 
 def _mark(axes: Any, across: Sequence[float], up: Sequence[float]) -> None:

@@ -1,8 +1,8 @@
 """How often drift charts cry wolf and how soon they see a shift, for known and for estimated baselines.
 
-Run as ``python tests/bench/drift_alarms.py``; takes half a minute. Values are normal and independent. A shift or a
-slow drift begins right behind the first baseline, or 75 usual values later; runs with an alarm before it are
-left out. Delays are medians, in values.
+Run as ``python tests/bench/drift_alarms.py``; takes half a minute. Values are normal and independent. A shift
+or a slow drift begins right behind the first baseline, or 75 usual values later; runs with an alarm before it
+are left out. Delays are medians, in values.
 """
 
 from __future__ import annotations

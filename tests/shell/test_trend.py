@@ -107,6 +107,40 @@ def test_overview_names_each_series_once(store):
     assert any("all the same" in line for line in lines if line.startswith("tilt"))
 
 
+def test_overview_tells_capability_and_what_signals_now(store):
+    for number in range(40):
+        worn = 0.0 if number < 30 else 0.5
+        store.measure(
+            characteristic("roundness_total", 1 + 0.02 * (number % 3), upper=1.5),
+            characteristic("tilt", 1 + 0.02 * (number % 3) - worn),
+        )
+    head, roundness, tilt = run("--store", store.written()).stdout.splitlines()
+    assert "Cpk" in head
+    # Cpk from its definition: mean 1.0195, sd 0.01663 of forty values 1.00, 1.02, 1.04 in turn
+    assert "9.6" in roundness.split("um")[1]
+    assert "none" in roundness
+    assert "individuals 10, falling now" in tilt
+
+
+def test_series_that_was_constant_at_first_is_charted_from_where_it_is_not(store):
+    for number in range(40):
+        store.measure(characteristic("roundness_total", 1.0 if number < 30 else 1.0 + 0.1 * (number % 2)))
+    (found,) = objects("--store", store.written())
+    assert found["reason"] == ""
+    assert found["baseline"]["count"] >= 32
+
+
+def test_usual_series_is_judged_by_more_than_its_first_values(store):
+    # Ten values that happen to lie close together, then usual ones with three times the spread
+    for number in range(110):
+        spread = 0.01 if number < 10 else 0.03
+        store.measure(characteristic("roundness_total", 1 + spread * ((number * 7) % 5 - 2)))
+    folder = store.written()
+    (found,) = objects("--store", folder, "--minimum", "10")
+    assert found["baseline"]["count"] == 100
+    assert found["individuals"]["signals"] == []
+
+
 def test_harmonic_comes_from_the_spectrum_of_every_part(store):
     # A result lists a harmonic only where it is near its limit: here once, out of six
     for number in range(6):
@@ -185,7 +219,7 @@ def test_configuration_names_store_and_watched_charts(store, tmp_path):
     )
     text = run("--config", str(config), "--characteristic", "roundness_total").stdout
     assert "watched by individuals (rising): is rising" in text
-    assert "first 8 values" in text
+    assert "11 usual values" in text
 
 
 def test_store_and_configuration_exclude_each_other(tmp_path):
