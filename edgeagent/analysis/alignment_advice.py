@@ -67,12 +67,12 @@ def run_out(
 
     ``factor`` turns readings into displacement normal to the surface. ``height_mm`` is that of the trace's
     middle; ``rise_mm_per_turn`` is by how much height grows in a turn of growing angle, negative where it
-    falls, 0 for a circle. Harmonic 1 is 2|c| cos(θ + arg c) and so is proud at -arg c; growth is that of the
-    fit's tilt terms.
+    falls, 0 for a circle. A single turn tells no growth. Harmonic 1 is 2|c| cos(θ + arg c) and so is proud at
+    -arg c; growth is that of the fit's tilt terms.
     """
     vector = 2 * factor * complex(np.conj(fit.centred[1]))
     u = factor * float(fit.standard_uncertainty_um[1])
-    if rise_mm_per_turn == 0 or len(fit.alignment) < 3:
+    if rise_mm_per_turn == 0 or not fit.tilt_told:
         return RunOut(height_mm, vector, u, normal)
     growth = complex(fit.alignment[1], fit.alignment[2]) * factor / rise_mm_per_turn
     spread = np.diag(fit.alignment_covariance)[1:]
@@ -86,7 +86,7 @@ def own_offset(trace: RunOut, height_mm: float) -> tuple[complex, float]:
     The spiral's own growth stands for the tilt. Raises AnalysisError for a trace without growth.
     """
     if trace.growth is None:
-        raise AnalysisError("a closed circle does not tell the tilt")
+        raise AnalysisError("a circle or a single turn does not tell the tilt")
     gain = trace.normal.gain
     tilt = trace.growth / gain
     lever = trace.normal.lever_mm / gain + height_mm - trace.height_mm
@@ -94,12 +94,15 @@ def own_offset(trace: RunOut, height_mm: float) -> tuple[complex, float]:
     return offset, float(np.hypot(trace.u_um, abs(lever) * trace.u_growth) / abs(gain))
 
 
-def advise(run_outs: Sequence[RunOut], *, pivot_mm: float | None = None) -> AlignmentAdvice:
+def advise(
+    run_outs: Sequence[RunOut], *, pivot_mm: float | None = None, scale_u: float = 0.0
+) -> AlignmentAdvice:
     """Shift and tilt of the axis from one or more traces.
 
     ``pivot_mm`` is the height about which the table tilts, where the shift is stated; the mean height of the
-    traces when None. Uncertainties are first order, the traces independent. Raises TraceRangeError without a
-    trace, AnalysisError where nothing can be told (a surface that does not move with the axis).
+    traces when None. Uncertainties are first order, the noise of the traces independent; ``scale_u``, the
+    relative standard uncertainty of the gauge's scale, is common to all of them. Raises TraceRangeError
+    without a trace, AnalysisError where nothing can be told (a surface that does not move with the axis).
     """
     if not run_outs:
         raise TraceRangeError("alignment needs a trace")
@@ -115,34 +118,40 @@ def advise(run_outs: Sequence[RunOut], *, pivot_mm: float | None = None) -> Alig
         height_mm=pivot,
         shift_um=abs(shift),
         shift_direction_deg=_direction_deg(shift),
-        u_shift_um=float(u[0]),
+        u_shift_um=float(np.hypot(u[0], scale_u * abs(shift))),
         tilt_urad=None if tilt is None else 1000 * abs(tilt),
         tilt_direction_deg=None if tilt is None else _direction_deg(tilt),
-        u_tilt_urad=None if tilt is None else 1000 * float(u[1]),
+        u_tilt_urad=None if tilt is None else 1000 * float(np.hypot(u[1], scale_u * abs(tilt))),
     )
 
 
-def advice_sentence(advice: AlignmentAdvice) -> str:
+def advice_sentence(advice: AlignmentAdvice, place: str | None = None) -> str:
     """One line for the person at the table: where to turn to, which way to push, by how much.
 
-    The stylus stands still and the part turns: at the named angle the part's proud side is beneath it, on an
-    outside surface. What is below its expanded uncertainty (k = 2) is left alone.
+    The stylus stands still and the part turns: at the named angle its axis lies off towards the place where the
+    stylus touches, on a shaft and in a bore alike. What is below its expanded uncertainty (k = 2) is left
+    alone. ``place`` names the pivot in words where heights have no zero of their own.
     """
+    at = place or f"height {advice.height_mm:g} mm"
     expanded = COVERAGE_FACTOR * advice.u_shift_um
     if advice.shift_um <= expanded:
-        words = f"Centred within {expanded:.2g} um, no shift"
+        words = f"Centred within {expanded:.2g} um at {at}, no shift"
     else:
-        words = f"At angle {advice.shift_direction_deg:.1f} deg push the part {advice.shift_um:.2f} ± "
-        words += f"{expanded:.2g} um to the opposite side (at height {advice.height_mm:g} mm)"
-    if advice.tilt_urad is None or advice.u_tilt_urad is None:
-        return f"{words}; one circle tells nothing of the tilt."
+        words = f"Turn to angle {advice.shift_direction_deg:.1f} deg and push the part "
+        words += f"{advice.shift_um:.2f} ± {expanded:.2g} um at {at}, from where the stylus touches towards "
+        words += "the opposite side"
+    if advice.tilt_urad is None or advice.tilt_direction_deg is None or advice.u_tilt_urad is None:
+        return f"{words}; this tells nothing of the tilt."
     expanded = COVERAGE_FACTOR * advice.u_tilt_urad
     if advice.tilt_urad <= expanded:
         return f"{words}; upright within {expanded:.2g} urad, no tilt."
     words += (
-        f"; at angle {advice.tilt_direction_deg:.1f} deg lean the part's upper end {advice.tilt_urad:.1f} ± "
+        f"; turn to angle {advice.tilt_direction_deg:.1f} deg and lean the part's upper end (greater height) "
     )
-    return f"{words}{expanded:.2g} urad to the opposite side."
+    words += (
+        f"{advice.tilt_urad:.1f} ± {expanded:.2g} urad, {advice.tilt_urad / 10:.3g} um in 100 mm, about {at}, "
+    )
+    return f"{words}from where the stylus touches towards the opposite side."
 
 
 def _equations(run_outs: Sequence[RunOut], pivot_mm: float) -> tuple[ComplexArray, ComplexArray, FloatArray]:

@@ -27,7 +27,9 @@ class SurfaceNormal:
     lever_mm: float
 
 
-def track_normal(thread: Thread, flank: str | None, *, rises: bool | None = None) -> SurfaceNormal:
+def track_normal(
+    thread: Thread, flank: str | None, *, rises: bool | None = None, tip_radius_mm: float = 0.0
+) -> SurfaceNormal:
     """Normal of a thread's track at the contact point of its ``left`` or ``right`` flank, the left one lower.
 
     The normal lies in the plane normal to the helix at the ball: cos α along the radius (towards the axis in a
@@ -35,6 +37,7 @@ def track_normal(thread: Thread, flank: str | None, *, rises: bool | None = None
     lies ahead of that plane or behind it (derived here). Without a flank only the radial part counts; the
     direction is then wrong by about atan(tan α sin ψ), a few degrees. ``rises`` says whether height grows with
     the trace's angle along the thread; None takes the angle as counted so that it does on a right-hand thread.
+    ``tip_radius_mm``: the trace's angle is that of the tip's centre, see ``normal_plane_shift_rad``.
     Raises TraceRangeError for any other flank.
     """
     angle = np.radians(thread.contact_angle_deg)
@@ -45,11 +48,11 @@ def track_normal(thread: Thread, flank: str | None, *, rises: bool | None = None
     if flank not in ("left", "right"):
         raise TraceRangeError(f"flank {flank!r} must be left or right")
     towards = 1.0 if flank == "left" else -1.0
-    shift_rad = normal_plane_shift_rad(thread, rises=rises)
+    shift_rad = normal_plane_shift_rad(thread, rises=rises, tip_radius_mm=tip_radius_mm)
     around = -np.sign(shift_rad) * towards * float(np.sin(angle) * np.sin(thread.lead_angle_rad))
     along = towards * float(np.sin(angle) * np.cos(thread.lead_angle_rad))
     gain = complex(radial, -around) * complex(np.exp(1j * towards * shift_rad))
-    radius_mm = thread.contact_diameter_mm / 2 / np.cos(shift_rad)
+    radius_mm = (thread.contact_diameter_mm / 2 + outward * tip_radius_mm * np.cos(angle)) / np.cos(shift_rad)
     return SurfaceNormal(gain, float(radius_mm * along))
 
 
@@ -58,15 +61,18 @@ def cylinder_normal(*, internal: bool) -> SurfaceNormal:
     return SurfaceNormal(complex(-1.0 if internal else 1.0), 0.0)
 
 
-def normal_plane_shift_rad(thread: Thread, *, rises: bool | None = None) -> float:
+def normal_plane_shift_rad(thread: Thread, *, rises: bool | None = None, tip_radius_mm: float = 0.0) -> float:
     """Angle from the plane of the ball's centre to its contact with the left flank, in rad, signed.
 
     Both contacts lie in the plane normal to the helix, r sin α off its middle along the binormal, whose part
     around the axis is sin ψ: atan2(r sin α sin ψ, Rp ∓ r cos α) on a shaft / in a nut (derived here). Positive
     where the left contact comes at the larger angle: where x grows with the angle along the thread (``rises``;
-    None takes that for a right-hand thread). Right contact: the same with the other sign.
+    None takes that for a right-hand thread). Right contact: the same with the other sign. A gauge's angle is
+    that of its tip's centre, which lies ``tip_radius_mm`` nearer to the ball's on the same normal: r less the
+    tip's radius stands for r (derived here); 0 is the contact point itself.
     """
-    ball, angle = thread.ball_diameter_mm / 2, np.radians(thread.contact_angle_deg)
+    ball = thread.ball_diameter_mm / 2 - tip_radius_mm
+    angle = np.radians(thread.contact_angle_deg)
     around = ball * np.sin(angle) * np.sin(thread.lead_angle_rad)
     inward = -1.0 if thread.member == "shaft" else 1.0
     size = np.arctan2(around, thread.ball_pitch_circle_mm / 2 + inward * ball * np.cos(angle))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
     "heights",
     multiple=True,
     type=float,
-    help="Height of the trace's middle above the table's zero; once for each file, in their order.",
+    help="Height of the trace's middle above the table's zero; once for each file, in their order. Without it "
+    "heights count from the trace's middle.",
 )
 @click.option("--pivot-mm", type=float, help="Height about which the table tilts; the traces' mean by default.")
 @click.option("--internal", is_flag=True, help="The circles are traced in a bore.")
@@ -35,16 +37,20 @@ def align(
 ) -> None:  # fmt: skip
     """Say by how much and in which direction to shift and tilt the part of FILES to align it.
 
-    Spirals tell both from one file, circles need two at different heights for the tilt. Directions are angles
-    of the trace. Exit code 0 with an advice, 1 without.
+    Spirals of two turns and more tell both from one file, circles need two at different heights for the tilt.
+    Directions are angles of the trace. Heights grow with x, along the thread as axial_mm says or, without it,
+    with the angle on a right-hand thread; what was taken for granted is said. Exit code 0 with an advice, 1
+    without.
 
     \b
     Example:
       edgeagent align low.txt high.txt --height-mm 12 --height-mm 60 --config config/agent.toml
     """
+    import numpy as np
+
     from edgeagent.analysis.alignment_advice import advice_sentence, advise
     from edgeagent.codec.result import encode
-    from edgeagent.shell.pair import read_files
+    from edgeagent.shell.pair import read_files, scale_uncertainty
 
     if heights and len(heights) != len(files):
         raise UsageError(
@@ -52,18 +58,55 @@ def align(
         )
     if len(files) > 1 and not heights:
         raise UsageError("several files need --height-mm, once for each")
-    found = read_files(files, config)
+    found, rules = read_files(files, config)
     if len({(f.trace.header.part, f.trace.header.serial, f.trace.header.artefact) for f in found}) > 1:
         raise UsageError("the files are not of one part")
+    if len({f.result["source"]["sha256"] for f in found}) < len(found):
+        raise UsageError("one file is given twice: it tells nothing more")
     measured = [run_out_of(f, h, internal=internal) for f, h in zip(found, heights or (0.0,), strict=True)]
-    advice = advise(measured, pivot_mm=pivot_mm)
-    sentence = advice_sentence(advice)
+    scale = max(float(scale_uncertainty(f, rules, np.ones(1, dtype=np.int64))[0]) for f in found)
+    advice = advise(measured, pivot_mm=pivot_mm, scale_u=scale)
+    granted = taken_for_granted(found)
+    sentence = " ".join(
+        (advice_sentence(advice, None if heights else _from_middle(advice.height_mm)), *granted)
+    )
     if as_json:
         sources = [f.result["source"] for f in found]
         whole: dict[str, Any] = {"schema": "edgeagent.align/1", "sources": sources, **asdict(advice)}
-        click.echo(encode({**whole, "sentence": sentence}).decode())
+        click.echo(encode({**whole, "taken_for_granted": granted, "sentence": sentence}).decode())
         return
     click.echo(sentence)
+
+
+def _from_middle(height_mm: float) -> str:
+    """A height without a zero of its own."""
+    if height_mm == 0:
+        return "the trace's middle"
+    return f"{abs(height_mm):g} mm {'above' if height_mm > 0 else 'below'} the trace's middle"
+
+
+def taken_for_granted(found: list[Evaluation]) -> list[str]:
+    """What directions rest on that no file tells; sentences, each once."""
+    said: dict[str, None] = {}
+    for f in found:
+        header, thread = f.trace.header, f.recipe.recipe.thread if f.recipe is not None else None
+        if header.kind != "spiral" or thread is None:
+            continue
+        if not _recorded_rise(f.trace, thread):
+            grows = "grow" if thread.hand == "right" else "fall"
+            said[f"(Heights taken to {grows} with the angle, as the {thread.hand} hand says.)"] = None
+        if _flank_of(header.feature) is None:
+            off = math.degrees(
+                math.atan(math.tan(math.radians(thread.contact_angle_deg)) * math.sin(thread.lead_angle_rad))
+            )
+            said[f"({header.feature} names no left or right flank: directions off by up to {off:.1f} deg.)"] = (
+                None
+            )
+    return list(said)
+
+
+def _flank_of(feature: str) -> str | None:
+    return next((side for side in ("left", "right") if side in feature), None)
 
 
 def run_out_of(
@@ -100,22 +143,27 @@ def run_out_of(
     if thread is None:
         raise AgentError(f"{name}: a spiral needs a recipe with a [thread]: no recipe for part {header.part}")
     rise = rise_mm_per_turn(found.trace, thread)
-    side = flank or next((side for side in ("left", "right") if side in header.feature), None)
-    normal = track_normal(thread, side, rises=rise > 0)
+    side = flank or _flank_of(header.feature)
+    normal = track_normal(thread, side, rises=rise > 0, tip_radius_mm=header.tip_radius_mm or 0.0)
     return run_out(fit, factor, normal, height_mm=height_mm, rise_mm_per_turn=rise)
 
 
 def rise_mm_per_turn(trace: Trace, thread: Thread) -> float:
     """How height grows in a turn of growing angle: as the trace recorded it, else as the thread's hand says."""
+    nominal = thread.lead_mm if thread.hand == "right" else -thread.lead_mm
+    return _recorded_rise(trace, thread) or nominal
+
+
+def _recorded_rise(trace: Trace, thread: Thread) -> float:
+    """Growth of the recorded axial position in a turn, 0 where there is none that fits the thread."""
     import numpy as np
 
-    nominal = thread.lead_mm if thread.hand == "right" else -thread.lead_mm
     axial, angle = trace.columns.get("axial_mm"), trace.columns["angle_deg"]
     if axial is None:
-        return nominal
+        return 0.0
     finite = np.isfinite(axial) & np.isfinite(angle)
     if np.count_nonzero(finite) < 2 or np.ptp(angle[finite]) <= 0:
-        return nominal
+        return 0.0
     turns = (angle[finite] - np.mean(angle[finite])) / 360.0
     slope = float(np.einsum("i,i->", turns, axial[finite]) / np.einsum("i,i->", turns, turns))
-    return slope if abs(slope) > 0.5 * thread.lead_mm else nominal
+    return slope if abs(slope) > 0.5 * thread.lead_mm else 0.0

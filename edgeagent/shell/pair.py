@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from edgeagent.errors import AgentError, InputError, UsageError
+from edgeagent.errors import AgentError, AnalysisError, InputError, UsageError
 
 if TYPE_CHECKING:
-    from edgeagent.analysis.flank_pair import FlankPair
-    from edgeagent.model import Running, Spectrum, Thread
-    from edgeagent.shell.evaluate import Evaluation
+    from edgeagent.analysis.flank_pair import FlankPair, Verdict
+    from edgeagent.model import FloatArray, IntArray, QualityCheck, Running, Spectrum, Thread
+    from edgeagent.shell.evaluate import Evaluation, Rulebook
 
 _ORDERS = 12
+_PITCH_AGREES = 0.1
+"""Share of a pitch within which recorded axial positions are those of two flanks of one thread."""
 
 
 @click.command()
@@ -35,43 +37,72 @@ _ORDERS = 12
     default=0.0,
     help="Standard uncertainty of the contact angle.",
 )
+@click.option(
+    "--one-clamping",
+    is_flag=True,
+    help="You vouch that both traces share clamping and angle; the eccentricities then only contradict.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there.")
-def pair(left: Path, right: Path, config: Path, plane: str, contact_angle_u_deg: float, as_json: bool) -> None:
+def pair(
+    left: Path, right: Path, config: Path, plane: str, contact_angle_u_deg: float, one_clamping: bool,
+    as_json: bool,
+) -> None:  # fmt: skip
     """Tell radial from axial motion of a groove from the traces LEFT and RIGHT of its two flanks.
 
     Both traces must be spirals of the same part, measured in one clamping, so that they share the angle's mark.
-    What the pattern points to is said with care: it is a hint for a person. Exit code 0 when the traces could
-    be combined, 1 when not.
+    What the pattern points to is said with care, and as unsure where noise, the shared angle or the plane of
+    comparison leave it open: it is a hint for a person. Exit code 0 when the traces could be combined, 1 when
+    not.
 
     \b
     Example:
       edgeagent pair export/000412-left.txt export/000412-right.txt --config config/agent.toml
     """
-    from edgeagent.analysis.flank_pair import combine_flanks, datum_check, trusted_upr
+    from functools import partial
+
+    from edgeagent.analysis.flank_pair import (
+        combine_flanks,
+        greatest_orders,
+        judge_motion,
+        trusted_upr,
+    )
     from edgeagent.analysis.track_normal import normal_plane_shift_rad
     from edgeagent.codec.result import encode, quality_object
     from edgeagent.shell.align import rise_mm_per_turn
 
-    both = read_files((left, right), config)
+    both, rules = read_files((left, right), config)
     spectra, thread, running = _same_part(both)
-    offsets = _axis_offsets(both, thread)
+    check, doubt_rad = _shared_angle(both, thread)
+    if one_clamping and (check.ok or check.value is None):
+        doubt_rad = 0.0
     rises = rise_mm_per_turn(both[0].trace, thread) > 0
-    combined = combine_flanks(
+    tip_mm = max(found.trace.header.tip_radius_mm or 0.0 for found in both)
+    combine = partial(
+        combine_flanks,
         *spectra,
         contact_angle_deg=thread.contact_angle_deg,
         lead_angle_rad=thread.lead_angle_rad,
-        shift_rad=normal_plane_shift_rad(thread, rises=rises) if plane == "normal" else 0.0,
         contact_angle_u_deg=contact_angle_u_deg,
+        scale_u=scale_uncertainty(both[0], rules, max(spectra, key=lambda s: len(s.upr)).upr),
     )
-    found = _as_json(both, combined, running)
+    shift_rad = normal_plane_shift_rad(thread, rises=rises, tip_radius_mm=tip_mm)
+    combined, elsewhere = combine(shift_rad=0.0), combine(shift_rad=shift_rad)
+    if plane == "normal":
+        combined, elsewhere = elsewhere, combined
+    verdicts = judge_motion(
+        combined, greatest_orders(combined, _ORDERS), doubt_rad=doubt_rad, elsewhere=elsewhere
+    )
+    found = _as_json(both, combined, verdicts, running)
     found["plane"] = plane
-    found["quality"] = [quality_object(datum_check(*offsets))]
-    found["trusted_upr"] = trusted_upr(*offsets, len(combined.upr))
+    found["quality"] = [quality_object(check)]
+    found["one_clamping"] = one_clamping
+    found["trusted_upr"] = trusted_upr(doubt_rad, len(combined.upr))
     click.echo(encode(found).decode() if as_json else _text(found))
 
 
-def read_files(paths: tuple[Path, ...], config: Path) -> list[Evaluation]:
-    """Files evaluated with a configuration. Ends the command with 1 and a line for one that cannot be."""
+def read_files(paths: tuple[Path, ...], config: Path) -> tuple[list[Evaluation], Rulebook]:
+    """Files evaluated with a configuration, and its rules. Ends the command with 1 and a line for one that
+    cannot be."""
     from edgeagent.shell.configuration import load_configuration
     from edgeagent.shell.evaluate import Rulebook
     from edgeagent.shell.inspect import evaluate_file
@@ -85,7 +116,7 @@ def read_files(paths: tuple[Path, ...], config: Path) -> list[Evaluation]:
             refuse(path, str(error.strerror))
         except InputError as error:
             refuse(path, str(error))
-    return found
+    return found, rules
 
 
 def refuse(path: Path | str, why: str) -> None:
@@ -101,6 +132,21 @@ def of_recipe(found: Evaluation) -> tuple[Thread, Running | None]:
     if recipe is None or recipe.thread is None:
         raise AgentError(f"no recipe with a [thread] for part {header.part or header.artefact}")
     return recipe.thread, recipe.running
+
+
+def scale_uncertainty(found: Evaluation, rules: Rulebook, upr: IntArray) -> FloatArray:
+    """Relative standard uncertainty of the gauge's scale at each order, common to all files of an instrument:
+    what ``[uncertainty]`` states of the gauge, the artefact's certificate and its last deviation."""
+    import numpy as np
+
+    from edgeagent.analysis.uncertainty import interpolated
+
+    stated = rules.uncertainty_of(found.trace.header.instrument)
+    if stated is None:
+        return np.zeros(len(upr))
+    certified, deviation = interpolated(stated.waves, upr.astype(np.float64))
+    result: FloatArray = np.sqrt((stated.gauge_scale or 0.0) ** 2 + certified**2 + deviation**2)
+    return result
 
 
 def spectrum_of(found: Evaluation) -> Spectrum:
@@ -130,27 +176,66 @@ def _same_part(both: list[Evaluation]) -> tuple[tuple[Spectrum, Spectrum], Threa
     return (spectrum_of(both[0]), spectrum_of(both[1])), thread, running
 
 
+def _shared_angle(both: list[Evaluation], thread: Thread) -> tuple[QualityCheck, float]:
+    """The check that both flanks count their angle from one mark, and by how much they may not, in rad."""
+    import math
+
+    from edgeagent.analysis.flank_pair import datum_check, datum_doubt_rad
+    from edgeagent.model import QualityCheck
+
+    try:
+        offsets = _axis_offsets(both, thread)
+    except AnalysisError as error:
+        return QualityCheck("angular_datum", False, None, None, "1", str(error)), math.pi
+    return datum_check(*offsets), datum_doubt_rad(*offsets)
+
+
 def _axis_offsets(both: list[Evaluation], thread: Thread) -> tuple[complex, complex, float]:
-    """Where each flank sees the part's axis at the groove's middle, and the uncertainty of the difference."""
+    """Where each flank sees the part's axis at one height, and the uncertainty of the difference."""
     import numpy as np
 
     from edgeagent.analysis.alignment_advice import own_offset
     from edgeagent.shell.align import run_out_of
 
-    half = np.sin(np.radians(thread.contact_angle_deg)) * np.cos(thread.lead_angle_rad) / 2
-    half_mm = float(thread.ball_diameter_mm * half)
-    left = own_offset(run_out_of(both[0], -half_mm, flank="left"), 0.0)
-    right = own_offset(run_out_of(both[1], half_mm, flank="right"), 0.0)
+    heights = _heights_mm(both, thread)
+    left = own_offset(run_out_of(both[0], heights[0], flank="left"), 0.0)
+    right = own_offset(run_out_of(both[1], heights[1], flank="right"), 0.0)
     return left[0], right[0], float(np.hypot(left[1], right[1]))
 
 
-def _as_json(both: list[Evaluation], combined: FlankPair, running: Running | None) -> dict[str, Any]:
+def _heights_mm(both: list[Evaluation], thread: Thread) -> tuple[float, float]:
+    """Heights of the traces' middles, half of them either side of 0.
+
+    From the recorded axial positions where they differ as two flanks of one thread can, else from the angles,
+    taken as counted on from turn to turn along the thread.
+    """
     import numpy as np
 
-    from edgeagent.analysis.flank_pair import explain_pair, greatest_orders
+    from edgeagent.shell.align import rise_mm_per_turn
+
+    across = np.sin(np.radians(thread.contact_angle_deg)) * np.cos(thread.lead_angle_rad)
+    apart = float(thread.ball_diameter_mm * across)
+    traces = [found.trace for found in both]
+    middles = [(np.nanmin(t.columns["angle_deg"]) + np.nanmax(t.columns["angle_deg"])) / 2 for t in traces]
+    apart += rise_mm_per_turn(traces[0], thread) * float(middles[1] - middles[0]) / 360.0
+    if all("axial_mm" in t.columns for t in traces):
+        left, right = (float(np.nanmean(t.columns["axial_mm"])) for t in traces)
+        pitches = (right - left - apart) * thread.starts / thread.lead_mm
+        if abs(pitches - round(pitches)) < _PITCH_AGREES:
+            apart = right - left
+    return -apart / 2, apart / 2
+
+
+def _as_json(
+    both: list[Evaluation], combined: FlankPair, verdicts: tuple[Verdict, ...], running: Running | None
+) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    import numpy as np
+
+    from edgeagent.analysis.flank_pair import explain_pair
 
     header = both[0].trace.header
-    greatest = greatest_orders(combined, _ORDERS)
     values: dict[str, Any] = {"upr": combined.upr.tolist()}
     for name, amplitude, u in (
         ("radial", combined.radial_nm, combined.u_radial_nm),
@@ -165,8 +250,9 @@ def _as_json(both: list[Evaluation], combined: FlankPair, running: Running | Non
         "serial": header.serial,
         "sources": [found.result["source"] for found in both],
         "motion": values,
-        "greatest": list(greatest),
-        "sentences": list(explain_pair(combined, greatest, running)),
+        "greatest": [verdict.upr for verdict in verdicts],
+        "verdicts": [asdict(verdict) for verdict in verdicts],
+        "sentences": list(explain_pair(combined, verdicts, running)),
     }
 
 
@@ -177,12 +263,10 @@ def _text(found: dict[str, Any]) -> str:
     names = " with ".join(s["name"] for s in found["sources"])
     lines = [
         f"{clean(found['part'])} {clean(found['serial'])}: {clean(names)}",
-        f"  shared angle: {'yes' if check['ok'] else 'NO'}: {check['note']}",
+        f"  shared angle: {_shared(found, check)}: {check['note']}",
     ]
     where = "in one plane through the axis" if found["plane"] == "axial" else "where one ball touches both"
     lines.append(f"  the flanks are compared {where}")
-    if found["trusted_upr"] < max((*found["greatest"], 2)):
-        lines.append(f"  the eccentricities prove the shared angle only as far as {found['trusted_upr']} UPR")
     rows: list[tuple[str, ...]] = [("UPR", "radial nm", "±U (k=2)", "axial nm", "±U (k=2)", "")]
     values = found["motion"]
     for n in found["greatest"]:
@@ -192,3 +276,13 @@ def _text(found: dict[str, Any]) -> str:
     lines += ["", *(line.rstrip() for line in aligned(rows)), ""]
     lines += [f"  - {s}" for s in found["sentences"]] or ["  nothing stands out of the noise"]
     return "\n".join([*lines, ""])
+
+
+def _shared(found: dict[str, Any], check: dict[str, Any]) -> str:
+    """Whether the flanks share their angle, and how far up that is proved."""
+    if not check["ok"] and not (found["one_clamping"] and check["value"] is None):
+        return "NO" if check["value"] is not None else "NOT PROVED"
+    if found["one_clamping"]:
+        return "yes, as you vouch"
+    last, highest = found["trusted_upr"], max(found["greatest"], default=2)
+    return "yes" if last >= highest else f"proved only as far as {last} UPR"

@@ -35,7 +35,7 @@ def speed(file: Path, config: Path, everything: bool, as_json: bool) -> None:
     from edgeagent.codec.result import encode
     from edgeagent.shell.pair import of_recipe, read_files
 
-    (found,) = read_files((file,), config)
+    (found,) = read_files((file,), config)[0]
     thread, running = of_recipe(found)
     if running is None or running.speed_rpm is None:
         raise AgentError(f"the recipe of {found.trace.header.part} says no speed_rpm in [running]")

@@ -93,6 +93,7 @@ def test_one_circle_gives_the_shift_at_its_height_alone():
     assert vector(advice.shift_um, advice.shift_direction_deg) == pytest.approx(SHIFT + 12 * TILT, abs=1e-9)
     assert (advice.tilt_urad, advice.tilt_direction_deg, advice.u_tilt_urad) == (None, None, None)
     assert "tells nothing of the tilt" in advice_sentence(advice)
+    assert "at the trace's middle, from where" in advice_sentence(advice, "the trace's middle")
 
 
 @pytest.mark.parametrize("flank", ["left", "right"])
@@ -175,6 +176,24 @@ def test_more_noisy_trace_counts_less():
     assert_found(advise([*sharp, rough], pivot_mm=0.0), within_um=1e-5)
 
 
+def test_scale_of_the_gauge_widens_shift_and_tilt_by_its_share():
+    """One scale error is common to all traces: 2 % of 4 um are 80 nm, however many there are."""
+    low, high = (circle_run_out(h, SHIFT, TILT) for h in (-30.0, 30.0))
+    plain, wide = advise([low, high]), advise([low, high], scale_u=0.02)
+    assert wide.u_shift_um == pytest.approx(np.hypot(plain.u_shift_um, 0.02 * 4.0), rel=1e-6)
+    assert wide.u_tilt_urad == pytest.approx(np.hypot(plain.u_tilt_urad, 0.02 * 60.0), rel=1e-6)
+
+
+def test_single_turn_of_a_spiral_tells_no_tilt():
+    """Its slope and profile leave nothing of a tilt; none found is not a tilt of nought."""
+    found = spiral_run_out(Track(), "left", rigid(SHIFT, TILT, 0.0), turns=1, noise_um=0.002)
+    assert found.growth is None
+    advice = advise([found])
+    assert (advice.tilt_urad, advice.u_tilt_urad) == (None, None)
+    with pytest.raises(AnalysisError, match="single turn"):
+        own_offset(found, 0.0)
+
+
 # ---------------------------------------------------------------- words and refusals
 
 
@@ -186,8 +205,10 @@ def test_sentence_can_be_acted_on():
         )
     )  # fmt: skip
     assert said == (
-        "At angle 191.5 deg push the part 4.00 ± 0.1 um to the opposite side (at height 12 mm); "
-        "at angle 57.3 deg lean the part's upper end 60.0 ± 4 urad to the opposite side."
+        "Turn to angle 191.5 deg and push the part 4.00 ± 0.1 um at height 12 mm, from where the stylus "
+        "touches towards the opposite side; turn to angle 57.3 deg and lean the part's upper end (greater "
+        "height) 60.0 ± 4 urad, 6 um in 100 mm, about height 12 mm, from where the stylus touches towards the "
+        "opposite side."
     )
 
 
@@ -198,7 +219,7 @@ def test_what_is_below_its_uncertainty_is_left_alone():
             tilt_direction_deg=1.0, u_tilt_urad=2.0,
         )
     )  # fmt: skip
-    assert said == "Centred within 0.1 um, no shift; upright within 4 urad, no tilt."
+    assert said == "Centred within 0.1 um at height 0 mm, no shift; upright within 4 urad, no tilt."
 
 
 def test_nothing_is_guessed_from_too_little():

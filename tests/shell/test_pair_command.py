@@ -84,24 +84,38 @@ def write_recipe(station, text=THREAD + RUNNING + MEASUREMENTS):
     (station / "recipes" / "P-1.toml").write_text('part = "P-1"\nrevision = "A"\n' + text)
 
 
-def write(station, name, angle_rad, reading_um, **header):
+def write(station, name, angle_rad, reading_um, axial_mm=None, **header):
     """A trace text file of part P-1 in the station's folder."""
     keys = {"kind": "spiral", "part": "P-1", "serial": "1", "sensing": "normal"} | header
     lines = ["# trace = 1", "# measured_at = 2026-03-02T09:41:07Z", "# tip_radius_mm = 0.005"]
     lines += [f'# {key} = "{value}"' for key, value in keys.items()]
-    rows = [
-        f"{a:.6f},{d:.8f}" for a, d in zip(np.degrees(angle_rad).tolist(), reading_um.tolist(), strict=True)
-    ]
+    columns, names = [np.degrees(angle_rad), reading_um], "angle_deg,deviation_um"
+    if axial_mm is not None:
+        columns, names = [*columns, axial_mm], f"{names},axial_mm"
+    rows = [",".join(f"{v:.8f}" for v in row) for row in np.stack(columns, axis=1).tolist()]
     path = station / name
-    path.write_text("\n".join([*lines, "angle_deg,deviation_um", *rows]) + "\n")
+    path.write_text("\n".join([*lines, names, *rows]) + "\n")
     return path
 
 
 def flank(
-    station, side, *, radial=None, axial=None, shift=SHIFT, tilt=TILT, name=None, turned_rad=0.0, **header
+    station,
+    side,
+    *,
+    radial=None,
+    axial=None,
+    shift=SHIFT,
+    tilt=TILT,
+    name=None,
+    turned_rad=0.0,
+    turns=3,
+    start_rad=0.0,
+    noise_um=0.001,
+    recorded=None,
+    **header,
 ):
     """A flank of the track: clamped off the axis and leaning, its groove moved along radius and axis in nm."""
-    angle = np.arange(3 * PER_TURN) * (2 * np.pi / PER_TURN)
+    angle = start_rad + np.arange(turns * PER_TURN) * (2 * np.pi / PER_TURN)
     rotation = np.array([0.0, -tilt.imag, tilt.real])
 
     def moved(theta, point):
@@ -111,9 +125,11 @@ def flank(
         return wave + np.array([0.0, shift.real, shift.imag]) + np.cross(rotation, point)
 
     reading = TRACK.reading(angle + turned_rad, side, moved)
-    reading += np.random.default_rng(len(side)).normal(0, 0.001, len(angle))
-    return write(station, name or f"{side}.txt", angle, reading, feature=header.pop("feature", f"{side}-flank"),
-                 **header)  # fmt: skip
+    reading += np.random.default_rng(len(side)).normal(0, noise_um, len(angle))
+    point, _ = TRACK.contact(angle - TRACK.lag(side), side)
+    shown = angle if recorded is None else angle - angle[0] + recorded
+    return write(station, name or f"{side}.txt", shown, reading, feature=header.pop("feature", f"{side}-flank"),
+                 axial_mm=point[:, 0] if recorded is not None else None, **header)  # fmt: skip
 
 
 def both(station, **more):
@@ -156,6 +172,82 @@ def test_pair_prints_a_table_and_says_when_the_angle_is_not_shared(station):
     assert "37   " in result.stdout
     good = call("pair", left, flank(station, "right", radial={37: 60.0}), "--config", station / "agent.toml")
     assert "shared angle: yes" in good.stdout
+
+
+@pytest.mark.parametrize("recorded", [None, 0.3])
+def test_pair_of_a_leaning_part_may_begin_elsewhere_and_cover_other_turns(station, recorded):
+    """1 mrad of lean moves the axis by 5 um a turn. The right flank begins 1.7 rad and two turns later.
+
+    With ``recorded`` both files count from 0.3 rad on, so that only axial_mm tells the turns apart.
+    """
+    turn = 2 * np.pi
+    more = {"radial": {37: 60.0}, "tilt": 1.0 * np.exp(1j), "recorded": recorded}
+    left = flank(station, "left", start_rad=0.3, **more)
+    begins = 2 * turn + (0.3 if recorded is not None else 2.0)
+    right = flank(station, "right", turns=5, start_rad=begins, **more)
+    found = json.loads(call("pair", left, right, "--config", station / "agent.toml", "--json").stdout)
+    (check,) = found["quality"]
+    assert check["ok"], check["note"]
+    assert check["value"] < 0.01
+    assert found["verdicts"][0] == {"upr": 37, "motion": "radial", "doubt": ""}
+
+
+@pytest.mark.parametrize(
+    ("turned_deg", "says", "last_sure"),
+    [
+        (0.1, "yes", 37),
+        (1.0, "proved only as far as 11 UPR", 5),
+        (5.0, "proved only as far as 2 UPR", 0),
+        (20.0, "NO", 0),
+    ],
+)
+def test_pair_says_how_far_up_a_turned_datum_is_still_proved(station, turned_deg, says, last_sure):
+    left = flank(station, "left", radial={5: 300.0, 37: 60.0})
+    right = flank(station, "right", radial={5: 300.0, 37: 60.0}, turned_rad=np.radians(turned_deg))
+    command = ("pair", left, right, "--config", station / "agent.toml")
+    text = call(*command).stdout
+    assert f"shared angle: {says}: eccentricity" in text
+    found = {v["upr"]: v for v in json.loads(call(*command, "--json").stdout)["verdicts"]}
+    assert {n: v["motion"] for n, v in found.items() if n in (5, 37)} == {
+        n: "radial" if n <= last_sure else "unsure" for n in (5, 37)
+    }
+
+
+def test_pair_without_eccentricity_says_that_nothing_proves_the_angle(station):
+    files = both(station, radial={37: 60.0}, shift=0j, tilt=0j)
+    command = ("pair", *files, "--config", station / "agent.toml")
+    text = call(*command).stdout
+    assert "shared angle: NOT PROVED" in text
+    assert "too small to tell" in text
+    assert "unsure where from, the shared angle is not proved this far up" in text
+    vouched = call(*command, "--one-clamping").stdout
+    assert "shared angle: yes, as you vouch" in vouched
+    assert "both flanks together" in vouched
+
+
+def test_vouching_for_one_clamping_does_not_silence_a_contradiction(station):
+    left = flank(station, "left", radial={37: 60.0})
+    right = flank(station, "right", radial={37: 60.0}, turned_rad=np.radians(20.0))
+    text = call("pair", left, right, "--config", station / "agent.toml", "--one-clamping").stdout
+    assert "shared angle: NO" in text
+    assert "unsure where from" in text
+
+
+def test_pair_counts_the_gauges_scale_once_for_both_flanks(station):
+    files = both(station, radial={37: 60.0})
+    command = ("pair", *files, "--config", station / "agent.toml", "--json", "--plane", "normal")
+    plain = json.loads(call(*command).stdout)["motion"]
+    (station / "agent.toml").write_text(AGENT + "[uncertainty]\ngauge_scale = 0.02\n")
+    wide = json.loads(call(*command).stdout)["motion"]
+    assert wide["radial_u_nm"][36] == pytest.approx(np.hypot(plain["radial_u_nm"][36], 0.02 * 60.0), rel=0.01)
+    assert wide["axial_u_nm"][36] == pytest.approx(plain["axial_u_nm"][36], rel=0.05)
+
+
+def test_pair_of_single_turns_says_that_they_do_not_tell_the_tilt(station):
+    files = both(station, radial={37: 60.0}, turns=1, kind="spiral")
+    result = call("pair", *files, "--config", station / "agent.toml")
+    assert result.exit_code == 0, result.stderr
+    assert "shared angle: NOT PROVED: a circle or a single turn does not tell the tilt" in result.stdout
 
 
 @pytest.mark.parametrize(
@@ -224,10 +316,32 @@ def test_align_tells_shift_and_tilt_from_circles_at_two_heights_in_one_line(stat
     result = call("align", *files, *heights, "--config", station / "agent.toml")
     assert result.exit_code == 0, result.stderr
     assert result.stdout.count("\n") == 1
-    assert result.stdout.startswith("At angle 191.5 deg push the part 4.00 ±")
-    assert "at angle 57.3 deg lean the part's upper end 60.0 ±" in result.stdout
+    assert result.stdout.startswith("Turn to angle 191.5 deg and push the part 4.00 ±")
+    assert "turn to angle 57.3 deg and lean the part's upper end (greater height) 60.0 ±" in result.stdout
+    assert "at height 0 mm" in result.stdout
     alone = call("align", files[0], "--config", station / "agent.toml")
-    assert "one circle tells nothing of the tilt" in alone.stdout
+    assert "at the trace's middle" in alone.stdout
+    assert "tells nothing of the tilt" in alone.stdout
+
+
+def test_align_says_what_it_took_for_granted(station):
+    file = flank(station, "left")
+    said = call("align", file, "--config", station / "agent.toml").stdout
+    assert "at the trace's middle" in said
+    assert "(Heights taken to grow with the angle, as the right hand says.)" in said
+    known = flank(station, "left", recorded=0.0, name="recorded.txt")
+    assert "taken to grow" not in call("align", known, "--config", station / "agent.toml").stdout
+    (station / "recipes" / "P-1.toml").write_text(
+        (station / "recipes" / "P-1.toml").read_text().replace('"left-flank"', '"groove"')
+    )
+    blind = flank(station, "left", feature="groove", name="blind.txt")
+    assert (
+        "(groove names no left or right flank: directions off by up to 4.4 deg.)"
+        in call("align", blind, "--config", station / "agent.toml").stdout
+    )
+    twice = call("align", file, file, "--height-mm", 1, "--height-mm", 20, "--config", station / "agent.toml")
+    assert (twice.exit_code, twice.stderr.count("\n")) == (2, 1)
+    assert "given twice" in twice.stderr
 
 
 def test_align_asks_for_heights_of_several_files_and_for_one_part(station):
