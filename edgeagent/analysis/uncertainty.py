@@ -117,6 +117,24 @@ def harmonic_uncertainty_nm(spectrum: Spectrum, known: Known) -> FloatArray:
     return np.sqrt(square)
 
 
+def harmonic_contributions(spectrum: Spectrum, known: Known, upr: int) -> tuple[Contribution, ...]:
+    """The lines of one harmonic's budget, whose sum is that of ``harmonic_uncertainty_nm``.
+
+    ``upr`` is one of the spectrum's, from 1 on.
+    """
+    at = ("harmonic_amplitude", str(upr))
+    amplitude_nm, noise_nm = (float(a[upr - 1]) for a in (spectrum.amplitude_nm, spectrum.noise_nm))
+    per_tip, left = known.influences.harmonics_per_tip_mm, known.influences.harmonics_uncorrected_nm
+    source = "tip on slopes, eccentricity: not corrected"
+    own = Influences(
+        gauge_scale={at: amplitude_nm},
+        tip_radius_mm={} if per_tip is None else {at: float(per_tip[upr - 1])},
+        uncorrected={} if left is None else {at: (Contribution(source, float(left[upr - 1]), "nm", 1.0),)},
+    )
+    quantity = Quantity("harmonic_amplitude", amplitude_nm, "nm", str(upr), noise_nm)
+    return contributions(quantity, replace(known, influences=own))
+
+
 def interpolated(waves: Sequence[tuple[float, float, float]], upr: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Relative standard uncertainty of the certificate and relative deviation found last, at each UPR.
 

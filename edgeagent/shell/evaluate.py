@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from msgspec.structs import asdict
 
@@ -28,12 +28,14 @@ from edgeagent.model import (
     ScalarLimit,
     Trace,
 )
-from edgeagent.rules.budget import Budget
 from edgeagent.rules.decision import judge
 from edgeagent.rules.limits import highest_judged_upr
 from edgeagent.shell.archive import digest_of
 from edgeagent.shell.configuration import Configuration, Document, LoadedRecipe
 from edgeagent.shell.evaluate_artefact import evaluate_artefact
+
+if TYPE_CHECKING:
+    from edgeagent.shell.evaluate_budget import Budgeted
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,8 @@ class Evaluation:
     layout: str | None
     certificate: str | None
     required: tuple[str, ...]
-    budgets: Mapping[tuple[str, str], Budget] = field(default_factory=dict)
+    budgeted: Budgeted | None = None
+    """What the uncertainties were made from, where a budget was asked for."""
     missing_upr: tuple[int, ...] = ()
     """Certified waves of an artefact that this file does not show."""
     incomplete: bool = False
@@ -127,7 +130,7 @@ def evaluate(
     recipe = None if trace.header.part is None else rules.recipes.get(trace.header.part)
     uncertainty = rules.uncertainty_of(trace.header.instrument)
     certificate = None
-    budgets: Mapping[tuple[str, str], Budget] = {}
+    known: Budgeted | None = None
     missing: tuple[int, ...] = ()
     incomplete = False
     if trace.header.artefact is not None:
@@ -136,7 +139,7 @@ def evaluate(
             trace, kind, certificate[0] if certificate else None, rules.rule
         )
     else:
-        analysis, judgement, budgets = _part(trace, kind, recipe, rules, uncertainty)
+        analysis, judgement, known = _part(trace, kind, recipe, rules, uncertainty)
     source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
     if side is not None:
         source["side_sha256"] = digest_of(side)
@@ -157,7 +160,7 @@ def evaluate(
         layout=read.layout,
         certificate=certificate[1].sha256 if certificate else None,
         required=tuple(m.feature for m in recipe.recipe.measurements) if recipe else (),
-        budgets=budgets,
+        budgeted=known,
         missing_upr=missing,
         incomplete=incomplete,
         uncertainty=uncertainty,
@@ -170,7 +173,7 @@ def _part(
     recipe: LoadedRecipe | None,
     rules: Rulebook,
     uncertainty: InstrumentUncertainty | None,
-) -> tuple[Analysis, Judgement, Mapping[tuple[str, str], Budget]]:
+) -> tuple[Analysis, Judgement, Budgeted | None]:
     header = trace.header
     plan, holds = _find_plan(trace, recipe)
     request = Request(
@@ -200,7 +203,7 @@ def _part(
         holds=(*holds, *grade_holds),
         uncertainty_nm=known.harmonics_nm if known else None,
     )
-    return analysis, judgement, known.budgets if known else {}
+    return analysis, judgement, known
 
 
 def _judged_upr(plan: MeasurementPlan | None) -> float | None:

@@ -12,6 +12,7 @@ from edgeagent.analysis.uncertainty import (
     Known,
     at_reference_temperature,
     contributions,
+    harmonic_contributions,
     harmonic_uncertainty_nm,
     wanted_influences,
 )
@@ -29,11 +30,22 @@ from edgeagent.rules.budget import Budget, combine
 
 @dataclass(frozen=True, slots=True)
 class Budgeted:
-    """An analysis whose uncertainties are those of ``budgets``; the harmonics' ones have shape (n,)."""
+    """An analysis whose uncertainties are those of ``budgets``; the harmonics' ones have shape (n,).
+
+    ``known`` is all that they were made from.
+    """
 
     analysis: Analysis
     budgets: Mapping[tuple[str, str], Budget]
     harmonics_nm: FloatArray | None
+    known: Known
+
+    def of_harmonic(self, upr: int) -> Budget | None:
+        """The budget of one harmonic; None where the trace has no such."""
+        spectrum = self.analysis.spectrum
+        if spectrum is None or not 1 <= upr <= len(spectrum.upr):
+            return None
+        return combine(harmonic_contributions(spectrum, self.known, upr))
 
 
 def budgeted(
@@ -76,6 +88,7 @@ def budgeted(
         replace(analysis, quality=checks, quantities=tuple(quantities)),
         budgets,
         harmonic_uncertainty_nm(spectrum, known) if spectrum is not None else None,
+        known,
     )
 
 

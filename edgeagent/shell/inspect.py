@@ -67,14 +67,20 @@ def _with_peaks(found: Evaluation) -> dict[str, Any]:
 
 
 def budget_table(found: Evaluation) -> str:
-    """Every value's uncertainty budget, largest contribution first."""
-    if not found.budgets:
+    """Every value's uncertainty budget, largest contribution first; of the harmonics those that are shown."""
+    if found.budgeted is None:
         return "  no budget: neither agent.toml nor the recipe has [uncertainty]\n"
     from edgeagent.rules.budget import coverage_factor
 
-    values = {(q.name, q.instance): q for q in found.analysis.quantities}
+    budgets = dict(found.budgeted.budgets)
+    harmonics = [c for c in found.judgement.characteristics if c.name == "harmonic_amplitude" and c.instance]
+    for c in harmonics[:_HARMONICS_SHOWN]:
+        budget = found.budgeted.of_harmonic(int(c.instance))
+        if budget is not None:
+            budgets[c.name, c.instance] = budget
+    values = {(c.name, c.instance): c for c in found.judgement.characteristics}
     lines = []
-    for (name, instance), budget in found.budgets.items():
+    for (name, instance), budget in budgets.items():
         q = values[name, instance]
         k = coverage_factor(budget.degrees_of_freedom)
         u = budget.standard_uncertainty

@@ -37,7 +37,7 @@ def test_expanded_uncertainty_includes_the_budget_only_where_it_is_asked_for(cel
     asked_agent = cell.agent(ASKED)
     asked = evaluate_file(path, Rulebook.of(load_configuration(asked_agent.config)))
     before, after = values_of(plain.result), values_of(asked.result)
-    assert plain.budgets == {}
+    assert plain.budgeted is None
     assert "uncertainty_nm" not in plain.result["spectrum"]
     value = before["roundness_total", ""]["value"]
     assert after["roundness_total", ""]["value"] == value
@@ -49,7 +49,7 @@ def test_expanded_uncertainty_includes_the_budget_only_where_it_is_asked_for(cel
     # What tip and eccentricity add is told apart in tests/analysis/test_influences.py; here it is small.
     left = [
         c.effect
-        for c in asked.budgets["roundness_total", ""].contributions
+        for c in asked.budgeted.budgets["roundness_total", ""].contributions
         if "," in c.source or "order" in c.source
     ]
     assert 0 < math.hypot(*left) < 0.1 * noise
@@ -74,6 +74,13 @@ def test_inspect_prints_contributions_degrees_of_freedom_and_coverage_factor(cel
         "U (95 %, k=2.",
     ):
         assert word in found.output
+    # The harmonic that is nearest to its limit has a budget, too, and it is the one of the verdict.
+    result = evaluate_file(path, Rulebook.of(load_configuration(agent.config)))
+    worst = next(c for c in result.judgement.characteristics if c.name == "harmonic_amplitude")
+    assert f"harmonic_amplitude[{worst.instance}]" in found.output
+    u = result.budgeted.of_harmonic(int(worst.instance)).standard_uncertainty
+    assert 2 * u == pytest.approx(worst.expanded_uncertainty, rel=1e-12)
+    assert result.budgeted.of_harmonic(100_000) is None
     both = ["inspect", str(path), "--config", str(agent.config), "--budget", "--json"]
     assert CliRunner().invoke(main, both).exit_code == 2
     without = cell.agent({"uncertainty": None})
@@ -188,7 +195,7 @@ def test_lead_test_of_a_warm_part(tmp_path):
     value = values_of(at_20.result)["mean_travel_deviation", ""]
     cold = values_of(lead_test(tmp_path).result)["mean_travel_deviation", ""]["value"]
     assert value["value"] == pytest.approx(cold, abs=1e-6)
-    lines = {c.source: c.effect for c in at_20.budgets["mean_travel_deviation", ""].contributions}
+    lines = {c.source: c.effect for c in at_20.budgeted.budgets["mean_travel_deviation", ""].contributions}
     assert lines["length scale"] == pytest.approx(0.5)
     assert lines["temperature"] == pytest.approx(0.575)
     assert lines["expansion coefficient"] == pytest.approx(0.75)
@@ -211,11 +218,11 @@ def test_expansion_without_a_temperature_holds(cell):
     path.write_text(warm, encoding="utf-8")
     found = evaluate_file(path, Rulebook.of(load_configuration(agent.config)))
     assert not any("temperature" in r for r in found.result["reasons"])
-    budget = next(b for (name, _), b in found.budgets.items() if name == "ball_pitch_circle_diameter")
+    budget = next(b for (name, _), b in found.budgeted.budgets.items() if name == "ball_pitch_circle_diameter")
     departure = next(c for c in budget.contributions if c.source == "departure from 20 °C")
     assert departure.effect == pytest.approx(4 * 11.5e-6 * 16.3, rel=0.02)
     # Nothing tells how the ball's seat on the profile repeats: the scale alone is not its uncertainty.
-    at = next(key for key in found.budgets if key[0] == "profile_contact_angle_left")
-    assert not found.budgets[at].complete
+    at = next(key for key in found.budgeted.budgets if key[0] == "profile_contact_angle_left")
+    assert not found.budgeted.budgets[at].complete
     assert values_of(found.result)[at]["expanded_uncertainty"] is None
     assert "enter its repeatability" in budget_table(found)
