@@ -63,8 +63,10 @@ class GaugeStudy:
     """Standard deviations by origin, in the characteristic's unit.
 
     ``gauge_sd`` joins repeatability, operators and interaction; ``total_sd`` the parts too.
-    ``degrees_of_freedom`` are those of the repeatability. ``categories`` (ndc) is None where the gauge does not
-    scatter. ``floored`` names components whose estimate was below zero and counts as zero.
+    ``degrees_of_freedom`` are those of the repeatability, ``gauge_degrees_of_freedom`` the effective ones of
+    ``gauge_sd``: near one where two operators differ, however many parts there are. ``categories`` (ndc) is
+    None where the gauge does not scatter. ``floored`` names components whose estimate was below zero and counts
+    as zero.
     """
 
     method: str
@@ -80,6 +82,7 @@ class GaugeStudy:
     part_sd: float
     total_sd: float
     degrees_of_freedom: int
+    gauge_degrees_of_freedom: float
     categories: int | None
     floored: tuple[str, ...] = ()
 
@@ -205,9 +208,23 @@ def anova_study(values: Sequence[Sequence[Sequence[float]]], *, pool_above: floa
         "interaction": 0.0 if pooled else (ms_both - ms_error) / n_trials,
         "part": (part.ms - ms_both) / (n_operators * n_trials),
     }
-    return _study(
-        "anova", (n_parts, n_operators, float(n_trials)), table, pooled, ms_error, components, df_error
-    )
+    a = 1 / (n_parts * n_trials) if components["operator"] > 0 else 0.0
+    b = 1 / n_trials if components["interaction"] > 0 else 0.0
+    squares = [(operator.ms, operator.df, a), (ms_error, df_error, 1 - (a if pooled else b))]
+    if not pooled:
+        squares.append((both.ms, both.df, b - a))
+    size = (n_parts, n_operators, float(n_trials))
+    return _study("anova", size, table, pooled, ms_error, components, (df_error, _effective(squares)))
+
+
+def _effective(squares: Sequence[tuple[float, int, float]]) -> float:
+    """Degrees of freedom of a sum of mean squares with factors: (mean square, degrees of freedom, factor) each.
+
+    Satterthwaite, Biometrics Bulletin 2, 1946 (remembered); infinite where the sum is zero.
+    """
+    terms = [(factor * ms, df) for ms, df, factor in squares]
+    fourth = math.fsum(t**2 / df for t, df in terms)
+    return math.fsum(t for t, _ in terms) ** 2 / fourth if fourth > 0 else math.inf
 
 
 def repeat_study(groups: Sequence[Sequence[float]]) -> GaugeStudy:
@@ -227,7 +244,8 @@ def repeat_study(groups: Sequence[Sequence[float]]) -> GaugeStudy:
         "part": (found.ms_between - found.ms_within) / found.group_size,
     }
     size = (len(groups), 1, found.group_size)
-    return _study("anova", size, table, False, found.ms_within, components, found.df_within)
+    df = (found.df_within, float(found.df_within))
+    return _study("anova", size, table, False, found.ms_within, components, df)
 
 
 def _study(
@@ -237,7 +255,7 @@ def _study(
     pooled: bool,
     repeatability: float,
     components: dict[str, float],
-    df: int,
+    df: tuple[int, float],
 ) -> GaugeStudy:
     """Variances to standard deviations, sums and the number of categories."""
     floored = tuple(name for name, variance in components.items() if variance < 0)
@@ -246,7 +264,7 @@ def _study(
     return GaugeStudy(
         method, *size, table, pooled,
         math.sqrt(repeatability), math.sqrt(operator), math.sqrt(both), math.sqrt(gauge),
-        math.sqrt(part), math.sqrt(gauge + part), df,
+        math.sqrt(part), math.sqrt(gauge + part), *df,
         _categories(math.sqrt(part), math.sqrt(gauge)), floored,
     )  # fmt: skip
 
@@ -260,8 +278,8 @@ def range_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:
 
     K1 = 1/d2 for the trials, K2 and K3 = 1/d2* of one range for operators and parts, each with four decimals as
     they are tabulated, d2*² = d2² + d3² (common practice of gauge studies). Has no interaction; degrees of
-    freedom are those of the cells. Raises AnalysisError as ``two_way`` and beyond 10 parts, operators or
-    trials, TraceRangeError.
+    freedom are those that an analysis of variance has in the cells, more than ranges have. Raises AnalysisError
+    as ``two_way`` and beyond 10 parts, operators or trials, TraceRangeError.
     """
     parts, operators, trials = len(values), len(values[0]) if values else 0, _trials(values)
     if not all(2 <= n <= 10 for n in (parts, operators, trials)):
@@ -278,7 +296,8 @@ def range_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:
         "part": ((max(part_means) - min(part_means)) * _k(parts)) ** 2,
     }
     df = parts * operators * (trials - 1)
-    return _study("range", (parts, operators, float(trials)), (), False, ev**2, components, df)
+    size = (parts, operators, float(trials))
+    return _study("range", size, (), False, ev**2, components, (df, float(df)))
 
 
 def _k(count: int) -> float:

@@ -233,6 +233,33 @@ def test_study_without_operators_finds_the_repeatability_of_unequal_trials():
     assert study.trials == pytest.approx(3.5, abs=0.05)
 
 
+def test_effective_degrees_of_freedom_are_those_of_the_scatter_of_the_gauge_variance():
+    # Var(s²) = 2 σ⁴/ν defines ν; 600 invented studies of eight parts, six operators and two trials
+    random = np.random.default_rng(1)
+    found = [
+        anova_study(
+            (
+                random.normal(0, 3.0, (8, 1, 1))
+                + random.normal(0, 0.3, (1, 6, 1))
+                + random.normal(0, 0.3, (8, 6, 1))
+                + random.normal(0, 0.5, (8, 6, 2))
+            ).tolist()
+        )
+        for _ in range(600)
+    ]
+    variances = np.array([s.gauge_sd**2 for s in found])
+    scatter = 2 * variances.mean() ** 2 / variances.var()
+    assert np.median([s.gauge_degrees_of_freedom for s in found]) == pytest.approx(scatter, rel=0.25)
+
+
+def test_effective_degrees_of_freedom_of_the_aiag_example_follow_from_its_mean_squares():
+    # Pooled: gauge variance = MS_operator/30 + MS_error (1 - 1/30), by hand from the published table
+    operator, error = 1.583631 / 30, 0.0399733 * 29 / 30
+    wanted = (operator + error) ** 2 / (operator**2 / 2 + error**2 / 78)
+    assert anova_study(aiag()).gauge_degrees_of_freedom == pytest.approx(wanted, rel=1e-5)
+    assert 5 < wanted < 7
+
+
 def test_component_below_zero_counts_as_zero_and_is_named():
     values = [[[0.0, 2.0], [2.0, 0.0]], [[1.0, 1.2], [0.8, 1.0]]]
     study = anova_study(values)
