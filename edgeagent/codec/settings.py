@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
@@ -209,8 +211,8 @@ class Wave(Section, frozen=True):
 class Acceptance(Section, frozen=True):
     """When a verification passes.
 
-    What lies within ``side_band_upr`` of a wave has the limit ``side_band_nm``, or ``spurious_nm`` as everything
-    else where that is not given. The trace's expanded uncertainty of each wave is at most
+    What lies within ``side_band_upr`` of a wave has the limit ``side_band_nm``, or ``spurious_nm`` as all the
+    rest where that is not given. The trace's expanded uncertainty of each wave is at most
     ``uncertainty_ratio_max`` times the certificate's: a trace that is too noisy agrees with everything.
     Files that each show some of the waves count together when measured within ``window_h``.
     """
@@ -233,11 +235,6 @@ class Certificate(Section, frozen=True):
     wave: Annotated[tuple[Wave, ...], msgspec.Meta(min_length=1)]
     accept: Acceptance = Acceptance()
 
-    def __post_init__(self) -> None:
-        orders = [w.upr for w in self.wave]
-        if len(set(orders)) != len(orders):
-            raise ValueError("wave: an upr is certified twice")
-
 
 def parse_settings(data: bytes, file: str) -> Settings:
     """``agent.toml``. Raises ConfigError naming file, line, key, value and what is allowed."""
@@ -252,5 +249,35 @@ def parse_settings(data: bytes, file: str) -> Settings:
 
 
 def parse_certificate(data: bytes, file: str) -> Certificate:
-    """One certificate of a reference artefact. Raises ConfigError."""
-    return convert(toml_table(data, file), Certificate, file, text=data.decode("utf-8-sig", errors="replace"))
+    """One certificate of a reference artefact.
+
+    Raises ConfigError naming file, line, key, value and what is allowed; also where it contradicts itself.
+    """
+    text = data.decode("utf-8-sig", errors="replace")
+    certificate = convert(toml_table(data, file), Certificate, file, text=text)
+    for key, complaint, value, allowed in _contradictions(certificate):
+        raise ConfigError(located(file, text, key), key, complaint, value=value, allowed=allowed)
+    return certificate
+
+
+def _contradictions(certificate: Certificate) -> Iterator[tuple[str, str, float, str]]:
+    """Key, complaint, value and what is allowed, for each thing that cannot be meant."""
+    accept, first = certificate.accept, dict[int, int]()
+    for number, wave in enumerate(certificate.wave):
+        at, expanded_nm = f"wave[{number}]", wave.expanded_uncertainty_nm
+        before = first.setdefault(wave.upr, number)
+        if before != number:
+            yield f"{at}.upr", f"certified by wave[{before}] already", wave.upr, ""
+        if expanded_nm >= wave.amplitude_nm:
+            allowed = f"less than the amplitude, {wave.amplitude_nm:g}"
+            yield f"{at}.expanded_uncertainty_nm", "a wave that cannot be told from none", expanded_nm, allowed
+        # E_n of a trace without the wave, when the trace is as unsure as it may be.
+        unseen_nm = expanded_nm * math.hypot(1.0, accept.uncertainty_ratio_max) * accept.en_max
+        if unseen_nm >= wave.amplitude_nm:
+            yield (
+                f"{at}.amplitude_nm",
+                f"with en_max {accept.en_max:g}, uncertainty_ratio_max {accept.uncertainty_ratio_max:g} and "
+                f"expanded_uncertainty_nm {expanded_nm:g} even a trace without this wave would pass",
+                wave.amplitude_nm,
+                f"more than {unseen_nm:.6g}",
+            )

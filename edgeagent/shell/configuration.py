@@ -13,6 +13,7 @@ from typing import Any
 from edgeagent.analysis.kinds import find_kind
 from edgeagent.codec.layout import Layout, parse_layout
 from edgeagent.codec.recipe import parse_recipe, referenced_files
+from edgeagent.codec.schema import located
 from edgeagent.codec.settings import Certificate, Settings, parse_certificate, parse_settings
 from edgeagent.errors import ConfigError
 from edgeagent.model import Recipe
@@ -90,7 +91,7 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Con
     wanted = settings.uncertainty.artefact if settings.uncertainty is not None else None
     if wanted is not None and wanted not in certificates:
         raise ConfigError(
-            path.name,
+            located(path.name, document.data.decode("utf-8-sig", "replace"), "uncertainty.artefact"),
             "uncertainty.artefact",
             "no certificate for it",
             value=wanted,
@@ -152,9 +153,8 @@ def _certificates(folder: Path) -> dict[str, tuple[Certificate, Document]]:
         certificate = parse_certificate(document.data, document.name)
         if certificate.artefact in found:
             first = found[certificate.artefact][1].name
-            raise ConfigError(
-                document.name, "artefact", f"{first} certifies it already", value=certificate.artefact
-            )
+            where = located(document.name, document.data.decode("utf-8-sig", "replace"), "artefact")
+            raise ConfigError(where, "artefact", f"{first} certifies it already", value=certificate.artefact)
         found[certificate.artefact] = certificate, document
     return found
 

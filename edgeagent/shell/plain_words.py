@@ -8,6 +8,7 @@ import msgspec
 
 from edgeagent.codec.settings import Settings
 from edgeagent.model import CurveLimit, MeasurementPlan, ScalarLimit
+from edgeagent.shell.clock import SystemClock
 from edgeagent.shell.configuration import Configuration
 
 
@@ -128,7 +129,18 @@ def _doubts(configuration: Configuration) -> list[str]:
     ]
     wanted = settings.verification
     if wanted is not None and wanted.artefact not in configuration.certificates:
-        found.append(f"there is no certificate for artefact {wanted.artefact}: no verification can pass")
+        kept = ", whose parts are all held" if wanted.max_age_h is not None else ""
+        found.append(
+            f"{configuration.path.name}: verification.artefact: there is no certificate for "
+            f"{wanted.artefact} in artefacts/: no verification can pass{kept}"
+        )
+    elif wanted is not None:
+        certificate, document = configuration.certificates[wanted.artefact]
+        if certificate.valid_until < SystemClock().now().date():
+            found.append(
+                f"{document.name}: valid_until: the certificate ran out on {certificate.valid_until}: "
+                "no verification can pass"
+            )
     if not configuration.recipes:
         found.append("there is no recipe: every part will be held")
     return found
