@@ -459,11 +459,16 @@ class Service:
         return None
 
     def _finish_delivery(self) -> None:
-        """Give what is under way half a second to be acknowledged; the rest waits for the next start."""
+        """Give what is under way half a second to be acknowledged; the rest waits for the next start.
+
+        What the line acknowledges meanwhile goes on record as ever.
+        """
         until = self._clock.monotonic() + 0.5
+        self._drain()
         while self._publisher.ready and self._publisher.undelivered() and self._clock.monotonic() < until:
             self._publisher.pump()
-            self._drain_for(0.02)
+            self._mailbox.wait(0.02)
+            self._drain()
 
     def _drain_for(self, seconds: float) -> None:
         self._mailbox.wait(seconds)
