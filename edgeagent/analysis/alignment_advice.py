@@ -23,6 +23,9 @@ from edgeagent.analysis.trigonometric import ComplexArray
 from edgeagent.errors import AnalysisError, TraceRangeError
 from edgeagent.model import COVERAGE_FACTOR, FloatArray
 
+_SHIFT_FINEST_UM, _TILT_FINEST_URAD = 0.01, 0.1
+"""What a sentence states as the least uncertainty: nobody pushes a part by less."""
+
 
 @dataclass(frozen=True, slots=True)
 class RunOut:
@@ -133,7 +136,7 @@ def advice_sentence(advice: AlignmentAdvice, place: str | None = None) -> str:
     alone. ``place`` names the pivot in words where heights have no zero of their own.
     """
     at = place or f"height {advice.height_mm:g} mm"
-    expanded = COVERAGE_FACTOR * advice.u_shift_um
+    expanded = max(COVERAGE_FACTOR * advice.u_shift_um, _SHIFT_FINEST_UM)
     if advice.shift_um <= expanded:
         words = f"Centred within {expanded:.2g} um at {at}, no shift"
     else:
@@ -142,7 +145,7 @@ def advice_sentence(advice: AlignmentAdvice, place: str | None = None) -> str:
         words += "the opposite side"
     if advice.tilt_urad is None or advice.tilt_direction_deg is None or advice.u_tilt_urad is None:
         return f"{words}; this tells nothing of the tilt."
-    expanded = COVERAGE_FACTOR * advice.u_tilt_urad
+    expanded = max(COVERAGE_FACTOR * advice.u_tilt_urad, _TILT_FINEST_URAD)
     if advice.tilt_urad <= expanded:
         return f"{words}; upright within {expanded:.2g} urad, no tilt."
     words += (

@@ -208,7 +208,7 @@ def _verdict(pair: FlankPair, i: int, doubt_rad: float, elsewhere: FlankPair | N
     if elsewhere is not None:
         other = _motion(elsewhere.left_nm[i], elsewhere.right_nm[i])
         if other != motion:
-            doubt = f"{_WORDS[motion]} as compared, {_WORDS[other]} in the other plane of comparison"
+            doubt = f"{_WORDS[motion]} in this plane of comparison, {_WORDS[other]} in the other"
             return Verdict(n, "unsure", doubt)
     return Verdict(n, motion)
 

@@ -29,7 +29,8 @@ _PITCH_AGREES = 0.1
     type=click.Choice(("axial", "normal")),
     default="axial",
     show_default=True,
-    help="Compare the flanks in one plane through the axis, or where one ball touches both.",
+    help="Compare the flanks in one plane through the axis, or where one ball touches both, as does a wheel "
+    "set to the lead angle.",
 )
 @click.option(
     "--contact-angle-u-deg",
@@ -86,9 +87,8 @@ def pair(
         scale_u=scale_uncertainty(both[0], rules, max(spectra, key=lambda s: len(s.upr)).upr),
     )
     shift_rad = normal_plane_shift_rad(thread, rises=rises, tip_radius_mm=tip_mm)
-    combined, elsewhere = combine(shift_rad=0.0), combine(shift_rad=shift_rad)
-    if plane == "normal":
-        combined, elsewhere = elsewhere, combined
+    touched = combine(shift_rad=shift_rad)
+    combined, elsewhere = (touched, None) if plane == "normal" else (combine(shift_rad=0.0), touched)
     verdicts = judge_motion(
         combined, greatest_orders(combined, _ORDERS), doubt_rad=doubt_rad, elsewhere=elsewhere
     )

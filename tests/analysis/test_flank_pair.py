@@ -259,7 +259,7 @@ def test_orders_at_which_the_plane_of_comparison_decides_are_unsure():
     for pair, other in ((plain, normal), (normal, plain)):
         found = judge_motion(pair, [37, 200], elsewhere=other)
         assert [v.motion for v in found] == ["radial", "unsure"]
-        assert "in the other plane of comparison" in found[1].doubt
+        assert "in this plane of comparison" in found[1].doubt
 
 
 def test_scale_of_the_gauge_is_common_to_both_flanks():
