@@ -37,6 +37,7 @@ _REFUSED = "mqtt-refused"
 _BEHIND = "catching-up"
 _STABLE_S = 10.0
 _STEP = 64
+_LAST_WORDS_S = 3.0
 
 
 @dataclass(slots=True)
@@ -224,8 +225,11 @@ class Publisher:
         """Show fault on the lamp (a stopped agent watches nothing) and disconnect.
 
         ``drain`` handles events for so many seconds, so that the last acknowledgements arrive. With
-        ``fault`` the connection is dropped so that the broker publishes the will as well.
+        ``fault`` the connection is dropped so that the broker publishes the will as well; where delivery never
+        began, a connection is made for that alone: a lamp retained from before must not stay clear.
         """
+        if fault and self._reader is None:
+            self._connect_for_fault(drain)
         client = self._client
         if client is None:
             return
@@ -238,6 +242,17 @@ class Publisher:
         self._generation += 1
         client.close(polite=not fault)
         self._client = None
+
+    def _connect_for_fault(self, drain: Callable[[float], None]) -> None:
+        """Try for a few seconds; the exit must not wait long for a broker that is not there."""
+        try:
+            self._connect()
+        except ConfigError as error:
+            self._report("connection-failed", {"url": self._settings.url, "reason": str(error)})
+            return
+        until = self._clock.monotonic() + _LAST_WORDS_S
+        while self._client is not None and not self._connected and self._clock.monotonic() < until:
+            drain(0.05)
 
     def _topic(self, name: str) -> str:
         return f"{self._prefix}/{name}"

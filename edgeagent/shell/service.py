@@ -20,6 +20,7 @@ from edgeagent.errors import (
     InputError,
     JournalCorruptError,
     JournalError,
+    JournalLockedError,
     JournalTornTailError,
     TraceFormatError,
 )
@@ -443,7 +444,8 @@ class Service:
         if error is not None:
             event = "journal-failed" if isinstance(error, JournalError) else "ended-by-mistake"
             self._log.error(event, reason=str(error), exit_code=error.exit_code)
-        self._publisher.stop(fault=error is not None, drain=self._drain_for)
+        if not isinstance(error, JournalLockedError):  # then another agent works here, and the lamp is its own
+            self._publisher.stop(fault=error is not None, drain=self._drain_for)
         self._writer.close()
         self._log.info("stopped", seq=self._writer.seq)
         return 0 if error is None else error.exit_code

@@ -243,6 +243,24 @@ def test_journal_that_was_rolled_back_is_refused_and_left_as_it_is(cell, circle_
 
 
 @pytest.mark.needs_mosquitto
+def test_start_that_cannot_go_on_shows_fault_over_a_lamp_that_was_clear(cell, circle_text):
+    cell.begin_broker()
+    listener = cell.begin_listener()
+    agent = cell.begin_agent()
+    agent.drop("a.txt", circle_text("1"))
+    agent.wait_event("measured")
+    agent.terminate()
+    (segment,) = sorted((agent.store / "journal").glob("*.jsonl"))
+    segment.write_bytes(segment.read_bytes().replace(b'"kind":"start"', b'"kind":"stort"', 1))
+    # As a broker would show it that lost its last minutes with the power.
+    listener.publish("lamp", "0", retain=True)
+    listener.wait_lamp("0")
+    agent.start(wait=False)
+    assert agent.wait() == 22
+    listener.wait_lamp("3")
+
+
+@pytest.mark.needs_mosquitto
 def test_clean_stop_takes_at_most_two_seconds_and_shows_fault(cell, circle_text):
     cell.begin_broker()
     listener = cell.begin_listener()
