@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from edgeagent.codec.settings import Settings
-from edgeagent.model import CurveLimit, MeasurementPlan, ScalarLimit
+from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
 from edgeagent.shell.clock import SystemClock
 from edgeagent.shell.configuration import Configuration
 
@@ -21,6 +21,7 @@ def in_plain_words(configuration: Configuration) -> str:
         recipe = loaded.recipe
         lines.append(f"  {recipe.part} revision {recipe.revision} ({loaded.document.name})")
         lines += [f"    {plan.feature} ({plan.kind}): {_limits(plan)}" for plan in recipe.measurements]
+        lines += [f"    {line}" for line in (*_running(recipe.running), *_part_uncertainty(recipe.uncertainty))]
     lines += ["", f"{len(configuration.layouts)} layouts:"]
     lines += [
         f"  {layout.layout} ({name}) claims {', '.join(layout.match.names)}"
@@ -96,7 +97,55 @@ def _station(settings: Settings) -> list[str]:
         f"Rule {decision.rule}: {rule}.",
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
         gate,
+        _uncertainty(settings),
+        *_drift(settings),
     ]
+
+
+def _uncertainty(settings: Settings) -> str:
+    stated = settings.uncertainty
+    if stated is None:
+        return "A value's uncertainty is the noise of its trace alone: there is no [uncertainty]."
+    words = [
+        f"{name} {value:g}"
+        for name, value in msgspec.to_builtins(stated).items()
+        if isinstance(value, float) and not name.endswith("_dof")
+    ]
+    if stated.artefact is not None:
+        words.append(f"the certificate and last deviations of {stated.artefact}")
+    return f"A value's uncertainty counts, beside the noise of its trace: {', '.join(words) or 'nothing'}."
+
+
+def _drift(settings: Settings) -> list[str]:
+    if settings.drift is None:
+        return ["No characteristic is watched for drift."]
+    watched = [
+        f"{w.characteristic} ({w.chart}{'' if w.side == 'both' else f', {w.side}'})"
+        for w in settings.drift.watch
+    ]
+    return [f"Watched for drift: {', '.join(watched)}."]
+
+
+def _running(running: Running | None) -> list[str]:
+    if running is None or running.speed_rpm is None:
+        return []
+    low, high = running.speed_rpm
+    words = f"runs at {high:g} rpm" if low == high else f"runs at {low:g} to {high:g} rpm"
+    if running.resonances_hz:
+        words += "; resonances at " + ", ".join(f"{f:g} Hz (width {w:g})" for f, w in running.resonances_hz)
+    return [words]
+
+
+def _part_uncertainty(stated: PartUncertainty | None) -> list[str]:
+    if stated is None:
+        return []
+    words = []
+    if stated.expansion_per_k is not None:
+        corrected = "corrected to 20 °C" if stated.correct_temperature else "not corrected to 20 °C"
+        words.append(f"expands {stated.expansion_per_k:g} per K, {corrected}")
+    if stated.repeatability:
+        words.append(f"repeatability from a study: {', '.join(stated.repeatability)}")
+    return [f"uncertainty: {'; '.join(words)}"] if words else []
 
 
 def _limits(plan: MeasurementPlan) -> str:

@@ -226,3 +226,16 @@ def test_expansion_without_a_temperature_holds(cell):
     assert not found.budgeted.budgets[at].complete
     assert values_of(found.result)[at]["expanded_uncertainty"] is None
     assert "enter its repeatability" in budget_table(found)
+
+
+def test_check_says_what_the_uncertainty_counts(cell):
+    agent = cell.agent(ASKED)
+    recipe = agent.folder / "recipes" / "KX-2005-G.toml"
+    more = "\n[uncertainty]\nexpansion_per_k = 11.5e-6\nrepeatability = { root_clearance = 0.2 }\n"
+    recipe.write_text(recipe.read_text(encoding="utf-8") + more, encoding="utf-8")
+    said = CliRunner().invoke(main, ["check", "--config", str(agent.config)]).output
+    assert "gauge_scale 0.03, the certificate and last deviations of MW-03" in said
+    assert "expands 1.15e-05 per K, not corrected to 20 °C; repeatability from a study: root_clearance" in said
+    plain = cell.agent({"uncertainty": None})
+    said = CliRunner().invoke(main, ["check", "--config", str(plain.config)]).output
+    assert "the noise of its trace alone" in said
