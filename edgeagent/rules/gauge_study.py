@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from edgeagent.errors import AnalysisError, TraceRangeError
 
@@ -271,6 +271,35 @@ def _study(
 
 def _categories(part_sd: float, gauge_sd: float) -> int | None:
     return max(1, math.floor(NDC_FACTOR * part_sd / gauge_sd)) if gauge_sd > 0 else None
+
+
+def pooled_study(studies: Sequence[GaugeStudy]) -> GaugeStudy:
+    """One study for several characteristics of the same kind and unit: the means of their variances.
+
+    Their errors are taken to come together, not to be independent: degrees of freedom are those of the one that
+    has the fewest. Raises AnalysisError for none at all.
+    """
+    if not studies:
+        raise AnalysisError("no study to be pooled")
+
+    def mean(origin: str) -> float:
+        return math.sqrt(math.fsum(getattr(s, origin) ** 2 for s in studies) / len(studies))
+
+    return replace(
+        studies[0],
+        repeatability_sd=mean("repeatability_sd"),
+        operator_sd=mean("operator_sd"),
+        interaction_sd=mean("interaction_sd"),
+        gauge_sd=mean("gauge_sd"),
+        part_sd=mean("part_sd"),
+        total_sd=mean("total_sd"),
+        table=(),
+        pooled=False,
+        degrees_of_freedom=min(s.degrees_of_freedom for s in studies),
+        gauge_degrees_of_freedom=min(s.gauge_degrees_of_freedom for s in studies),
+        categories=_categories(mean("part_sd"), mean("gauge_sd")),
+        floored=(),
+    )
 
 
 def range_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:

@@ -80,12 +80,13 @@ _SPECTRUM_DECODER = msgspec.json.Decoder(_WithSpectrum)
 
 
 def archived(
-    body: Mapping[str, Any], archive: Archive, harmonics: frozenset[int] = frozenset()
+    body: Mapping[str, Any], archive: Archive, harmonics: frozenset[int] | None = frozenset()
 ) -> list[dict[str, Any]] | None:
     """All characteristics of a measurement record's result; None where the archive cannot tell.
 
     A result lists a harmonic only when it is near to or beyond its limit, which is no series: the amplitudes at
-    the UPR of ``harmonics`` come from its spectrum instead, all others are left out.
+    the UPR of ``harmonics`` come from its spectrum instead, all others are left out; None takes every harmonic
+    that has a limit.
     """
     try:
         return from_result(archive.get(str(body["result_sha256"])), harmonics)
@@ -93,11 +94,11 @@ def archived(
         return None
 
 
-def from_result(data: bytes, harmonics: frozenset[int] = frozenset()) -> list[dict[str, Any]] | None:
+def from_result(data: bytes, harmonics: frozenset[int] | None = frozenset()) -> list[dict[str, Any]] | None:
     """As ``archived``, from the bytes of a result."""
     try:
         listed = _DECODER.decode(data).characteristics
-        spectrum = _SPECTRUM_DECODER.decode(data).spectrum if harmonics else None
+        spectrum = None if harmonics == frozenset() else _SPECTRUM_DECODER.decode(data).spectrum
     except msgspec.DecodeError:
         return None
     found = [c for c in listed if c["name"] != HARMONICS]
@@ -106,7 +107,7 @@ def from_result(data: bytes, harmonics: frozenset[int] = frozenset()) -> list[di
         found += [
             {"name": HARMONICS, "instance": str(n), "value": v, "unit": "nm", "lower": None, "upper": u}
             for n, v, u in rows
-            if n in harmonics
+            if (u is not None if harmonics is None else n in harmonics)
         ]
     return found
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from edgeagent.errors import AnalysisError, ConfigError, UsageError
+from edgeagent.errors import AnalysisError, UsageError
 
 if TYPE_CHECKING:
     from edgeagent.rules.gauge_study import GaugeStudy
@@ -45,8 +44,9 @@ class Study:
 
     @property
     def name(self) -> str:
-        """The characteristic without its instance."""
-        return self.label.partition("[")[0]
+        """The characteristic without its instance; of harmonics with it, since each band repeats in its way."""
+        name = self.label.partition("[")[0]
+        return self.label if name == _HARMONICS else name
 
 
 @click.command()
@@ -55,7 +55,10 @@ class Study:
 @click.option("--store", type=click.Path(path_type=Path), help="Take measurements from this store instead.")
 @click.option("--since", type=click.DateTime(), help="Only traces measured from this time on (UTC).")
 @click.option("--part", help="Only this part number.")
-@click.option("--characteristic", help="Only this one, with all its tables: a name, or NAME[INSTANCE].")
+@click.option(
+    "--characteristic",
+    help="Only this one, with all its tables: a name, or NAME[INSTANCE]; harmonic_amplitude by bands of UPR.",
+)
 @click.option(
     "--by",
     type=click.Choice(("auto", "operator", "instrument", "none")),
@@ -82,7 +85,9 @@ def study(
 
     Takes FILES, or the measurements of a store. Parts are told apart by serial, and measured several times
     each, by several operators or instruments where the trace headers say so. Traces that fail a quality check
-    are left out. Exit code 1 when something could not be written that was to be.
+    are left out. Harmonics that have a limit are pooled by octaves of UPR; from a store only with --part or
+    --since. Without --write the recipe's entry is shown and nothing is changed. Exit code 1 when something
+    could not be written that was to be.
 
     \b
     Example:
@@ -98,8 +103,10 @@ def study(
     else:
         folder = store if configuration is None or store is not None else configuration.store
         assert folder is not None
-        found = _from_store(folder, characteristic)
+        found = _from_store(folder, part, moment, characteristic)
     studies = studied((o for o in found if _fits(o, part, moment)), by)
+    if _harmonics(characteristic) is None:
+        studies = banded(studies)
     if not studies:
         raise UsageError("no measurement of a part fits what was asked for")
     if as_json:
@@ -109,9 +116,13 @@ def study(
         click.echo("\n".join(_overview(studies)))
     else:
         click.echo("\n\n".join("\n".join(printed(one)) for one in studies))
-    if write:
-        assert configuration is not None
-        _write_all(studies, component, configuration)
+    if configuration is not None:
+        from edgeagent.shell.study_entries import show_all, write_all
+
+        if write:
+            write_all(studies, component, configuration)
+        elif not as_json:
+            show_all(studies, component)
 
 
 def _configuration(
@@ -147,11 +158,11 @@ def _from_files(
     from edgeagent.shell.inspect import inspect_file
 
     rules = Rulebook.of(configuration)
+    seen: set[str] = set()
     for number, path in enumerate(files, 1):
         result = inspect_file(path, rules)
-        failed = [] if isinstance(result, str) else [q["check"] for q in result["quality"] if not q["ok"]]
-        if isinstance(result, str) or failed:
-            why = result if isinstance(result, str) else f"failed {', '.join(failed)}"
+        why = result if isinstance(result, str) else _unfit(result, seen)
+        if isinstance(result, str) or why:
             click.echo(f"edgeagent: {path}: left out: {why}", err=True)
             continue
         trace = result["trace"]
@@ -160,20 +171,41 @@ def _from_files(
         yield from observations(number, trace, instrument, _wanted(listed or [], characteristic))
 
 
-def _from_store(folder: Path, characteristic: str | None) -> list[Observation]:
+def _unfit(result: Mapping[str, Any], seen: set[str]) -> str:
+    """Why a result does not belong into a study, empty when it does. A copy is no second measurement."""
+    failed = [q["check"] for q in result["quality"] if not q["ok"]]
+    if failed:
+        return f"failed {', '.join(failed)}"
+    digest = str(result["source"]["sha256"])
+    if digest in seen:
+        return "the same bytes as a file before it"
+    seen.add(digest)
+    return ""
+
+
+def _from_store(
+    folder: Path, part: str | None, since: datetime | None, characteristic: str | None
+) -> list[Observation]:
     from edgeagent.shell.trend_command import collect
 
+    # A long journal has millions of harmonics: only what was narrowed down is read for them
+    judged = _harmonics(characteristic) is None and (part is not None or since is not None)
+    if characteristic == _HARMONICS and not judged:
+        raise UsageError(f"--characteristic {_HARMONICS} of a store needs --part or --since")
     lost: list[int] = []
-    series = collect(folder, characteristic, None, None, None, lost)
+    series = collect(folder, characteristic, None, part, since, lost, judged_harmonics=judged)
     if lost:
         click.echo(f"edgeagent: {len(lost)} results could not be read from the archive; left out", err=True)
     return sorted((o for s in series for o in s.found), key=lambda o: o.seq)
 
 
-def _harmonics(characteristic: str | None) -> frozenset[int]:
+def _harmonics(characteristic: str | None) -> frozenset[int] | None:
+    """The one that is asked for, None for all that have a limit."""
     from edgeagent.shell.drift import harmonic_of
 
-    upr = harmonic_of(characteristic) if characteristic is not None else None
+    if characteristic in (None, _HARMONICS):
+        return None
+    upr = harmonic_of(str(characteristic))
     return frozenset() if upr is None else frozenset({upr})
 
 
@@ -194,11 +226,38 @@ def studied(found: Iterable[Observation], by: str) -> list[Study]:
     return [_study(values, by) for values in groups.values()]
 
 
+def banded(studies: Sequence[Study]) -> list[Study]:
+    """The same with the harmonics of one part and feature pooled by octaves: 2-3, 4-7, 8-15 UPR and so on."""
+    from edgeagent.rules.gauge_study import pooled_study
+    from edgeagent.shell.drift import harmonic_of
+
+    found: list[Study] = []
+    bands: dict[tuple[str, str, int], list[Study]] = {}
+    for one in studies:
+        upr = harmonic_of(one.label)
+        if upr is None:
+            found.append(one)
+        else:
+            bands.setdefault((one.part, one.feature, upr.bit_length() - 1), []).append(one)
+    for (_, _, octave), members in sorted(bands.items()):
+        usable = [m for m in members if m.study is not None]
+        label = f"{_HARMONICS}[{2**octave}-{2 ** (octave + 1) - 1}]"
+        if not usable:
+            found.append(replace(members[0], label=label))
+            continue
+        study = pooled_study([m.study for m in usable if m.study is not None])
+        notes = (f"{len(usable)} harmonics pooled", *usable[0].notes)
+        found.append(
+            replace(usable[0], label=label, study=study, ranges=None, lower=None, upper=None, notes=notes)
+        )
+    return found
+
+
 def _study(values: Sequence[Observation], by: str) -> Study:
     from edgeagent.rules.gauge_study import anova_study, range_study, repeat_study
 
     key, last = values[0].key, values[-1]
-    by = _factor(values, by)
+    asked, by = by, _factor(values, by)
     notes: list[str] = []
     study = ranges = None
     reason = ""
@@ -211,7 +270,7 @@ def _study(values: Sequence[Observation], by: str) -> Study:
             study = anova_study(square)
             ranges = range_study(square) if max(len(square), len(square[0]), len(square[0][0])) <= 10 else None
     except AnalysisError as error:
-        reason = str(error)
+        reason = str(error) + ("; --by none tells the repeatability alone" if asked != by else "")
     return Study(
         key.subject, key.feature, key.label, last.unit, by, study, ranges, last.lower, last.upper,
         max(o.measured_at for o in values), tuple(notes), reason,
@@ -290,6 +349,7 @@ def _overview(studies: Sequence[Study]) -> list[str]:
             "trials",
             "repeatability",
             "gauge",
+            "ν",
             "part",
             "unit",
             "%study",
@@ -301,10 +361,13 @@ def _overview(studies: Sequence[Study]) -> list[str]:
         found = one.study
         title = f"{one.label} of {one.part} {one.feature}"
         if found is None:
-            rows.append((title, *["-"] * 6, one.unit, "-", "-", one.reason))
+            rows.append((title, *["-"] * 7, one.unit, "-", "-", one.reason))
             continue
         by = f"{found.operators} {one.by}s" if one.by != "none" else "-"
-        figures = (_number(v) for v in (found.repeatability_sd, found.gauge_sd, found.part_sd))
+        figures = (
+            _number(found.repeatability_sd), _number(found.gauge_sd),
+            f"{found.gauge_degrees_of_freedom:.1f}", _number(found.part_sd),
+        )  # fmt: skip
         rows.append(
             (
                 title, str(found.parts), by, f"{found.trials:.3g}", *figures, one.unit,
@@ -328,13 +391,18 @@ def printed(one: Study) -> list[str]:
     for s in found.table:
         name = word if s.name == "operator" else s.name
         rows.append((f"  {name}", _number(s.ss), str(s.df), _number(s.ms), _number(s.f), _number(s.p)))
-    lines += ["", *_aligned(rows)]
+    if found.table:
+        lines += ["", *_aligned(rows)]
     if found.pooled:
         lines.append("  the interaction is no more than chance: pooled with the repeatability")
     lines += ["", *_aligned([("  origin", f"sd, {one.unit}", "% of total"), *_components(found, word)])]
     lines += [f"  {name} came out below zero and counts as zero" for name in found.floored]
     lines.append(
         f"  %study {_number(found.study_percent)}, categories told apart (ndc) {found.categories or '-'}"
+    )
+    lines.append(
+        f"  degrees of freedom: repeatability {found.degrees_of_freedom}, gauge "
+        f"{found.gauge_degrees_of_freedom:.1f}"
     )
     percent = found.tolerance_percent(one.lower, one.upper)
     if percent is not None:
@@ -355,59 +423,6 @@ def _components(found: GaugeStudy, word: str) -> list[tuple[str, ...]]:
         named |= {word: found.operator_sd, "interaction": found.interaction_sd}
     named |= {"gauge": found.gauge_sd, "part": found.part_sd, "total": total}
     return [(f"  {n}", _number(v), _number(100 * v / total if total > 0 else None)) for n, v in named.items()]
-
-
-def entries(studies: Iterable[Study], component: str) -> dict[str, dict[str, float]]:
-    """Standard deviations to write, by part number and characteristic.
-
-    Features and instances of one characteristic are pooled by their degrees of freedom. Harmonics are left out:
-    how they repeat depends on the UPR. So are values that did not scatter at all: no uncertainty is zero.
-    """
-    sums: dict[str, dict[str, tuple[float, int]]] = {}
-    for one in studies:
-        if one.study is None or one.name == _HARMONICS:
-            continue
-        sd = one.study.gauge_sd if component == "gauge" else one.study.repeatability_sd
-        total, df = sums.setdefault(one.part, {}).get(one.name, (0.0, 0))
-        more = one.study.degrees_of_freedom
-        sums[one.part][one.name] = (total + more * sd**2, df + more)
-    return {
-        part: {name: float(f"{math.sqrt(total / df):.4g}") for name, (total, df) in found.items() if total > 0}
-        for part, found in sums.items()
-    }
-
-
-def _write_all(studies: Sequence[Study], component: str, configuration: Configuration) -> None:
-    """Write each part's recipe; what a recipe does not take is shown to be pasted, with exit code 1."""
-    from edgeagent.shell.configuration import Document, recipe_from_documents
-    from edgeagent.shell.recipe_entry import entry, write_repeatability
-
-    failed = False
-    for part, values in entries(studies, component).items():
-        last = max(one.last_at for one in studies if one.part == part)
-        remark = f"{component} standard deviations, study up to {last[:10]}"
-        loaded = configuration.recipes.get(part)
-        try:
-            if not values:
-                raise ConfigError(part, "", "nothing scattered that could be written")
-            if loaded is None:
-                raise ConfigError(part, "", "there is no recipe for this part")
-            name, files = loaded.document.name, loaded.files
-
-            def check(data: bytes, name: str = name, files: Mapping[str, Document] = files) -> None:
-                recipe_from_documents(Document(name, data), files)
-
-            path = configuration.folder / name
-            write_repeatability(path, values, remark, check)
-        except ConfigError as error:
-            failed = True
-            click.echo(f"edgeagent: not written: {error}", err=True)
-            click.echo(f"edgeagent: to be pasted into the recipe of {_clean(part)}:", err=True)
-            click.echo(f"[uncertainty]\n{entry(values, remark)}", err=True)
-        else:
-            click.echo(f"edgeagent: written to {path}: {len(values)} characteristics", err=True)
-    if failed:
-        raise click.exceptions.Exit(1)
 
 
 def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:

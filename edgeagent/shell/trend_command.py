@@ -145,8 +145,10 @@ def collect(
     part: str | None,
     since: datetime | None,
     lost: list[int],
+    *,
+    judged_harmonics: bool = False,
 ) -> list[Series]:
-    """All series of a store that fit, each oldest first.
+    """All series of a store that fit, each oldest first; with ``judged_harmonics`` of limited harmonics too.
 
     ``lost`` takes the numbers of measurement records whose archived result cannot be read. Raises
     JournalCorruptError where the journal is damaged or there is none.
@@ -160,11 +162,11 @@ def collect(
     archive = Archive(journal.parent / "archive")
     name, instance = split_label(characteristic) if characteristic is not None else (None, None)
     upr = harmonic_of(characteristic) if characteristic is not None else None
-    if name == HARMONICS and upr is None:
+    if name == HARMONICS and upr is None and not judged_harmonics:
         raise UsageError(
             f"--characteristic {characteristic}: say which one, such as {HARMONICS}[37] for 37 UPR"
         )
-    harmonics = frozenset() if upr is None else frozenset({upr})
+    harmonics = frozenset({upr} if upr is not None else ()) if not judged_harmonics else None
     found: dict[SeriesKey, list[Observation]] = {}
     for record, _ in JournalReader(journal).walk():
         if record.kind != "measurement" or record.body["quality_failed"]:

@@ -14,8 +14,9 @@ from field import ROOT
 from edgeagent.errors import AgentError, ConfigError
 from edgeagent.rules.gauge_study import anova_study, repeat_study
 from edgeagent.shell.drift import Observation, SeriesKey
-from edgeagent.shell.recipe_entry import with_repeatability, write_repeatability
-from edgeagent.shell.study_command import entries, printed, studied, study
+from edgeagent.shell.recipe_entry import Entry, with_repeatability, write_repeatability
+from edgeagent.shell.study_command import banded, printed, studied, study
+from edgeagent.shell.study_entries import entries
 
 RECIPE = """# Kept by hand.
 part = "KX-1"            # a comment
@@ -124,41 +125,82 @@ def test_entries_pool_features_by_degrees_of_freedom_and_leave_harmonics_out():
         *[observation(v, s, label="tilt") for s, t in {"1": [1, 1], "2": [2, 2]}.items() for v in t],
     ]
     # within-part variances 0.02 and 0.08 with two degrees of freedom each: sd of their mean 0.05
-    assert entries(studied(found, "auto"), "gauge") == {"KX-1": {"roundness_total": 0.2236}}
+    made = entries(studied(found, "auto"), "gauge")["KX-1"]
+    assert made.values == {"roundness_total": 0.2236}
+    # Effective degrees of freedom of that mean: (2*0.02 + 2*0.08)²/(2*0.02² + 2*0.08²)
+    assert made.degrees_of_freedom == pytest.approx(0.2**2 / (2 * 0.02**2 + 2 * 0.08**2))
+    assert made.until == "2026-03-02"
 
 
 def test_component_repeatability_leaves_operators_out():
     studies = studied(square(), "auto")
-    gauge = entries(studies, "gauge")["KX-1"]["roundness_total"]
-    alone = entries(studies, "repeatability")["KX-1"]["roundness_total"]
+    gauge = entries(studies, "gauge")["KX-1"].values["roundness_total"]
+    alone = entries(studies, "repeatability")["KX-1"].values["roundness_total"]
     assert alone == pytest.approx(studies[0].study.repeatability_sd, rel=1e-3)
     assert gauge == pytest.approx(studies[0].study.gauge_sd, rel=1e-3)
     assert alone < gauge
 
 
+def made(values, dof=18.0):
+    return Entry(values, dof, "gauge", "2026-03-02")
+
+
 def test_entry_is_added_at_the_end_of_a_recipe_without_one():
-    changed = with_repeatability(RECIPE, {"roundness_total": 0.012}, "study", "r.toml")
-    assert changed.startswith(RECIPE.rstrip())
-    assert tomllib.loads(changed)["uncertainty"] == {"repeatability": {"roundness_total": 0.012}}
+    changed = with_repeatability(RECIPE, made({"roundness_total": 0.012}, 7.38), "r.toml")
+    assert changed.startswith(RECIPE)
+    table = tomllib.loads(changed)["uncertainty"]
+    assert table == {"repeatability": {"roundness_total": 0.012}, "repeatability_dof": 7.3}
 
 
 def test_entry_replaces_the_earlier_one_and_keeps_everything_else():
     text = RECIPE + (
-        '\n[uncertainty]  # ours\nscale = 1\nrepeatability = { tilt = 0.5, roundness_total = 1.0 }\n# end\n\n'
-        '[running]\nspeed_rpm = 3000\n'
+        '\n[uncertainty]  # ours\nscale = 1\nrepeatability = { tilt = 0.5, roundness_total = 1.0 }  # by hand\n'
+        'repeatability_dof = 40   # why\n# end\n\n[running]\nspeed_rpm = 3000\n'
     )  # fmt: skip
-    changed = with_repeatability(text, {"roundness_total": 0.012}, "study", "r.toml")
+    changed = with_repeatability(text, made({"roundness_total": 0.012}), "r.toml")
     table = tomllib.loads(changed)["uncertainty"]
-    assert table == {"scale": 1, "repeatability": {"tilt": 0.5, "roundness_total": 0.012}}
+    assert table == {
+        "scale": 1,
+        "repeatability": {"tilt": 0.5, "roundness_total": 0.012},
+        "repeatability_dof": 18,
+    }
     kept = [line for line in text.splitlines() if not line.startswith("repeatability")]
     assert [line for line in changed.splitlines() if not line.startswith("repeatability")] == kept
+    assert "study up to 2026-03-02; by hand\n" in changed
+    assert "repeatability_dof = 18   # why\n" in changed
+    again = with_repeatability(changed, made({"roundness_total": 0.02}, 60), "r.toml")
+    # What stays of an earlier entry keeps its degrees of freedom, and there is one number for all
+    assert tomllib.loads(again)["uncertainty"]["repeatability_dof"] == 18
+    assert len(again.splitlines()) == len(changed.splitlines())
+
+
+def test_second_study_of_the_same_characteristics_sets_their_degrees_of_freedom_anew():
+    first = with_repeatability(RECIPE, made({"roundness_total": 0.012}, 4), "r.toml")
+    second = with_repeatability(first, made({"roundness_total": 0.02}, 30), "r.toml")
+    table = tomllib.loads(second)["uncertainty"]
+    assert table == {"repeatability": {"roundness_total": 0.02}, "repeatability_dof": 30}
+    assert second.count("study up to") == 1
 
 
 def test_entry_goes_into_a_table_that_has_none_yet():
     text = RECIPE + "\n[uncertainty]\nscale = 0.001\n\n[running]\nspeed_rpm = 3000\n"
-    table = tomllib.loads(with_repeatability(text, {"tilt": 0.5}, "study", "r.toml"))
-    assert table["uncertainty"] == {"scale": 0.001, "repeatability": {"tilt": 0.5}}
+    table = tomllib.loads(with_repeatability(text, made({"tilt": 0.5}), "r.toml"))
+    assert table["uncertainty"] == {"scale": 0.001, "repeatability": {"tilt": 0.5}, "repeatability_dof": 18}
     assert table["running"] == {"speed_rpm": 3000}
+
+
+@pytest.mark.parametrize("text", [RECIPE, f"{RECIPE}\n[uncertainty]\nscale = 1 # x\n", RECIPE.rstrip()])
+def test_line_ends_and_byte_order_mark_stay_as_they_were(tmp_path, text):
+    path = tmp_path / "r.toml"
+    before = b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode()
+    path.write_bytes(before)
+    write_repeatability(path, made({"tilt": 0.5}), lambda _: None)
+    after = path.read_bytes()
+    assert b"\n" not in after.replace(b"\r\n", b"")
+    position = 0
+    for line in before.splitlines():
+        position = after.index(line, position) + len(line)
+    assert tomllib.loads(after.decode("utf-8-sig"))["uncertainty"]["repeatability"] == {"tilt": 0.5}
 
 
 @pytest.mark.parametrize(
@@ -171,7 +213,7 @@ def test_entry_goes_into_a_table_that_has_none_yet():
 )
 def test_recipe_written_in_another_way_is_left_to_a_person(odd):
     with pytest.raises(ConfigError, match="by hand"):
-        with_repeatability(f"{RECIPE}\n{odd}", {"roundness_total": 0.1}, "study", "r.toml")
+        with_repeatability(f"{RECIPE}\n{odd}", made({"roundness_total": 0.1}), "r.toml")
 
 
 def test_recipe_that_would_not_be_accepted_stays_as_it_is(tmp_path):
@@ -182,7 +224,7 @@ def test_recipe_that_would_not_be_accepted_stays_as_it_is(tmp_path):
         raise ConfigError("r.toml", "uncertainty", "unknown key")
 
     with pytest.raises(ConfigError, match="unknown key"):
-        write_repeatability(path, {"tilt": 0.5}, "study", refuse)
+        write_repeatability(path, made({"tilt": 0.5}), refuse)
     assert path.read_text() == RECIPE
 
 
@@ -191,10 +233,29 @@ def test_written_recipe_keeps_its_mode_and_is_what_was_checked(tmp_path):
     path.write_text(RECIPE)
     path.chmod(0o640)
     seen = []
-    write_repeatability(path, {"tilt": 0.5}, "study", seen.append)
+    write_repeatability(path, made({"tilt": 0.5}), seen.append)
     assert seen == [path.read_bytes()]
     assert path.stat().st_mode & 0o777 == 0o640
     assert tomllib.loads(path.read_text())["uncertainty"]["repeatability"] == {"tilt": 0.5}
+
+
+def test_harmonics_are_pooled_by_octaves_and_their_errors_taken_to_come_together():
+    # Within-part variances: 2 UPR 0.02, 3 UPR 0.08, 4 UPR 0.5; two degrees of freedom each
+    trials = {2: (1.0, 1.2), 3: (1.0, 1.4), 4: (1.0, 2.0)}
+    found = [
+        observation(v + part, str(part), label=f"harmonic_amplitude[{n}]")
+        for n, values in trials.items()
+        for part in (0, 5)
+        for v in values
+    ]
+    low, high = banded(studied(found, "auto"))
+    assert (low.label, high.label) == ("harmonic_amplitude[2-3]", "harmonic_amplitude[4-7]")
+    assert low.study.repeatability_sd**2 == pytest.approx(0.05)
+    assert low.study.degrees_of_freedom == 2
+    assert low.notes == ("2 harmonics pooled",)
+    entry = entries([low, high], "gauge")["KX-1"]
+    assert entry.values == {"harmonic_amplitude[2-3]": 0.2236, "harmonic_amplitude[4-7]": 0.7071}
+    assert entry.degrees_of_freedom == pytest.approx(2)
 
 
 @pytest.fixture
