@@ -7,6 +7,7 @@ undulations per revolution.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -88,6 +89,7 @@ class InstrumentUncertainty:
 class PartUncertainty:
     """What a recipe knows of its part's uncertainty; ``repeatability`` by characteristic, in its unit.
 
+    ``harmonic_amplitude[8-15]`` there is that of the harmonics of 8 to 15 UPR, and goes before the name alone.
     ``correct_temperature`` asks for values at 20 °C; without it they stay as the instrument gave them.
     """
 
@@ -96,6 +98,12 @@ class PartUncertainty:
     correct_temperature: bool = False
     repeatability: Mapping[str, float] = field(default_factory=dict)
     repeatability_dof: float | None = None
+
+
+def harmonic_band(name: str) -> tuple[int, int] | None:
+    """First and last UPR of a ``harmonic_amplitude[8-15]``; None for any other name."""
+    band = re.fullmatch(r"harmonic_amplitude\[(\d{1,6})-(\d{1,6})\]", name)
+    return (int(band[1]), int(band[2])) if band else None
 
 
 @dataclass(frozen=True, slots=True)

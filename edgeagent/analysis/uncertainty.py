@@ -22,6 +22,7 @@ from edgeagent.model import (
     PartUncertainty,
     Quantity,
     Spectrum,
+    harmonic_band,
 )
 
 REFERENCE_TEMPERATURE_C = 20.0
@@ -106,8 +107,9 @@ def harmonic_uncertainty_nm(spectrum: Spectrum, known: Known) -> FloatArray:
     """Combined standard uncertainty of every harmonic's amplitude, shape (n,)."""
     instrument, influences = known.instrument, known.influences
     amplitude_nm = spectrum.amplitude_nm
-    own = np.maximum(spectrum.noise_nm, known.part.repeatability.get("harmonic_amplitude", 0.0))
-    u, deviation = interpolated(instrument.waves, spectrum.upr.astype(np.float64))
+    upr = spectrum.upr.astype(np.float64)
+    own = np.maximum(spectrum.noise_nm, _harmonic_repeatability_nm(known.part, upr))
+    u, deviation = interpolated(instrument.waves, upr)
     scale = instrument.gauge_scale or 0.0
     square = own**2 + amplitude_nm**2 * (scale**2 + u**2 + deviation**2)
     if influences.harmonics_uncorrected_nm is not None:
@@ -148,9 +150,21 @@ def interpolated(waves: Sequence[tuple[float, float, float]], upr: FloatArray) -
     return np.interp(at, np.log(knots), u), np.abs(np.interp(at, np.log(knots), deviation))
 
 
+def _harmonic_repeatability_nm(part: PartUncertainty, upr: FloatArray) -> FloatArray:
+    """The study's standard deviation at each UPR, zero where it says nothing."""
+    found = np.full(len(upr), part.repeatability.get("harmonic_amplitude", 0.0))
+    for name, sd in part.repeatability.items():
+        band = harmonic_band(name)
+        if band is not None:
+            found[(band[0] <= upr) & (upr <= band[1])] = sd
+    return found
+
+
 def _noise(quantity: Quantity, part: PartUncertainty) -> Contribution | None:
     noise = quantity.standard_uncertainty
     study = part.repeatability.get(quantity.name)
+    if quantity.name == "harmonic_amplitude" and quantity.instance.isdigit():
+        study = float(_harmonic_repeatability_nm(part, np.array([float(quantity.instance)]))[0]) or None
     if study is not None and (noise is None or study >= noise):
         dof = math.inf if part.repeatability_dof is None else part.repeatability_dof
         return Contribution("repeatability of the study", study, quantity.unit, 1.0, dof)

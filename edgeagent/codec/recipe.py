@@ -21,6 +21,7 @@ from edgeagent.model import (
     Running,
     ScalarLimit,
     Thread,
+    harmonic_band,
 )
 
 Positive = Annotated[float, msgspec.Meta(gt=0)]
@@ -144,8 +145,16 @@ def _uncertainty(found: _Recipe, file: str, text: str, describe: DescribeKind) -
     if found.uncertainty is None:
         return None
     known = {name for table in found.measurement for name in describe(str(table["kind"]))[1]}
+    bands: list[tuple[int, int]] = []
     for name in found.uncertainty.repeatability:
-        if name not in known:
+        band = harmonic_band(name)
+        if band is not None and "harmonic_amplitude" in known:
+            if band[0] > band[1] or any(band[0] <= high and low <= band[1] for low, high in bands):
+                key = "uncertainty.repeatability"
+                complaint = "a band runs from its first UPR to its last, and no two overlap"
+                raise ConfigError(located(file, text, key), key, complaint, value=name)
+            bands.append(band)
+        elif name not in known:
             near = difflib.get_close_matches(name, known, 1)
             complaint = "unknown characteristic" + (f", did you mean {near[0]!r}?" if near else "")
             key = "uncertainty.repeatability"
