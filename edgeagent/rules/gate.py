@@ -147,6 +147,12 @@ def closed_reason(
     return None
 
 
+def around(past: Sequence[Verified], measured_at: float) -> tuple[Verified | None, Verified | None]:
+    """The verifications before and after a time; one at the very time counts as before it."""
+    index = bisect_right(past, measured_at, key=lambda v: v.at)
+    return past[index - 1] if index else None, past[index] if index < len(past) else None
+
+
 def uncovered_reason(
     past: Sequence[Verified],
     feature: str,
@@ -167,8 +173,7 @@ def uncovered_reason(
     if measured_at > now + CLOCK_TOLERANCE_S:
         ahead = _hours((measured_at - now) / 3600)
         return f"gate: clocks disagree: {feature} was measured {ahead} after it was decided"
-    index = bisect_right(past, measured_at, key=lambda v: v.at)
-    before, after = past[index - 1] if index else None, past[index] if index < len(past) else None
+    before, after = around(past, measured_at)
     if before is None:
         return f"gate: {feature} was measured before the first verification of {instrument} on record"
     if not before.passed:

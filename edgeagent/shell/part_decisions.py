@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from edgeagent.model import Disposition
-from edgeagent.rules.gate import clock_doubt, closed_reason, counted_from, uncovered_reason
-from edgeagent.rules.part_set import PartDecision, PartSet, decide, measured
+from edgeagent.rules.gate import (
+    Verified,
+    around,
+    clock_doubt,
+    closed_reason,
+    counted_from,
+    noted,
+    uncovered_reason,
+)
+from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, decide, measured
 from edgeagent.shell import bodies
 from edgeagent.shell.configuration import Configuration
 from edgeagent.shell.memory import Memory, feature_result
@@ -122,9 +131,92 @@ def verification_entry(body: Mapping[str, Any], memory: Memory, configuration: C
         told["certificate"] = certificate.certificate
         named = f"certificate {certificate.certificate}:"
         told["reasons"] = [f"{document.name}: {r}" if r.startswith(named) else r for r in told["reasons"]]
-    told |= {"passed": passed, "reasons": [*against, *told["reasons"]]}
+    doubted = [] if passed or not counts or told.get("incomplete") else _doubted_parts(body, memory, began)
+    told |= {"passed": passed, "reasons": [*against, *told["reasons"], *doubted]}
     told["valid_until"] = _valid_until(began, configuration) if passed else None
     return bodies.fitted(told if counts else {**told, "counts": False})
+
+
+def artefact_entries(
+    body: Mapping[str, Any], seq: int, memory: Memory, configuration: Configuration, now: float
+) -> Entries:
+    """The records that follow from an artefact's measurement, which is record ``seq``.
+
+    Its verification; and where that failed, a hold for each part that was accepted although it was measured
+    after it, because its file was read before the artefact's.
+    """
+    told = verification_entry(body, memory, configuration)
+    entries: Entries = [("verification", told)]
+    wanted = configuration.settings.verification
+    if wanted is None or wanted.max_age_h is None:
+        return entries
+    if told["passed"] or told.get("incomplete") or not told.get("counts", True):
+        return entries
+    instrument = str(body["instrument"])
+    at = datetime.fromisoformat(body["trace"]["measured_at"]).timestamp()
+    doubt = clock_doubt(at, now, memory.measured_last.get(instrument))
+    if doubt is None:
+        failed = Verified(str(told["artefact"]), False, at, seq + 1)
+        past = noted(memory.verifications.get(instrument), failed, now).past
+        entries += [
+            _withdrawal(state, feature, instrument, seq + 1)
+            for state in list(memory.sets.values())
+            if (feature := _measured_after(state, instrument, past, seq + 1)) is not None
+        ]
+    return entries
+
+
+def _measured_after(state: PartSet, instrument: str, past: Sequence[Verified], seq: int) -> str | None:
+    """The trace of an accepted part for which the verification ``seq`` is the one before it."""
+    if state.disposed != Disposition.ACCEPT:
+        return None
+    for result in state.results.values():
+        if str(result.source["instrument"]) == instrument and result.measured_at is not None:
+            before = around(past, result.measured_at)[0]
+            if before is not None and before.seq == seq:
+                return result.feature
+    return None
+
+
+def _withdrawal(state: PartSet, feature: str, instrument: str, seq: int) -> tuple[str, Mapping[str, Any]]:
+    gate = f"gate: {feature} was measured after a failed verification of {instrument} (record {seq})"
+    reasons = (gate, "accepted before, since the failed verification was read later")
+    settled_at = max(r.settled_at for r in state.results.values())
+    return "disposition", bodies.disposition_body(
+        state, PartDecision(Disposition.HOLD, reasons, settled_at), gate
+    )
+
+
+def _doubted_parts(body: Mapping[str, Any], memory: Memory, measured: datetime) -> list[str]:
+    """In words, the accepted parts that a failed verification throws doubt on; empty where there are none.
+
+    They were measured by its instrument since the last verification that passed: nobody knows since when it
+    was wrong. Among them may be one whose file was read a moment before the artefact's.
+    """
+    instrument = str(body["instrument"])
+    history = memory.verifications.get(instrument)
+    passed = [v for v in history.past if v.passed and v.at <= measured.timestamp()] if history else []
+    since = passed[-1].at if passed else -math.inf
+    found = [
+        f"{state.part} {state.serial}"
+        for state in memory.sets.values()
+        if state.disposed == Disposition.ACCEPT
+        and any(_measured_since(r, instrument, since) for r in state.results.values())
+    ]
+    if not found:
+        return []
+    last = f"the verification of record {passed[-1].seq} passed" if passed else "the beginning"
+    newest = found[: -_DOUBTED_SHOWN - 1 : -1]
+    more = [f"and {len(found) - len(newest)} more"] if len(found) > len(newest) else []
+    return [f"accepted since {last}, and to be looked at again: {', '.join([*newest, *more])}"]
+
+
+_DOUBTED_SHOWN = 5
+
+
+def _measured_since(result: FeatureResult, instrument: str, since: float) -> bool:
+    measured_at = result.measured_at if result.measured_at is not None else math.inf
+    return str(result.source["instrument"]) == instrument and measured_at >= since
 
 
 def _speaks_against(

@@ -36,10 +36,10 @@ from edgeagent.shell.mailbox import Mailbox
 from edgeagent.shell.memory import Memory, file_key
 from edgeagent.shell.part_decisions import (
     Entries,
+    artefact_entries,
     decision_entries,
     open_reason,
     part_entries,
-    verification_entry,
 )
 from edgeagent.shell.publisher import Publisher
 from edgeagent.shell.publisher_state import State, check_not_shorter, read_state
@@ -170,11 +170,10 @@ class Service:
 
         Both are written at once, but a full disk or a power cut can leave the first one alone.
         """
+        now = self._clock.now().timestamp()
         alone = self._memory.unverified
         if alone is not None:
-            told = verification_entry(alone.body, self._memory, self._configuration)
-            self._append([("verification", told)])
-        now = self._clock.now().timestamp()
+            self._append(artefact_entries(alone.body, alone.seq, self._memory, self._configuration, now))
         for state in list(self._memory.sets.values()):
             if state.disposed is None or state.remeasured:
                 entries = decision_entries(state, self._memory, self._configuration, now)
@@ -327,10 +326,8 @@ class Service:
         now = self._clock.now().timestamp()
         body = bodies.measurement_body(file, source, evaluation, self._configuration, digests[1], now)
         entries: Entries = [("measurement", body)]
-        if evaluation.trace.header.artefact is not None:
-            entries.append(("verification", verification_entry(body, self._memory, self._configuration)))
-        else:
-            entries += part_entries(body, self._writer.seq + 1, self._memory, self._configuration, now)
+        follow = artefact_entries if evaluation.trace.header.artefact is not None else part_entries
+        entries += follow(body, self._writer.seq + 1, self._memory, self._configuration, now)
         return entries, (file.taken, file.read, evaluated, archived)
 
     def _tell(self, file: FoundFile, records: list[Record], before: tuple[float, ...]) -> None:
