@@ -7,7 +7,7 @@ begins. What the words say of machine speeds is a coincidence of numbers, never 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -92,18 +92,54 @@ def explain_peaks(spectrum: Spectrum, running: Running | None, thread: Thread | 
 def described_peaks(
     spectrum: Spectrum, running: Running | None, thread: Thread | None = None
 ) -> list[Mapping[str, Any]]:
-    """The groups as JSON values, with a ``sentence`` each; see ``explain_peaks``."""
-    groups = find_peaks(spectrum)[:_SPOKEN_MAX]
-    return [
-        {
-            "pattern": g.pattern,
-            "upr": list(g.upr),
-            "amplitude_nm": list(g.amplitude_nm),
-            "spacing": g.spacing,
-            "sentence": _sentence(g, running, thread),
-        }
-        for g in groups
-    ]
+    """The groups as JSON values, with a ``sentence`` each; see ``explain_peaks``.
+
+    ``speed_hz`` is where the greatest line moves a ball, from the lowest to the highest speed (of a floor: from
+    its first order to its last); ``resonances`` are those that any of its orders meets, each with the greatest
+    such order; ``ground_hz`` what a comb's spacing,
+    a line or a floor's ends were while the part was ground, ``wheel_multiple`` the multiple of the wheel's
+    turning that fits it. None where the recipe does not say the speeds, or nothing fits.
+    """
+    return [_described(group, running, thread) for group in find_peaks(spectrum)[:_SPOKEN_MAX]]
+
+
+def _described(group: PeakGroup, running: Running | None, thread: Thread | None) -> dict[str, Any]:
+    top = int(np.argmax(group.amplitude_nm))
+    floor = group.pattern == "floor"
+    moving = group.upr if floor else (group.upr[top],)
+    ground = group.upr if floor else (group.spacing or group.upr[0],)
+    found: dict[str, Any] = {
+        "pattern": group.pattern,
+        "upr": list(group.upr),
+        "amplitude_nm": list(group.amplitude_nm),
+        "spacing": group.spacing,
+        "ratio": group.ratio,
+        "greatest_upr": group.upr[top],
+        "speed_hz": None,
+        "resonances": [],
+        "ground_hz": None,
+        "wheel_multiple": None,
+    }
+    if running is not None and running.speed_rpm is not None and thread is not None:
+        excited = excited_harmonics(moving, thread, running)
+        found["speed_hz"] = [excited[0].low_hz, excited[-1].high_hz]
+        found["resonances"] = _resonances(group, thread, running)
+    if running is not None and running.work_rpm is not None:
+        found["ground_hz"] = [ground[0] * running.work_rpm / 60, ground[-1] * running.work_rpm / 60]
+        fit = None if floor else machine_fit(ground[0], running)
+        found["wheel_multiple"] = fit[0] if fit is not None else None
+    return {**found, "sentence": _sentence(group, found, running)}
+
+
+def _resonances(group: PeakGroup, thread: Thread, running: Running) -> list[dict[str, float]]:
+    """The declared resonances that any order of a group meets, each with the greatest of these orders."""
+    orders = range(group.upr[0], group.upr[-1] + 1) if group.pattern == "floor" else group.upr
+    heights = dict(zip(group.upr, group.amplitude_nm, strict=True))
+    met: dict[float, list[int]] = {}
+    for excited in excited_harmonics(orders, thread, running):
+        for hz in excited.resonances_hz:
+            met.setdefault(hz, []).append(excited.upr)
+    return [{"hz": hz, "upr": max(met[hz], key=lambda n: heights.get(n, 0.0))} for hz in sorted(met)]
 
 
 def machine_fit(spacing_upr: int, running: Running) -> tuple[int, float] | None:
@@ -252,50 +288,60 @@ def _raised(centre: FloatArray, level: FloatArray, above: FloatArray) -> list[Pe
     return groups
 
 
-def _sentence(group: PeakGroup, running: Running | None, thread: Thread | None) -> str:
+def _sentence(group: PeakGroup, found: Mapping[str, Any], running: Running | None) -> str:
+    top = int(np.argmax(group.amplitude_nm))
+    greatest = (
+        f"{group.amplitude_nm[top]:.3g} nm at {group.upr[top]} UPR, {group.ratio:.0f} times its surroundings"
+    )
     if group.pattern == "floor":
-        return (
+        words = (
             f"raised floor from {group.upr[0]} to {group.upr[1]} UPR, {group.ratio:.1f} times the trend of the "
             "other orders: broad, no single frequency, as a worn or loaded wheel or chatter may leave it"
         )
-    top = int(np.argmax(group.amplitude_nm))
-    found = (
-        f"{group.amplitude_nm[top]:.3g} nm at {group.upr[top]} UPR, {group.ratio:.0f} times its surroundings"
-    )
-    if group.pattern == "comb":
+    elif group.pattern == "comb":
         shown = ", ".join(str(n) for n in group.upr[:6]) + (" …" if len(group.upr) > 6 else "")
-        words = (
-            f"comb of equal spacing {group.spacing} UPR ({shown}), greatest {found}: one source, not sinusoidal"
-        )
-        base = group.spacing
+        words = f"comb of equal spacing {group.spacing} UPR ({shown}), greatest {greatest}: "
+        words += "one source, not sinusoidal"
     else:
-        words, base = f"lone line: {found}", group.upr[0]
-    return words + _grinding(base, running) + _at_speed(group.upr[top], running, thread)
+        words = f"lone line: {greatest}"
+    return words + _grinding(found, running) + _moving(found, running)
 
 
-def _grinding(base: int, running: Running | None) -> str:
+def span_text(hz: Sequence[float]) -> str:
+    """A frequency or a range of frequencies, four digits."""
+    low, high = f"{hz[0]:.4g}", f"{hz[1]:.4g}"
+    return high if low == high else f"{low} to {high}"
+
+
+def _grinding(found: Mapping[str, Any], running: Running | None) -> str:
     """What the frequency was while the part was ground, and which declared speed fits."""
     if running is None or running.work_rpm is None:
         return ""
-    words = f"; {base * running.work_rpm / 60:.4g} Hz while ground at {running.work_rpm:g} rpm"
-    if running.wheel_rpm is None:
+    words = f"; {span_text(found['ground_hz'])} Hz while ground at {running.work_rpm:g} rpm"
+    if running.wheel_rpm is None or found["pattern"] == "floor":
         return words
-    fit = machine_fit(base, running)
-    if fit is None:
-        return words + f", which no multiple of the wheel's {running.wheel_rpm / 60:.4g} Hz fits"
-    multiple = "" if fit[0] == 1 else f"{fit[0]} times "
-    return words + f", which fits {multiple}the wheel's {running.wheel_rpm / 60:.4g} Hz ({fit[1]:.2f} UPR)"
+    wheel = running.wheel_rpm / 60
+    multiple = found["wheel_multiple"]
+    if multiple is None:
+        return words + f", which no multiple of the wheel's {wheel:.4g} Hz fits"
+    times = "" if multiple == 1 else f"{multiple} times "
+    exact = multiple * running.wheel_rpm / running.work_rpm
+    return words + f", which fits {times}the wheel's {wheel:.4g} Hz ({exact:.2f} UPR)"
 
 
-def _at_speed(upr: int, running: Running | None, thread: Thread | None) -> str:
-    if running is None or running.speed_rpm is None or thread is None:
+def _moving(found: Mapping[str, Any], running: Running | None) -> str:
+    if found["speed_hz"] is None or running is None or running.speed_rpm is None:
         return ""
-    (found,) = excited_harmonics([upr], thread, running)
     low, high = running.speed_rpm
-    span, speed = f"{found.high_hz:.4g} Hz", f"{high:g} rpm"
-    if low < high:
-        span, speed = f"{found.low_hz:.4g} to {span}", f"{low:g} to {speed}"
-    words = f"; moves a ball at {span} at {speed}"
-    if found.resonances_hz:
-        words += ", on the resonance at " + ", ".join(f"{f:g}" for f in found.resonances_hz) + " Hz"
-    return words
+    speed = f"{high:g} rpm" if low == high else f"{low:g} to {high:g} rpm"
+    words = f"; moves a ball at {span_text(found['speed_hz'])} Hz at {speed}"
+    met = resonance_text(found)
+    return f"{words}, {met}" if met else words
+
+
+def resonance_text(found: Mapping[str, Any]) -> str:
+    """Which declared resonances a described group meets, a comb with which of its orders; empty for none."""
+    if found["pattern"] == "comb":
+        return ", ".join(f"{r['upr']} UPR on the resonance at {r['hz']:g} Hz" for r in found["resonances"])
+    met = " and ".join(f"{r['hz']:g}" for r in found["resonances"])
+    return f"on the resonance at {met} Hz" if met else ""

@@ -15,17 +15,19 @@ from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorr
 from edgeagent.model import Trace
 from edgeagent.report.draw import Picture
 from edgeagent.report.gather import Measured, Store
+from edgeagent.report.standing_out import StandingOut, standing_out
 from edgeagent.report.words import count_text, printable
 from edgeagent.shell.replay import Rulebooks
 
 
 @dataclass(slots=True)
 class Evidence:
-    """What there is to see of one file: pictures, grooves, remarks on what is missing."""
+    """What there is to see of one file: pictures, grooves, remarks on what is missing, peaks."""
 
     pictures: list[Picture] = field(default_factory=list)
     grooves: list[Picture] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    standing_out: StandingOut | None = None
 
 
 def evidence(store: Store, books: Rulebooks, found: Measured, name: str) -> Evidence:
@@ -66,6 +68,8 @@ def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Ev
     spectrum = spectrum_picture(found.result, f"{name}-s")
     if spectrum is not None:
         seen.pictures.append(spectrum)
+    with contextlib.suppress(ConfigError, JournalCorruptError):  # said below, where the curves need it too
+        seen.standing_out = standing_out(found, books.of(found.body))
     factor = found.result["details"].get("factor", 1.0)
     try:
         trace, options = _source(store, books, found)

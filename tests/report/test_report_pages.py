@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import math
 import re
 import shutil
 import time
@@ -210,6 +211,47 @@ def test_file_page_shows_an_artefact_and_a_quarantined_file(station, tmp_path):
     page = Page(write_file_report(station.store, "broken.txt", tmp_path / "b.html"))
     assert "Not readable" in page.text
     assert "the file ends after its header" in page.text
+
+
+def peaks_of(page):
+    """The texts of a page from each heading of what stands out to the next heading."""
+    return [
+        part.split("Set-up:")[0].split("Further values")[0]
+        for part in page.text.split("What stands out of the spectrum")[1:]
+    ]
+
+
+def test_page_says_what_stands_out_of_each_spectrum(pages):
+    """The left flank of 000412 has 74, 19.5 and 14.2 nm at 37, 74 and 111 UPR; it runs at 3000 rpm."""
+    left, right = peaks_of(page_of(pages, "000412"))
+    assert "comb, every 37 UPR , 37, 74, 111" in left
+    assert "73.84 ± 0.18" in left
+    assert "at 37 UPR , " in left
+    assert "times its surroundings" in left
+    assert "moves a ball, at 3000 rpm" in left
+    gamma = 3.175 * math.cos(math.radians(45)) * math.cos(math.atan(5 / (math.pi * 20.75))) / 20.75
+    assert f"{37 * 50 * (1 + gamma) / 2:.4g}" in left
+    assert "while ground" not in left  # the recipe says nothing of wheel and work
+    assert "no part of the decision" in left
+    assert "Nothing: no comb, no lone line, no raised floor." in right
+
+
+def test_page_names_resonance_and_machine_frequency_where_the_recipe_says_speeds(invented, tmp_path):
+    station = invented.InventedStation(tmp_path / "store", running=invented.GROUND)
+    invented.measure_part(station, "000777", seed=2, left={37: 74.0, 74: 19.5, 111: 14.2}, right={50: 22.0})
+    station.close()
+    left, right = peaks_of(Page(write_part_report(station.store, None, "000777", tmp_path / "p.html")))
+    assert "512.4 to 1025" in left
+    assert "37 UPR on the resonance at 1027 Hz" in left
+    assert "fits the wheel's 37" in left
+    assert "fits no multiple of the wheel's 37" in right
+
+
+def test_artefacts_and_other_kinds_have_no_peaks(pages, station, tmp_path):
+    measured = (r["body"] for r in journal(station.store) if r["kind"] == "measurement")
+    name = next(b["source"]["name"] for b in measured if b["trace"].get("artefact") == "MW-03")
+    assert peaks_of(Page(write_file_report(station.store, name, tmp_path / "a.html"))) == []
+    assert peaks_of(page_of(pages, "000501", part="KX-2005-T")) == []
 
 
 def test_broken_journal_is_told_on_the_first_line(copied, tmp_path):

@@ -1,0 +1,100 @@
+"""What stands out of a spectrum, as rows of a table: computed from the archived result, nothing is stored."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from edgeagent.analysis.peaks import described_peaks, resonance_text, span_text
+from edgeagent.model import COVERAGE_FACTOR, Running, Spectrum, Thread
+from edgeagent.report.gather import Measured
+from edgeagent.report.words import value_with_uncertainty, with_unit
+from edgeagent.shell.evaluate import Rulebook
+
+_ORDERS_SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One comb, line or raised floor. Every cell is a text and a softer one after it that may be empty."""
+
+    what: tuple[str, str]
+    amplitude_nm: float
+    amplitude: tuple[str, str]
+    at_speed: tuple[str, str]
+    ground: tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class StandingOut:
+    """The rows, and the speeds that head their columns; empty where the recipe does not say them."""
+
+    rows: tuple[Row, ...]
+    speed: str
+    work: str
+
+
+def standing_out(found: Measured, rules: Rulebook) -> StandingOut | None:
+    """What stands out of a part's spectrum; None for traces of an artefact and for results without one.
+
+    Speeds and thread are those of the recipe that the trace was judged by.
+    """
+    stored, trace = found.result["spectrum"], found.body["trace"]
+    if stored is None or trace.get("artefact"):
+        return None
+    recipe = rules.recipes.get(str(trace.get("part")))
+    running: Running | None = recipe.recipe.running if recipe is not None else None
+    thread: Thread | None = recipe.recipe.thread if recipe is not None else None
+    spectrum = Spectrum(
+        np.asarray(stored["upr"], dtype=np.int64),
+        *(np.asarray(stored[key], dtype=np.float64) for key in ("amplitude_nm", "phase_deg", "noise_nm")),
+    )
+    rows = tuple(_row(peak, spectrum, running) for peak in described_peaks(spectrum, running, thread))
+    return StandingOut(rows, *_speeds(running, thread))
+
+
+def _speeds(running: Running | None, thread: Thread | None) -> tuple[str, str]:
+    if running is None:
+        return "", ""
+    speed = span_text(running.speed_rpm) if running.speed_rpm is not None and thread is not None else ""
+    return speed, "" if running.work_rpm is None else f"{running.work_rpm:g}"
+
+
+def _row(peak: Mapping[str, Any], spectrum: Spectrum, running: Running | None) -> Row:
+    upr = peak["upr"]
+    amplitude_nm = max(peak["amplitude_nm"])
+    times = f"{peak['ratio']:.1f} times" if peak["ratio"] < 10 else f"{peak['ratio']:.0f} times"
+    if peak["pattern"] == "floor":
+        what = ("raised floor", f"{upr[0]} to {upr[1]} UPR")
+        amplitude = (f"about {with_unit(f'{amplitude_nm:.3g}', 'nm')}", f"{times} the trend of the rest")
+    else:
+        u = COVERAGE_FACTOR * float(spectrum.noise_nm[peak["greatest_upr"] - 1])
+        shown = value_with_uncertainty({"value": amplitude_nm, "expanded_uncertainty": u, "unit": "nm"})
+        amplitude = (f"{shown} at {peak['greatest_upr']} UPR", f"{times} its surroundings")
+        what = ("lone line", f"{upr[0]} UPR")
+    if peak["pattern"] == "comb":
+        orders = ", ".join(str(n) for n in upr[:_ORDERS_SHOWN]) + (" …" if len(upr) > _ORDERS_SHOWN else "")
+        what = (f"comb, every {peak['spacing']} UPR", orders)
+    return Row(what, amplitude_nm, amplitude, _at_speed(peak), _ground(peak, running))
+
+
+def _at_speed(peak: Mapping[str, Any]) -> tuple[str, str]:
+    if peak["speed_hz"] is None:
+        return "", ""
+    return with_unit(span_text(peak["speed_hz"]), "Hz"), resonance_text(peak)
+
+
+def _ground(peak: Mapping[str, Any], running: Running | None) -> tuple[str, str]:
+    """The frequency while the part was ground, and the machine frequency that fits it."""
+    if peak["ground_hz"] is None or running is None:
+        return "", ""
+    found = with_unit(span_text(peak["ground_hz"]), "Hz")
+    if running.wheel_rpm is None or peak["pattern"] == "floor":
+        return found, ""
+    wheel, multiple = with_unit(f"{running.wheel_rpm / 60:.4g}", "Hz"), peak["wheel_multiple"]
+    if multiple is None:
+        return found, f"fits no multiple of the wheel's {wheel}"
+    return found, f"fits {'' if multiple == 1 else f'{multiple} times '}the wheel's {wheel}"
