@@ -13,7 +13,7 @@ import fnmatch
 import math
 import re
 from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -103,7 +103,9 @@ class HeaderSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     Several groups, such as a date and a time of day, are joined by a blank. Without ``pattern`` the text is
     that of the group of the same name in ``file_name``. ``format`` is that of ``strptime`` for
-    ``measured_at``, ``utc_offset_h`` its offset where the text has none; ``scale`` turns a number into the
+    ``measured_at``; where the text has no offset, ``utc_offset_h`` is a fixed one and ``timezone`` a zone of
+    the IANA database whose clock goes with summer time. The hour that comes twice in autumn is taken as the
+    first one, so that a verification is never thought younger than it is. ``scale`` turns a number into the
     key's unit; ``words`` translates texts.
     """
 
@@ -111,16 +113,28 @@ class HeaderSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pattern: Regex | None = None
     format: str | None = None
     utc_offset_h: Annotated[float, msgspec.Meta(ge=-14, le=14)] | None = None
+    timezone: str | None = None
     scale: float = 1.0
     words: dict[str, str] = {}
     required: bool = True
 
     def __post_init__(self) -> None:
         if self.key != "measured_at":
-            if self.format is not None or self.utc_offset_h is not None:
-                raise ValueError("format and utc_offset_h belong to measured_at")
-        elif self.format is not None and "%z" not in self.format and self.utc_offset_h is None:
-            raise ValueError("the format has no %z, so utc_offset_h must say the offset from UTC")
+            if self.format is not None or self.utc_offset_h is not None or self.timezone is not None:
+                raise ValueError("format, utc_offset_h and timezone belong to measured_at")
+        elif self.utc_offset_h is not None and self.timezone is not None:
+            raise ValueError("utc_offset_h and timezone exclude each other")
+        elif self.zone is None and self.format is not None and "%z" not in self.format:
+            raise ValueError("the format has no %z, so utc_offset_h or timezone must say the offset from UTC")
+
+    @property
+    def zone(self) -> tzinfo | None:
+        """The zone of times without an offset. Raises ValueError for one that this machine does not know."""
+        if self.timezone is not None:
+            return _zone(self.timezone)
+        if self.utc_offset_h is None:
+            return None
+        return UTC if self.utc_offset_h == 0 else timezone(timedelta(hours=self.utc_offset_h))
 
 
 class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -416,20 +430,26 @@ def _header_value(source: HeaderSource, text: str, decimal: str) -> Any:
             raise TraceFormatError(f"header {source.key}: {text!r}", expected=", ".join(source.words))
         text = source.words[text]
     if source.key == "measured_at":
-        return _moment(text, source.format, source.utc_offset_h)
+        return _moment(text, source.format, source.zone)
     if source.key in _NUMERIC_KEYS:
         return parse_number(text, decimal) * source.scale
     return text
 
 
-def _moment(text: str, form: str | None, utc_offset_h: float | None) -> datetime:
+def _zone(name: str) -> tzinfo:
+    from zoneinfo import ZoneInfo  # only where a layout names a zone
+
+    try:
+        return ZoneInfo(name)
+    except (LookupError, OSError, ValueError) as error:
+        raise ValueError(f"timezone {name!r} is not in this machine's time zone database (tzdata)") from error
+
+
+def _moment(text: str, form: str | None, zone: tzinfo | None) -> datetime:
     try:
         moment = datetime.strptime(text, form) if form else datetime.fromisoformat(text)  # noqa: DTZ007
     except ValueError as error:
         raise TraceFormatError(
             f"header measured_at: {text!r}", expected=form or "for example 2026-03-02T09:41:07+01:00"
         ) from error
-    if moment.tzinfo is None and utc_offset_h is not None:
-        zone = UTC if utc_offset_h == 0 else timezone(timedelta(hours=utc_offset_h))
-        moment = moment.replace(tzinfo=zone)
-    return moment
+    return moment.replace(tzinfo=zone) if moment.tzinfo is None and zone is not None else moment

@@ -296,7 +296,10 @@ def _dated(
         text = f"{day} {hour}"
         form = f"{form} {_clock_format(hour)}"
     offset = next((hours for zone, hours in _ZONES.items() if hour.endswith(zone)), None)
-    why = "the header gives no offset from UTC: hours ahead of UTC of the instrument's clock, such as 1 or 2"
+    why = (
+        "the header gives no offset from UTC: hours ahead of UTC of the instrument's clock, such as 1 or 2, or "
+        "timezone instead where that clock changes for summer"
+    )
     if not _follows(text, form):
         findings.append(Finding("measured_at", plain(text), False, f"it does not follow the format {form}"))
         return None

@@ -237,6 +237,36 @@ def test_moment_with_its_format_and_offset():
     assert measured_at("'^t=(.+)$'", "t=2026-03-02T09:41:07Z\n") == datetime(2026, 3, 2, 9, 41, 7, tzinfo=UTC)
 
 
+@pytest.mark.parametrize(
+    ("text", "utc"),
+    [
+        ("24.10.2026 12:00:00", (2026, 10, 24, 10, 0)),
+        ("25.10.2026 12:00:00", (2026, 10, 25, 11, 0)),
+        # Central European summer time ends on 2026-10-25 at 01:00 UTC (Directive 2000/84/EC, remembered): half
+        # past two comes twice, and the first one is taken.
+        ("25.10.2026 02:30:00", (2026, 10, 25, 0, 30)),
+        ("25.10.2026 03:00:00", (2026, 10, 25, 2, 0)),
+    ],
+)
+def test_clock_that_changes_for_summer_is_read_by_its_zone(text, utc):
+    rest = "format='%d.%m.%Y %H:%M:%S'\ntimezone='Europe/Berlin'"
+    assert measured_at("'^D: (.+)$'", f"D: {text}\n", rest).astimezone(UTC) == datetime(*utc, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("rest", "words"),
+    [
+        ("timezone='Europe/Nowhere'", "'Europe/Nowhere' is not in this machine's time zone database"),
+        ("timezone='../etc/passwd'", "is not in this machine's time zone database"),
+        ("timezone='Europe/Berlin'\nutc_offset_h=1", "exclude each other"),
+    ],
+)
+def test_zone_that_cannot_be_meant_is_refused_when_the_layout_is_read(rest, words):
+    more = f"[[header]]\nkey='measured_at'\npattern='^D: (.+)$'\n{rest}\n"
+    with pytest.raises(ConfigError, match=words):
+        parse_layout(toml(more=more).encode(), "t.toml")
+
+
 def test_date_and_time_of_day_on_two_lines_are_joined():
     found = measured_at(
         r"'^Datum: (\S+)$[\s\S]*?^Zeit: (\S+)$'",
@@ -311,7 +341,10 @@ def test_layout_claims_by_name_and_by_first_lines():
         (("'^Teil: (.+)$'", "'^Teil: .+$'"), r"header\[0\].pattern: needs a group"),
         (("'^Teil: (.+)$'", "'^Teil: (.+$'"), r"header\[0\].pattern: not a regular expression"),
         (("pattern = '^Teil: (.+)$'", ""), r"header\[0\].pattern: no pattern, and file_name has no group part"),
-        (("pattern = '^Teil: (.+)$'", "format='%d'"), "format and utc_offset_h belong to measured_at"),
+        (
+            ("pattern = '^Teil: (.+)$'", "format='%d'"),
+            "format, utc_offset_h and timezone belong to measured_at",
+        ),
         (("after = '^w'", "after = '^w'\nfirst_line=3"), "give one of after and first_line"),
         (("after = '^w'", ""), "give one of after and first_line"),
         (("field=2", "field=2\nstep=0.1"), "give one of field, step and per_turn"),
@@ -340,7 +373,7 @@ def test_mistake_in_a_layout_is_refused_naming_the_key(change, words):
 
 def test_moment_without_offset_is_refused_by_the_layout_not_by_every_file():
     more = "[[header]]\nkey='measured_at'\npattern='^D: (.+)$'\nformat='%d.%m.%Y'\n"
-    with pytest.raises(ConfigError, match="the format has no %z, so utc_offset_h must say"):
+    with pytest.raises(ConfigError, match="the format has no %z, so utc_offset_h or timezone must say"):
         parse_layout(toml(more=more).encode(), "t.toml")
 
 
