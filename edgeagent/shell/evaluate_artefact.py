@@ -55,7 +55,7 @@ def evaluate_artefact(
     if spectrum is None:
         limits = _limits(certificate.accept)
         return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds), (), False
-    shown, absent = _waves_shown(certificate, header.feature, min(len(spectrum.upr), reach))
+    shown, absent = _waves_shown(certificate, header.feature, len(spectrum.upr), reach)
     analysis = _compared(analysis, spectrum, certificate.accept, shown, tuple(absent), upr_max)
     if not shown:
         return analysis, judge(analysis, plan, rule, holds=[*holds, *absent.values()]), tuple(absent), False
@@ -114,15 +114,21 @@ def _reach_upr(trace: Trace) -> int:
     return int(0.4 * 360.0 / np.median(step_deg)) if len(step_deg) else 0
 
 
-def _waves_shown(certificate: Certificate, feature: str, upr_highest: int) -> tuple[list[Wave], dict[int, str]]:
-    """The certified waves that a trace shows, and why it does not show the others."""
+def _waves_shown(
+    certificate: Certificate, feature: str, spectrum_upr: int, reach_upr: int
+) -> tuple[list[Wave], dict[int, str]]:
+    """The certified waves that a trace shows, and why it does not show the others.
+
+    ``spectrum_upr`` ends the spectrum, ``reach_upr`` is as far as the trace's points go.
+    """
     shown, absent = [], {}
     for number, w in enumerate(certificate.wave):
         named = f"certificate {certificate.certificate}: wave[{number}].upr: {w.upr} UPR"
         if w.feature is not None and w.feature != feature:
             absent[w.upr] = f"{named} is not in this file but in feature {w.feature}"
-        elif w.upr > upr_highest:
-            absent[w.upr] = f"{named} lies above the trace's range of {upr_highest} UPR"
+        elif w.upr > min(spectrum_upr, reach_upr):
+            range_upr = reach_upr if w.upr > reach_upr else spectrum_upr
+            absent[w.upr] = f"{named} lies above the trace's range of {range_upr} UPR"
         else:
             shown.append(w)
     return shown, absent
