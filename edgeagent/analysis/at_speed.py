@@ -5,7 +5,9 @@ speed when the nut stands still, with γ = Dw cos α cos ψ / Dpw (Dw ball diame
 contact angle, ψ lead angle). Seen from a ball the shaft turns at (1 + γ)/2 and the nut at (1 - γ)/2 of the
 shaft's speed relative to the nut: a wave of n undulations per revolution moves the ball n times as often. With
 ψ = 0 these are the kinematics of an angular-contact ball bearing with a standing outer ring (common textbook
-relations).
+relations). cos ψ is the usual first order for a helix. No slip along the helix at both contacts has cos² ψ
+instead, while across it both contacts cannot but slip (derived here): the frequencies differ by γ ψ² / 4 of a
+turn, 0.04 % of a wave's at 10 mm lead on 33 mm, up to 1.2 % at 20 mm on 16.6 mm.
 
 All of it holds for the surface on which the balls roll; slip, elasticity and return of the balls are left out.
 """

@@ -77,6 +77,7 @@ def _environment() -> jinja2.Environment:
         "limits": words.limits_text,
         "measured": words.value_with_uncertainty,
         "named": lambda c: words.name_text(c["name"], c["instance"]),
+        "which": lambda c: words.instance_text(c["name"], c["instance"]),
         "feature": words.feature_text,
         "moment": words.time_text,
         "exact": lambda value: "" if value is None else repr(value),

@@ -17,6 +17,7 @@ UNITS: Mapping[str, str] = {
     "mm": "mm",
     "deg": "°",
     "um/turn": "µm per turn",
+    "um/s": "µm/s",
     "1": "",
 }
 NARROW_SPACE = "\u202f"
@@ -98,7 +99,21 @@ def name_text(name: str, instance: str = "") -> str:
         return words
     if name in ("harmonic_amplitude", "amplitude_error", "en_number", "spurious_amplitude", "band_rms"):
         return f"{words} at {printable(instance)} UPR"
-    return f"{words} {printable(instance)}"
+    if name == "resonance_amplitude":
+        return f"{words}, {instance_text(name, instance)}"
+    return f"{words} {instance_text(name, instance)}"
+
+
+def instance_text(name: str, instance: str) -> str:
+    """Which one of several, beside a name that stands for itself."""
+    shown = printable(instance)
+    if name == "band_velocity":
+        return f"{shown} Hz"
+    order, at, hz = shown.partition("@")
+    if name != "resonance_amplitude" or not at:
+        return shown
+    meets = {"none": "no order", "?": "an order beyond the last one measured"}.get(order, f"{order} UPR")
+    return f"{meets} at {hz} Hz"
 
 
 def feature_text(feature: str) -> str:

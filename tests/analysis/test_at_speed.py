@@ -105,6 +105,70 @@ def test_rolling_a_ball_step_by_step_gives_the_orbit_and_the_spin():
     assert found.ball_spin == pytest.approx(-spin, rel=1e-12)  # it turns against its orbit
 
 
+def orbit_without_slip_along_the_helix(ball, circle, angle, lead_angle):
+    """Turns of the ball set per turn of the shaft, the nut sliding along the axis without turning.
+
+    Velocities of ball, shaft and nut as vectors at both contacts; unknown are the orbit and the ball's roll.
+    """
+    axis, out, around = np.eye(3)
+    along = np.cos(lead_angle) * around + np.sin(lead_angle) * axis
+    across = np.cos(lead_angle) * axis - np.sin(lead_angle) * around
+    to_shaft = -np.cos(angle) * out + np.sin(angle) * across
+    centre, rise = circle / 2 * out, circle / 2 * np.tan(lead_angle)
+    rolling = np.cross(along, to_shaft)
+
+    def slip(orbit, roll):
+        found = []
+        for side in (1.0, -1.0):
+            arm = side * ball / 2 * to_shaft
+            of_ball = orbit * np.cross(axis, centre) + rise * (orbit - 1) * axis + np.cross(roll * rolling, arm)
+            of_member = np.cross(axis, centre + arm) if side > 0 else -rise * axis
+            found.append(along @ (of_ball - of_member))
+        return np.array(found)
+
+    start = slip(0.0, 0.0)
+    equations = np.stack((slip(1.0, 0.0) - start, slip(0.0, 1.0) - start), axis=1)
+    return float(np.linalg.solve(equations, -start)[0])
+
+
+@pytest.mark.parametrize(
+    ("ball", "circle", "angle_deg", "lead_mm", "within"),
+    [
+        (5.0, 40.0, 30.0, 0.0, 1e-12),
+        (3.969, 33.0, 45.0, 10.0, 0.0005),
+        (3.175, 20.75, 45.0, 5.0, 0.0004),
+        (3.5, 16.6, 38.0, 20.0, 0.013),
+    ],
+)
+def test_ball_rolling_in_two_helices_passes_the_waves_as_often_as_said(
+    ball, circle, angle_deg, lead_mm, within
+):
+    """Forward model in space: exact without lead; with it cos² ψ stands for cos ψ."""
+    angle, lead_angle = math.radians(angle_deg), math.atan2(lead_mm, math.pi * circle)
+    orbit = orbit_without_slip_along_the_helix(ball, circle, angle, lead_angle)
+    bearing = ball * math.cos(angle) / circle
+    assert orbit == pytest.approx((1 - bearing * math.cos(lead_angle) ** 2) / 2, abs=1e-12)
+    found = kinematics(ball, circle, angle_deg, lead_angle)
+    assert found.shaft_wave == pytest.approx(1 - orbit, rel=within)
+    assert found.nut_wave == pytest.approx(orbit, rel=within)
+    # the docstring's difference, to the next order
+    assert found.shaft_wave - (1 - orbit) == pytest.approx(bearing * lead_angle**2 / 4, rel=0.2, abs=1e-12)
+
+
+def test_time_signal_of_a_ball_on_a_wavy_shaft_has_its_line_where_it_is_said():
+    """Forward model in time: the ball's angle on the shaft, its motion sampled, an FFT, no formula of ours."""
+    turns_hz, waves, seconds, rate = 50.0, 37, 4.0, 20_000
+    orbit = orbit_without_slip_along_the_helix(3.175, 20.75, math.radians(45), 0.0)
+    time = np.arange(int(seconds * rate)) / rate
+    on_shaft = 2 * np.pi * turns_hz * (orbit - 1) * time
+    on_nut = 2 * np.pi * turns_hz * orbit * time
+    for member, angle in (("shaft", on_shaft), ("nut", on_nut)):
+        power = np.abs(np.fft.rfft(np.cos(waves * angle) * np.hanning(len(time))))
+        line_hz = np.argmax(power) / seconds
+        said = waves * turns_hz * kinematics(3.175, 20.75, 45.0).wave(member)
+        assert line_hz == pytest.approx(said, abs=0.5 / seconds)
+
+
 @pytest.mark.parametrize("wrong", [(0.0, 20.0, 45.0, 0.0), (20.0, 20.0, 45.0, 0.0), (3.0, 20.0, 90.0, 0.0),
                                    (3.0, 20.0, 45.0, -0.1)])  # fmt: skip
 def test_impossible_geometry_is_refused(wrong):

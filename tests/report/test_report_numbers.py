@@ -132,5 +132,24 @@ def test_plain_names_stay_readable_and_different_texts_stay_different():
     assert len({safe_name(*pair) for pair in pairs}) == len(pairs)
 
 
+@pytest.mark.parametrize(
+    ("name", "instance", "text"),
+    [
+        ("resonance_amplitude", "37@1027", "resonance amplitude, 37 UPR at 1027 Hz"),
+        ("resonance_amplitude", "none@1027", "resonance amplitude, no order at 1027 Hz"),
+        (
+            "resonance_amplitude",
+            "?@5e+05",
+            "resonance amplitude, an order beyond the last one measured at 5e+05 Hz",
+        ),
+        ("band_velocity", "50-300", "band velocity 50-300 Hz"),
+        ("harmonic_amplitude", "37", "harmonic amplitude at 37 UPR"),
+        ("contact_angle_left", "top[1]", "contact angle left top[1]"),
+    ],
+)
+def test_names_say_in_words_which_one_of_several(name, instance, text):
+    assert words.name_text(name, instance) == text
+
+
 def test_unprintable_characters_of_a_text_are_shown_as_question_marks():
     assert words.printable("a\x1b[2J\u202eb\tc") == "a?[2J?b?c"
