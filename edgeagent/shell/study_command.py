@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 SCHEMA = "edgeagent.study/1"
 _HARMONICS = "harmonic_amplitude"
+_HINT = "; --by none tells the repeatability alone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +271,7 @@ def _study(values: Sequence[Observation], by: str) -> Study:
             study = anova_study(square)
             ranges = range_study(square) if max(len(square), len(square[0]), len(square[0][0])) <= 10 else None
     except AnalysisError as error:
-        reason = str(error) + ("; --by none tells the repeatability alone" if asked != by else "")
+        reason = str(error) + (_HINT if asked == "auto" and by != "none" else "")
     return Study(
         key.subject, key.feature, key.label, last.unit, by, study, ranges, last.lower, last.upper,
         max(o.measured_at for o in values), tuple(notes), reason,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import tomllib
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from field import ROOT
 
+from edgeagent.cli import main
 from edgeagent.errors import AgentError, ConfigError
 from edgeagent.rules.gauge_study import anova_study, repeat_study
 from edgeagent.shell.drift import Observation, SeriesKey
@@ -303,6 +305,42 @@ def test_writing_either_changes_the_recipe_or_shows_what_to_paste(station):
         assert path.read_text() == before
         pasted = found.stderr[found.stderr.index("[uncertainty]") :]
         assert tomllib.loads(pasted)["uncertainty"]["repeatability"]["roundness_total"] > 0
+
+
+def test_entry_that_is_shown_is_the_one_that_is_written_and_counts_in_the_budget(station):
+    config, files = station
+    path = Path(config).parent / "recipes" / "HN-1610-R.toml"
+    before = path.read_bytes()
+    shown = run("--config", config, *files).stdout
+    assert path.read_bytes() == before
+    assert run("--config", config, *files, "--write").exit_code == 0
+    written = path.read_bytes()
+    assert written.startswith(before)
+    assert shown[shown.index("[uncertainty]") :].strip() in written.decode()
+    table = tomllib.loads(written.decode())["uncertainty"]
+    assert set(table["repeatability"]) >= {"roundness_total", "harmonic_amplitude[2-3]"}
+    assert run("--config", config, *files, "--write").exit_code == 0
+    assert path.read_bytes() == written
+    checked = CliRunner().invoke(main, ["check", "--config", config])
+    assert "repeatability from a study" in checked.stdout
+    # More than the study found, so that it stands out of the noise of a single trace
+    path.write_bytes(re.sub(rb"(roundness_total|.2-3.\") = [0-9.e-]+", rb"\1 = 9.0", written))
+    budget = CliRunner().invoke(main, ["inspect", files[0], "--config", config, "--budget"]).stdout
+    for label in ("roundness_total", "harmonic_amplitude[2]"):
+        lines = budget[budget.rindex(f"  {label} ") :].splitlines()
+        assert "repeatability of the study" in lines[2]
+        assert lines[2].split()[-1] == f"{table['repeatability_dof']:.1f}"
+
+
+def test_copy_of_a_file_is_no_second_measurement(station):
+    config, files = station
+    found = run("--config", config, files[0], files[0], files[1], "--characteristic", "roundness_total")
+    assert "the same bytes as a file before it" in found.stderr
+
+
+def test_harmonics_of_a_store_need_it_to_be_narrowed_down(tmp_path):
+    with pytest.raises(AgentError, match="--part or --since"):
+        run("--store", str(tmp_path), "--characteristic", "harmonic_amplitude")
 
 
 def test_part_without_recipe_gets_its_entry_to_paste(station):
