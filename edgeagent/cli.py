@@ -158,7 +158,9 @@ def _obey_signals(service: Any) -> None:
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_CONFIG
 @click.option("--json", "as_json", is_flag=True, help="One result object a line on stdout, nothing else there.")
-@click.option("--budget", is_flag=True, help="Print every value's uncertainty budget below its table.")
+@click.option(
+    "--budget", is_flag=True, help="Where each value's uncertainty comes from; with --json in details.budgets."
+)
 def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) -> None:
     """Analyse FILES without journal or MQTT.
 
@@ -169,21 +171,21 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
       edgeagent inspect export/000412-left.txt --config config/agent.toml
     """
     from edgeagent.shell.configuration import load_configuration
-    from edgeagent.shell.inspect import budget_table, evaluate_file, inspect_file, printed, rules_from_journal
+    from edgeagent.shell.inspect import inspect_file, printed, rules_from_journal
 
-    if budget and as_json:
-        raise UsageError("--budget goes without --json")
     rules = rules_from_journal(load_configuration(config))
     failed = False
     for path in _progress(files, f"{len(files)} files", hidden=len(files) < 5):
-        found = inspect_file(path, rules)
+        found = inspect_file(path, rules, budget=budget)
         if isinstance(found, str):
             failed = True
             click.echo(f"edgeagent: {path}: {found}", err=True)
             continue
         click.echo(printed(found, as_json=as_json))
-        if budget:
-            click.echo(budget_table(evaluate_file(path, rules)))
+        if budget and not as_json:
+            from edgeagent.shell.budget_lines import budget_table
+
+            click.echo(budget_table(found))
     sys.exit(1 if failed else 0)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,14 +15,23 @@ from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
 _HARMONICS_SHOWN = 12
 
 
-def inspect_file(path: Path, rules: Rulebook) -> dict[str, Any] | str:
-    """The result object of one file, or in words why it cannot be analysed."""
+def inspect_file(path: Path, rules: Rulebook, *, budget: bool = False) -> dict[str, Any] | str:
+    """The result object of one file, or in words why it cannot be analysed.
+
+    ``details`` has what the peaks may mean and, with ``budget``, where each uncertainty comes from.
+    """
     try:
-        return _with_peaks(evaluate_file(path, rules))
+        found = evaluate_file(path, rules)
     except OSError as error:
         return str(error.strerror)
     except InputError as error:
         return str(error)
+    more = _peaks(found)
+    if budget:
+        from edgeagent.shell.budget_lines import budget_objects
+
+        more["budgets"] = budget_objects(found, harmonics_max=_HARMONICS_SHOWN)
+    return {**found.result, "details": {**found.result["details"], **more}} if more else found.result
 
 
 def rules_from_journal(configuration: Configuration) -> Rulebook:
@@ -53,62 +61,16 @@ def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:
     return evaluate(path.name, data, side, rules)
 
 
-def _with_peaks(found: Evaluation) -> dict[str, Any]:
-    """The result with what its peaks may mean in ``details.peaks``; the service does without that."""
+def _peaks(found: Evaluation) -> dict[str, Any]:
+    """What the peaks of a part's spectrum may mean; the service does without that."""
     spectrum = found.analysis.spectrum
     if spectrum is None or found.trace.header.artefact is not None:
-        return found.result
+        return {}
     from edgeagent.analysis.peaks import described_peaks
 
     recipe = found.recipe.recipe if found.recipe else None
     running, thread = (recipe.running, recipe.thread) if recipe else (None, None)
-    details = {**found.result["details"], "peaks": described_peaks(spectrum, running, thread)}
-    return {**found.result, "details": details}
-
-
-def budget_table(found: Evaluation) -> str:
-    """Every value's uncertainty budget, largest contribution first; of the harmonics those that are shown."""
-    if found.budgeted is None:
-        return "  no budget: neither agent.toml nor the recipe has [uncertainty]\n"
-    from edgeagent.rules.budget import coverage_factor
-
-    budgets = dict(found.budgeted.budgets)
-    harmonics = [c for c in found.judgement.characteristics if c.name == "harmonic_amplitude" and c.instance]
-    for c in harmonics[:_HARMONICS_SHOWN]:
-        budget = found.budgeted.of_harmonic(int(c.instance))
-        if budget is not None:
-            budgets[c.name, c.instance] = budget
-    values = {(c.name, c.instance): c for c in found.judgement.characteristics}
-    lines = []
-    for (name, instance), budget in budgets.items():
-        q = values[name, instance]
-        k = coverage_factor(budget.degrees_of_freedom)
-        u = budget.standard_uncertainty
-        stated = (
-            f"u {u:.3g}, ν {_freedom(budget.degrees_of_freedom)}, U (k=2) {2 * u:.3g}, "
-            f"U (95 %, k={k:.2f}) {k * u:.3g}"
-        )
-        if not budget.complete:
-            stated = f"u not known: enter its repeatability from a study; without that the rest is {u:.3g}"
-        lines.append(f"  {name}{f'[{instance}]' if instance else ''} {number(q.value)} {q.unit}: {stated}")
-        rows: list[tuple[str, ...]] = [("contribution", "u(x)", "unit", "sensitivity", "in " + q.unit, "ν")]
-        rows += [
-            (
-                c.source,
-                f"{c.standard_uncertainty:.3g}",
-                c.unit,
-                f"{c.sensitivity:.4g}",
-                f"{c.effect:.3g}",
-                _freedom(c.degrees_of_freedom),
-            )
-            for c in sorted(budget.contributions, key=lambda c: -c.effect)
-        ]
-        lines += [f"  {line}" for line in aligned(rows)]
-    return "\n".join([*lines, ""])
-
-
-def _freedom(dof: float) -> str:
-    return "∞" if math.isinf(dof) else f"{dof:.1f}"
+    return {"peaks": described_peaks(spectrum, running, thread)}
 
 
 def printed(result: dict[str, Any], *, as_json: bool) -> str:

@@ -17,9 +17,10 @@ from edgeagent.cli import main
 from edgeagent.demo.gauge import trace_text
 from edgeagent.demo.scenario import cases
 from edgeagent.model import InstrumentUncertainty
+from edgeagent.shell.budget_lines import budget_table
 from edgeagent.shell.configuration import Document, load_configuration, recipe_from_documents
 from edgeagent.shell.evaluate import Rulebook
-from edgeagent.shell.inspect import budget_table, evaluate_file
+from edgeagent.shell.inspect import evaluate_file, inspect_file
 
 ROOT = Path(__file__).parents[2]
 ASKED = {"uncertainty": {"gauge_scale": 0.03, "gauge_scale_dof": 10, "artefact": "MW-03"}}
@@ -82,7 +83,12 @@ def test_inspect_prints_contributions_degrees_of_freedom_and_coverage_factor(cel
     assert 2 * u == pytest.approx(worst.expanded_uncertainty, rel=1e-12)
     assert result.budgeted.of_harmonic(100_000) is None
     both = ["inspect", str(path), "--config", str(agent.config), "--budget", "--json"]
-    assert CliRunner().invoke(main, both).exit_code == 2
+    (line,) = CliRunner().invoke(main, both).output.splitlines()
+    stated = {b["name"]: b for b in json.loads(line)["details"]["budgets"]}["roundness_total"]
+    assert math.hypot(*(c["effect"] for c in stated["contributions"])) == pytest.approx(
+        stated["standard_uncertainty"], rel=1e-12
+    )
+    assert {c["source"]: c["degrees_of_freedom"] for c in stated["contributions"]}["gauge scale"] == 10
     without = cell.agent({"uncertainty": None})
     found = CliRunner().invoke(main, ["inspect", str(path), "--config", str(without.config), "--budget"])
     assert "no budget" in found.output
@@ -225,7 +231,8 @@ def test_expansion_without_a_temperature_holds(cell):
     at = next(key for key in found.budgeted.budgets if key[0] == "profile_contact_angle_left")
     assert not found.budgeted.budgets[at].complete
     assert values_of(found.result)[at]["expanded_uncertainty"] is None
-    assert "enter its repeatability" in budget_table(found)
+    shown = inspect_file(path, Rulebook.of(load_configuration(agent.config)), budget=True)
+    assert "enter its repeatability" in budget_table(shown)
 
 
 def test_check_says_what_the_uncertainty_counts(cell):
