@@ -50,7 +50,7 @@ def align(
 
     from edgeagent.analysis.alignment_advice import advice_sentence, advise
     from edgeagent.codec.result import encode
-    from edgeagent.shell.pair import read_files, scale_uncertainty
+    from edgeagent.shell.pair import read_files, scale_uncertainty, unfit
 
     if heights and len(heights) != len(files):
         raise UsageError(
@@ -58,6 +58,8 @@ def align(
         )
     if len(files) > 1 and not heights:
         raise UsageError("several files need --height-mm, once for each")
+    if not all(math.isfinite(value) for value in (*heights, pivot_mm or 0.0)):
+        raise UsageError("--height-mm and --pivot-mm must be finite numbers")
     found, rules = read_files(files, config)
     if len({(f.trace.header.part, f.trace.header.serial, f.trace.header.artefact) for f in found}) > 1:
         raise UsageError("the files are not of one part")
@@ -66,7 +68,7 @@ def align(
     measured = [run_out_of(f, h, internal=internal) for f, h in zip(found, heights or (0.0,), strict=True)]
     scale = max(float(scale_uncertainty(f, rules, np.ones(1, dtype=np.int64))[0]) for f in found)
     advice = advise(measured, pivot_mm=pivot_mm, scale_u=scale)
-    granted = taken_for_granted(found)
+    granted = [*(f"({sentence}.)" for sentence in unfit(found)), *taken_for_granted(found)]
     sentence = " ".join(
         (advice_sentence(advice, None if heights else _from_middle(advice.height_mm)), *granted)
     )
@@ -141,7 +143,10 @@ def run_out_of(
     if not around:
         return run_out(fit, factor, cylinder_normal(internal=internal), height_mm=height_mm)
     if thread is None:
-        raise AgentError(f"{name}: a spiral needs a recipe with a [thread]: no recipe for part {header.part}")
+        what = (
+            f"artefact {header.artefact} has none" if header.artefact else f"no recipe for part {header.part}"
+        )
+        raise AgentError(f"{name}: a spiral needs a recipe with a [thread]: {what}")
     rise = rise_mm_per_turn(found.trace, thread)
     side = flank or _flank_of(header.feature)
     normal = track_normal(thread, side, rises=rise > 0, tip_radius_mm=header.tip_radius_mm or 0.0)

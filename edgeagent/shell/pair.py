@@ -96,6 +96,7 @@ def pair(
     found["plane"] = plane
     found["quality"] = [quality_object(check)]
     found["one_clamping"] = one_clamping
+    found["unfit"] = unfit(both)
     found["trusted_upr"] = trusted_upr(doubt_rad, len(combined.upr))
     click.echo(encode(found).decode() if as_json else _text(found))
 
@@ -127,11 +128,23 @@ def refuse(path: Path | str, why: str) -> None:
 
 def of_recipe(found: Evaluation) -> tuple[Thread, Running | None]:
     """Thread and running of a file's recipe. Raises AgentError where there is no thread."""
-    header = found.trace.header
+    header, name = found.trace.header, found.result["source"]["name"]
+    if header.artefact is not None:
+        raise AgentError(f"{name} traces artefact {header.artefact}, which has no thread that runs")
     recipe = found.recipe.recipe if found.recipe is not None else None
     if recipe is None or recipe.thread is None:
-        raise AgentError(f"no recipe with a [thread] for part {header.part or header.artefact}")
+        raise AgentError(f"{name}: no recipe with a [thread] for part {header.part}")
     return recipe.thread, recipe.running
+
+
+def unfit(files: list[Evaluation]) -> list[str]:
+    """One sentence for each file that failed checks: what was computed from it is not to be relied on."""
+    said = []
+    for found in files:
+        failed = ", ".join(c["check"].replace("_", " ") for c in found.result["quality"] if not c["ok"])
+        if failed:
+            said.append(f"{found.result['source']['name']} failed its checks, do not rely on it: {failed}")
+    return said
 
 
 def scale_uncertainty(found: Evaluation, rules: Rulebook, upr: IntArray) -> FloatArray:
@@ -159,8 +172,14 @@ def spectrum_of(found: Evaluation) -> Spectrum:
 
 
 def _same_part(both: list[Evaluation]) -> tuple[tuple[Spectrum, Spectrum], Thread, Running | None]:
-    """The spectra of two flanks of one part. Raises UsageError where the files contradict the command."""
+    """The spectra of two flanks of one part.
+
+    Raises AgentError for an artefact, UsageError where the files contradict the command.
+    """
     left, right = (found.trace.header for found in both)
+    for found in both:
+        if found.trace.header.artefact is not None:
+            of_recipe(found)  # refuses it by name
     for key in ("part", "serial", "kind"):
         if getattr(left, key) != getattr(right, key):
             raise UsageError(
@@ -265,6 +284,7 @@ def _text(found: dict[str, Any]) -> str:
         f"{clean(found['part'])} {clean(found['serial'])}: {clean(names)}",
         f"  shared angle: {_shared(found, check)}: {check['note']}",
     ]
+    lines += [f"  {clean(sentence)}" for sentence in found["unfit"]]
     where = "in one plane through the axis" if found["plane"] == "axial" else "where one ball touches both"
     lines.append(f"  the flanks are compared {where}")
     rows: list[tuple[str, ...]] = [("UPR", "radial nm", "±U (k=2)", "axial nm", "±U (k=2)", "")]

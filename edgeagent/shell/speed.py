@@ -48,7 +48,7 @@ def _table(found: Evaluation, thread: Thread, running: Running) -> dict[str, Any
 
     from edgeagent.analysis import at_speed
     from edgeagent.analysis.peaks import explain_peaks
-    from edgeagent.shell.pair import spectrum_of
+    from edgeagent.shell.pair import spectrum_of, unfit
 
     assert running.speed_rpm is not None
     spectrum, judged = spectrum_of(found), found.judgement.spectrum
@@ -83,6 +83,7 @@ def _table(found: Evaluation, thread: Thread, running: Running) -> dict[str, Any
             name: [getattr(p, name) for p in passing]
             for name in ("turning_hz", "ball_set_hz", "shaft_spot_hz", "nut_spot_hz", "ball_spot_hz")
         },
+        "unfit": unfit([found]),
         "harmonics": rows,
         "peaks": list(explain_peaks(spectrum, running, thread)),
     }
@@ -109,6 +110,8 @@ def _text(table: dict[str, Any], everything: bool) -> str:
         f"{clean(table['source']['name'])}: waves of the {table['member']} at {span(table['speed_rpm'])} rpm",
         f"  {balls}, gamma {table['gamma']:.5f}",
         "  Hz: " + ", ".join(f"{word} {span(table['pass_hz'][key])}" for key, word in _PASSING.items()),
+        "  shares: what is left along and across the axis when all balls of a turn follow the wave at once",
+        *(f"  {clean(sentence)}" for sentence in table["unfit"]),
         "",
     ]
     harmonics = table["harmonics"]

@@ -363,6 +363,49 @@ def test_align_without_a_thread_says_so(station):
     assert "needs a recipe with a [thread]" in result.stderr
 
 
+@pytest.mark.parametrize(
+    "numbers", [("--height-mm", "nan"), ("--height-mm", "5", "--pivot-mm", "inf"), ("--pivot-mm", "nan")]
+)
+def test_align_refuses_heights_that_are_no_numbers(station, numbers):
+    result = call("align", flank(station, "left"), *numbers, "--config", station / "agent.toml")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr == "edgeagent: --height-mm and --pivot-mm must be finite numbers\n"
+
+
+@pytest.mark.parametrize("command", ["pair", "speed", "align"])
+def test_artefact_traces_and_parts_without_recipe_are_refused_by_name(station, command):
+    part = flank(station, "left", part="P-9")
+    artefact = station / "wave.txt"
+    artefact.write_text(part.read_text().replace('part = "P-9"\n# serial = "1"', 'artefact = "MW-1"'))
+    for file, name in ((artefact, "artefact MW-1"), (part, "part P-9")):
+        files = (file, flank(station, "right", part="P-9")) if command == "pair" else (file,)
+        result = call(command, *files, "--config", station / "agent.toml")
+        assert (result.exit_code, result.stdout, result.stderr.count("\n")) == (1, "", 1)
+        assert f"{file.name}" in result.stderr
+        assert name in result.stderr
+
+
+def test_what_comes_of_a_trace_that_failed_its_checks_says_so(station):
+    left, right = both(station, radial={37: 60.0})
+    lines = left.read_text().splitlines()
+    for at in range(500, 540):
+        angle, _ = lines[at].split(",")
+        lines[at] = f"{angle},{25.0 + at % 7}"
+    left.write_text("\n".join(lines) + "\n")
+    config = ("--config", station / "agent.toml")
+    words = "left.txt failed its checks, do not rely on it: "
+    for result in (
+        call("pair", left, right, *config),
+        call("speed", left, *config),
+        call("align", left, *config),
+    ):
+        assert result.exit_code == 0, result.stderr
+        assert words in result.stdout
+        assert "spikes" in result.stdout
+    assert json.loads(call("speed", left, *config, "--json").stdout)["unfit"][0].startswith(words)
+    assert json.loads(call("pair", left, right, *config, "--json").stdout)["unfit"][0].startswith(words)
+
+
 # ---------------------------------------------------------------- speed and inspect
 
 
