@@ -21,12 +21,14 @@ import numpy as np
 
 from edgeagent.analysis.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.errors import FitNotConvergedError, TraceShapeError
-from edgeagent.model import FloatArray
+from edgeagent.model import FloatArray, IntArray
 
 _TOLERANCE = 1e-14
 _ITERATIONS_MAX = 400
 _TOLD_APART = 1e-3
 """Share of the alignment terms that the harmonics must leave over for all three of them to be fitted."""
+CLOSURE_TOLD = 4.0
+"""Closures of a single turn beyond so many of their uncertainties are drift; noise does so once in 16,000."""
 _NOISE_LINES = 24
 """Number of lines between harmonics that a noise estimate averages at least; 24 lines are 48 degrees of
 freedom, so that k = 2 covers 95 % to within 0.3 %."""
@@ -37,12 +39,17 @@ class HarmonicFit:
     """Least-squares harmonics of one revolution.
 
     ``coefficient`` has shape (upr_max + 1,), order 0 first; harmonic n is
-    ``2 |c_n| cos(n angle + arg c_n)``. ``standard_uncertainty_um`` is that of the amplitude, shape
-    (upr_max + 1,), order 0 first. ``eccentricity`` of the trace is ``c_1`` at the first sample.
-    ``residual_um`` has shape (n,): what model and alignment leave of the samples. ``alignment`` holds the
-    β of the module's model, ``alignment_covariance`` their covariance in µm² for the noise of the residual, and
-    ``middle_rad`` the angle from which t counts.
+    ``2 |c_n| cos(n angle + arg c_n)``. ``standard_uncertainty_um`` is that of the amplitude of ``centred``,
+    shape (upr_max + 1,), order 0 first. The eccentricity of the trace is ``c_1`` at the first sample, which a
+    tilt moves: ``centred`` is the same with c_1 at the middle, and ``eccentricity_uncertainty_um`` that at the
+    first sample.
+    ``residual_um`` has shape (n,): what model, alignment and a told closure leave. ``alignment`` holds the
+    β of the module's model, ``alignment_covariance`` their covariance in µm² for the noise at the lowest orders
+    (of the whole residual where one turn tells no more), and ``middle_rad`` the angle from which t counts.
     ``noise_from`` names where the uncertainty comes from: ``"between harmonics"`` or ``"residual"``.
+    ``closure_um`` is what a closed profile of less than two turns fails to close by, its slope per turn, with
+    ``closure_uncertainty_um``; None for all others. A closure that stands above its noise is drift and counts
+    in ``standard_uncertainty_um``.
     """
 
     coefficient: ComplexArray
@@ -57,6 +64,9 @@ class HarmonicFit:
     turns: float
     noise_from: str
     alignment_covariance: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    eccentricity_uncertainty_um: float = 0.0
+    closure_um: float | None = None
+    closure_uncertainty_um: float | None = None
 
     def alignment_at(self, angle_rad: FloatArray) -> FloatArray:
         """Slope and tilt at any angles, in µm, shape of ``angle_rad``; zero for a closed profile."""
@@ -75,6 +85,25 @@ class HarmonicFit:
         return len(self.alignment) > 0 and bool(self.alignment_covariance[1, 1] > 0 or self.alignment[1] != 0)
 
     @property
+    def slope_uncertainty_um_per_turn(self) -> float | None:
+        """Standard uncertainty of the slope; None for closed profiles."""
+        return float(np.sqrt(self.alignment_covariance[0, 0])) if len(self.alignment) else None
+
+    @property
+    def tilt_uncertainty_um_per_turn(self) -> float | None:
+        """Standard uncertainty of the tilt, with what noise lifts it by near zero; None where none is told."""
+        if not self.tilt_told:
+            return None
+        tilt = max(self.tilt_um_per_turn, 1e-300)
+        along = self.alignment[1:] / tilt
+        across = np.array([-along[1], along[0]])
+        spread = self.alignment_covariance[1:, 1:]
+        if not np.any(spread):
+            return 0.0
+        own, other = (float(np.einsum("i,ij,j->", d, spread, d)) for d in (along, across))
+        return float(np.sqrt(own + amplitude_lift(np.array(tilt), np.sqrt(np.array(other))) ** 2))
+
+    @property
     def amplitude_um(self) -> FloatArray:
         """Amplitudes of 1 … upr_max UPR, shape (upr_max,)."""
         result: FloatArray = 2.0 * np.abs(self.coefficient[1:])
@@ -85,6 +114,16 @@ class HarmonicFit:
         """Phases of 1 … upr_max UPR, shape (upr_max,)."""
         result: FloatArray = np.angle(self.coefficient[1:])
         return result
+
+
+def amplitude_lift(amplitude: FloatArray, standard_uncertainty: FloatArray) -> FloatArray:
+    """What noise adds to an amplitude on average, in their unit, for arrays of one shape (derived here).
+
+    A point in the plane at distance a from the origin, shaken by u each way, lies u²/(2a) farther out on
+    average: what is found squared, less u², is a². Below u the whole amplitude may be noise.
+    """
+    result: FloatArray = amplitude - np.sqrt(np.maximum(amplitude**2 - standard_uncertainty**2, 0.0))
+    return result
 
 
 def turns_of(angle_rad: FloatArray) -> float:
@@ -200,16 +239,23 @@ def fit_harmonics(
     between = _noise_between(angle_rad, residual, upr_max, turns)
     freedom = max(points - 2 * upr_max - 1 - len(beta), 1)
     white = float(np.sum(residual**2)) / freedom
-    variance = np.full(upr_max + 1, 2 * white / points) if between is None else between
+    variance = np.full(upr_max + 1, 2 * white / points) if between is None else between[0]
     covariance: FloatArray = np.zeros((0, 0))
-    if alignment:
-        leak = solved[1:]
-        covariance = white * inverse
-        variance = variance + 2 * np.real(np.einsum("kn,kl,ln->n", leak.conj(), covariance, leak))
+    closure: tuple[float, float] | None = None
     centred = coefficient.copy()
     if alignment:
+        level = np.full(2, white) if between is None else between[1] * (points / 2)
+        size = np.sqrt(level[[0, 1, 1]])
+        covariance = np.outer(size, size) * inverse
         t_first = float(columns[0].min())
         coefficient[1] += t_first * (beta[1] - 1j * beta[2]) / 2
+        first = solved[1:, 1] - np.array([0, 1, -1j]) * (t_first / 2)
+        variance_first = variance[1] + float(_leaked(first[:, None], covariance)[0])
+        variance = variance + _leaked(solved[1:], covariance)
+    else:
+        if between is None:
+            closure, variance, residual = _closure(sums, density, angle_rad, residual, variance)
+        variance_first = variance[1]
     return HarmonicFit(
         coefficient=coefficient,
         standard_uncertainty_um=np.sqrt(variance),
@@ -223,7 +269,43 @@ def fit_harmonics(
         turns=turns,
         noise_from="residual" if between is None else "between harmonics",
         alignment_covariance=covariance,
+        eccentricity_uncertainty_um=float(np.sqrt(variance_first)),
+        closure_um=closure[0] if closure else None,
+        closure_uncertainty_um=closure[1] if closure else None,
     )
+
+
+def _closure(
+    sums: TrigonometricSums,
+    density: ComplexArray,
+    angle_rad: FloatArray,
+    residual_um: FloatArray,
+    variance: FloatArray,
+) -> tuple[tuple[float, float] | None, FloatArray, FloatArray]:
+    """What a closed profile fails to close by, with its uncertainty; variance and residual with it.
+
+    A drift by D within the turn is a ramp with a jump where the turn closes. The N harmonics cannot follow the
+    jump, and samples beyond the turn tell it outright; D is the ramp's least-squares size beside them. The ramp
+    leaves D/(π n) in one component of harmonic n. A random walk of scatter s over the turn leaves s/(√2 π n) in
+    both besides, so that D/(π n) is its mean square over phases, too (derived here). Counted from four times
+    its uncertainty on; a smaller one may be noise alone. None where N leaves nothing of the ramp. The residual
+    then lacks the jump, which is no speck of dust.
+    """
+    points, upr_max = len(angle_rad), len(variance) - 1
+    t = _columns(angle_rad, 0.5 * float(angle_rad.min() + angle_rad.max()))[0]
+    ramp = _solve_toeplitz(density, sums.sums(t, upr_max)[None, :])[0]
+    left = t - sums.evaluate(ramp)
+    told, freedom = float(np.sum(left**2)), points - 2 * upr_max - 2
+    if told <= 1e-9 * float(np.sum(t**2)) or freedom < 1:
+        return None, variance, residual_um
+    jump = float(np.sum(left * residual_um)) / told
+    white = max(float(np.sum(residual_um**2)) - jump**2 * told, 0.0) / freedom
+    closure = (jump, float(np.sqrt(white / told)))
+    if abs(jump) <= CLOSURE_TOLD * closure[1]:
+        return closure, variance, residual_um
+    # Beyond the turn samples take some harmonics of the ramp away, but not those of the walk.
+    share = np.maximum(2 * np.abs(ramp), 1 / (np.pi * np.maximum(np.arange(upr_max + 1), 1)))
+    return closure, 2 * white / points + (share * jump) ** 2, residual_um - jump * left
 
 
 def widest_gap(angle_rad: FloatArray) -> tuple[float, float]:
@@ -276,6 +358,12 @@ def _combined(beta: FloatArray, columns: FloatArray) -> FloatArray:
     return total
 
 
+def _leaked(leak: ComplexArray, covariance: FloatArray) -> FloatArray:
+    """Variance that slope and tilt bring into amplitudes, shape (n,), for ``leak`` of shape (3, n)."""
+    result: FloatArray = 2 * np.real(np.einsum("kn,kl,ln->n", leak.conj(), covariance, leak))
+    return result
+
+
 def _alignment(
     columns: FloatArray, deviation_um: FloatArray, sides: ComplexArray, solved: ComplexArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -310,12 +398,13 @@ def _alignment(
 
 def _noise_between(
     angle_rad: FloatArray, residual_um: FloatArray, upr_max: int, turns: float
-) -> FloatArray | None:
-    """Variance of an amplitude from the lines between the harmonics, shape (upr_max + 1,).
+) -> tuple[FloatArray, FloatArray] | None:
+    """Variance of an amplitude from the lines between harmonics, shape (upr_max + 1,), and beside 0 and 1 UPR.
 
     With T whole turns the residual has lines at every 1/T UPR; those at whole UPR are taken by the fit, the
-    others hold what does not repeat from turn to turn. Averaged over a window that widens with UPR.
-    None for fewer than two whole turns.
+    others hold what does not repeat from turn to turn. Averaged over a window that widens with UPR. The second
+    array, shape (2,), holds the level at which noise moves slope and tilt: that of the window, or of the lines
+    next to 0 and 1 UPR where it is much higher, as it is with a drift. None for fewer than two whole turns.
     """
     whole = int(turns + 1e-3)
     if whole < 2:
@@ -335,6 +424,20 @@ def _noise_between(
     high = np.clip(np.maximum(order * whole + reach, 2 * reach), 0, len(lines))
     low = np.minimum(low, np.maximum(len(lines) - 2 * reach, 0))
     mean = (running_power[high] - running_power[low]) / np.maximum(running_count[high] - running_count[low], 1)
-    used = len(angle)
-    result: FloatArray = 2 * mean / (used * len(angle_rad))
-    return result
+    scale = 2 / (len(angle) * len(angle_rad))
+    nearest = np.array([_level_beside(at, lines, power, whole) for at in (0, whole)])
+    # The few lines that count scatter much: they speak where they say several times what the window says.
+    return mean * scale, np.where(nearest > 3 * mean[:2], nearest, mean[:2]) * scale
+
+
+def _level_beside(at: int, lines: IntArray, power: FloatArray, whole: int) -> float:
+    """Mean power of the lines about line ``at`` as slope (0) or tilt (``whole``) meet them.
+
+    The spectrum of t falls with the distance d from the line, so its square is the lines' weight. The fit has
+    taken a part of each by its share of all weights: of slope, one of two phases; of tilt, both of two.
+    """
+    noisy = (lines % whole != 0) & (lines < at + 16 * whole)
+    weight = 1.0 / (lines[noisy] - at) ** 2
+    share = weight / weight.sum()
+    kept = 1.0 - (share if at else share / 2)
+    return float(np.sum(weight * power[noisy]) / np.sum(weight * kept))

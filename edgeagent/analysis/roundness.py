@@ -2,7 +2,12 @@
 
 ISO 12181-1 names the parameters; the Gaussian filter of ISO 12181-2 / ISO 16610-21 on a closed profile is a
 multiplication of the harmonics, so nothing is lost at ends. Values come with the standard uncertainty that
-follows from that of the amplitudes (first order, derived here; harmonics are independent).
+follows from that of the amplitudes (derived here; harmonics are independent).
+
+**Noise lifts these values.** A peak to valley takes the highest noise on the highest crest, an RMS takes the
+noise's own square along, whatever its sign. The standards define the values of the profile as it is, so they
+are not corrected; the estimated lift counts in full beside the scatter (JCGM 100, 3.2.3 and F.2.4.5: an effect
+that is known and left in the value).
 """
 
 from __future__ import annotations
@@ -18,12 +23,22 @@ from edgeagent.model import FloatArray
 
 @dataclass(frozen=True, slots=True)
 class Roundness:
-    """RONt and RONq about the least-squares reference, with standard uncertainties, in µm."""
+    """RONt and RONq about the least-squares reference, with standard uncertainties, in µm.
+
+    ``lift_ron_t_um`` is what noise is estimated to have added to RONt; ``u_ron_t_um`` contains it.
+    """
 
     ron_t_um: float
     ron_q_um: float
     u_ron_t_um: float
     u_ron_q_um: float
+    lift_ron_t_um: float = 0.0
+
+
+_PAIRS = 4
+"""Pairs of opposite noise that the lift of RONt is averaged over: what is odd in it cancels in a pair."""
+_SEED = 20_261_125
+"""The noise of `noise_lift` is one and the same for every trace: a replay must give the same digits."""
 
 
 def band_transmission(order: FloatArray, upr_low: float, upr_high: float) -> FloatArray:
@@ -60,23 +75,53 @@ def roundness(
     amplitude = 2 * np.abs(coefficient) * passed
     spread = passed * standard_uncertainty_um
     ron_q, u_q = root_mean_square(amplitude[2:], spread[2:])
+    lift = noise_lift(coefficient * passed, spread)
     return Roundness(
         ron_t_um=float(np.ptp(profile)),
         ron_q_um=ron_q,
-        u_ron_t_um=float(np.sqrt(2 * np.sum(spread[2:] ** 2))),
+        u_ron_t_um=float(np.hypot(np.sqrt(2 * np.sum(spread[2:] ** 2)), lift)),
         u_ron_q_um=u_q,
+        lift_ron_t_um=lift,
     )
+
+
+def noise_lift(coefficient: ComplexArray, standard_uncertainty_um: FloatArray) -> float:
+    """What the noise of its harmonics adds to the peak to valley of a profile on average, in µm (derived here).
+
+    Both arrays have shape (N + 1,) and are those after the filter. What stands above the noise, amplitudes of
+    at least sqrt(2 ln N) u (which pure noise hardly ever reaches), is taken for the profile; noise of the
+    stated size is laid over it anew, and its peak to valley grows by the lift. Waves below are noise already.
+    For one dominant wave and for pure noise the lift is right within 10 %, else rather too large: of profiles
+    with several like crests the stated uncertainty of RONt is 1.0 to 1.5 times its true error (tests).
+    """
+    u = standard_uncertainty_um
+    if not np.any(u[2:]):
+        return 0.0
+    bound = np.sqrt(2 * np.log(max(len(u), 3))) * u
+    points = 1 << int(np.ceil(np.log2(4 * len(u))))
+    shape = evaluate_on_circle(np.where(2 * np.abs(coefficient) >= bound, coefficient, 0.0), points)
+    draws = np.random.default_rng(_SEED).standard_normal((_PAIRS, 2, len(u)))
+    total = 0.0
+    for real, imaginary in draws:
+        noise = evaluate_on_circle((real + 1j * imaginary) * (u / 2), points)
+        total += float(np.ptp(shape + noise) + np.ptp(shape - noise))
+    return max(total / (2 * _PAIRS) - float(np.ptp(shape)), 0.0)
 
 
 def root_mean_square(amplitude: FloatArray, standard_uncertainty: FloatArray) -> tuple[float, float]:
     """RMS of waves with these amplitudes (Parseval) and its standard uncertainty, in their unit.
 
-    For waves that vanish the uncertainty is that of a sum of squares of noise, not a division by zero.
+    A wave of amplitude A known to u has the mean square A² + 2 u², so noise lifts the RMS, whose own square is
+    lower by the square of its scatter (derived here); the lift counts beside the scatter. For waves that vanish
+    the uncertainty is that of noise alone, not a division by zero.
     """
     square = float(np.sum(amplitude**2)) / 2
     noise = float(np.sum((amplitude * standard_uncertainty) ** 2)) / 4
     floor = float(np.sum(standard_uncertainty**4)) / 4
+    lifted = float(np.sum(standard_uncertainty**2))
     value = float(np.sqrt(square))
-    return value, float(np.sqrt((noise + floor) / square)) if square > 0 else float(
-        np.sqrt(np.sum(standard_uncertainty**2) / 2)
-    )
+    if square <= 0:
+        return value, float(np.sqrt(lifted / 2))
+    scatter = (noise + floor) / square
+    lift = value - float(np.sqrt(max(square - lifted + scatter, 0.0)))
+    return value, float(np.sqrt(scatter + lift**2))

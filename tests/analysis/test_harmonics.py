@@ -329,6 +329,99 @@ def test_uncertainty_of_slope_and_tilt_raises_that_of_the_lowest_harmonics():
     )
 
 
+def errors_over_seeds(turns, noise_of, *, alignment, tilt=0.7, seeds=200, per_turn=360, upr_max=60):
+    """Stated uncertainties and RMS errors of slope, tilt and harmonics 1 … 12 over seeds."""
+    angle = even(turns, per_turn)
+    t = angle / (2 * np.pi)
+    clean = 4.0 * np.cos(angle + 0.2) + 0.6 * np.cos(2 * angle + 0.3)
+    if alignment:
+        clean = clean + 1.3 * t + tilt * t * np.cos(angle + 0.2)
+    true = np.zeros(13, dtype=complex)
+    true[1], true[2] = 4.0 * np.exp(0.2j), 0.6 * np.exp(0.3j)
+    rows = []
+    for seed in range(seeds):
+        noise = noise_of(np.random.default_rng(seed), len(angle), per_turn)
+        fit = fit_harmonics(angle, clean + noise, upr_max=upr_max, alignment=alignment)
+        # of the two components of a harmonic either has the amplitude's variance
+        wave = np.abs(2 * fit.coefficient[:13] - true)[1:] / np.sqrt(2)
+        rows.append((
+            (fit.slope_um_per_turn - 1.3, fit.slope_uncertainty_um_per_turn or 0.0),
+            (fit.tilt_um_per_turn - tilt, fit.tilt_uncertainty_um_per_turn or 0.0),
+            *zip(wave, [fit.eccentricity_uncertainty_um, *fit.standard_uncertainty_um[2:13]], strict=True),
+        ))  # fmt: skip
+    error, stated = np.sqrt(np.mean(np.array(rows) ** 2, axis=0)).T
+    return stated, error
+
+
+def white(rng, count, _):
+    return rng.normal(0.0, 0.02, count)
+
+
+def walk(rng, count, per_turn):
+    """A random walk that goes 50 nm in a turn, and a little white noise."""
+    return np.cumsum(rng.normal(0.0, 0.05 / np.sqrt(per_turn), count)) + rng.normal(0.0, 0.001, count)
+
+
+@pytest.mark.parametrize("turns", [2.0, 2.4, 3.0, 5.0])
+def test_stated_uncertainty_of_slope_and_tilt_is_their_error_over_seeds(turns):
+    stated, error = errors_over_seeds(turns, white, alignment=True)
+    assert stated[:2] == pytest.approx(error[:2], rel=0.2)
+
+
+def test_stated_uncertainty_of_the_slope_of_a_single_turn_is_its_error_over_seeds():
+    for turns in (1.0, 1.05):
+        stated, error = errors_over_seeds(turns, white, alignment=True, tilt=0.0)
+        assert stated[0] == pytest.approx(error[0], rel=0.2)
+        assert stated[1] == 0.0  # no tilt is told
+
+
+@pytest.mark.parametrize("turns", [2.0, 3.0])
+def test_stated_uncertainty_of_the_eccentricity_contains_that_of_the_tilt_it_is_told_from(turns):
+    # at the first sample, where the eccentricity is told, an error of the tilt counts half the turns
+    stated, error = errors_over_seeds(turns, white, alignment=True)
+    assert stated[2] == pytest.approx(error[2], rel=0.2)
+    assert stated[2] > 1.9 * stated[5]
+
+
+def test_a_tilt_that_is_none_is_stated_with_what_noise_makes_of_it():
+    # the length of a vector of noise alone: RMS sqrt(2) u about the truth, 0
+    stated, error = errors_over_seeds(3.0, white, alignment=True, tilt=0.0)
+    assert 0.75 < stated[1] / error[1] < 1.1
+
+
+def test_a_drift_from_turn_to_turn_raises_the_uncertainty_of_tilt_and_eccentricity():
+    stated, error = errors_over_seeds(3.0, walk, alignment=True)
+    assert 0.8 < stated[1] / error[1] < 1.6
+    assert stated[2] == pytest.approx(error[2], rel=0.25)
+
+
+@pytest.mark.parametrize("turns", [1.0, 1.05, 1.3])
+def test_a_drift_within_the_turn_of_a_closed_profile_is_seen_where_it_fails_to_close(turns):
+    stated, error = errors_over_seeds(turns, walk, alignment=False, seeds=300)
+    # 300 closures of one degree of freedom each: 99 % of their mean squares lie within 1 ± 2.6 sqrt(2/300)
+    assert stated[2:5] == pytest.approx(error[2:5], rel=0.2 if turns < 1.2 else 0.45)
+    assert (stated[2:] > 0.8 * error[2:]).all()
+
+
+def test_a_closed_profile_without_drift_keeps_the_uncertainty_of_its_noise():
+    stated, error = errors_over_seeds(1.0, white, alignment=False)
+    assert stated[2:] == pytest.approx(np.full(12, 0.02 * np.sqrt(2 / 360)), rel=0.1)
+    assert stated[2:] == pytest.approx(error[2:], rel=0.2)
+
+
+@pytest.mark.parametrize("turns", [1.0, 1.2])
+def test_closure_is_the_ramp_that_was_added(turns):
+    angle = even(turns, 3600)
+    ramp = 0.03 * angle / (2 * np.pi)
+    noise = np.random.default_rng(3).normal(0.0, 0.0005, len(angle))
+    fit = fit_harmonics(angle, np.cos(2 * angle) + ramp + noise, upr_max=500, alignment=False)
+    assert fit.closure_um == pytest.approx(0.03, abs=4 * fit.closure_uncertainty_um)
+    assert fit.closure_uncertainty_um < 0.003
+    # a ramp of height D has harmonics D / (pi n)
+    assert fit.standard_uncertainty_um[2:6] == pytest.approx(0.03 / np.pi / np.arange(2, 6), rel=0.1)
+    assert fit_harmonics(even(2, 360), np.cos(even(2, 360)), upr_max=50, alignment=False).closure_um is None
+
+
 # ---------------------------------------------------------------- what is refused
 
 

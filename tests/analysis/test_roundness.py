@@ -138,6 +138,51 @@ def test_stated_uncertainty_of_the_rms_is_its_scatter():
     assert low < np.var(found, ddof=1) / stated**2 < high
 
 
+@pytest.mark.parametrize("noise_um", [0.0005, 0.005, 0.02, 0.05])
+@pytest.mark.parametrize(
+    ("waves", "at_most"),
+    [
+        ({2: (0.6, 0.0)}, 1.2), ({}, 1.2),
+        ({2: (0.4, 0.0), 37: (0.1, 0.3)}, 1.5),
+        # a part whose waves fall with UPR, in phase nowhere: one crest stands out, until the noise hides that
+        ({n: (1.2 / n, 2.4 * n * n) for n in range(2, 600)}, 1.6),
+    ],
+)  # fmt: skip
+def test_stated_uncertainty_of_ront_and_ronq_is_their_error_from_the_truth(waves, at_most, noise_um):
+    # one turn of 3,600 points; the noise lifts RONt by up to three times its scatter
+    rng, seeds, upr_max = np.random.default_rng(6), 40, 1440
+    u = np.full(upr_max + 1, noise_um * math.sqrt(2 / 3600))
+    clean = harmonics_of(waves, upr_max)
+    truth = roundness(clean, np.zeros(upr_max + 1), upr_low=2, upr_high=500)
+    runs = []
+    for _ in range(seeds):
+        noise = (rng.normal(size=upr_max + 1) + 1j * rng.normal(size=upr_max + 1)) * u / 2
+        runs.append(roundness(clean + noise, u, upr_low=2, upr_high=500))
+
+    def rms(values):
+        return float(np.sqrt(np.mean(np.square(values))))
+
+    # 40 errors tell their own RMS to 11 %: 0.8 is 1.0 less two of those
+    ratio = rms([r.u_ron_t_um for r in runs]) / rms([r.ron_t_um - truth.ron_t_um for r in runs])
+    assert 0.8 < ratio < at_most
+    ratio = rms([r.u_ron_q_um for r in runs]) / rms([r.ron_q_um - truth.ron_q_um for r in runs])
+    assert 0.7 < ratio < 1.4
+
+
+def test_lift_of_ront_is_what_noise_adds_and_none_without_noise():
+    rng, upr_max = np.random.default_rng(7), 1440
+    u = np.full(upr_max + 1, 0.02 * math.sqrt(2 / 3600))
+    clean = harmonics_of({2: (0.6, 0.0)}, upr_max)
+    truth = roundness(clean, np.zeros(upr_max + 1), upr_low=2, upr_high=500)
+    assert truth.lift_ron_t_um == truth.u_ron_t_um == 0.0
+    shaken = [clean + (rng.normal(size=len(u)) + 1j * rng.normal(size=len(u))) * u / 2 for _ in range(40)]
+    runs = [roundness(c, u, upr_low=2, upr_high=500) for c in shaken]
+    lifted = float(np.mean([r.ron_t_um for r in runs])) - truth.ron_t_um
+    assert float(np.mean([r.lift_ron_t_um for r in runs])) == pytest.approx(lifted, rel=0.1)
+    again = roundness(shaken[0], u, upr_low=2, upr_high=500)
+    assert again == runs[0]
+
+
 def test_stated_uncertainty_of_ront_is_not_below_its_scatter():
     # sqrt(2 sum u**2) is the scatter of a difference of two points of the profile; the extremes move with the
     # noise, which can only lower their scatter for one dominant wave

@@ -120,9 +120,34 @@ def test_stated_uncertainty_of_ronq_is_its_scatter_over_seeds():
         for s in range(seeds)
     ]
     found = [value(run, "roundness_rms") for run in runs]
+    clean = analysed(trace_of(*samples(2.0, noise_um=0.0, per_turn=1000)), upr=(2, 100), judged_upr=100.0)
     stated = np.mean([run.quantities[1].standard_uncertainty ** 2 for run in runs])
-    low, high = stats.chi2.ppf([5e-4, 1 - 5e-4], seeds - 1) / (seeds - 1)
-    assert low < np.var(found, ddof=1) / stated < high
+    low, high = stats.chi2.ppf([5e-4, 1 - 5e-4], seeds) / seeds
+    assert low < np.mean(np.square(np.array(found) - value(clean, "roundness_rms"))) / stated < high
+
+
+def test_slope_and_tilt_carry_their_uncertainty_and_a_single_turn_says_what_it_cannot_tell():
+    found = analysed(trace_of(*samples()))
+    u = {q.name: q.standard_uncertainty for q in found.quantities}
+    assert abs(value(found, "tilt") - 0.7) < 4 * u["tilt"] < 0.001
+    assert abs(value(found, "lead_mismatch") - 1.3) < 4 * u["lead_mismatch"] < 0.001
+    assert not any(c.check == "drift_in_one_turn" for c in found.quality)
+    single = analysed(trace_of(*samples(1.0)))
+    assert {q.name: q.standard_uncertainty for q in single.quantities}["tilt"] is None
+    assert "cannot be told and is in no uncertainty" in check(single, "alignment").note
+    assert "cannot be told from the profile" in check(single, "drift_in_one_turn").note
+    assert failed(single) == {}
+
+
+def test_a_closed_profile_of_one_turn_says_how_well_it_closes():
+    angle_deg, deviation = samples(1.0, kind="circle")
+    closed = analysed(trace_of(angle_deg, deviation, kind="circle"), thread=None)
+    assert "it closes within" in check(closed, "drift_in_one_turn").note
+    drifted = analysed(trace_of(angle_deg, deviation + angle_deg / 360 * 0.1, kind="circle"), thread=None)
+    assert check(drifted, "drift_in_one_turn").value == pytest.approx(0.1, rel=0.1)
+    assert "counts in the uncertainties as drift" in check(drifted, "drift_in_one_turn").note
+    assert failed(drifted) == {}
+    assert drifted.spectrum.noise_nm[1] == pytest.approx(100 / (2 * math.pi), rel=0.1)
 
 
 # ---------------------------------------------------------------- direction of reading

@@ -15,11 +15,11 @@ import msgspec
 import numpy as np
 
 from edgeagent.analysis import quality
-from edgeagent.analysis.harmonics import HarmonicFit, fit_harmonics, turns_of
+from edgeagent.analysis.harmonics import CLOSURE_TOLD, HarmonicFit, amplitude_lift, fit_harmonics, turns_of
 from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.roughness_options import RoughnessOptions
 from edgeagent.analysis.roundness import root_mean_square, roundness
-from edgeagent.errors import AnalysisError, FitNotConvergedError, InputError
+from edgeagent.errors import AnalysisError, FitNotConvergedError, InputError, TraceShapeError
 from edgeagent.model import (
     Analysis,
     FloatArray,
@@ -127,8 +127,12 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     spectrum = _spectrum(fit, factor, upr_high)
     quantities = _quantities(fit, factor, options, spiral)
     if spiral and not fit.tilt_told:
-        note = "hardly more than one turn: the tilt cannot be told, the slope alone is taken out"
+        note = (
+            "hardly more than one turn: only the slope is taken out; what a tilt adds to it and to the lowest "
+            "harmonics cannot be told and is in no uncertainty"
+        )
         checks.append(QualityCheck("alignment", True, fit.turns, None, "turns", note))
+    checks += _drift_in_one_turn(fit, factor)
     checks.append(quality.spikes(residual_um, options.spike_factor))
     checks += _checks_after_fit(fit, factor, options, spectrum, trace, request, quantities[1].value or 0.0)
     speed, speed_checks = _at_speed(fit, factor, options, request)
@@ -210,8 +214,8 @@ def _fit_without_spikes(
         kept &= ~far
         try:
             fit = fit_harmonics(angle[kept], deviation[kept], upr_max=upr_max, alignment=spiral)
-        except FitNotConvergedError:
-            break
+        except (FitNotConvergedError, TraceShapeError):
+            break  # they leave a gap, or less than a turn where its first or last sample is one of them
         residual = fit.residual_at(angle, deviation)
     return fit, residual
 
@@ -306,27 +310,38 @@ def _measured_lead_mm(trace: Trace) -> float | None:
     return float(slope[1] * 360.0) if len(slope) > 1 else 0.0
 
 
+def amplitude_uncertainty_um(fit: HarmonicFit) -> FloatArray:
+    """Standard uncertainty of the amplitudes of ``fit.coefficient``, order 0 first, shape (N + 1,)."""
+    found = fit.standard_uncertainty_um.copy()
+    found[1] = fit.eccentricity_uncertainty_um
+    return found
+
+
 def _spectrum(fit: HarmonicFit, factor: float, upr_high: int) -> Spectrum:
     return Spectrum(
         upr=np.arange(1, upr_high + 1),
         amplitude_nm=fit.amplitude_um[:upr_high] * (1000 * factor),
         phase_deg=np.degrees(fit.phase_rad[:upr_high]),
-        noise_nm=fit.standard_uncertainty_um[1 : upr_high + 1] * (1000 * factor),
+        noise_nm=amplitude_uncertainty_um(fit)[1 : upr_high + 1] * (1000 * factor),
     )
 
 
 def _quantities(fit: HarmonicFit, factor: float, options: Options, spiral: bool) -> tuple[Quantity, ...]:
-    noise = fit.standard_uncertainty_um
+    noise = amplitude_uncertainty_um(fit)
     ron = roundness(fit.coefficient * factor, noise * factor, upr_low=options.upr[0], upr_high=options.upr[1])
+    eccentricity = float(fit.amplitude_um[0])
+    lift = float(amplitude_lift(fit.amplitude_um[:1], noise[1:2])[0])
     values = [
         Quantity("roundness_total", ron.ron_t_um, "um", "", ron.u_ron_t_um),
         Quantity("roundness_rms", ron.ron_q_um, "um", "", ron.u_ron_q_um),
-        Quantity("eccentricity", float(fit.amplitude_um[0]), "um", "", float(noise[1])),
+        Quantity("eccentricity", eccentricity, "um", "", float(np.hypot(noise[1], lift))),
     ]
     if spiral:
+        tilt = fit.tilt_um_per_turn if fit.tilt_told else None
+        slope, spread = fit.slope_um_per_turn, fit.slope_uncertainty_um_per_turn
         values += [
-            Quantity("tilt", fit.tilt_um_per_turn if fit.tilt_told else None, "um/turn"),
-            Quantity("lead_mismatch", fit.slope_um_per_turn, "um/turn"),
+            Quantity("tilt", tilt, "um/turn", "", fit.tilt_uncertainty_um_per_turn),
+            Quantity("lead_mismatch", slope, "um/turn", "", spread),
         ]
     amplitude_nm, noise_nm = 1000 * factor * fit.amplitude_um, 1000 * factor * noise[1:]
     for low, high in options.bands:
@@ -337,6 +352,29 @@ def _quantities(fit: HarmonicFit, factor: float, options: Options, spiral: bool)
         else:
             values.append(Quantity("band_rms", rms, "nm", f"{low}-{high}", u_rms))
     return tuple(values)
+
+
+def _drift_in_one_turn(fit: HarmonicFit, factor: float) -> list[QualityCheck]:
+    """What a single turn tells of a drift while it was measured; nothing for traces that compare turns.
+
+    Never fails: it says what the stated uncertainties contain. Within a spiral's turn a drift cannot be told
+    from the lead; a closed profile tells what it does not close by, and no drift that comes back by its end.
+    """
+    if fit.noise_from != "residual":
+        return []
+    note = "one turn: a drift while it was measured cannot be told from the profile and is in no uncertainty"
+    if fit.closure_um is None or fit.closure_uncertainty_um is None:
+        return [QualityCheck("drift_in_one_turn", True, None, None, "um", note)]
+    jump, u = factor * abs(fit.closure_um), factor * fit.closure_uncertainty_um
+    if jump > CLOSURE_TOLD * u:
+        note = (
+            f"one turn: it does not close by {1000 * jump:.3g} nm, which counts in the uncertainties as drift"
+        )
+    else:
+        note = (
+            f"one turn: it closes within {1000 * CLOSURE_TOLD * u:.3g} nm; smaller drift is in no uncertainty"
+        )
+    return [QualityCheck("drift_in_one_turn", True, jump, None, "um", note)]
 
 
 def _at_speed(
@@ -354,7 +392,7 @@ def _at_speed(
             Quantity("band_velocity", None, "um/s", at_speed.band_name(*b)) for b in options.velocity_bands_hz
         ), [QualityCheck("at_speed", False, None, None, "", note)]
     amplitude = 1000 * factor * fit.amplitude_um
-    noise = 1000 * factor * fit.standard_uncertainty_um[1:]
+    noise = 1000 * factor * amplitude_uncertainty_um(fit)[1:]
     found = at_speed.band_velocities(amplitude, noise, options.velocity_bands_hz, thread, running)
     found += at_speed.resonance_amplitudes(amplitude, noise, thread, running)
     beyond = [f"{q.name} {q.instance}" for q in found if q.value is None]
