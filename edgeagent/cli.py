@@ -206,7 +206,9 @@ def check(config: Path, as_json: bool) -> None:
     if configuration.settings.drift:
         from edgeagent.shell.drift import check_watched
 
-        check_watched(configuration.settings.drift, config.name)
+        check_watched(
+            configuration.settings.drift, config.name, configuration.recipes, configuration.certificates
+        )
     click.echo(_json(as_object(configuration)) if as_json else in_plain_words(configuration))
 
 

@@ -198,7 +198,8 @@ def anova_study(values: Sequence[Sequence[Sequence[float]]], *, pool_above: floa
     table = two_way(values)
     part, operator, both, error = table
     n_parts, n_operators, n_trials = len(values), len(values[0]), len(values[0][0])
-    pooled = both.p is None or both.p > pool_above
+    # An interaction where trials never differ is beyond chance: its F has no end
+    pooled = both.p > pool_above if both.p is not None else not both.ms > 0
     ms_error, df_error, ms_both = error.ms, error.df, both.ms
     if pooled:
         df_error = both.df + error.df

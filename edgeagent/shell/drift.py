@@ -8,7 +8,7 @@ they are left out. What is known here can be thrown away and folded again.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -165,8 +165,14 @@ def plan_of(watched: Watched, minimum: int, grow_to: int) -> ChartPlan:
     )
 
 
-def check_watched(drift: Drift, file: str) -> None:
-    """Raise ConfigError for a characteristic that no kind of trace has."""
+def check_watched(
+    drift: Drift, file: str, parts: Container[str] | None = None, artefacts: Container[str] | None = None
+) -> None:
+    """Raise ConfigError for what would never be seen.
+
+    That is a characteristic that no kind of trace has, and where ``parts`` and ``artefacts`` are given, a part
+    number without a recipe or an artefact without a certificate.
+    """
     from edgeagent.analysis import artefact
     from edgeagent.analysis.kinds import find_kind, kind_names
 
@@ -187,6 +193,12 @@ def check_watched(drift: Drift, file: str) -> None:
                 value=watched.characteristic,
                 allowed=f"{HARMONICS}[37] for 37 UPR",
             )
+        for key, value, known_ones, missing in (
+            ("part", watched.part, parts, "no recipe for it"),
+            ("artefact", watched.artefact, artefacts, "no certificate for it"),
+        ):
+            if value is not None and known_ones is not None and value not in known_ones:
+                raise ConfigError(file, f"drift.watch[{number}].{key}", missing, value=value)
 
 
 def applies(watched: Watched, key: SeriesKey) -> bool:

@@ -230,7 +230,8 @@ class Service:
             return None
         from edgeagent.shell.drift import DriftWatch, check_watched
 
-        check_watched(wanted, self._configuration.path.name)
+        known = self._configuration
+        check_watched(wanted, known.path.name, known.recipes, known.certificates)
         return DriftWatch(wanted, self._archive)
 
     def _watch_drift(self, records: Sequence[Record] = ()) -> None:

@@ -190,6 +190,24 @@ def test_capability_with_one_limit_has_no_cp():
     assert found.cpk == pytest.approx((60 - 50.81) / (3 * 2.033852393), abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("first", "others", "sd", "digits"),
+    [
+        (10000002.0, (10000001.0, 10000003.0), 1.0, 15),
+        (1.2, (1.1, 1.3), 0.1, 15),
+        (1000000.2, (1000000.1, 1000000.3), 0.1, 9),
+        (10000000.2, (10000000.1, 10000000.3), 0.1, 8),
+    ],
+)
+def test_mean_and_standard_deviation_agree_with_the_certified_sets(first, others, sd, digits):
+    # NIST StRD, univariate: NumAcc1 to NumAcc4 (remembered). The last two lose digits in the doubles that hold
+    # their data: 10000000.1 is known to 1e-9
+    values = [first, *others * (1 if sd == 1.0 else 500)]
+    found = capability(values, None, 2e7)
+    assert found.mean == pytest.approx(first, rel=1e-15)
+    assert found.sd == pytest.approx(sd, rel=10.0**-digits * 1.01)
+
+
 def test_series_without_spread_has_no_baseline():
     with pytest.raises(AnalysisError, match="all the same"):
         baseline([1.0, 1.0, 1.0])

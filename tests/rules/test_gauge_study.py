@@ -90,7 +90,7 @@ def digits(value, wanted):
     return 15.0 if value == wanted else min(15.0, -math.log10(abs(value - wanted) / abs(wanted)))
 
 
-@pytest.mark.parametrize("name", ["SiRstv", "AtmWtAg", "SmLs01", "SmLs04", "SmLs07", "SmLs09"])
+@pytest.mark.parametrize("name", ["SiRstv", "AtmWtAg", *(f"SmLs0{n}" for n in range(1, 10))])
 def test_one_way_analysis_agrees_with_the_certified_set_as_far_as_doubles_hold_its_data(name):
     # NIST StRD, one-way analysis of variance. Data with 13 leading digits are not exact as doubles: what
     # rational numbers make of the very doubles is the most that any engine can reach.
@@ -104,7 +104,7 @@ def test_one_way_analysis_agrees_with_the_certified_set_as_far_as_doubles_hold_i
 
 def test_sets_whose_data_doubles_hold_well_agree_to_twelve_certified_digits():
     # NIST StRD
-    for name in ("SiRstv", "SmLs01"):
+    for name in ("SiRstv", "SmLs01", "SmLs02", "SmLs03"):
         groups, certified = nist_set(name)
         found = one_way(groups)
         for key, wanted in certified.items():
@@ -258,6 +258,17 @@ def test_effective_degrees_of_freedom_of_the_aiag_example_follow_from_its_mean_s
     wanted = (operator + error) ** 2 / (operator**2 / 2 + error**2 / 78)
     assert anova_study(aiag()).gauge_degrees_of_freedom == pytest.approx(wanted, rel=1e-5)
     assert 5 < wanted < 7
+
+
+def test_interaction_between_trials_that_never_differ_is_no_repeatability():
+    values = [[[1.0, 1.0], [1.2, 1.2]], [[2.0, 2.0], [2.0, 2.0]], [[3.0, 3.0], [3.1, 3.1]]]
+    study = anova_study(values)
+    assert not study.pooled
+    assert study.repeatability_sd == 0
+    # By hand: deviations ±0.05, 0, ±0.05 of two trials each, sum of squares 0.02 over 2 degrees of freedom; the
+    # component is half of that mean square with two trials
+    assert study.interaction_sd**2 == pytest.approx(0.005)
+    assert study.gauge_sd > 0
 
 
 def test_component_below_zero_counts_as_zero_and_is_named():

@@ -211,6 +211,15 @@ def test_characteristic_that_does_not_exist_is_refused_with_its_neighbour():
         check_watched(settings(f'characteristic = "{right}"'), "agent.toml")
 
 
+def test_part_or_artefact_that_nothing_is_known_of_is_refused():
+    for key, complaint in (("part", "no recipe"), ("artefact", "no certificate")):
+        watched = settings(f'characteristic = "roundness_total"\n{key} = "KX-1"')
+        with pytest.raises(ConfigError, match=complaint) as caught:
+            check_watched(watched, "agent.toml", {"HN-1"}, {"MW-03"})
+        assert f"drift.watch[0].{key}" in str(caught.value)
+        check_watched(watched, "agent.toml", {"KX-1"}, {"KX-1"})
+
+
 @pytest.mark.parametrize(
     ("watch", "named"),
     [
