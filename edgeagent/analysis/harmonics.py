@@ -54,9 +54,6 @@ class HarmonicFit:
 
     coefficient: ComplexArray
     standard_uncertainty_um: FloatArray
-    slope_um_per_turn: float
-    tilt_um_per_turn: float
-    tilt_phase_rad: float
     alignment: FloatArray
     middle_rad: float
     centred: ComplexArray
@@ -83,6 +80,21 @@ class HarmonicFit:
     def tilt_told(self) -> bool:
         """Whether the trace tells a tilt; False for closed profiles and single turns."""
         return len(self.alignment) > 0 and bool(self.alignment_covariance[1, 1] > 0 or self.alignment[1] != 0)
+
+    @property
+    def slope_um_per_turn(self) -> float:
+        """The mean slope; 0 for closed profiles."""
+        return float(self.alignment[0]) if len(self.alignment) else 0.0
+
+    @property
+    def tilt_um_per_turn(self) -> float:
+        """How much the eccentricity grows in a turn, as the length of a vector; 0 where none is told."""
+        return float(np.hypot(self.alignment[1], self.alignment[2])) if len(self.alignment) else 0.0
+
+    @property
+    def tilt_phase_rad(self) -> float:
+        """Phase of the growing eccentricity; 0 where none is told."""
+        return float(np.arctan2(-self.alignment[2], self.alignment[1])) if len(self.alignment) else 0.0
 
     @property
     def slope_uncertainty_um_per_turn(self) -> float | None:
@@ -259,9 +271,6 @@ def fit_harmonics(
     return HarmonicFit(
         coefficient=coefficient,
         standard_uncertainty_um=np.sqrt(variance),
-        slope_um_per_turn=float(beta[0]) if alignment else 0.0,
-        tilt_um_per_turn=float(np.hypot(beta[1], beta[2])) if alignment else 0.0,
-        tilt_phase_rad=float(np.arctan2(-beta[2], beta[1])) if alignment else 0.0,
         alignment=beta,
         middle_rad=middle,
         centred=centred,
