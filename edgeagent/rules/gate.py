@@ -147,9 +147,12 @@ def closed_reason(
     return None
 
 
-def around(past: Sequence[Verified], measured_at: float) -> tuple[Verified | None, Verified | None]:
-    """The verifications before and after a time; one at the very time counts as before it."""
-    index = bisect_right(past, measured_at, key=lambda v: v.at)
+def around(past: Sequence[Verified], measured_at: float, seq: int) -> tuple[Verified | None, Verified | None]:
+    """The verifications before and after a trace, measured at a time and recorded as ``seq``.
+
+    Between equal times, as those of a clock that tells only the day, the order of the records decides.
+    """
+    index = bisect_right(past, (measured_at, seq), key=lambda v: (v.at, v.seq))
     return past[index - 1] if index else None, past[index] if index < len(past) else None
 
 
@@ -157,6 +160,7 @@ def uncovered_reason(
     past: Sequence[Verified],
     feature: str,
     measured_at: float,
+    seq: int,
     artefact: str,
     max_age_h: float | None,
     instrument: str,
@@ -164,16 +168,17 @@ def uncovered_reason(
 ) -> str | None:
     """Why a trace is not covered by the verifications around it, or None when it is.
 
-    ``past`` are the instrument's verifications, rising by the time from which they speak. The one before the
-    trace must have passed and not be too old then; the one after it, where that is known already, must not have
-    failed: nobody knows since when a failing instrument was wrong.
+    ``past`` are the instrument's verifications, rising by the time from which they speak; ``seq`` is the
+    trace's record. The verification before the trace must have passed and not be too old then; the one after
+    it, where that is known already, must not have failed: nobody knows since when a failing instrument was
+    wrong.
     """
     if max_age_h is None:
         return None
     if measured_at > now + CLOCK_TOLERANCE_S:
         ahead = _hours((measured_at - now) / 3600)
         return f"gate: clocks disagree: {feature} was measured {ahead} after it was decided"
-    before, after = around(past, measured_at)
+    before, after = around(past, measured_at, seq)
     if before is None:
         return f"gate: {feature} was measured before the first verification of {instrument} on record"
     if not before.passed:

@@ -49,7 +49,8 @@ def messages(
 
     ``stamp`` holds ``boot``, ``seq``, ``head`` and ``time``, which every payload carries. A disposition
     that reaches the line more than ``live_s`` after its file settled is late: it says so, leaves the lamp
-    alone, and a late reject or hold raises an alarm, because the part has moved on.
+    alone, and a late reject or hold raises an alarm, because the part has moved on. A part that the closed gate
+    holds raises one too, which says why.
     """
     if kind == "measurement":
         return (Outgoing("measurement", {**stamp, **_picked(body, _MEASUREMENT_KEYS)}, retain=False),)
@@ -73,13 +74,15 @@ def _disposition(
     disposition = Disposition(body["disposition"])
     payload = {**stamp, **_picked(body, _DISPOSITION_KEYS)}
     age = now - float(body["settled_at"])
+    gate = body.get("gate")
+    closed = () if gate is None else (_alarm(stamp, "gate-closed", str(gate).removeprefix("gate: "), body),)
     if age <= live_s:
-        return (Outgoing("disposition", payload, retain=True, shows=disposition),)
+        return Outgoing("disposition", payload, retain=True, shows=disposition), *closed
     told = Outgoing("disposition", {**payload, "late": True, "age_s": round(age, 3)}, retain=True)
     if disposition == Disposition.ACCEPT:
         return (told,)
     words = f"{body['part']} {body['serial']} was decided {disposition.value} but told {age:.0f} s late"
-    return told, _alarm(stamp, f"late-{disposition.value}", words, body)
+    return told, _alarm(stamp, f"late-{disposition.value}", words, body), *closed
 
 
 def _alarm(stamp: Mapping[str, Any], alarm: str, reason: str, body: Mapping[str, Any]) -> Outgoing:

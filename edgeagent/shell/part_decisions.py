@@ -94,6 +94,7 @@ def gate_reason(state: PartSet, memory: Memory, configuration: Configuration, no
             history.past,
             result.feature,
             result.measured_at,
+            result.seq,
             wanted.artefact,
             wanted.max_age_h,
             str(result.source["instrument"]),
@@ -172,7 +173,7 @@ def _measured_after(state: PartSet, instrument: str, past: Sequence[Verified], s
         return None
     for result in state.results.values():
         if str(result.source["instrument"]) == instrument and result.measured_at is not None:
-            before = around(past, result.measured_at)[0]
+            before = around(past, result.measured_at, result.seq)[0]
             if before is not None and before.seq == seq:
                 return result.feature
     return None

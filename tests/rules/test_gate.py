@@ -73,9 +73,9 @@ def history(*verifications):
     return found
 
 
-def covered(past, hours, *, now_h=20.0, max_age_h=24.0):
+def covered(past, hours, *, now_h=20.0, max_age_h=24.0, seq=1000):
     at = AT + 3600 * hours
-    return uncovered_reason(past, "profile", at, "MW-03", max_age_h, "gauge-1", AT + 3600 * now_h)
+    return uncovered_reason(past, "profile", at, seq, "MW-03", max_age_h, "gauge-1", AT + 3600 * now_h)
 
 
 def test_order_of_record_decides_between_equal_times_and_the_time_of_measurement_otherwise():
@@ -116,6 +116,14 @@ def test_trace_is_covered_by_what_was_verified_before_and_after_it(hours, words)
     past = history(verified(1, 8.0), verified(2, 9.1), verified(3, 10.0, passed=False), verified(4, 11.0)).past
     found = covered(past, hours)
     assert found is None if words is None else found is not None and words in found, found
+
+
+def test_clock_that_tells_only_the_day_leaves_the_order_to_the_records():
+    past = history(verified(10, 0.0), verified(20, 0.0, passed=False), verified(30, 0.0)).past
+    assert "before the first verification" in covered(past, 0.0, seq=5)
+    assert "before a failed verification" in covered(past, 0.0, seq=15)
+    assert "after a failed verification" in covered(past, 0.0, seq=25)
+    assert covered(past, 0.0, seq=35) is None
 
 
 def test_age_counts_from_the_oldest_file_of_a_set_and_cover_from_the_newest():

@@ -39,6 +39,16 @@ def test_late_reject_or_hold_leaves_the_lamp_alone_and_raises_an_alarm(dispositi
     assert "P 1 was decided" in alarm.payload["reason"]
 
 
+@pytest.mark.parametrize(("now", "before"), [(1001.0, ["disposition"]), (1061.0, ["disposition", "alarm"])])
+def test_part_that_the_gate_holds_raises_an_alarm_that_says_why(now, before):
+    gate = "gate: the last verification of gauge-1 failed (record 7)"
+    *others, alarm = told("disposition", {**BODY, "disposition": "hold", "gate": gate}, now=now)
+    assert [m.topic for m in others] == before
+    assert (alarm.topic, alarm.retain, alarm.payload["alarm"]) == ("alarm", False, "gate-closed")
+    assert alarm.payload["reason"] == "the last verification of gauge-1 failed (record 7)"
+    assert (alarm.payload["part"], alarm.payload["serial"]) == ("P", "1")
+
+
 def test_late_accept_is_told_without_alarm_and_without_the_lamp():
     (message,) = told("disposition", {**BODY, "disposition": "accept"}, now=5000.0)
     assert message.payload["late"] is True

@@ -324,6 +324,21 @@ def test_failed_verification_names_the_parts_accepted_since_the_last_one_that_pa
     assert station.verify(30)["reasons"] == []
 
 
+def test_instrument_that_tells_only_the_day_is_judged_by_the_order_of_arrival(station):
+    day = (
+        station.now - datetime(station.now.year, station.now.month, station.now.day, tzinfo=UTC)
+    ) / timedelta(minutes=1)
+    assert held(station.judge(day), "gauge-1 has never been verified")
+    assert station.verify(day)["passed"]
+    first = station.drop("disposition", station.part(day, serial="first"))["body"]
+    assert accepted(first)
+    assert not station.verify(day, 0.9)["passed"]
+    assert held(station.judge(day), "the last verification of gauge-1 failed")
+    assert station.verify(day)["passed"]
+    assert accepted(station.judge(day))
+    assert outcomes(station)["first"] == "accept", "it was on record before the failed one"
+
+
 def outcomes(station):
     """The last disposition of every part."""
     return {r["body"]["serial"]: r["body"]["disposition"] for r in station.agent.records("disposition")}

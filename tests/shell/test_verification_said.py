@@ -63,6 +63,10 @@ def held_for(agent, listener, circle_text, serial, words):
     listener.wait_lamp("2")
     assert message["disposition"] == "hold"
     assert words in message["reasons"][0]
+    closed = listener.wait(
+        lambda it: [m.json for m in it.messages("alarm") if m.json["alarm"] == "gate-closed"]
+    )[0]
+    assert (closed["serial"], f"gate: {closed['reason']}") == (serial, message["reasons"][0])
 
 
 def test_passed_verification_says_until_when_it_holds_and_by_which_certificate(station, circle_text):
