@@ -120,7 +120,8 @@ class Watched(Section, frozen=True):
 
     ``characteristic`` is a name, or ``name[instance]`` for one instance of it. ``part``, ``artefact``,
     ``feature`` and ``instrument`` narrow it down; whatever is left makes a series for each of them.
-    ``upr_min`` takes the instances that are undulations of this many UPR or more.
+    ``upr_min`` takes the instances that are undulations of this many UPR or more. ``since`` leaves out what was
+    measured before, in addition to that of all series.
     """
 
     characteristic: Name
@@ -138,6 +139,7 @@ class Watched(Section, frozen=True):
     head_start: Annotated[float, msgspec.Meta(ge=0, lt=1)] = 0.0
     centre: float | None = None
     sigma: Positive | None = None
+    since: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
 
     def __post_init__(self) -> None:
         if (self.centre is None) != (self.sigma is None):

@@ -114,6 +114,19 @@ def baseline(values: Sequence[float]) -> Baseline:
     return Baseline(math.fsum(values) / len(values), sigma, len(values))
 
 
+def neighbour_correlation(values: Sequence[float]) -> float:
+    """Autocorrelation of neighbours, from -1 to 1; 0 without spread (NIST/SEMATECH 1.3.5.12, lag 1).
+
+    Well above 2/sqrt(n) the moving range takes agreement of neighbours for a small sigma. Raises AnalysisError
+    for fewer than two values, TraceRangeError.
+    """
+    _finite(values, 2)
+    mean = math.fsum(values) / len(values)
+    off = [v - mean for v in values]
+    square = math.fsum(v * v for v in off)
+    return math.fsum(a * b for a, b in pairwise(off)) / square if square > 0 else 0.0
+
+
 def usual_baseline(values: Sequence[float], minimum: int, grow_to: int) -> Baseline:
     """The baseline that a CUSUM with the usual constants has after all values, grown as ChartPlan says.
 
@@ -345,14 +358,18 @@ def _judged(monitor: Monitor, usual: Baseline, value: float, plan: ChartPlan) ->
 
 
 def _summed(state: Monitor, usual: Baseline, score: float, plan: ChartPlan) -> tuple[Monitor, bool]:
-    """The state after one more CUSUM step, and whether any side is beyond, watched or not."""
+    """The state after one more CUSUM step, and whether any side is beyond, watched or not.
+
+    Sums are kept up to twice the decision: else one stray value, or a drift that was repaired, would make the
+    chart signal for a hundred usual values more, and hide what comes next. The first signal is not changed.
+    """
     high, low = _sums(state.high, state.low, score, plan.slack_sigma)
     ranked = ((high, RISING), (low, FALLING))
     statistic, side = max((r for r in ranked if plan.side in (BOTH, r[1])), key=lambda r: r[0])
     state = replace(
         state,
-        high=high,
-        low=low,
+        high=min(high, 2 * plan.decision_sigma),
+        low=min(low, 2 * plan.decision_sigma),
         statistic=statistic * usual.sigma,
         limit=plan.decision_sigma * usual.sigma,
         signalling=side if statistic > plan.decision_sigma else "",

@@ -214,6 +214,11 @@ def applies(watched: Watched, key: SeriesKey) -> bool:
     return _of_subject(watched, key.artefact, key.subject, key.feature, key.instrument)
 
 
+def in_time(moment: datetime, since: datetime | None) -> bool:
+    """Whether a value of that moment counts."""
+    return since is None or moment >= since
+
+
 def _of_subject(watched: Watched, artefact: bool, subject: str, feature: str, instrument: str) -> bool:
     wanted = watched.artefact if artefact else watched.part
     other = watched.part if artefact else watched.artefact
@@ -255,7 +260,8 @@ class DriftWatch:
     def _measured(self, record: Record) -> None:
         body = record.body
         trace, instrument = body["trace"], str(body["instrument"])
-        if body["quality_failed"] or not self._in_time(trace):
+        moment = datetime.fromisoformat(str(trace["measured_at"]))
+        if body["quality_failed"] or not in_time(moment, self._settings.since):
             return
         artefact = trace.get("artefact")
         subject = str(artefact if artefact is not None else trace.get("part"))
@@ -263,6 +269,7 @@ class DriftWatch:
             watched
             for watched in self._settings.watch
             if _of_subject(watched, artefact is not None, subject, str(trace["feature"]), instrument)
+            and in_time(moment, watched.since)
         ]
         if not asked:
             return
@@ -270,10 +277,6 @@ class DriftWatch:
             for watched in asked:
                 if applies(watched, found.key):
                     self._observed((watched.chart, watched.side, found.key), watched, found)
-
-    def _in_time(self, trace: Mapping[str, Any]) -> bool:
-        since = self._settings.since
-        return since is None or datetime.fromisoformat(str(trace["measured_at"])) >= since
 
     def _values(self, body: Mapping[str, Any], asked: Sequence[Watched]) -> Sequence[Mapping[str, Any]]:
         """The record's own characteristics where they answer everything asked, else the archived result's."""

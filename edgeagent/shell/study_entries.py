@@ -92,7 +92,8 @@ def write_all(studies: Sequence[Study], component: str, configuration: Configura
                 click.echo(f"edgeagent: to be pasted into the recipe of {_clean(part)}:", err=True)
                 click.echo(f"[uncertainty]\n{entry(one)}", err=True)
         else:
-            click.echo(f"edgeagent: written to {path}: {len(one.values)} characteristics", err=True)
+            told = f"written to {path}: {len(one.values)} characteristics; a running service reads it at SIGHUP"
+            click.echo(f"edgeagent: {told}", err=True)
     if failed:
         raise click.exceptions.Exit(1)
 

@@ -220,13 +220,14 @@ def charted(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
 def _watched(series: Series, minimum: int, drift: Drift) -> Iterator[tuple[ChartPlan, Monitor]]:
     """The charts by which the service watches the series, in the state in which its values leave them."""
     from edgeagent.rules.control_charts import Monitor, observed
-    from edgeagent.shell.drift import applies, plan_of
+    from edgeagent.shell.drift import applies, in_time, plan_of
 
     for one in drift.watch:
         if applies(one, series.key):
             plan, state = plan_of(one, minimum, drift.grow_to), Monitor()
-            for value in series.values:
-                state = observed(state, value, plan)
+            for found in series.found:
+                if in_time(datetime.fromisoformat(found.measured_at), one.since):
+                    state = observed(state, found.value, plan)
             yield plan, state
 
 
@@ -317,9 +318,22 @@ def printed(trend: Trend) -> list[str]:
     )
     if trend.provisional:
         lines.append("  provisional: fewer values than the baseline asks for")
+    lines += _agreement_lines(series.values)
     lines += list(_chart_lines(trend))
     lines += list(_capability_lines(trend.capability, last))
     return lines
+
+
+def _agreement_lines(values: Sequence[float]) -> Iterator[str]:
+    """A warning where neighbours agree, since charts take values for independent."""
+    from edgeagent.rules.control_charts import neighbour_correlation
+
+    found = neighbour_correlation(values)
+    if found > max(0.3, 3 / math.sqrt(len(values))):
+        yield (
+            f"  neighbours agree (correlation {found:.2f}): a drift, or a process whose sigma the moving range "
+            "makes too small"
+        )
 
 
 def _chart_lines(trend: Trend) -> Iterator[str]:
@@ -356,7 +370,7 @@ def _capability_lines(found: Capability | None, last: Observation) -> Iterator[s
     text = f"Cpk {found.cpk:.2f} ({found.cpk_bounds[0]:.2f} to {found.cpk_bounds[1]:.2f})"
     if found.cp is not None and found.cp_bounds is not None:
         text = f"Cp {found.cp:.2f} ({found.cp_bounds[0]:.2f} to {found.cp_bounds[1]:.2f}), {text}"
-    yield f"  capability   {text} at {100 * found.confidence:g} % confidence, {limits}"
+    yield f"  capability   {text} at {100 * found.confidence:g} % confidence if normal, {limits}"
 
 
 def drawn(values: Sequence[float], chart: ControlChart, marked: set[int], unit: str) -> list[str]:

@@ -24,6 +24,7 @@ from edgeagent.rules.control_charts import (
     ewma_chart,
     individuals_chart,
     moving_range_chart,
+    neighbour_correlation,
     normal_score,
     observed,
 )
@@ -264,6 +265,24 @@ def test_monitor_gathers_a_baseline_without_spread_further():
     states = fed([1.0, 1.0, 1.0, 1.0, 1.2, 5.0], plan)
     assert [s.usual is not None for s in states] == [False, False, False, False, True, True]
     assert states[-1].signalling == "rising"
+
+
+def test_cusum_comes_back_soon_after_a_stray_value_and_sees_the_next_drift():
+    plan = ChartPlan(chart="cusum", centre=0.0, sigma=1.0)
+    states = fed([80.0, *[0.0] * 12, *[2.0] * 6], plan)
+    assert states[0].statistic == pytest.approx(79.5)
+    sides = [s.signalling for s in states]
+    assert sides[1:10] == ["rising"] * 9
+    assert sides[10:13] == [""] * 3
+    assert sides[-1] == "rising"
+
+
+def test_correlation_of_neighbours_is_that_of_its_definition():
+    # NIST StRD, univariate: certified lag-1 autocorrelation -0.5 of NumAcc1 and -0.999 of NumAcc2 (remembered)
+    assert neighbour_correlation([10000001.0, 10000003.0, 10000002.0]) == pytest.approx(-0.5)
+    assert neighbour_correlation([1.2, *[1.1, 1.3] * 500]) == pytest.approx(-0.999, abs=1e-12)
+    assert neighbour_correlation([1.0, 2.0, 3.0, 4.0]) == pytest.approx(0.25)
+    assert neighbour_correlation([1.0, 1.0]) == 0.0
 
 
 def test_signal_ends_when_the_process_is_as_usual_again():

@@ -149,6 +149,24 @@ def test_values_from_before_the_wanted_time_are_left_out(journal):
     assert len(told(watch, [journal.measure(2.0)])) == 1
 
 
+def test_watch_of_its_own_since_begins_anew_alone(journal):
+    watch = DriftWatch(
+        settings(
+            'characteristic = "roundness_total"\nchart = "individuals"\ninstrument = "gauge-1"\n'
+            'since = 2026-03-02T09:30:00Z\n[[drift.watch]]\ncharacteristic = "roundness_total"\n'
+            'chart = "individuals"\ninstrument = "gauge-2"'
+        ),
+        journal.archive,
+    )
+    records = []
+    for value in USUAL:
+        records.append(journal.measure(value, at="09:00"))
+        records.append(journal.measure(value, at="09:00", instrument="gauge-2"))
+    assert told(watch, records) == []
+    later = [journal.measure(5.0, instrument=name) for name in ("gauge-1", "gauge-2")]
+    assert [body["instrument"] for _, body in told(watch, later)] == ["gauge-2"]
+
+
 def test_worn_tip_shows_as_falling_amplitude_at_high_upr_only(journal):
     watch = DriftWatch(
         settings('characteristic = "amplitude_error"\nupr_min = 100\nside = "falling"\nchart = "ewma"'),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -139,6 +140,17 @@ def test_usual_series_is_judged_by_more_than_its_first_values(store):
     (found,) = objects("--store", folder, "--minimum", "10")
     assert found["baseline"]["count"] == 100
     assert found["individuals"]["signals"] == []
+
+
+def test_neighbours_that_agree_are_named(store):
+    for number in range(40):
+        store.measure(
+            characteristic("roundness_total", 1 + 0.1 * math.sin(number / 4)),
+            characteristic("tilt", 1 + 0.02 * (number % 3), upper=2.0),
+        )
+    folder = store.written()
+    assert "neighbours agree" in run("--store", folder, "--characteristic", "roundness_total").stdout
+    assert "neighbours agree" not in run("--store", folder, "--characteristic", "tilt").stdout
 
 
 def test_harmonic_comes_from_the_spectrum_of_every_part(store):
