@@ -86,12 +86,13 @@ def _set(text: str, line: str, dof: str, end: str) -> str:
     stop = following.start() if following else len(text)
     own = text[heading.end() : stop]
     remark = ""
-    old = re.search(r"^[ \t]*repeatability[ \t]*=[ \t]*\{[^\r\n]*\}[ \t]*(#[^\r\n]*)?", own, re.MULTILINE)
+    table = r"\{(?:\"[^\"\r\n]*\"|[^\"}\r\n])*\}"
+    old = re.search(rf"^[ \t]*repeatability[ \t]*=[ \t]*{table}[ \t]*(#[^\r\n]*)?", own, re.MULTILINE)
     if old is None:
         own = f"{end}{line}{own}"
     else:
-        if old[1] and _OURS not in old[1]:
-            remark = f"; {old[1].lstrip('# ')}"
+        theirs = re.sub(rf"\w+{_OURS}[^\s;]*(; )?", "", (old[1] or "").lstrip("# "), count=1)
+        remark = f"; {theirs}" if theirs else ""
         own = own[: old.start()] + line + remark + own[old.end() :]
     freedom = re.search(r"^[ \t]*repeatability_dof[ \t]*=[ \t]*[^\s#]+", own, re.MULTILINE)
     if freedom is None:

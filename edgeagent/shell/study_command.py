@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 SCHEMA = "edgeagent.study/1"
 _HARMONICS = "harmonic_amplitude"
+_GUARD = 1.65
+"""Standard uncertainties by which rule ``guarded`` moves a limit."""
 _HINT = "; --by none tells the repeatability alone"
 
 
@@ -408,6 +410,12 @@ def printed(one: Study) -> list[str]:
     percent = found.tolerance_percent(one.lower, one.upper)
     if percent is not None:
         lines.append(f"  six gauge standard deviations are {_number(percent)} % of the tolerance")
+    limit = one.upper if one.lower is None else one.lower if one.upper is None else None
+    if limit:
+        share = 100 * _GUARD * found.gauge_sd / abs(limit)
+        lines.append(
+            f"  a guard band of {_GUARD} gauge standard deviations takes {_number(share)} % of the limit"
+        )
     if one.ranges is not None:
         r = one.ranges
         lines.append(

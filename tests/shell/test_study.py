@@ -174,6 +174,7 @@ def test_entry_replaces_the_earlier_one_and_keeps_everything_else():
     # What stays of an earlier entry keeps its degrees of freedom, and there is one number for all
     assert tomllib.loads(again)["uncertainty"]["repeatability_dof"] == 18
     assert len(again.splitlines()) == len(changed.splitlines())
+    assert "study up to 2026-03-02; by hand\n" in again
 
 
 def test_second_study_of_the_same_characteristics_sets_their_degrees_of_freedom_anew():
