@@ -151,7 +151,7 @@ def collect(
     """All series of a store that fit, each oldest first; with ``judged_harmonics`` of limited harmonics too.
 
     ``lost`` takes the numbers of measurement records whose archived result cannot be read. Raises
-    JournalCorruptError where the journal is damaged or there is none.
+    JournalCorruptError where the journal is damaged, UsageError where there is none.
     """
     from edgeagent.shell.archive import Archive
     from edgeagent.shell.drift import HARMONICS, archived, harmonic_of, observations, split_label
@@ -159,6 +159,8 @@ def collect(
     from edgeagent.shell.verify import journal_folder
 
     journal = journal_folder(folder)
+    if not journal.is_dir():
+        raise UsageError(f"{folder}: there is no journal here")
     archive = Archive(journal.parent / "archive")
     name, instance = split_label(characteristic) if characteristic is not None else (None, None)
     upr = harmonic_of(characteristic) if characteristic is not None else None

@@ -237,8 +237,9 @@ def test_configuration_names_store_and_watched_charts(store, tmp_path):
 def test_store_and_configuration_exclude_each_other(tmp_path):
     with pytest.raises(AgentError, match="say one of"):
         run("--store", str(tmp_path), "--config", str(tmp_path))
-    with pytest.raises(AgentError):
+    with pytest.raises(AgentError, match="no journal here") as caught:
         run("--store", str(tmp_path / "nothing"))
+    assert caught.value.exit_code == 2
 
 
 def test_help_has_an_example():
