@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,8 @@ from edgeagent.errors import AgentError, AnalysisError, InputError
 from edgeagent.model import FloatArray, Quantity, Thread
 
 _BOTH = ("left", "right")
+_Values = Mapping[str, tuple[float | None, float | None]]
+"""Values and their standard uncertainties by name."""
 _ROUGHNESS = {"ra": "um", "rq": "um", "rz": "um", "rt": "um", "rsk": "1", "rku": "1"}
 _WAVINESS = ("wa", "wq", "wt")
 GROOVE_UNITS: Mapping[str, str] = {
@@ -98,10 +101,12 @@ def groove_quantities(
     """Everything that one groove yields, in the units of GROOVE_UNITS and its companions.
 
     The standard uncertainties are those of arcs and seat; of form and profile deviation an upper bound from the
-    scatter of neighbouring samples (`flanks.Flank`); None for roughness, waviness, contact ellipse and the seat
-    on the profile, of which a single trace does not tell the spread.
+    scatter of neighbouring samples (`flanks.Flank`); of roughness and waviness the scatter between sections of
+    the flank (`roughness`), with its degrees of freedom; None for contact ellipse and the seat on the
+    profile, of which a single trace does not tell the spread.
     """
     values: dict[str, tuple[float | None, float | None]] = {}
+    freedom: dict[str, float] = {}
     failures: list[str] = []
     remarks = list(groove.remarks)
     seat, spread = groove.seat, groove.seat.uncertainty
@@ -121,8 +126,12 @@ def groove_quantities(
             excess = band_excess(flank, options.profile_band_um)
             values[f"profile_band_excess_{name}"] = (excess, deviation_spread)
         if options.roughness is not None:
-            values.update(_roughness(flank, name, options.roughness, failures))
-            values.update(_waviness(flank, name, options.roughness, remarks))
+            for texture, dof in (
+                _roughness(flank, name, options.roughness, failures),
+                _waviness(flank, name, options.roughness, remarks),
+            ):
+                values.update(texture)
+                freedom.update(dict.fromkeys(texture, dof))
         if options.ball_load_n is not None:
             raw_angle = getattr(seat, angle) + (-seat.axis_turn_deg if name == "left" else seat.axis_turn_deg)
             found = _contact(
@@ -137,7 +146,9 @@ def groove_quantities(
     lift = (rest.centre_h_mm - seat.centre_h_mm) * 1e3 if rest else None
     values["profile_seat_height"] = (lift, None)
     units = wanted_groove_units(options)
-    quantities = tuple(Quantity(n, values[n][0], units[n], instance, values[n][1]) for n in units)
+    quantities = tuple(
+        Quantity(n, values[n][0], units[n], instance, values[n][1], freedom.get(n, math.inf)) for n in units
+    )
     return GrooveReport(
         quantities,
         tuple(f"{instance}: {r}" for r in remarks),
@@ -151,9 +162,8 @@ def band_excess(flank: Flank, band_um: tuple[float, float]) -> float:
     return float(max(np.max(deviation) - band_um[1], band_um[0] - np.min(deviation)))
 
 
-def _roughness(
-    flank: Flank, name: str, wanted: RoughnessOptions, failures: list[str]
-) -> dict[str, tuple[float | None, float | None]]:
+def _roughness(flank: Flank, name: str, wanted: RoughnessOptions, failures: list[str]) -> tuple[_Values, float]:
+    """Values with their standard uncertainties, and the degrees of freedom of these."""
     from edgeagent.analysis.roughness import roughness
 
     try:
@@ -167,16 +177,26 @@ def _roughness(
         )
     except (AnalysisError, InputError) as error:
         failures.append(f"no roughness of the {name} flank: {error}")
-        return {f"profile_roughness_{key}_{name}": (None, None) for key in _ROUGHNESS}
-    heights = (found.ra_um, found.rq_um, found.rz_um, found.rt_um, found.rsk, found.rku)
-    return {
-        f"profile_roughness_{key}_{name}": (value, None) for key, value in zip(_ROUGHNESS, heights, strict=True)
-    }
+        return {f"profile_roughness_{key}_{name}": (None, None) for key in _ROUGHNESS}, math.inf
+    heights = (
+        (found.ra_um, found.u_ra_um),
+        (found.rq_um, found.u_rq_um),
+        (found.rz_um, found.u_rz_um),
+        (found.rt_um, found.u_rt_um),
+        (found.rsk, found.u_rsk),
+        (found.rku, found.u_rku),
+    )
+    values = {f"profile_roughness_{k}_{name}": h for k, h in zip(_ROUGHNESS, heights, strict=True)}
+    return values, _freedom(found.section_count)
 
 
-def _waviness(
-    flank: Flank, name: str, wanted: RoughnessOptions, remarks: list[str]
-) -> dict[str, tuple[float | None, float | None]]:
+def _freedom(sections: int) -> float:
+    """Degrees of freedom of a scatter between sections; infinite where one section tells no scatter."""
+    return float(sections - 1) if sections > 1 else math.inf
+
+
+def _waviness(flank: Flank, name: str, wanted: RoughnessOptions, remarks: list[str]) -> tuple[_Values, float]:
+    """Values with their standard uncertainties, and the degrees of freedom of these."""
     from edgeagent.analysis.roughness import waviness
 
     try:
@@ -186,9 +206,10 @@ def _waviness(
         )
     except (AnalysisError, InputError) as error:
         remarks.append(f"no waviness of the {name} flank: {error}")
-        return {f"profile_waviness_{key}_{name}": (None, None) for key in _WAVINESS}
-    heights = (found.wa_um, found.wq_um, found.wt_um)
-    return {f"profile_waviness_{key}_{name}": (v, None) for key, v in zip(_WAVINESS, heights, strict=True)}
+        return {f"profile_waviness_{key}_{name}": (None, None) for key in _WAVINESS}, math.inf
+    heights = ((found.wa_um, found.u_wa_um), (found.wq_um, found.u_wq_um), (found.wt_um, found.u_wt_um))
+    values = {f"profile_waviness_{k}_{name}": h for k, h in zip(_WAVINESS, heights, strict=True)}
+    return values, _freedom(found.piece_count)
 
 
 def _contact(

@@ -11,6 +11,8 @@ import math
 import mpmath
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
+from scipy.signal import lfilter
 
 from edgeagent.analysis.filters import gaussian_smooth, open_transmission
 from edgeagent.analysis.roughness import roughness, roughness_profile, waviness, waviness_profile
@@ -230,3 +232,75 @@ def test_profile_shorter_than_two_cutoffs_has_no_waviness():
         waviness(np.zeros(3000), 0.001, lambda_c_mm=0.8, ends="discard")
     with pytest.raises(TraceShapeError, match="one row"):
         waviness(np.zeros((3, 1000)), 0.001, lambda_c_mm=0.1)
+
+
+# ---------------------------------------------------------------- uncertainty
+
+
+def surface(kind, length_mm, seed):
+    """An invented texture at 1 um spacing with known correlation; a cubic is taken out, as form would be."""
+    rng, count, spare = np.random.default_rng(seed), round(length_mm * 1000), 1000
+    white = rng.normal(size=count + 2 * spare)
+    x = np.arange(len(white))
+    if kind == "ground":  # Gaussian correlation of 5 um
+        z = gaussian_filter1d(white, 5 / math.sqrt(2))
+    elif kind == "honed":  # exponential correlation of 50 um
+        z = lfilter([1], [1, -math.exp(-1 / 50)], white)
+    elif kind == "plateau":  # skewed: deep valleys
+        z = lfilter([1], [1, -math.exp(-1 / 10)], white)
+        z = -np.exp(0.6 * z / z.std())
+    else:  # turned: feed marks of 30 um and something between them
+        z = gaussian_filter1d(white, 3)
+        z = np.sin(2 * np.pi * x / 30 + 6.28 * rng.random()) + 0.3 * z / z.std()
+    z = z[spare:-spare]
+    x = np.linspace(-1, 1, count)
+    return z - np.polynomial.Polynomial.fit(x, z, 3)(x)
+
+
+def stated_and_scatter(kind, sections, evaluate, names, seeds=120):
+    found = [evaluate(surface(kind, sections * 0.08, seed), 0.001, lambda_c_mm=0.08) for seed in range(seeds)]
+    ratio = {}
+    for name in names:
+        stated = np.sqrt(np.mean([getattr(r, f"u_{name}") ** 2 for r in found]))
+        ratio[name] = stated / np.std([getattr(r, name) for r in found])
+    return ratio
+
+
+@pytest.mark.parametrize("sections", [5, 15])
+@pytest.mark.parametrize("kind", ["ground", "honed", "plateau", "turned"])
+def test_stated_uncertainty_of_roughness_is_its_scatter_over_surfaces(kind, sections):
+    # 120 surfaces tell their own scatter to 6.5 %; the stated one of five sections scatters by a third each
+    ratio = stated_and_scatter(kind, sections, roughness, ("ra_um", "rq_um", "rz_um", "rku"))
+    for name, found in ratio.items():
+        assert found == pytest.approx(1.0, abs=0.2), name
+    # what is taken for less certain than it is: skewness, and a total height, which is no mean
+    rough = stated_and_scatter(kind, sections, roughness, ("rsk", "rt_um"))
+    assert 0.9 < rough["rsk"] < 1.8
+    assert 0.6 < rough["rt_um"] < 1.9
+
+
+@pytest.mark.parametrize("kind", ["ground", "honed", "plateau", "turned"])
+def test_stated_uncertainty_of_waviness_is_of_the_order_of_its_scatter(kind):
+    # waves of some cut-offs' length tie neighbouring pieces together: up to a third is not seen
+    for name, found in stated_and_scatter(kind, 15, waviness, ("wa_um", "wq_um", "wt_um")).items():
+        assert 0.65 < found < 1.3, name
+
+
+def test_uncertainty_of_mean_amount_and_height_is_their_scatter_over_the_root_of_the_sections():
+    z = surface("ground", 0.4, 3)
+    found = roughness(z, 0.001, lambda_c_mm=0.08)
+    parts = np.split(roughness_profile(z, 0.001, lambda_c_mm=0.08), 5)
+    root = math.sqrt(5)
+    assert found.section_count == 5
+    assert found.u_ra_um == pytest.approx(np.std([np.mean(np.abs(p)) for p in parts], ddof=1) / root, rel=1e-12)
+    assert found.u_rz_um == pytest.approx(np.std([np.ptp(p) for p in parts], ddof=1) / root, rel=1e-12)
+    # of the square root of a mean: its own derivative, to first order
+    square = np.std([np.mean(p**2) for p in parts], ddof=1) / root
+    assert found.u_rq_um == pytest.approx(square / (2 * found.rq_um), rel=0.02)
+
+
+def test_a_single_section_tells_no_uncertainty():
+    found = roughness(surface("ground", 0.1, 1), 0.001, lambda_c_mm=0.08)
+    assert (found.section_count, found.u_ra_um, found.u_rz_um, found.u_rt_um) == (1, None, None, None)
+    short = waviness(surface("ground", 0.3, 1), 0.001, lambda_c_mm=0.08)
+    assert (short.piece_count, short.u_wa_um, short.u_wt_um) == (1, None, None)

@@ -367,6 +367,10 @@ def test_flank_roughness_of_a_sine_along_the_track():
     assert value(found, "flank_roughness_ra") == pytest.approx(2 * 0.5 / math.pi, rel=2e-3)
     assert value(found, "flank_roughness_rq") == pytest.approx(0.5 / math.sqrt(2), rel=2e-3)
     assert value(found, "flank_roughness_rz") == pytest.approx(1.0, rel=1e-2)
+    # three turns of 58 mm hold 218 sections; each holds another part of the wave, so the scatter is small
+    rough = [q for q in found.quantities if q.name.startswith("flank_roughness")]
+    assert [q.degrees_of_freedom for q in rough] == [217.0] * 3
+    assert all(0 < q.standard_uncertainty < 1e-3 for q in rough)
 
 
 def test_roughness_without_a_diameter_has_no_value_and_says_why():

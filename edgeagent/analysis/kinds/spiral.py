@@ -7,6 +7,7 @@ alignment terms.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated
@@ -471,7 +472,12 @@ def _roughness(
         return tuple(Quantity(n, None, "um") for n in names), [
             QualityCheck("flank_roughness", False, None, None, "", str(error))
         ]
-    values = zip(names, (found.ra_um, found.rq_um, found.rz_um), strict=True)
+    values = (found.ra_um, found.rq_um, found.rz_um)
+    spreads = (found.u_ra_um, found.u_rq_um, found.u_rz_um)
+    dof = float(max(found.section_count - 1, 1))
     note = f"{found.section_count} sections of {wanted.lambda_c_mm:g} mm along the track"
     check = QualityCheck("flank_roughness", True, float(found.section_count), 1.0, "sections", note)
-    return tuple(Quantity(n, v, "um") for n, v in values), [check]
+    return tuple(
+        Quantity(n, v, "um", "", u, math.inf if u is None else dof)
+        for n, v, u in zip(names, values, spreads, strict=True)
+    ), [check]
