@@ -246,10 +246,10 @@ def resonance_amplitudes(
         reach = width / 2 + _EDGE * centre
         first = max(int(np.ceil((centre - reach) / fast)), 2)
         last = int(np.floor((centre + reach) / slow))
-        if last > len(amplitude_nm):
-            found.append(Quantity("resonance_amplitude", None, "nm", f"?@{centre:g}"))
-        elif last < first:
+        if last < first:
             found.append(Quantity("resonance_amplitude", 0.0, "nm", f"none@{centre:g}"))
+        elif last > len(amplitude_nm):
+            found.append(Quantity("resonance_amplitude", None, "nm", f"?@{centre:g}"))
         else:
             worst = first + int(np.argmax(amplitude_nm[first - 1 : last]))
             found.append(

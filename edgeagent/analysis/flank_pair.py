@@ -120,15 +120,17 @@ def combine_flanks(
 
 
 def datum_check(
-    left_um: complex, right_um: complex, u_um: float, *, share_allowed: float = 0.1
+    left_um: complex, right_um: complex, u_um: float, *, share_allowed: float = 0.1, upr_needed: int = 0
 ) -> QualityCheck:
     """Do both flanks count their angle from the same mark, the part clamped once?
 
     Then they see the part's axis at the same place: ``left_um`` and ``right_um`` are the offset of the axis as
     each flank's trace tells it (complex, directions as angles of the trace), ``u_um`` the standard uncertainty
     of their difference. The difference, as a share of their mean, may be ``share_allowed`` (0.1 is 5.7° of
-    turn) beyond twice its standard uncertainty. Offsets below ten of these tell nothing: not ok. A true
-    once-per-turn motion of the groove along its axis counts against it.
+    turn) beyond twice its standard uncertainty: more is a contradiction. Offsets below ten of these tell
+    nothing: not ok. Nor is what proves the angle, but not as far up as ``upr_needed`` (``trusted_upr``);
+    the value is then the doubt in rad. A true once-per-turn motion of the groove along its axis counts against
+    all of it.
     """
     mean = (abs(left_um) + abs(right_um)) / 2
     if min(abs(left_um), abs(right_um)) <= 10 * u_um or mean == 0:
@@ -138,9 +140,14 @@ def datum_check(
     share = max(abs(left_um - right_um) - 2 * u_um, 0.0) / mean
     note = f"eccentricity {abs(left_um):.3f} um by the left, {abs(right_um):.3f} um by the right flank, "
     note += f"turned by {turned_deg:.2f} deg against each other"
+    causes = "the flanks do not share their angle, or the groove moves along the axis once a turn"
     if share > share_allowed:
-        note += ": the flanks do not share their angle, or the groove moves along the axis once a turn"
-    return QualityCheck("angular_datum", share <= share_allowed, share, share_allowed, "1", note)
+        return QualityCheck("angular_datum", False, share, share_allowed, "1", f"{note}: {causes}")
+    doubt_rad = datum_doubt_rad(left_um, right_um, u_um)
+    if trusted_upr(doubt_rad, upr_needed) < upr_needed:
+        note += f", which is not near enough for {upr_needed} UPR: {causes}"
+        return QualityCheck("angular_datum", False, doubt_rad, _PHASE_ALLOWED_RAD / upr_needed, "rad", note)
+    return QualityCheck("angular_datum", True, share, share_allowed, "1", note)
 
 
 def datum_doubt_rad(left_um: complex, right_um: complex, u_um: float) -> float:

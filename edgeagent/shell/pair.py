@@ -73,9 +73,6 @@ def pair(
 
     both, rules = read_files((left, right), config)
     spectra, thread, running = _same_part(both)
-    check, doubt_rad = _shared_angle(both, thread)
-    if one_clamping and (check.ok or check.value is None):
-        doubt_rad = 0.0
     rises = rise_mm_per_turn(both[0].trace, thread) > 0
     tip_mm = max(found.trace.header.tip_radius_mm or 0.0 for found in both)
     combine = partial(
@@ -89,9 +86,11 @@ def pair(
     shift_rad = normal_plane_shift_rad(thread, rises=rises, tip_radius_mm=tip_mm)
     touched = combine(shift_rad=shift_rad)
     combined, elsewhere = (touched, None) if plane == "normal" else (combine(shift_rad=0.0), touched)
-    verdicts = judge_motion(
-        combined, greatest_orders(combined, _ORDERS), doubt_rad=doubt_rad, elsewhere=elsewhere
-    )
+    greatest = greatest_orders(combined, _ORDERS)
+    check, doubt_rad = _shared_angle(both, thread, 0 if one_clamping else max(greatest, default=0))
+    if one_clamping and (check.ok or check.value is None):
+        doubt_rad = 0.0
+    verdicts = judge_motion(combined, greatest, doubt_rad=doubt_rad, elsewhere=elsewhere)
     found = _as_json(both, combined, verdicts, running)
     found["plane"] = plane
     found["quality"] = [quality_object(check)]
@@ -195,8 +194,9 @@ def _same_part(both: list[Evaluation]) -> tuple[tuple[Spectrum, Spectrum], Threa
     return (spectrum_of(both[0]), spectrum_of(both[1])), thread, running
 
 
-def _shared_angle(both: list[Evaluation], thread: Thread) -> tuple[QualityCheck, float]:
-    """The check that both flanks count their angle from one mark, and by how much they may not, in rad."""
+def _shared_angle(both: list[Evaluation], thread: Thread, upr: int) -> tuple[QualityCheck, float]:
+    """The check that both flanks count their angle from one mark, well enough for ``upr``, and by how much they
+    may not, in rad."""
     import math
 
     from edgeagent.analysis.flank_pair import datum_check, datum_doubt_rad
@@ -206,7 +206,7 @@ def _shared_angle(both: list[Evaluation], thread: Thread) -> tuple[QualityCheck,
         offsets = _axis_offsets(both, thread)
     except AnalysisError as error:
         return QualityCheck("angular_datum", False, None, None, "1", str(error)), math.pi
-    return datum_check(*offsets), datum_doubt_rad(*offsets)
+    return datum_check(*offsets, upr_needed=upr), datum_doubt_rad(*offsets)
 
 
 def _axis_offsets(both: list[Evaluation], thread: Thread) -> tuple[complex, complex, float]:
@@ -300,9 +300,10 @@ def _text(found: dict[str, Any]) -> str:
 
 def _shared(found: dict[str, Any], check: dict[str, Any]) -> str:
     """Whether the flanks share their angle, and how far up that is proved."""
-    if not check["ok"] and not (found["one_clamping"] and check["value"] is None):
-        return "NO" if check["value"] is not None else "NOT PROVED"
-    if found["one_clamping"]:
+    if found["one_clamping"] and (check["ok"] or check["value"] is None):
         return "yes, as you vouch"
-    last, highest = found["trusted_upr"], max(found["greatest"], default=2)
-    return "yes" if last >= highest else f"proved only as far as {last} UPR"
+    if check["ok"]:
+        return "yes"
+    if check["unit"] == "rad":
+        return f"proved only as far as {found['trusted_upr']} UPR"
+    return "NOT PROVED" if check["value"] is None else "NO"

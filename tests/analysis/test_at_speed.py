@@ -224,6 +224,40 @@ def test_resonance_amplitude_is_the_greatest_harmonic_that_meets_it():
     assert (beyond.instance.split("@")[0], beyond.value) == ("?", None)
 
 
+def test_resonance_between_harmonics_is_met_by_none_wherever_the_spectrum_ends():
+    """Narrow, at 120.5 UPR of a spectrum of 100: no harmonic could meet it, so nothing is missing."""
+    amplitude, noise = flat(100)
+    per_upr = hertz_per_upr(SCREW, 3600)
+    (between,) = resonance_amplitudes(amplitude, noise, SCREW, running(resonances_hz=((120.5 * per_upr, 5.0),)))
+    assert (between.instance.split("@")[0], between.value) == ("none", 0.0)
+    (on,) = resonance_amplitudes(amplitude, noise, SCREW, running(resonances_hz=((120.0 * per_upr, 5.0),)))
+    assert (on.instance.split("@")[0], on.value) == ("?", None)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_resonances_and_bands_agree_with_every_harmonic_tried_at_many_speeds(seed):
+    """50 random threads, speeds and resonances each, half of them with a harmonic exactly on the edge."""
+    rng = np.random.default_rng(seed)
+    for _ in range(50):
+        low = rng.uniform(100, 3000)
+        high = low * rng.choice([1.0, rng.uniform(1, 2)])
+        slow, fast = hertz_per_upr(NUT, low), hertz_per_upr(NUT, high)
+        width = rng.uniform(0.5, 60)
+        centre = rng.choice([int(rng.integers(2, 120)) * slow + width / 2, rng.uniform(width, 4000)])
+        amplitude = np.abs(rng.normal(size=100)) * 10
+        (found,) = resonance_amplitudes(
+            amplitude, amplitude, NUT, running(low, high, resonances_hz=((centre, width),))
+        )
+        reach = width / 2 + 1e-9 * centre
+        met = [n for n in range(2, 4000) if n * slow <= centre + reach and n * fast >= centre - reach]
+        if not met:
+            assert found.value == 0.0
+        elif met[-1] > 100:
+            assert found.value is None
+        else:
+            assert found.value == max(amplitude[n - 1] for n in met)
+
+
 # ---------------------------------------------------------------- band velocity
 
 

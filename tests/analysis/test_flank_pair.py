@@ -138,6 +138,18 @@ def test_same_offset_passes_and_a_turned_one_is_found_with_its_angle():
     assert turned.value == pytest.approx(2 * np.sin(np.radians(10.0)) - 0.02 / abs(4 + 1j), rel=1e-12)
 
 
+@pytest.mark.parametrize(("turned_deg", "upr", "ok"), [(0.1, 100, True), (1.0, 11, True), (1.0, 12, False),
+                                                       (5.0, 2, True), (5.0, 3, False)])  # fmt: skip
+def test_small_turn_of_the_datum_passes_only_for_orders_that_it_does_not_reach(turned_deg, upr, ok):
+    """0.2 rad at the highest order asked for: 11.46 UPR at 1 deg, 2.29 at 5 deg."""
+    check = datum_check(4.0 + 0j, 4.0 * np.exp(1j * np.radians(turned_deg)), 0.0, upr_needed=upr)
+    assert check.ok is ok
+    if not ok:
+        assert check.value == pytest.approx(np.radians(turned_deg))
+        assert check.value > check.allowed == pytest.approx(0.2 / upr)
+        assert f"not near enough for {upr} UPR" in check.note
+
+
 def test_uncertain_offsets_may_differ_by_twice_their_uncertainty():
     assert not datum_check(4.0 + 0j, 4.0 + 0.6j, 0.01).ok
     assert datum_check(4.0 + 0j, 4.0 + 0.6j, 0.15).ok

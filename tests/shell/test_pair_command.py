@@ -207,7 +207,9 @@ def test_pair_says_how_far_up_a_turned_datum_is_still_proved(station, turned_deg
     command = ("pair", left, right, "--config", station / "agent.toml")
     text = call(*command).stdout
     assert f"shared angle: {says}: eccentricity" in text
-    found = {v["upr"]: v for v in json.loads(call(*command, "--json").stdout)["verdicts"]}
+    whole = json.loads(call(*command, "--json").stdout)
+    assert whole["quality"][0]["ok"] is (turned_deg <= 0.1)
+    found = {v["upr"]: v for v in whole["verdicts"]}
     assert {n: v["motion"] for n, v in found.items() if n in (5, 37)} == {
         n: "radial" if n <= last_sure else "unsure" for n in (5, 37)
     }
