@@ -121,7 +121,8 @@ class Watched(Section, frozen=True):
     ``characteristic`` is a name, or ``name[instance]`` for one instance of it. ``part``, ``artefact``,
     ``feature`` and ``instrument`` narrow it down; whatever is left makes a series for each of them.
     ``upr_min`` takes the instances that are undulations of this many UPR or more. ``since`` leaves out what was
-    measured before, in addition to that of all series.
+    measured before, in addition to that of all series. Of several with the same chart and side the first that
+    fits a series watches it.
     """
 
     characteristic: Name

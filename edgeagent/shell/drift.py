@@ -214,6 +214,15 @@ def applies(watched: Watched, key: SeriesKey) -> bool:
     return _of_subject(watched, key.artefact, key.subject, key.feature, key.instrument)
 
 
+def watches_of(key: SeriesKey, watches: Iterable[Watched]) -> list[Watched]:
+    """Those that ask for this series; of the same chart and side the first: two would feed it twice."""
+    found: dict[tuple[str, str], Watched] = {}
+    for watched in watches:
+        if applies(watched, key):
+            found.setdefault((watched.chart, watched.side), watched)
+    return list(found.values())
+
+
 def in_time(moment: datetime, since: datetime | None) -> bool:
     """Whether a value of that moment counts."""
     return since is None or moment >= since
@@ -269,13 +278,12 @@ class DriftWatch:
             watched
             for watched in self._settings.watch
             if _of_subject(watched, artefact is not None, subject, str(trace["feature"]), instrument)
-            and in_time(moment, watched.since)
         ]
         if not asked:
             return
         for found in observations(record.seq, trace, instrument, self._values(body, asked)):
-            for watched in asked:
-                if applies(watched, found.key):
+            for watched in watches_of(found.key, asked):
+                if in_time(moment, watched.since):
                     self._observed((watched.chart, watched.side, found.key), watched, found)
 
     def _values(self, body: Mapping[str, Any], asked: Sequence[Watched]) -> Sequence[Mapping[str, Any]]:

@@ -222,15 +222,14 @@ def charted(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
 def _watched(series: Series, minimum: int, drift: Drift) -> Iterator[tuple[ChartPlan, Monitor]]:
     """The charts by which the service watches the series, in the state in which its values leave them."""
     from edgeagent.rules.control_charts import Monitor, observed
-    from edgeagent.shell.drift import applies, in_time, plan_of
+    from edgeagent.shell.drift import in_time, plan_of, watches_of
 
-    for one in drift.watch:
-        if applies(one, series.key):
-            plan, state = plan_of(one, minimum, drift.grow_to), Monitor()
-            for found in series.found:
-                if in_time(datetime.fromisoformat(found.measured_at), one.since):
-                    state = observed(state, found.value, plan)
-            yield plan, state
+    for one in watches_of(series.key, drift.watch):
+        plan, state = plan_of(one, minimum, drift.grow_to), Monitor()
+        for found in series.found:
+            if in_time(datetime.fromisoformat(found.measured_at), one.since):
+                state = observed(state, found.value, plan)
+        yield plan, state
 
 
 def signals(trend: Trend) -> Mapping[str, list[tuple[int, str]]]:

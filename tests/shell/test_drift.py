@@ -154,7 +154,7 @@ def test_watch_of_its_own_since_begins_anew_alone(journal):
         settings(
             'characteristic = "roundness_total"\nchart = "individuals"\ninstrument = "gauge-1"\n'
             'since = 2026-03-02T09:30:00Z\n[[drift.watch]]\ncharacteristic = "roundness_total"\n'
-            'chart = "individuals"\ninstrument = "gauge-2"'
+            'chart = "individuals"'
         ),
         journal.archive,
     )
@@ -165,6 +165,20 @@ def test_watch_of_its_own_since_begins_anew_alone(journal):
     assert told(watch, records) == []
     later = [journal.measure(5.0, instrument=name) for name in ("gauge-1", "gauge-2")]
     assert [body["instrument"] for _, body in told(watch, later)] == ["gauge-2"]
+
+
+def test_series_that_two_watches_fit_is_fed_once_by_the_first(journal):
+    watch = DriftWatch(
+        settings(
+            'characteristic = "roundness_total"\nchart = "individuals"\nfeature = "left-flank"\n'
+            'limit_sigma = 50\n[[drift.watch]]\ncharacteristic = "roundness_total"\nchart = "individuals"'
+        ),
+        journal.archive,
+    )
+    assert told(watch, [journal.measure(v) for v in [*USUAL, 1.3]]) == []
+    right = [journal.measure(v, feature="right-flank") for v in [*USUAL, 1.3]]
+    ((_, body),) = told(watch, right)
+    assert (body["feature"], body["values"]) == ("right-flank", 9)
 
 
 def test_worn_tip_shows_as_falling_amplitude_at_high_upr_only(journal):
