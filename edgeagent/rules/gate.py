@@ -6,6 +6,7 @@ before it, after one that failed, or just before one that failed, is not covered
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -65,16 +66,31 @@ def noted(history: History | None, new: Verified, recorded_at: float) -> History
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """When a certified wave was last measured (POSIX seconds, UTC), by which certificate, and whether well."""
+    """When a certified wave was last measured (POSIX seconds, UTC), by which certificate, and whether well.
+
+    ``seq`` is its verification's record.
+    """
 
     measured_at: float
     certificate_sha256: str | None
     passed: bool
+    seq: int = 0
 
 
 def later_sighting(before: Sighting | None, new: Sighting) -> Sighting:
     """The one that counts: what was measured later, whatever was recorded later."""
     return new if before is None or new.measured_at >= before.measured_at else before
+
+
+def since_failure(seen: Mapping[int, Sighting], history: History | None) -> dict[int, Sighting]:
+    """The sightings after the instrument's last verification that did not pass.
+
+    What was seen before it may have been seen by another state of the instrument: a failed set is measured
+    again as a whole.
+    """
+    failed = [(v.at, v.seq) for v in history.past if not v.passed] if history is not None else []
+    last = max(failed, default=(-math.inf, 0))
+    return {upr: s for upr, s in seen.items() if (s.measured_at, s.seq) > last}
 
 
 def counted_from(

@@ -168,12 +168,9 @@ class Memory:
         doubt = clock_doubt(measured_at, recorded_at, self.measured_last.get(instrument))
         self.measured_last[instrument] = measured_at
         seen = self.sightings.setdefault((instrument, artefact), {})
-        for upr in errors:
-            if doubt is None:
-                sighting = Sighting(measured_at, certificate, passed or incomplete)
-                seen[upr] = later_sighting(seen.get(upr), sighting)
-            else:
-                seen.pop(upr, None)
+        for upr in errors if doubt is None else ():
+            sighting = Sighting(measured_at, certificate, passed or incomplete, record.seq)
+            seen[upr] = later_sighting(seen.get(upr), sighting)
         if incomplete and doubt is None:
             return
         counts = _posix(str(body.get("counted_from", body["measured_at"])))

@@ -15,6 +15,7 @@ from edgeagent.rules.gate import (
     closed_reason,
     counted_from,
     noted,
+    since_failure,
     uncovered_reason,
 )
 from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, decide, measured
@@ -232,16 +233,22 @@ def _speaks_against(
     if wanted is not None and artefact != wanted.artefact:
         told = f"[verification] asks for artefact {wanted.artefact}, this is {artefact}"
         return [told], body["disposition"] == Disposition.REJECT
-    doubt = clock_doubt(
-        datetime.fromisoformat(body["trace"]["measured_at"]).timestamp(),
-        float(body["decided_at"]),
-        memory.measured_last.get(str(body["instrument"])),
-    )
-    return ([f"{source['name']}: header measured_at: {doubt}"] if doubt is not None else []), True
+    instrument = str(body["instrument"])
+    measured_at = datetime.fromisoformat(body["trace"]["measured_at"]).timestamp()
+    doubt = clock_doubt(measured_at, float(body["decided_at"]), memory.measured_last.get(instrument))
+    if doubt is not None:
+        return [f"{source['name']}: header measured_at: {doubt}"], True
+    last = memory.verified.get(instrument)
+    good = body["disposition"] == Disposition.ACCEPT or body.get("incomplete", False)
+    if good and last is not None and not last.passed and last.doubt is None and measured_at < last.at:
+        return [f"it was measured before the failed verification of record {last.seq}"], False
+    return [], True
 
 
 def _set_counted_from(body: Mapping[str, Any], memory: Memory, began: datetime) -> float | None:
-    seen = memory.sightings.get((str(body["instrument"]), str(body["trace"]["artefact"])), {})
+    instrument = str(body["instrument"])
+    seen = memory.sightings.get((instrument, str(body["trace"]["artefact"])), {})
+    seen = since_failure(seen, memory.verifications.get(instrument))
     window_s = 3600.0 * float(body["window_h"])
     return counted_from(body["missing_upr"], seen, body["certificate_sha256"], began.timestamp(), window_s)
 

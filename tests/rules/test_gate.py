@@ -13,6 +13,7 @@ from edgeagent.rules.gate import (
     closed_reason,
     later_sighting,
     noted,
+    since_failure,
     uncovered_reason,
 )
 
@@ -146,6 +147,18 @@ def test_past_stays_short_and_in_order():
     found = history(*(verified(n, n / 60) for n in range(700)))
     assert len(found.past) == 500
     assert [v.seq for v in found.past] == list(range(200, 700))
+
+
+def test_files_of_a_set_count_only_after_the_last_failed_one():
+    seen = {
+        36: Sighting(AT + 3600 * 8.0, "c", passed=True, seq=1),
+        90: Sighting(AT + 3600 * 9.0, "c", passed=True, seq=3),
+        180: Sighting(AT + 3600 * 9.0, "c", passed=True, seq=1),
+    }
+    assert since_failure(seen, None) == seen
+    assert since_failure(seen, history(verified(2, 9.5))) == seen
+    past = history(verified(2, 9.0, passed=False), verified(4, 9.5))
+    assert set(since_failure(seen, past)) == {90}, "between equal times the record decides"
 
 
 def test_later_measurement_of_a_wave_counts_whatever_is_recorded_later():

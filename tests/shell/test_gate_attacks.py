@@ -199,7 +199,9 @@ def test_verification_that_was_measured_before_a_failed_one_does_not_reopen_the_
     assert "the file is a copy of that of record" in copy["reasons"][0]
     assert held(station.judge(5), "the last verification of gauge-1 failed")
     late = station.verify(31)
-    assert late["passed"], "it did pass, but before the failed one"
+    number = station.agent.records("verification")[1]["seq"]
+    assert (late["passed"], late["counts"]) == (False, False)
+    assert late["reasons"] == [f"it was measured before the failed verification of record {number}"]
     assert held(station.judge(5), "the last verification of gauge-1 failed")
     assert station.verify(4)["passed"]
     assert accepted(station.judge(3))
@@ -389,3 +391,41 @@ def test_part_accepted_before_the_failed_verification_was_read_is_held_again(sta
 
 def replayed(agent):
     return CliRunner().invoke(main, ["replay", "--config", os.fspath(agent.config)]).exit_code
+
+
+BANDS = """artefact = "MW-03"
+certificate = "C-1"
+valid_until = 2999-12-31
+[[wave]]
+upr = 36
+amplitude_nm = 812.0
+expanded_uncertainty_nm = 6.0
+feature = "low"
+[[wave]]
+upr = 180
+amplitude_nm = 403.0
+expanded_uncertainty_nm = 5.0
+feature = "high"
+"""
+
+
+def test_failed_set_of_files_is_measured_again_as_a_whole(cell):
+    station = Station(cell)
+    station.write(BANDS)
+    station.reload()
+
+    def band(feature, minutes_ago, scale=1.0):
+        waves = {"low": {36: 812.0 * scale}, "high": {180: 403.0 * scale}}[feature]
+        text = station.stamped(minutes_ago, "gauge-1", artefact="MW-03", feature=feature, waves_nm=waves)
+        return station.drop("verification", text)["body"]
+
+    assert not band("high", 60)["passed"]
+    assert band("low", 59)["passed"]
+    assert accepted(station.judge(50))
+    assert not band("low", 40, 0.9)["passed"]
+    assert not band("low", 36)["passed"], "the other band was seen before the gauge was put right"
+    assert not band("high", 41)["passed"], "and still was, though its file came later"
+    assert held(station.judge(20), "gauge-1")
+    assert not band("low", 18)["passed"]
+    assert band("high", 17)["passed"]
+    assert accepted(station.judge(10))
