@@ -126,6 +126,42 @@ def test_cusum_finds_a_shift_of_one_sigma_after_the_tabulated_number_of_values(d
     assert abs(mean - wanted) < 3.3 * sd / math.sqrt(len(lengths)) + 0.05
 
 
+def markov_run_length(decision, shift=0.0, slack=0.5, states=200):
+    """Average run length of a two-sided CUSUM of normal values, from a Markov chain over its sum.
+
+    Brook and Evans (Biometrika 59, 1972; remembered); two sides by the sum of their rates.
+    """
+    from scipy.special import ndtr
+
+    width = 2 * decision / (2 * states - 1)
+    at = width * np.arange(states)
+    lengths = []
+    for mean in (shift, -shift):
+        edges = ndtr(at[None, :] + width / 2 - at[:, None] + slack - mean)
+        moves = np.diff(edges, axis=1, prepend=0.0)
+        lengths.append(np.linalg.solve(np.eye(states) - moves, np.ones(states))[0])
+    return 1 / sum(1 / length for length in lengths)
+
+
+def test_cusum_without_a_shift_signals_as_rarely_as_a_markov_chain_says():
+    # Published: 168 for h = 4 and 465 for h = 5 at k = 0.5 (textbook table, remembered)
+    assert markov_run_length(4.0) == pytest.approx(168, abs=0.5)
+    assert markov_run_length(5.0) == pytest.approx(465, abs=0.8)
+    assert markov_run_length(5.0, shift=1.0) == pytest.approx(10.4, abs=0.05)
+    random.seed(20260302)
+    plan = ChartPlan(chart="cusum", centre=0.0, sigma=1.0, decision_sigma=3.0)
+    lengths = []
+    for _ in range(500):
+        monitor, count = Monitor(), 0
+        while not monitor.signalling:
+            monitor = observed(monitor, random.gauss(0.0, 1.0), plan)
+            count += 1
+        lengths.append(count)
+    mean = sum(lengths) / len(lengths)
+    # Run lengths scatter about as much as they last
+    assert mean == pytest.approx(markov_run_length(3.0), rel=3.3 / math.sqrt(len(lengths)))
+
+
 def test_ewma_is_the_weighted_sum_of_all_values_and_its_limits_follow_from_the_weights():
     # A second way: weights 0.3 * 0.7^i on the values, newest first, the rest on the centre
     chart = ewma_chart(EWMA, Baseline(50.0, 2.0539, 0), 0.3, 3.0)
