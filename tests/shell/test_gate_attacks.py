@@ -384,13 +384,16 @@ def test_part_accepted_before_the_failed_verification_was_read_is_held_again(sta
     station.agent.restart(wait=False)
     station.agent.wait_event("started")
     assert outcomes(station)["wrong"] == "hold"
+    wanted = ("--part", "HN-1610-R", "--serial", "wrong", "--who", "A. N.", "--why", "measured by hand as well")
+    wait_until(lambda: command(station.agent, "release", *wanted) == 0)
+    assert outcomes(station)["wrong"] == "accept"
     station.agent.terminate()
-    assert replayed(station.agent) == 0
+    assert command(station.agent, "replay") == 0
     verify_journal(station.agent.store)
 
 
-def replayed(agent):
-    return CliRunner().invoke(main, ["replay", "--config", os.fspath(agent.config)]).exit_code
+def command(agent, name, *words):
+    return CliRunner().invoke(main, [name, "--config", os.fspath(agent.config), *words]).exit_code
 
 
 BANDS = """artefact = "MW-03"

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from click.testing import CliRunner
 from field import spiral_text, wait_until
+
+from edgeagent.cli import main
 
 CERTIFIED = {36: 812.0, 180: 403.0}
 NAMED = "artefacts/MW-03.toml: certificate C-2291"
@@ -107,6 +111,18 @@ def test_what_is_wrong_is_said_and_not_passed(station, circle_text, text, words)
     alarm = listener.wait(alarms)[0]
     assert words in alarm["reason"]
     held_for(agent, listener, circle_text, "1", "gate: ")
+
+
+def test_inspect_shows_how_well_the_trace_knows_the_waves(cell):
+    agent = cell.agent(GATE)
+    certificate(agent)
+    file = agent.folder / "noisy.txt"
+    file.write_text(artefact(noise_nm=400.0), encoding="utf-8")
+    found = CliRunner().invoke(main, ["inspect", os.fspath(file), "--config", os.fspath(agent.config)])
+    assert found.exit_code == 0
+    (line,) = [x for x in found.output.splitlines() if x.split()[:1] == ["trace_uncertainty"]]
+    assert line.split()[1] == "NO"
+    assert float(line.split()[2]) > float(line.split()[3]) == 1.0
 
 
 def test_expired_certificate_is_said_and_not_passed(cell, circle_text):
