@@ -6,7 +6,7 @@ digests, the decision rule from the record, and the parts' dispositions are fold
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Set
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -122,6 +122,7 @@ def replay_store(
     report = ReplayReport()
     sets: dict[tuple[str, str], PartSet] = {}
     recorded: dict[tuple[str, str], str] = {}
+    gated: set[tuple[str, str]] = set()
     reader = JournalReader(journal_folder(store))
     for record in progress(record for record, _ in reader.walk()):
         body = record.body
@@ -138,11 +139,12 @@ def replay_store(
         elif record.kind == "disposition":
             key = (str(body["part"]), str(body["serial"]))
             recorded[key] = str(body["disposition"])
+            (gated.add if body.get("gate") is not None else gated.discard)(key)
             if recipes is None and key in sets:
                 report.dispositions += 1
                 sets[key] = _disposition(record, sets[key], set_timeout_s, report)
     if recipes is not None:
-        report.flips = _flips(sets, recorded)
+        report.flips = _flips(sets, recorded, gated)
     return report
 
 
@@ -219,11 +221,18 @@ def _disposition(record: Record, state: PartSet, timeout_s: float, report: Repla
     return disposed(state, Disposition(body["disposition"]), record.seq)
 
 
-def _flips(sets: Mapping[tuple[str, str], PartSet], recorded: Mapping[tuple[str, str], str]) -> list[Flip]:
+def _flips(
+    sets: Mapping[tuple[str, str], PartSet],
+    recorded: Mapping[tuple[str, str], str],
+    gated: Set[tuple[str, str]],
+) -> list[Flip]:
+    """The parts that come out otherwise; what the gate holds would be held by it with any recipe."""
     found = []
     for key, state in sets.items():
         standing = decide(replace(state, disposed=None, remeasured=(), since=0.0), 1e12, 0.0)
         if standing is None or key not in recorded or standing.disposition.value == recorded[key]:
+            continue
+        if key in gated and standing.disposition == Disposition.ACCEPT:
             continue
         found.append(Flip(*key, recorded[key], standing.disposition.value, standing.reasons))
     return found

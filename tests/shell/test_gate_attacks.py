@@ -6,6 +6,7 @@ Times are minutes before the test's start, as the instrument's clock says; files
 from __future__ import annotations
 
 import os
+import re
 import signal
 import time
 from datetime import UTC, datetime, timedelta
@@ -390,6 +391,18 @@ def test_part_accepted_before_the_failed_verification_was_read_is_held_again(sta
     station.agent.terminate()
     assert command(station.agent, "replay") == 0
     verify_journal(station.agent.store)
+
+
+def test_part_that_the_gate_holds_does_not_flip_where_the_recipes_are_the_same(station):
+    assert held(station.judge(5), "gauge-1 has never been verified")
+    station.agent.terminate()
+    recipes = os.fspath(station.agent.folder / "recipes")
+    words = ["replay", "--config", os.fspath(station.agent.config), "--recipes", recipes]
+    assert CliRunner().invoke(main, words).output == "1 files asked again: 0 parts flip\n"
+    recipe = station.agent.folder / "recipes" / "HN-1610-R.toml"
+    strict = re.sub(r"upper = .*", "upper = 1e-3", recipe.read_text(encoding="utf-8"))
+    recipe.write_text(strict, encoding="utf-8")
+    assert "hold would be reject" in CliRunner().invoke(main, words).output
 
 
 def command(agent, name, *words):
