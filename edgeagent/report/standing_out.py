@@ -47,7 +47,8 @@ def standing_out(found: Measured, rules: Rulebook) -> StandingOut | None:
         return None
     recipe = rules.recipes.get(str(trace.get("part")))
     running: Running | None = recipe.recipe.running if recipe is not None else None
-    thread: Thread | None = recipe.recipe.thread if recipe is not None else None
+    track = trace["kind"] == "spiral"  # a circle is no ball track
+    thread: Thread | None = recipe.recipe.thread if recipe is not None and track else None
     spectrum = Spectrum(
         np.asarray(stored["upr"], dtype=np.int64),
         *(np.asarray(stored[key], dtype=np.float64) for key in ("amplitude_nm", "phase_deg", "noise_nm")),

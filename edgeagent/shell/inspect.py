@@ -70,7 +70,8 @@ def _peaks(found: Evaluation) -> dict[str, Any]:
 
     recipe = found.recipe.recipe if found.recipe else None
     running, thread = (recipe.running, recipe.thread) if recipe else (None, None)
-    return {"peaks": described_peaks(spectrum, running, thread)}
+    rolled_on = thread if found.trace.header.kind == "spiral" else None  # a circle is no ball track
+    return {"peaks": described_peaks(spectrum, running, rolled_on)}
 
 
 def printed(result: dict[str, Any], *, as_json: bool) -> str:

@@ -458,5 +458,17 @@ def test_inspect_says_below_the_table_what_stands_out(station):
     assert bands["300-1400"] > 10 * bands["50-300"]
 
 
+def test_inspect_says_of_a_circle_what_stands_out_but_not_how_it_moves_a_ball(station):
+    angle = np.arange(PER_TURN) * (2 * np.pi / PER_TURN)
+    reading = 4.0 * np.cos(angle) + 0.060 * np.cos(37 * angle)
+    reading += np.random.default_rng(1).normal(0, 0.002, PER_TURN)
+    file = write(station, "seat.txt", angle, reading, feature="seat", kind="circle")
+    text = call("inspect", file, "--config", station / "agent.toml", group=main).stdout
+    below = text.split("what stands out of the spectrum")[1]
+    assert "37 UPR" in below
+    assert "37 Hz while ground" in below
+    assert "moves a ball" not in below
+
+
 def test_check_accepts_running_with_all_its_keys(station):
     assert call("check", "--config", station / "agent.toml", group=main).exit_code == 0
