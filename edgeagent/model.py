@@ -89,7 +89,8 @@ class InstrumentUncertainty:
 class PartUncertainty:
     """What a recipe knows of its part's uncertainty; ``repeatability`` by characteristic, in its unit.
 
-    ``harmonic_amplitude[8-15]`` there is that of the harmonics of 8 to 15 UPR, and goes before the name alone.
+    ``band_rms[2-15]`` there is that of one instance, ``harmonic_amplitude[8-15]`` that of the harmonics of 8 to
+    15 UPR; both go before the name alone.
     ``correct_temperature`` asks for values at 20 °C; without it they stay as the instrument gave them.
     """
 
@@ -98,6 +99,11 @@ class PartUncertainty:
     correct_temperature: bool = False
     repeatability: Mapping[str, float] = field(default_factory=dict)
     repeatability_dof: float | None = None
+
+    def repeatability_of(self, name: str, instance: str = "") -> float | None:
+        """What the study says of one value that is no harmonic; None where it says nothing."""
+        own = self.repeatability.get(f"{name}[{instance}]")
+        return self.repeatability.get(name) if own is None else own
 
 
 def harmonic_band(name: str) -> tuple[int, int] | None:

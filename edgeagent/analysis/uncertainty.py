@@ -162,7 +162,7 @@ def _harmonic_repeatability_nm(part: PartUncertainty, upr: FloatArray) -> FloatA
 
 def _noise(quantity: Quantity, part: PartUncertainty) -> Contribution | None:
     noise = quantity.standard_uncertainty
-    study = part.repeatability.get(quantity.name)
+    study = part.repeatability_of(quantity.name, quantity.instance)
     if quantity.name == "harmonic_amplitude" and quantity.instance.isdigit():
         study = float(_harmonic_repeatability_nm(part, np.array([float(quantity.instance)]))[0]) or None
     if study is not None and (noise is None or study >= noise):

@@ -154,7 +154,7 @@ def _uncertainty(found: _Recipe, file: str, text: str, describe: DescribeKind) -
                 complaint = "a band runs from its first UPR to its last, and no two overlap"
                 raise ConfigError(located(file, text, key), key, complaint, value=name)
             bands.append(band)
-        elif name not in known:
+        elif name not in known and (_instance_of(name) not in known or name.startswith("harmonic_amplitude")):
             near = difflib.get_close_matches(name, known, 1)
             complaint = "unknown characteristic" + (f", did you mean {near[0]!r}?" if near else "")
             key = "uncertainty.repeatability"
@@ -162,6 +162,11 @@ def _uncertainty(found: _Recipe, file: str, text: str, describe: DescribeKind) -
                 located(file, text, key), key, complaint, value=name, allowed=", ".join(sorted(known))
             )
     return PartUncertainty(**msgspec.structs.asdict(found.uncertainty))
+
+
+def _instance_of(name: str) -> str:
+    """The characteristic of a ``name[instance]``, else the name itself."""
+    return name.partition("[")[0] if name.endswith("]") else name
 
 
 def _running(found: _Running) -> Running | None:

@@ -73,7 +73,8 @@ def budgeted(
     budgets, quantities = {}, []
     for q in at_reference_temperature(analysis.quantities, known):
         parts = contributions(q, known)
-        repeats = q.standard_uncertainty is not None or q.name in part.repeatability
+        studied = part.repeatability_of(q.name, q.instance) is not None
+        repeats = q.standard_uncertainty is not None or studied
         if parts:
             budget = budgets[q.name, q.instance] = combine(parts, complete=repeats)
             if budget.complete:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
@@ -47,9 +48,9 @@ class Study:
 
     @property
     def name(self) -> str:
-        """The characteristic without its instance; of harmonics with it, since each band repeats in its way."""
-        name = self.label.partition("[")[0]
-        return self.label if name == _HARMONICS else name
+        """What repeats in one way: grooves are alike, their instance is left out; bands, as 2-15, are not."""
+        band = re.fullmatch(r".+\[[\d.]+-[\d.]+\]", self.label)
+        return self.label if band else self.label.partition("[")[0]
 
 
 @click.command()

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 def entries(studies: Iterable[Study], component: str) -> dict[str, Entry]:
     """What to write, by part number; ``component`` is ``gauge`` or ``repeatability``.
 
-    Features and instances of one characteristic are pooled by the degrees of freedom of their repeatability,
-    bands of harmonics over features. The degrees of freedom of a pooled variance are the effective ones
+    Features and grooves of one characteristic are pooled by the degrees of freedom of their repeatability,
+    bands of UPR or Hz over features. The degrees of freedom of a pooled variance are the effective ones
     (Satterthwaite), those of an entry the fewest of its characteristics, since a recipe has one number for all.
     Values that did not scatter at all are left out: no uncertainty is zero; so is a harmonic outside a band.
     """

@@ -5,10 +5,22 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.uncertainty import Known, harmonic_contributions, harmonic_uncertainty_nm
+from edgeagent.analysis.uncertainty import (
+    Known,
+    contributions,
+    harmonic_contributions,
+    harmonic_uncertainty_nm,
+)
 from edgeagent.codec.recipe import parse_recipe
 from edgeagent.errors import ConfigError
-from edgeagent.model import Influences, InstrumentUncertainty, PartUncertainty, Spectrum, harmonic_band
+from edgeagent.model import (
+    Influences,
+    InstrumentUncertainty,
+    PartUncertainty,
+    Quantity,
+    Spectrum,
+    harmonic_band,
+)
 from edgeagent.rules.budget import combine
 from edgeagent.shell.configuration import describe_kind
 
@@ -42,6 +54,15 @@ def test_harmonics_outside_all_bands_keep_the_noise_of_the_trace():
     assert found == pytest.approx([0.5, 9, 9, 0.5, 0.5])
 
 
+def test_instance_goes_before_the_name_alone():
+    part = parsed('repeatability = { band_rms = 1.0, "band_rms[2-15]" = 3.0 }').uncertainty
+    for instance, wanted in (("2-15", 3.0), ("16-50", 1.0)):
+        quantity = Quantity("band_rms", 20.0, "nm", instance, 0.5)
+        (own,) = contributions(quantity, Known(Influences(), InstrumentUncertainty(), part))
+        assert (own.source, own.standard_uncertainty) == ("repeatability of the study", wanted)
+    assert part.repeatability_of("roundness_total") is None
+
+
 def test_recipe_takes_bands_of_harmonics():
     part = parsed('repeatability = { "harmonic_amplitude[2-3]" = 9.0, roundness_total = 0.1 }').uncertainty
     assert part.repeatability == {"harmonic_amplitude[2-3]": 9.0, "roundness_total": 0.1}
@@ -54,7 +75,8 @@ def test_recipe_takes_bands_of_harmonics():
         'repeatability = { "harmonic_amplitude[3-2]" = 9.0 }',
         'repeatability = { "harmonic_amplitude[2-4]" = 9.0, "harmonic_amplitude[4-7]" = 1.0 }',
         'repeatability = { "harmonic_amplitude[x]" = 9.0 }',
-        'repeatability = { "roundness_total[2-4]" = 9.0 }',
+        'repeatability = { "harmonic_amplitude[7]" = 9.0 }',
+        'repeatability = { "roundnes_total[2-4]" = 9.0 }',
         'repeatability = { "harmonic_amplitude[2-4]" = 0.0 }',
     ],
 )

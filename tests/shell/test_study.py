@@ -134,6 +134,27 @@ def test_entries_pool_features_by_degrees_of_freedom_and_leave_harmonics_out():
     assert made.until == "2026-03-02"
 
 
+def test_grooves_are_pooled_and_bands_are_not():
+    trials = {
+        "groove_form[top[1]]": 0.1,
+        "groove_form[top[2]]": 0.3,
+        "band_rms[2-15]": 0.2,
+        "band_rms[16-50]": 0.4,
+    }
+    found = [
+        observation(part + sign * half, str(part), label=label)
+        for label, half in trials.items()
+        for part in (1, 5)
+        for sign in (-1, 1)
+    ]
+    # Within-part variances are 2 half²; those of the grooves 0.02 and 0.18, their mean 0.1
+    assert entries(studied(found, "auto"), "gauge")["KX-1"].values == {
+        "groove_form": 0.3162,
+        "band_rms[2-15]": 0.2828,
+        "band_rms[16-50]": 0.5657,
+    }
+
+
 def test_component_repeatability_leaves_operators_out():
     studies = studied(square(), "auto")
     gauge = entries(studies, "gauge")["KX-1"].values["roundness_total"]
