@@ -7,8 +7,18 @@ guard band is 1.65 standard uncertainties, which gives at least 95 % conformance
 itself must reach 95 %. Another stated conformance probability takes the normal quantile in place of 1.65.
 
 Rule ``simple``: value against limit, uncertainty disregarded. Rule ``capped-risk``: accepted only when the
-probability of nonconformity is at most the stated risk, rejected only when the probability of conformity is at
-most that risk, inconclusive between the two; the probabilities count every limit (JCGM 106, 7 and 8).
+probability of nonconformity, which counts every limit, is at most the stated risk; rejected only when the true
+value lies beyond one limit with all but that risk; inconclusive between the two (JCGM 106, 7 and 8). So a
+tolerance that is narrow against the uncertainty holds, it does not reject.
+
+**Few degrees of freedom.** An uncertainty from n sections is itself uncertain: with finite degrees of freedom
+the value's distribution is Student's, scaled and shifted (JCGM 101:2008, 6.4.9, from memory), which takes the
+place of the normal one in guard bands and probabilities. From 200 on the two are one for all purposes here.
+
+**Amplitudes near their noise.** Noise of u each way lifts the square of an amplitude by 2 u² on average, so
+that an amplitude at a limit of 3 u would be rejected by a guard band of 1.65 u in 6.5 % of cases, not 5 %.
+Rejecting therefore compares sqrt(A² - 2 u²), which keeps that rate at or below the stated one for limits from u
+on (tests, by the distribution of Rice); accepting compares A itself, which errs on the safe side.
 
 **Harmonics as a family.** Accepting asks each of n harmonics to prove its conformity, so that a wrong accept
 needs one given harmonic to err: its risk is at most that of one comparison however large n is, and needs no
@@ -73,22 +83,53 @@ def guard_factors(policy: DecisionPolicy, judged: int = 1) -> tuple[float, float
     return accept, normal_quantile((1.0 - risk) ** (1.0 / judged))
 
 
+def _finite(degrees_of_freedom: float) -> bool:
+    """Whether Student's distribution differs from the normal one: its 95 % quantile by more than 0.5 %."""
+    return degrees_of_freedom < 200.0
+
+
+def _student_factor(factor: float, degrees_of_freedom: float) -> float:
+    """The number of standard uncertainties that leaves the same tail as ``factor`` does in a normal one."""
+    if not _finite(degrees_of_freedom) or factor == 0.0:
+        return factor
+    from scipy.special import stdtrit  # only where a few sections tell an uncertainty
+
+    tail = 0.5 * math.erfc(abs(factor) / math.sqrt(2.0))
+    return math.copysign(float(-stdtrit(max(degrees_of_freedom, 1.0), tail)), factor)
+
+
 def _policy(rule: str | DecisionPolicy) -> DecisionPolicy:
     return rule if isinstance(rule, DecisionPolicy) else DecisionPolicy.of(rule)
 
 
 def conformance_probability(
-    value: float, standard_uncertainty: float, lower: float | None, upper: float | None
+    value: float,
+    standard_uncertainty: float,
+    lower: float | None,
+    upper: float | None,
+    degrees_of_freedom: float = math.inf,
 ) -> float:
-    """Probability that the true value lies within the limits, for a normal distribution (JCGM 106, 7)."""
+    """Probability that the true value lies within the limits (JCGM 106, 7).
+
+    For a normal distribution, or Student's where the uncertainty has few degrees of freedom.
+    """
     if standard_uncertainty <= 0:
         inside = (lower is None or value >= lower) and (upper is None or value <= upper)
         return 1.0 if inside else 0.0
 
-    def below(bound: float) -> float:
-        return 0.5 * math.erfc((value - bound) / (standard_uncertainty * math.sqrt(2)))
+    def beyond(distance: float) -> float:
+        """Probability of lying farther off the value than this to one side."""
+        z = distance / standard_uncertainty
+        if _finite(degrees_of_freedom):
+            from scipy.special import stdtr
 
-    return (1.0 if upper is None else below(upper)) - (0.0 if lower is None else below(lower))
+            return float(stdtr(max(degrees_of_freedom, 1.0), -z))
+        return 0.5 * math.erfc(z / math.sqrt(2.0))
+
+    # Tails are taken on the side where they are small, so that none is lost in a difference from 1.
+    above = 0.0 if upper is None else beyond(upper - value)
+    below = 0.0 if lower is None else beyond(value - lower)
+    return max(1.0 - above - below, 0.0)
 
 
 def verdict(
@@ -96,6 +137,7 @@ def verdict(
     standard_uncertainty: float | None,
     limit: ScalarLimit | None,
     rule: str | DecisionPolicy,
+    degrees_of_freedom: float = math.inf,
 ) -> Verdict:
     """What is known of one value against its limits.
 
@@ -109,9 +151,9 @@ def verdict(
     if value is None or not math.isfinite(value) or not math.isfinite(u):
         return Verdict.INCONCLUSIVE
     if policy.rule == "capped-risk" and u > 0:
-        found = _by_risk(value, u, limit, policy.risk)
+        found = _by_risk(value, u, limit, policy.risk, degrees_of_freedom)
         return found if found is not None else _with_caution(value, limit)
-    guard = guard_factors(policy)[0] * u
+    guard = _student_factor(guard_factors(policy)[0], degrees_of_freedom) * u
     over = -math.inf if limit.upper is None else value - limit.upper
     under = -math.inf if limit.lower is None else limit.lower - value
     outside = max(over, under)
@@ -119,17 +161,28 @@ def verdict(
         return Verdict.NONCONFORMING
     if outside > -guard or outside > 0:
         return Verdict.INCONCLUSIVE
-    if u > 0 and conformance_probability(value, u, limit.lower, limit.upper) < policy.conformance:
+    if u > 0 and _probable(value, u, limit, degrees_of_freedom) < policy.conformance:
         return Verdict.INCONCLUSIVE
     return _with_caution(value, limit)
 
 
-def _by_risk(value: float, u: float, limit: ScalarLimit, risk: float) -> Verdict | None:
+def _probable(value: float, u: float, limit: ScalarLimit, degrees_of_freedom: float) -> float:
+    return conformance_probability(value, u, limit.lower, limit.upper, degrees_of_freedom)
+
+
+def _by_risk(
+    value: float, u: float, limit: ScalarLimit, risk: float, degrees_of_freedom: float
+) -> Verdict | None:
     """Verdict of the capped risk, None for conforming."""
-    conforms = conformance_probability(value, u, limit.lower, limit.upper)
-    if 1.0 - conforms <= risk:
+    if 1.0 - _probable(value, u, limit, degrees_of_freedom) <= risk:
         return None
-    return Verdict.NONCONFORMING if conforms <= risk else Verdict.INCONCLUSIVE
+    within = [
+        conformance_probability(value, u, low, high, degrees_of_freedom)
+        for low, high in ((None, limit.upper), (limit.lower, None))
+        if low is not None or high is not None
+    ]
+    inside = min(within, default=1.0)
+    return Verdict.NONCONFORMING if inside <= risk else Verdict.INCONCLUSIVE
 
 
 def _with_caution(value: float, limit: ScalarLimit) -> Verdict:
@@ -152,6 +205,8 @@ def judge_spectrum(
     u = spectrum.noise_nm if uncertainty_nm is None else uncertainty_nm
     upper, caution = curve_at(plan.curve_limits if plan else (), spectrum.upr.astype(np.float64))
     over = spectrum.amplitude_nm - upper
+    with np.errstate(invalid="ignore", over="ignore"):
+        sure = np.sqrt(np.maximum(spectrum.amplitude_nm**2 - 2 * u**2, 0.0)) - upper
     policy = _policy(rule)
     accepting, rejecting = guard_factors(policy, int(np.count_nonzero(np.isfinite(upper))))
     # A risk of one half or more accepts beyond the limit; then nothing is left to be inconclusive.
@@ -159,7 +214,9 @@ def judge_spectrum(
     codes = np.zeros(len(over), dtype=np.int64)
     codes[spectrum.amplitude_nm > caution] = 1
     codes[(over > -accepting * u) | ((over > 0) & (accepting >= 0))] = 2
-    codes[(over > 0) & (over >= rejecting * u) & (codes == 2)] = 3
+    if accepting <= 0:  # the bare value counts, or a risk of more than one half
+        sure = over
+    codes[(over > 0) & (sure >= rejecting * u) & (codes == 2)] = 3
     codes[~np.isfinite(spectrum.amplitude_nm) | ((policy.rule != "simple") & ~np.isfinite(u))] = 2
     codes[np.isnan(upper)] = 4
     verdicts = tuple(_BY_CODE[code] for code in codes.tolist())
@@ -233,13 +290,17 @@ def _expanded(u: float | None) -> float | None:
 
 
 def _probability(
-    value: float | None, u: float | None, lower: float | None, upper: float | None
+    value: float | None,
+    u: float | None,
+    lower: float | None,
+    upper: float | None,
+    degrees_of_freedom: float = math.inf,
 ) -> float | None:
     if value is None or u is None or (lower is None and upper is None):
         return None
     if not math.isfinite(value) or not math.isfinite(u):
         return None
-    return conformance_probability(value, u, lower, upper)
+    return conformance_probability(value, u, lower, upper, degrees_of_freedom)
 
 
 def _characteristic(q: Quantity, limit: ScalarLimit | None, rule: DecisionPolicy) -> Characteristic:
@@ -254,9 +315,11 @@ def _characteristic(q: Quantity, limit: ScalarLimit | None, rule: DecisionPolicy
         lower=lower,
         upper=upper,
         caution=high if high is not None else low,
-        verdict=verdict(q.value, q.standard_uncertainty, limit, rule),
+        verdict=verdict(q.value, q.standard_uncertainty, limit, rule, q.degrees_of_freedom),
         caution_lower=low if high is not None else None,
-        conformance_probability=_probability(q.value, q.standard_uncertainty, lower, upper),
+        conformance_probability=_probability(
+            q.value, q.standard_uncertainty, lower, upper, q.degrees_of_freedom
+        ),
     )
 
 

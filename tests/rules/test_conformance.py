@@ -70,21 +70,24 @@ def test_stricter_conformance_widens_the_inconclusive_zone():
 
 
 @pytest.mark.parametrize(
-    ("value", "risk", "expected"),
+    ("value", "risk", "expected"),  # of a scalar and of a harmonic
     [
         (8.7, 0.10, Verdict.CONFORMING),  # P(nonconforming) = 9.7 %
         (8.74, 0.10, Verdict.INCONCLUSIVE),  # 10.4 %
         (11.26, 0.10, Verdict.INCONCLUSIVE),
-        (11.3, 0.10, Verdict.NONCONFORMING),
+        (11.3, 0.10, (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE)),
+        (11.36, 0.10, (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE)),
+        (11.38, 0.10, Verdict.NONCONFORMING),  # sqrt(11.2816² + 2) = 11.370
         (10.5, 0.70, Verdict.CONFORMING),  # 69.1 %: a risk that somebody agreed to
         (10.6, 0.70, Verdict.NONCONFORMING),  # 72.6 %: nothing is left between the two
     ],
 )
 def test_capped_risk_compares_probabilities(value, risk, expected):
     policy = DecisionPolicy("capped-risk", risk=risk)
-    assert verdict(value, 1.0, ONE, policy) == expected
+    scalar, harmonic = expected if isinstance(expected, tuple) else (expected, expected)
+    assert verdict(value, 1.0, ONE, policy) == scalar
     judged = judge_spectrum(spectrum_of([0, value], 1.0), plan_of(3, 10.0), policy)
-    assert judged.verdicts[1] == expected
+    assert judged.verdicts[1] == harmonic
 
 
 def test_capped_risk_counts_both_tails():
@@ -92,6 +95,16 @@ def test_capped_risk_counts_both_tails():
     # P within ± 1 u is 68.3 %, so that a risk of 30 % cannot be had anywhere between the limits
     assert verdict(0.0, 1.0, both, DecisionPolicy("capped-risk", risk=0.30)) == Verdict.INCONCLUSIVE
     assert verdict(0.0, 1.0, both, DecisionPolicy("capped-risk", risk=0.32)) == Verdict.CONFORMING
+
+
+def test_a_tolerance_far_below_the_uncertainty_holds_and_does_not_reject():
+    # P within ± 0.05 u is 4 %, less than the risk, and that says nothing against a value in the middle
+    narrow = ScalarLimit(characteristic="x", lower=-0.05, upper=0.05)
+    policy = DecisionPolicy("capped-risk", risk=0.05)
+    for value in (0.0, 0.05, 1.6, -1.6):
+        assert verdict(value, 1.0, narrow, policy) == Verdict.INCONCLUSIVE
+    for value in (1.75, -1.75):
+        assert verdict(value, 1.0, narrow, policy) == Verdict.NONCONFORMING
 
 
 def test_unknown_uncertainty_counts_as_none_and_states_no_probability():

@@ -76,8 +76,11 @@ def test_oil_viscosity_of_jcgm_106():
 
 @pytest.mark.parametrize(
     ("guard_in_expanded", "probability"),
-    [(0.0, 0.5), (0.25, 0.691462), (0.5, 0.841345), (0.6, 0.884930), (1.0, 0.977250), (1.5, 0.998650)],
-)
+    [
+        (0.0, 0.5), (0.25, 0.691462), (0.5, 0.841345), (0.6, 0.884930), (0.8224, 0.949994), (1.0, 0.977250),
+        (1.25, 0.993790), (1.5, 0.998650),
+    ],
+)  # fmt: skip
 def test_probability_at_the_acceptance_limit_by_guard_band(guard_in_expanded, probability):
     # JCGM 106, 8.3: w = r U with U = 2 u gives Phi(2 r) at the limit
     assert conformance_probability(-2 * guard_in_expanded, 1.0, None, 0.0) == pytest.approx(
@@ -220,13 +223,20 @@ def test_each_harmonic_is_judged_where_the_curve_reaches():
     ("amplitude", "expected"),
     [
         (100 - 16.501, Verdict.CAUTION), (100 - 16.499, Verdict.INCONCLUSIVE), (116.499, Verdict.INCONCLUSIVE),
-        (116.501, Verdict.NONCONFORMING), (50.0, Verdict.CONFORMING),
+        (117.4, Verdict.NONCONFORMING), (50.0, Verdict.CONFORMING),
     ],
 )  # fmt: skip
 def test_harmonics_keep_the_same_guard_band_as_scalars(amplitude, expected):
     values = spectrum([0.0, amplitude], 10.0)
     assert judge_spectrum(values, plan(curves=[CURVE]), "guarded").verdicts[1] == expected
     assert verdict(amplitude, 10.0, limit(upper=100.0, caution=0.75), "guarded") == expected
+
+
+def test_a_harmonic_is_outside_when_it_is_without_what_noise_adds():
+    # sqrt(116.5² + 2 · 10²) = 117.355, of a limit of 100 and u = 10
+    for amplitude, expected in ((117.35, Verdict.INCONCLUSIVE), (117.36, Verdict.NONCONFORMING)):
+        judged = judge_spectrum(spectrum([0.0, amplitude], 10.0), plan(curves=[CURVE]), "guarded")
+        assert judged.verdicts[1] == expected
 
 
 def test_harmonic_at_its_limit_conforms_by_the_simple_rule():
