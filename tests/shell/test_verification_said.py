@@ -141,7 +141,7 @@ def test_expired_certificate_is_said_and_not_passed(cell, circle_text):
 def test_verification_made_on_the_last_day_of_its_certificate_holds_until_its_age_runs_out(cell, circle_text):
     cell.begin_broker()
     listener = cell.begin_listener()
-    agent = cell.agent(GATE)
+    agent = cell.agent({"verification": {"artefact": "MW-03", "max_age_h": 48}})
     yesterday = (datetime.now(UTC) - timedelta(days=1)).date()
     certificate(agent, new=yesterday.isoformat())
     agent.start()
