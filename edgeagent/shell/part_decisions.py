@@ -115,10 +115,10 @@ def verification_entry(body: Mapping[str, Any], memory: Memory, configuration: C
 
     It has not passed where it is no verification: of another artefact than is asked for, a copy of a file that
     was one already, or measured at a time that cannot be. A ``counts`` of False says that it leaves the gate
-    as it is.
+    as it is. What is older than what is known already has no errors for the budget to count.
     """
     began = datetime.fromisoformat(body["trace"]["measured_at"])
-    against, counts = _speaks_against(body, memory, configuration)
+    against, counts, new = _speaks_against(body, memory, configuration)
     counted = None
     if body.get("incomplete") and not against:
         first = _set_counted_from(body, memory, began)
@@ -136,6 +136,8 @@ def verification_entry(body: Mapping[str, Any], memory: Memory, configuration: C
     doubted = [] if passed or not counts or told.get("incomplete") else _doubted_parts(body, memory, began)
     told |= {"passed": passed, "reasons": [*against, *told["reasons"], *doubted]}
     told["valid_until"] = _valid_until(began, configuration) if passed else None
+    if not new:
+        told["errors_nm"] = {}
     return bodies.fitted(told if counts else {**told, "counts": False})
 
 
@@ -223,26 +225,29 @@ def _measured_since(result: FeatureResult, instrument: str, since: float) -> boo
 
 def _speaks_against(
     body: Mapping[str, Any], memory: Memory, configuration: Configuration
-) -> tuple[list[str], bool]:
-    """Why an artefact's trace is no verification, whatever its values are; and whether the gate minds it."""
+) -> tuple[list[str], bool, bool]:
+    """Why an artefact's trace is no verification, whatever its values are.
+
+    Also whether the gate minds it, and whether it tells anything new of the instrument.
+    """
     wanted, artefact = configuration.settings.verification, str(body["trace"]["artefact"])
     source = body["source"]
     copied = memory.verifying.get((str(source["sha256"]), body["certificate_sha256"]))
     if copied is not None:
-        return [f"the file is a copy of that of record {copied}: it proves nothing new"], False
+        return [f"the file is a copy of that of record {copied}: it proves nothing new"], False, False
     if wanted is not None and artefact != wanted.artefact:
         told = f"[verification] asks for artefact {wanted.artefact}, this is {artefact}"
-        return [told], body["disposition"] == Disposition.REJECT
+        return [told], body["disposition"] == Disposition.REJECT, True
     instrument = str(body["instrument"])
     measured_at = datetime.fromisoformat(body["trace"]["measured_at"]).timestamp()
     doubt = clock_doubt(measured_at, float(body["decided_at"]), memory.measured_last.get(instrument))
     if doubt is not None:
-        return [f"{source['name']}: header measured_at: {doubt}"], True
+        return [f"{source['name']}: header measured_at: {doubt}"], True, True
     last = memory.verified.get(instrument)
     good = body["disposition"] == Disposition.ACCEPT or body.get("incomplete", False)
     if good and last is not None and not last.passed and last.doubt is None and measured_at < last.at:
-        return [f"it was measured before the failed verification of record {last.seq}"], False
-    return [], True
+        return [f"it was measured before the failed verification of record {last.seq}"], False, False
+    return [], True, True
 
 
 def _set_counted_from(body: Mapping[str, Any], memory: Memory, began: datetime) -> float | None:

@@ -198,6 +198,7 @@ def test_verification_that_was_measured_before_a_failed_one_does_not_reopen_the_
     copy = station.drop("verification", passed, "copy.txt")["body"]
     assert (copy["passed"], copy["counts"], copy["valid_until"]) == (False, False, None)
     assert "the file is a copy of that of record" in copy["reasons"][0]
+    assert (len(failed["errors_nm"]), copy["errors_nm"]) == (2, {}), "nor are its errors the last ones found"
     assert held(station.judge(5), "the last verification of gauge-1 failed")
     late = station.verify(31)
     number = station.agent.records("verification")[1]["seq"]
