@@ -30,6 +30,21 @@ _VERIFICATION_KEYS = (
     "valid_until",
     "source",
 )
+_ALARM_KEYS = (
+    "source",
+    "part",
+    "serial",
+    "artefact",
+    "feature",
+    "instrument",
+    "characteristic",
+    "chart",
+    "side",
+    "value",
+    "unit",
+    "folder",
+)
+"""Whom or what an alarm is about, where its record says so; ``side`` is the way in which a series drifts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +101,9 @@ def _disposition(
 
 
 def _alarm(stamp: Mapping[str, Any], alarm: str, reason: str, body: Mapping[str, Any]) -> Outgoing:
-    named = {k: body[k] for k in ("source", "part", "serial", "instrument") if k in body}
-    return Outgoing("alarm", {**stamp, "alarm": alarm, "reason": reason, **named}, retain=False)
+    return Outgoing(
+        "alarm", {**stamp, "alarm": alarm, "reason": reason, **_picked(body, _ALARM_KEYS)}, retain=False
+    )
 
 
 def _picked(body: Mapping[str, Any], keys: tuple[str, ...]) -> dict[str, Any]:

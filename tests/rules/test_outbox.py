@@ -91,3 +91,12 @@ def test_quarantine_and_recovery_are_alarms():
 @pytest.mark.parametrize("kind", ["start", "stop", "configuration", "acknowledgement", "checkpoint"])
 def test_records_of_the_agent_itself_are_not_told(kind):
     assert told(kind, {"anything": 1}) == ()
+
+
+def test_alarm_of_a_drift_names_characteristic_chart_and_side_for_a_program():
+    body = {"what": "drift", "reason": "roundness_total is rising", "part": "P", "feature": "left-flank",
+            "instrument": "gauge-1", "characteristic": "roundness_total", "chart": "cusum", "side": "rising",
+            "value": 0.9, "unit": "um", "sigma": 0.01}  # fmt: skip
+    (alarm,) = told("recovery", body)
+    named = {k: v for k, v in body.items() if k not in ("what", "sigma")}
+    assert alarm.payload == {**STAMP, "alarm": "drift", **named}
