@@ -230,12 +230,12 @@ class Acceptance(Section, frozen=True):
 
 
 class Certificate(Section, frozen=True):
-    """One ``artefacts/*.toml``."""
+    """One ``artefacts/*.toml``. More waves than 64 would not fit into a journal record."""
 
     artefact: Name
     certificate: Name
     valid_until: date
-    wave: Annotated[tuple[Wave, ...], msgspec.Meta(min_length=1)]
+    wave: Annotated[tuple[Wave, ...], msgspec.Meta(min_length=1, max_length=64)]
     accept: Acceptance = Acceptance()
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from field import spiral_text, wait_until
 
 from edgeagent.cli import main
 
@@ -49,6 +50,41 @@ def refused(folder, name, line, key):
 def test_wave_that_is_certified_twice_names_the_second_one(folder):
     line = changed(folder, CERTIFICATE, "upr = 180", "upr = 36")
     assert "certified by wave[0] already; found 36" in refused(folder, CERTIFICATE, line, "wave[1].upr")
+
+
+@pytest.mark.parametrize("count", [0, 65])
+def test_certificate_has_waves_and_no_more_than_a_record_can_hold(folder, count):
+    text = (folder / CERTIFICATE).read_text(encoding="utf-8")
+    head, waves, accept = text[: text.index("[[wave]]")], "", text[text.index("[accept]") :]
+    for upr in range(2, 2 + count):
+        waves += f"[[wave]]\nupr = {upr}\namplitude_nm = 100.0\nexpanded_uncertainty_nm = 1.0\n"
+    (folder / CERTIFICATE).write_text(head + (waves or "") + accept, encoding="utf-8")
+    code, said = command("check", folder)
+    assert (code, f"{CERTIFICATE}" in said, ": wave: " in said) == (2, True, True), said
+
+
+def test_certificate_with_every_wave_it_may_have_fits_into_the_journal(cell):
+    agent = cell.agent({"verification": {"artefact": "MW-03", "max_age_h": 24}})
+    waves = dict.fromkeys(range(2, 66), 200.0)
+    head = 'artefact = "MW-03"\ncertificate = "C"\nvalid_until = 2999-12-31\n'
+    head += "".join(
+        f"[[wave]]\nupr = {upr}\namplitude_nm = {nm}\nexpanded_uncertainty_nm = 1.0\n"
+        for upr, nm in waves.items()
+    )
+    (agent.folder / CERTIFICATE).write_text(head, encoding="utf-8")
+    agent.start(wait=False)
+    for number, scale in enumerate((1.0, 0.9)):
+        found = {upr: nm * scale for upr, nm in waves.items()}
+        text = spiral_text(artefact="MW-03", feature="waves", waves_nm=found, noise_nm=2.0, seed=number)
+        agent.drop(f"{number}.txt", text)
+        wait_until(lambda n=number: len(agent.records("verification")) == n + 1)
+    first, second = (r["body"] for r in agent.records("verification"))
+    assert (first["passed"], second["passed"]) == (True, False)
+    assert len(first["errors_nm"]) == len(second["errors_nm"]) == 64
+    sizes = [
+        len(line) for path in (agent.store / "journal").iterdir() for line in path.read_bytes().splitlines()
+    ]
+    assert max(sizes) < 8192
 
 
 def test_artefact_with_two_certificates_names_both_files(folder):
