@@ -190,6 +190,11 @@ def _doubts(configuration: Configuration) -> list[str]:
                 f"{document.name}: valid_until: the certificate ran out on {certificate.valid_until}: "
                 "no verification can pass"
             )
+    found += [
+        f"{document.name}: accept.en_max: above 1 an error passes that the uncertainties do not explain"
+        for certificate, document in configuration.certificates.values()
+        if certificate.accept.en_max > 1
+    ]
     if not configuration.recipes:
         found.append("there is no recipe: every part will be held")
     return found

@@ -187,6 +187,13 @@ def test_artefact_without_a_certificate_is_said_by_check(folder):
     assert f"agent.toml: {words}, whose parts are all held" in said
 
 
+def test_acceptance_of_more_than_the_uncertainties_explain_is_said_by_check(folder):
+    # |E_n| <= 1 is satisfactory (ISO/IEC 17043, remembered)
+    assert "en_max" not in command("check", folder)[1]
+    changed(folder, CERTIFICATE, "en_max = 1.0", "en_max = 1.5")
+    assert f"{CERTIFICATE}: accept.en_max: above 1 an error passes" in command("check", folder)[1]
+
+
 def test_certificate_that_ran_out_is_said_by_check(folder):
     changed(folder, CERTIFICATE, "valid_until = 2027-06-30", "valid_until = 2020-01-31")
     said = command("check", folder)[1]
