@@ -75,6 +75,8 @@ def _environment() -> jinja2.Environment:
     environment.filters |= {
         "unit": words.unit_text,
         "limits": words.limits_text,
+        "judged": words.verdict_text,
+        "sources": words.uncertainty_sources,
         "measured": words.value_with_uncertainty,
         "named": lambda c: words.name_text(c["name"], c["instance"]),
         "which": lambda c: words.instance_text(c["name"], c["instance"]),

@@ -134,6 +134,43 @@ def value_with_uncertainty(c: Mapping[str, Any]) -> str:
     return with_unit(f"{found} ± {uncertainty_text(u)}", c["unit"])
 
 
+def verdict_text(c: Mapping[str, Any]) -> str:
+    """The verdict, with the probability that the true value conforms where the uncertainty tells it."""
+    probability = c.get("conformance_probability")
+    if probability is None:
+        return str(c["verdict"])
+    if probability > 0.9995:
+        share = f">{NARROW_SPACE}99.9"
+    elif probability < 0.0005:
+        share = f"<{NARROW_SPACE}0.1"
+    else:
+        share = f"{100 * probability:.1f}"
+    return f"{c['verdict']} ({share}{NARROW_SPACE}%)"
+
+
+def uncertainty_sources(stated: Mapping[str, Any] | None) -> str:
+    """What a measurement's uncertainty was made from, by the ``uncertainty`` of its record."""
+    if not stated:
+        return "noise of the trace, and what the recipe says of the part"
+    words = {
+        "gauge_scale": ("scale of the gauge", ""),
+        "length_scale": ("length scale", ""),
+        "tip_radius_mm": ("tip radius", "mm"),
+        "temperature_k": ("temperature", "K"),
+    }
+    found = [
+        f"{name} {with_unit(f'{stated[key]:g}', unit)}"
+        for key, (name, unit) in words.items()
+        if stated.get(key) is not None
+    ]
+    waves = stated.get("waves") or ()
+    if waves:
+        worst = max(abs(w[2]) for w in waves)
+        last = f", last deviations up to {100 * worst:.2g} %" if worst else ""
+        found.append(f"artefact's certificate at {len(waves)} waves{last}")
+    return f"noise of the trace, and what the recipe says of the part; of the instrument {', '.join(found)}"
+
+
 def limits_text(c: Mapping[str, Any]) -> str:
     """The limits of a characteristic; empty where it has none."""
     lower, upper = c.get("lower"), c.get("upper")

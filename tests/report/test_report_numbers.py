@@ -61,6 +61,29 @@ def test_sentence_of_two_limits_names_both():
     assert words.sentence(c) == "contact angle left is 41.000°, below its limits 42 to 48° by 1.0000°."
 
 
+@pytest.mark.parametrize(
+    ("probability", "text"),
+    [
+        (None, "caution"),
+        (0.99951, "caution (> 99.9 %)"),
+        (0.973, "caution (97.3 %)"),
+        (4e-4, "caution (< 0.1 %)"),
+    ],
+)
+def test_verdict_carries_the_probability_of_conformity_and_never_calls_it_certain(probability, text):
+    found = words.verdict_text({"verdict": "caution", "conformance_probability": probability})
+    assert found.replace(words.NARROW_SPACE, " ") == text
+
+
+def test_sources_of_the_uncertainty_are_named_as_the_record_has_them():
+    assert "instrument" not in words.uncertainty_sources(None)
+    stated = {"gauge_scale": 0.003, "tip_radius_mm": 0.0003, "temperature_k": None,
+              "waves": [[36.0, 0.004, -0.05], [180.0, 0.006, 0.0]]}  # fmt: skip
+    found = words.uncertainty_sources(stated).replace(words.NARROW_SPACE, " ")
+    assert "scale of the gauge 0.003, tip radius 0.0003 mm" in found
+    assert found.endswith("artefact's certificate at 2 waves, last deviations up to 5 %")
+
+
 def test_value_that_could_not_be_computed_says_so():
     c = characteristic(None, upper=1.2, verdict="inconclusive")
     assert "no value, though the recipe asks for it" in words.sentence(c)
