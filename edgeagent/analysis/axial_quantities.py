@@ -102,8 +102,8 @@ def groove_quantities(
 
     The standard uncertainties are those of arcs and seat; of form and profile deviation an upper bound from the
     scatter of neighbouring samples (`flanks.Flank`); of roughness and waviness the scatter between sections of
-    the flank (`roughness`), with its degrees of freedom; None for contact ellipse and the seat on the
-    profile, of which a single trace does not tell the spread.
+    the flank (`roughness`), with its degrees of freedom; of the contact ellipse what radius and angle bring
+    into it; None for the seat on the profile, of which a single trace does not tell the spread.
     """
     values: dict[str, tuple[float | None, float | None]] = {}
     freedom: dict[str, float] = {}
@@ -135,7 +135,14 @@ def groove_quantities(
         if options.ball_load_n is not None:
             raw_angle = getattr(seat, angle) + (-seat.axis_turn_deg if name == "left" else seat.axis_turn_deg)
             found = _contact(
-                flank, radius, raw_angle, thread, options.ball_load_n, ball_circle_mm, lead_angle_deg, failures
+                flank,
+                (radius, radius_spread),
+                (raw_angle, spread[angle]),
+                thread,
+                options.ball_load_n,
+                ball_circle_mm,
+                lead_angle_deg,
+                failures,
             )
             values[f"contact_ellipse_margin_{name}"], values[f"contact_pressure_{name}"] = found
     values["arc_centre_separation"] = (seat.separation_mm, spread["separation_mm"])
@@ -214,35 +221,47 @@ def _waviness(flank: Flank, name: str, wanted: RoughnessOptions, remarks: list[s
 
 def _contact(
     flank: Flank,
-    radius_mm: float,
-    angle_deg: float,
+    radius_mm: tuple[float, float],
+    angle_deg: tuple[float, float],
     thread: Thread,
     load_n: float,
     ball_circle_mm: float,
     lead_angle_deg: float,
     failures: list[str],
-) -> tuple[tuple[float | None, None], tuple[float | None, None]]:
-    """Margin of the contact ellipse inside the flank, mm, and greatest pressure, MPa."""
-    from edgeagent.analysis.contact import contact_ellipse, track_curvature
+) -> tuple[tuple[float | None, float | None], tuple[float | None, float | None]]:
+    """Margin of the contact ellipse inside the flank, mm, and greatest pressure, MPa, with their uncertainties.
 
-    try:
+    ``radius_mm`` and ``angle_deg`` come with theirs. Both stand on the same arc, so their effects are added as
+    if they always went together: an upper bound.
+    """
+
+    def at(radius: float, angle: float) -> FloatArray:
         ellipse = contact_ellipse(
             track_curvature(
                 member=thread.member,
                 ball_diameter_mm=thread.ball_diameter_mm,
                 ball_pitch_circle_mm=ball_circle_mm,
-                track_conformity=radius_mm / thread.ball_diameter_mm,
-                contact_angle_deg=angle_deg,
+                track_conformity=radius / thread.ball_diameter_mm,
+                contact_angle_deg=angle,
                 lead_angle_deg=lead_angle_deg,
             ),
             load_n,
         )
+        gap = radius - thread.ball_diameter_mm / 2.0
+        inner, outer = (arc_length(edge - angle, radius, gap) for edge in flank.edges_deg)
+        return np.array([min(outer, -inner) - ellipse.semi_major_mm, ellipse.pressure_max_mpa])
+
+    from edgeagent.analysis.contact import contact_ellipse, track_curvature
+
+    try:
+        found = at(radius_mm[0], angle_deg[0])
+        spread = np.abs(at(sum(radius_mm), angle_deg[0]) - found) + np.abs(
+            at(radius_mm[0], sum(angle_deg)) - found
+        )
     except AgentError as error:
         failures.append(f"no contact ellipse: {error}")
         return (None, None), (None, None)
-    gap = radius_mm - thread.ball_diameter_mm / 2.0
-    inner, outer = (arc_length(edge - angle_deg, radius_mm, gap) for edge in flank.edges_deg)
-    return (min(outer, -inner) - ellipse.semi_major_mm, None), (ellipse.pressure_max_mpa, None)
+    return (float(found[0]), float(spread[0])), (float(found[1]), float(spread[1]))
 
 
 def arc_length(turn_deg: float, radius_mm: float, gap_mm: float) -> float:

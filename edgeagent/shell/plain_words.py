@@ -6,6 +6,7 @@ from typing import Any
 
 import msgspec
 
+from edgeagent.analysis.kinds import find_kind
 from edgeagent.codec.settings import Settings
 from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
 from edgeagent.shell.clock import SystemClock
@@ -66,7 +67,26 @@ def _all_doubts(configuration: Configuration) -> list[str]:
         for plan in loaded.recipe.measurements
         if not plan.scalar_limits and not plan.curve_limits and plan.grade is None
     ]
-    return unlimited + _doubts(configuration)
+    return unlimited + _bare(configuration) + _doubts(configuration)
+
+
+def _bare(configuration: Configuration) -> list[str]:
+    """Limits that a bare value meets although the rule asks for a proof."""
+    if configuration.settings.decision.rule == "simple":
+        return []
+    found = []
+    for loaded in configuration.recipes.values():
+        stated = loaded.recipe.uncertainty
+        known = {name.partition("[")[0] for name in stated.repeatability} if stated is not None else set()
+        for plan in loaded.recipe.measurements:
+            untold: frozenset[str] = getattr(find_kind(plan.kind), "UNTOLD", frozenset())
+            found += [
+                f"{loaded.recipe.part} {plan.feature}: {limit.characteristic} is judged by its bare value: a trace "
+                "does not tell how it repeats, so enter its repeatability from a study"
+                for limit in plan.scalar_limits
+                if limit.characteristic in untold - known
+            ]
+    return found
 
 
 def _station(settings: Settings) -> list[str]:

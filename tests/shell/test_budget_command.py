@@ -243,6 +243,13 @@ def test_check_says_what_the_uncertainty_counts(cell):
     said = CliRunner().invoke(main, ["check", "--config", str(agent.config)]).output
     assert "gauge_scale 0.03, the certificate and last deviations of MW-03" in said
     assert "expands 1.15e-05 per K, not corrected to 20 °C; repeatability from a study: root_clearance" in said
+    assert "bare value" not in said
+    limit = '[[measurement.limit]]\ncharacteristic = "profile_seat_height"\nupper = 1.0\n\n[uncertainty]'
+    recipe.write_text(
+        recipe.read_text(encoding="utf-8").replace("\n[uncertainty]", "\n" + limit), encoding="utf-8"
+    )
+    said = CliRunner().invoke(main, ["check", "--config", str(agent.config)]).output
+    assert "KX-2005-G profile: profile_seat_height is judged by its bare value" in said
     plain = cell.agent({"uncertainty": None})
     said = CliRunner().invoke(main, ["check", "--config", str(plain.config)]).output
     assert "the noise of its trace alone" in said

@@ -8,6 +8,7 @@ A module defines
                      ``feature``, ``kind`` and ``limit``
 ``analyse``          ``(trace, Request) -> Analysis``; pure; raises InputError or AnalysisError
 ``grade_limits``     optional: ``(grade, trace, Request) -> tuple[ScalarLimit, ...]``, a standard's limits
+``UNTOLD``           optional: the characteristics of which a single trace tells no uncertainty
 ``influences``       optional: ``(trace, Request, Analysis, wanted) -> Influences``, what the errors of the
                      instrument do to the values; ``wanted`` names the members that a stated uncertainty meets
 """

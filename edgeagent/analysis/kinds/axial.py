@@ -69,7 +69,9 @@ CHARACTERISTICS: Mapping[str, str] = {
     **TRACE_UNITS,
 }
 
-__all__ = ["CHARACTERISTICS", "COLUMNS", "OPTIONAL_COLUMNS", "Options", "analyse", "influences"]
+UNTOLD = frozenset({"profile_contact_angle_left", "profile_contact_angle_right", "profile_seat_height"})
+
+__all__ = ["CHARACTERISTICS", "COLUMNS", "OPTIONAL_COLUMNS", "UNTOLD", "Options", "analyse", "influences"]
 
 
 def analyse(trace: Trace, request: Request) -> Analysis:
