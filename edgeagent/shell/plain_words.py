@@ -75,17 +75,15 @@ def _bare(configuration: Configuration) -> list[str]:
     if configuration.settings.decision.rule == "simple":
         return []
     found = []
+    told = "is judged by its bare value: a trace does not tell how it repeats, so enter its repeatability"
     for loaded in configuration.recipes.values():
-        stated = loaded.recipe.uncertainty
+        recipe = loaded.recipe
+        stated = recipe.uncertainty
         known = {name.partition("[")[0] for name in stated.repeatability} if stated is not None else set()
-        for plan in loaded.recipe.measurements:
+        for plan in recipe.measurements:
             untold: frozenset[str] = getattr(find_kind(plan.kind), "UNTOLD", frozenset())
-            found += [
-                f"{loaded.recipe.part} {plan.feature}: {limit.characteristic} is judged by its bare value: a trace "
-                "does not tell how it repeats, so enter its repeatability from a study"
-                for limit in plan.scalar_limits
-                if limit.characteristic in untold - known
-            ]
+            bare = [x for x in plan.scalar_limits if x.characteristic in untold - known]
+            found += [f"{recipe.part} {plan.feature}: {x.characteristic} {told}" for x in bare]
     return found
 
 
