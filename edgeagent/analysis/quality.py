@@ -13,6 +13,8 @@ from edgeagent.model import FloatArray, QualityCheck
 
 POINTS_PER_UNDULATION_MIN = 7.0
 """ISO 12181-2 asks for at least seven points per undulation at the cut-off (remembered, not seen)."""
+TURN_SHARE_MAX = 0.2
+"""Share of the profile's RMS that may differ from turn to turn: a choice of ours, see ``turn_agreement``."""
 SPAN_MIN_UM = 0.02
 """Smallest span of readings in µm that is taken for a stylus in contact: a choice of ours."""
 
@@ -189,9 +191,13 @@ def spikes(residual_um: FloatArray, factor: float) -> QualityCheck:
 def turn_agreement(non_repeating_um: float | None, ron_q_um: float, allowed_um: float) -> QualityCheck:
     """RMS of what does not repeat from turn to turn within the judged band.
 
-    Allowed is half of the profile's own RMS, or ``allowed_um`` where the profile is smaller than that.
+    Noise that differs between turns is in every uncertainty; what this check is for is a wave that only one of
+    T turns has. It enters the values at 1/T of its amplitude A and leaves an RMS of A / sqrt(2 T) here (derived
+    here: the scatter between turns, as of a sample), so that the turn itself lies off the values by
+    (T - 1) sqrt(2 / T) times that RMS: 1 for two turns, 1.6 for three. Allowed is a fifth of the profile's own
+    RMS, so that such a turn is off by a third of it (a choice of ours), or ``allowed_um`` where that is more.
     """
-    allowed = max(0.5 * ron_q_um, allowed_um)
+    allowed = max(TURN_SHARE_MAX * ron_q_um, allowed_um)
     if non_repeating_um is None:
         return QualityCheck("turn_agreement", True, None, allowed, "um", "one turn only: nothing to compare")
     return QualityCheck(

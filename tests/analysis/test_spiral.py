@@ -322,6 +322,19 @@ def test_turns_that_disagree_fail():
     )
 
 
+@pytest.mark.parametrize("turns", [2.0, 3.0, 5.0])
+def test_a_wave_of_one_turn_alone_is_off_by_what_the_check_of_the_turns_says(turns):
+    # A / T of it is in the values, A (T - 1) / T is not: (T - 1) sqrt(2 / T) times the RMS that the check finds
+    angle_deg, deviation = samples(turns, noise_um=0.0005)
+    second = (angle_deg >= 360) & (angle_deg < 720)
+    deviation[second] += 0.12 * np.cos(40 * np.radians(angle_deg[second]))
+    found = analysed(trace_of(angle_deg, deviation))
+    hidden = 120.0 - found.spectrum.amplitude_nm[39]
+    assert hidden == pytest.approx(120.0 * (1 - 1 / turns), rel=0.02)
+    seen_nm = 1000 * check(found, "turn_agreement").value
+    assert hidden == pytest.approx((turns - 1) * math.sqrt(2 / turns) * seen_nm, rel=0.05)
+
+
 def test_a_tip_that_is_too_large_fails():
     steep = {**WAVES, 480: (0.3, 0.0)}
     found = analysed(trace_of(*samples(waves=steep), tip_radius_mm=2.0))
