@@ -170,7 +170,7 @@ def test_rounding_of_a_noise_free_trace_is_no_spike():
 @pytest.mark.parametrize(
     ("differing", "ron_q", "ok"), [(0.04, 0.0, True), (0.06, 0.0, False), (0.19, 1.0, True), (0.21, 1.0, False)]
 )
-def test_turns_must_agree_to_a_fifth_of_the_form_or_the_recipe_allowance(differing, ron_q, ok):
+def test_turns_must_agree_to_a_share_of_the_form_or_the_recipe_allowance(differing, ron_q, ok):
     check = quality.turn_agreement(differing, ron_q, 0.05)
     assert check.ok is ok
     assert "turn to turn" in sentence(check)

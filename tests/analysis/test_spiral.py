@@ -322,6 +322,13 @@ def test_turns_that_disagree_fail():
     )
 
 
+def test_even_noise_is_in_the_uncertainties_and_no_disagreement_of_turns():
+    # 0.6 um of noise a sample: 0.32 um within the band, against a profile of 0.43 um RMS
+    found = analysed(trace_of(*samples(noise_um=0.6)))
+    assert check(found, "turn_agreement").ok
+    assert found.spectrum.noise_nm[50] == pytest.approx(600 * math.sqrt(2 / 10_800), rel=0.3)
+
+
 @pytest.mark.parametrize("turns", [2.0, 3.0, 5.0])
 def test_a_wave_of_one_turn_alone_is_off_by_what_the_check_of_the_turns_says(turns):
     # A / T of it is in the values, A (T - 1) / T is not: (T - 1) sqrt(2 / T) times the RMS that the check finds

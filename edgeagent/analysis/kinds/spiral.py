@@ -420,8 +420,11 @@ def _checks_after_fit(
     ron_q_um: float,
 ) -> list[QualityCheck]:
     repeats = fit.noise_from == "between harmonics"
-    band = fit.standard_uncertainty_um[2 : options.upr[1] + 1]
-    differing = factor * float(np.sqrt(fit.turns * np.sum(band**2))) if repeats else None
+    variance = fit.standard_uncertainty_um[2:] ** 2
+    band = variance[: options.upr[1] - 1]
+    # What lies at the level of most orders is even noise.
+    uneven = max(float(np.sum(band) - len(band) * np.median(variance)), 0.0) if len(band) else 0.0
+    differing = factor * float(np.sqrt(fit.turns * uneven)) if repeats else None
     judged = (spectrum.upr >= 2) & (spectrum.upr <= (request.judged_upr or options.upr[1]))
     return [
         quality.turn_agreement(differing, ron_q_um, options.turn_agreement_um),
