@@ -1,7 +1,8 @@
 """May anything be accepted now? The verifications of the instrument decide: the last, and those around a trace.
 
-A verification speaks for what its instrument measures from then on, until its age runs out. What was measured
-before it, after one that failed, or just before one that failed, is not covered, whenever its file arrives.
+A verification speaks for what its instrument measures from then on, until its age runs out, and for what it
+measured before. What was measured after one that failed, or just before one that failed, is not covered,
+whenever its file arrives.
 """
 
 from __future__ import annotations
@@ -163,13 +164,24 @@ def closed_reason(
     return None
 
 
+SAME_MOMENT_S = 60.0
+"""Times of measurement nearer than this do not tell which was first: some exports tell whole minutes, some the
+begin and others the end of a measurement."""
+
+
 def around(past: Sequence[Verified], measured_at: float, seq: int) -> tuple[Verified | None, Verified | None]:
     """The verifications before and after a trace, measured at a time and recorded as ``seq``.
 
-    Between equal times, as those of a clock that tells only the day, the order of the records decides.
+    Where the times do not tell, within SAME_MOMENT_S, the order of the records decides.
     """
-    index = bisect_right(past, (measured_at, seq), key=lambda v: (v.at, v.seq))
-    return past[index - 1] if index else None, past[index] if index < len(past) else None
+    before = after = None
+    for verified in past:
+        apart = verified.at - measured_at
+        if apart <= -SAME_MOMENT_S or (apart < SAME_MOMENT_S and verified.seq < seq):
+            before = verified
+        elif after is None:
+            after = verified
+    return before, after
 
 
 def uncovered_reason(
@@ -185,9 +197,10 @@ def uncovered_reason(
     """Why a trace is not covered by the verifications around it, or None when it is.
 
     ``past`` are the instrument's verifications, rising by the time from which they speak; ``seq`` is the
-    trace's record. The verification before the trace must have passed and not be too old then; the one after
-    it, where that is known already, must not have failed: nobody knows since when a failing instrument was
-    wrong.
+    trace's record. The verification before the trace must have passed. So must the one after it, where that is
+    known already: nobody knows since when a failing instrument was wrong. One after it that passed covers it
+    however old the one before was, and where there was none: an instrument does not drift and come back. A
+    failure of more than ``max_age_h`` after a trace from before all records says nothing of it.
     """
     if max_age_h is None:
         return None
@@ -195,19 +208,21 @@ def uncovered_reason(
         ahead = _hours((measured_at - now) / 3600)
         return f"gate: clocks disagree: {feature} was measured {ahead} after it was decided"
     before, after = around(past, measured_at, seq)
-    if before is None:
-        return f"gate: {feature} was measured before the first verification of {instrument} on record"
-    if not before.passed:
+    if before is not None and not before.passed:
         return f"gate: {feature} was measured after {_no_proof(before)} of {instrument} (record {before.seq})"
+    if after is not None:
+        if after.passed or (before is None and after.at - measured_at > 3600 * max_age_h):
+            return None
+        told = f"gate: {feature} was measured before {_no_proof(after)} of {instrument} (record {after.seq})"
+        return f"{told}: nobody knows since when it was wrong"
+    if before is None:
+        return None
     if before.artefact != artefact:
         return f"gate: {instrument} was verified with {before.artefact} when {feature} was measured"
     age_h = (measured_at - before.measured_at) / 3600
     if age_h > max_age_h:
         told = f"gate: the verification of {instrument} was {_hours(age_h)} old when {feature} was measured"
         return f"{told}, allowed are {max_age_h:g} h"
-    if after is not None and not after.passed:
-        told = f"gate: {feature} was measured before {_no_proof(after)} of {instrument} (record {after.seq})"
-        return f"{told}: nobody knows since when it was wrong"
     return None
 
 

@@ -81,12 +81,15 @@ def gate_reason(state: PartSet, memory: Memory, configuration: Configuration, no
     """Why this part may not be accepted at ``now``, None when nothing speaks against it.
 
     The gate must be open for each of its instruments, and each of its traces covered by the verifications
-    before and after it.
+    before and after it. A part that the gate holds is not accepted by a copy of what was held.
     """
     wanted = configuration.settings.verification
     closed = open_reason(state, memory, configuration, now)
     if wanted is None or closed is not None:
         return closed
+    again = [state.results[f] for f in state.remeasured if f in state.results]
+    if (state.part, state.serial) in memory.gated and again and all(r.copied for r in again):
+        return f"gate: {again[0].feature} is a copy of what was held: measure the part again, or release it"
     for result in state.results.values():
         history = memory.verifications.get(str(result.source["instrument"]))
         if history is None or result.measured_at is None:

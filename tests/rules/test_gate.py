@@ -102,7 +102,7 @@ def test_doubtful_verification_counts_until_another_comes_and_stays_unproven_in_
 @pytest.mark.parametrize(
     ("hours", "words"),
     [
-        (7.9, "profile was measured before the first verification of gauge-1 on record"),
+        (7.9, None),
         (8.0, None),
         (9.0, None),
         (9.5, "before a failed verification of gauge-1 (record 3): nobody knows since when it was wrong"),
@@ -121,7 +121,7 @@ def test_trace_is_covered_by_what_was_verified_before_and_after_it(hours, words)
 
 def test_clock_that_tells_only_the_day_leaves_the_order_to_the_records():
     past = history(verified(10, 0.0), verified(20, 0.0, passed=False), verified(30, 0.0)).past
-    assert "before the first verification" in covered(past, 0.0, seq=5)
+    assert covered(past, 0.0, seq=5) is None
     assert "before a failed verification" in covered(past, 0.0, seq=15)
     assert "after a failed verification" in covered(past, 0.0, seq=25)
     assert covered(past, 0.0, seq=35) is None
@@ -129,10 +129,34 @@ def test_clock_that_tells_only_the_day_leaves_the_order_to_the_records():
 
 def test_age_counts_from_the_oldest_file_of_a_set_and_cover_from_the_newest():
     past = history(verified(1, 8.0, complete_h=9.5)).past
-    assert covered(past, 9.0) is not None
+    assert covered(past, 9.0) is None, "measured between two files of a set that passed"
     assert covered(past, 9.5) is None
     assert covered(past, 32.0, now_h=32.0) is None
     assert "24.1 h old when profile was measured, allowed are 24 h" in covered(past, 32.1, now_h=32.1)
+
+
+def test_times_within_a_minute_leave_the_order_to_the_records():
+    past = history(verified(10, 8.0), verified(20, 9.0, passed=False)).past
+    for seconds, seq, words in (
+        (-61, 30, "before a failed verification"),
+        (-59, 30, "after a failed verification"),
+        (59, 15, "before a failed verification"),
+        (61, 15, "after a failed verification"),
+    ):
+        assert words in covered(past, 9.0 + seconds / 3600, seq=seq), seconds
+
+
+def test_trace_from_before_all_records_is_covered_by_the_first_verification_if_that_passed():
+    passed, failed = history(verified(1, 40.0)).past, history(verified(1, 40.0, passed=False)).past
+    assert covered(passed, 0.0, now_h=41.0) is None
+    assert "before a failed verification" in covered(failed, 20.0, now_h=41.0)
+    assert covered(failed, 10.0, now_h=41.0) is None, "a failure 30 h later says nothing of it"
+
+
+def test_pass_after_a_trace_covers_it_however_old_the_one_before_was():
+    past = history(verified(1, 0.0), verified(2, 40.0)).past
+    assert covered(past, 30.0, now_h=41.0) is None
+    assert "30.0 h old when profile was measured" in covered(past[:1], 30.0, now_h=30.0)
 
 
 def test_trace_from_the_near_future_is_forgiven_and_no_gate_asks_for_no_cover():
