@@ -136,6 +136,8 @@ def test_outage_of_the_broker_is_made_up_in_order_and_once(cell, circle_text):
     agent = cell.begin_agent(QUICK)
     agent.drop("0.txt", circle_text("0"))
     line.wait_topic("disposition")
+    # What the broker has no acknowledgement for from the listener it would deliver again after its restart.
+    line.wait_topic("heartbeat", len(line.messages("heartbeat")) + 2)
     broker.stop()
     serials = [str(n) for n in range(1, 24)]  # more messages than may be on their way at a time
     for serial in serials:
@@ -162,6 +164,7 @@ def test_outage_and_death_together_lose_nothing(cell, circle_text):
     broker = cell.begin_broker()
     line = cell.begin_listener()
     agent = cell.begin_agent(QUICK)
+    line.wait_topic("heartbeat", len(line.messages("heartbeat")) + 2)
     broker.stop()
     for serial in ("1", "2", "3"):
         agent.drop(f"{serial}.txt", circle_text(serial, 4000.0 if serial == "2" else 20.0))
