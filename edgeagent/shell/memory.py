@@ -76,6 +76,11 @@ class Memory:
         """The verification of each instrument that counts now."""
         return {name: history.current for name, history in self.verifications.items()}
 
+    def part_set(self, part: str, serial: str) -> PartSet:
+        """What is known of a part, of one that the gate holds however long ago; empty where nothing is."""
+        key = (part, serial)
+        return self.sets.get(key) or self.gated.get(key) or PartSet(part, serial)
+
     def known(self, key: bytes) -> bool:
         """Whether a file of this identity has its record already."""
         return key in self._done
@@ -142,8 +147,7 @@ class Memory:
         elif record.kind == "disposition":
             self.decided = record.seq
             key = (str(body["part"]), str(body["serial"]))
-            state = self.sets.get(key, PartSet(*key))
-            state = disposed(state, Disposition(body["disposition"]), record.seq)
+            state = disposed(self.part_set(*key), Disposition(body["disposition"]), record.seq)
             self._keep(key, state)
             self.gated.pop(key, None)
             if body.get("gate") is not None:
@@ -191,9 +195,8 @@ class Memory:
         body = record.body
         trace = body["trace"]
         key = (str(trace["part"]), str(trace["serial"]))
-        state = self.sets.get(key, PartSet(*key))
-        result = feature_result(record.seq, body)
-        self._keep(key, measured(state, result, tuple(body["required"]), float(body["decided_at"])))
+        result, required = feature_result(record.seq, body), tuple(body["required"])
+        self._keep(key, measured(self.part_set(*key), result, required, float(body["decided_at"])))
 
     def _keep(self, key: tuple[str, str], state: PartSet) -> None:
         self.sets[key] = state

@@ -36,8 +36,7 @@ def part_entries(
     both are written with one sync.
     """
     trace = body["trace"]
-    key = (str(trace["part"]), str(trace["serial"]))
-    state = memory.sets.get(key, PartSet(*key))
+    state = memory.part_set(str(trace["part"]), str(trace["serial"]))
     state = measured(state, feature_result(seq, body), tuple(body["required"]), now)
     return decision_entries(state, memory, configuration, now)
 

@@ -119,7 +119,7 @@ def refusal_entry(name: str, request: ReleaseRequest | None, reason: str) -> tup
 def held_parts(memory: Memory, gate: GateReason) -> Iterator[HeldPart]:
     """All parts that are held for the gate alone, in the order of their records."""
     for key in list(memory.gated):
-        state = memory.sets.get(key, memory.gated[key])
+        state = memory.part_set(*key)
         if _other_reason(state) is None:
             yield HeldPart(state.part, state.serial, state.disposed_seq or 0, _unverified(state, memory, gate))
 
@@ -133,11 +133,10 @@ def release_entries(
     measured again rather than released. A release is therefore always late and leaves the lamp alone.
     """
     key = (request.part, request.serial)
-    gated = memory.gated.get(key)
     name = f"{request.part} {request.serial}"
-    if gated is None:
+    if key not in memory.gated:
         raise ReleaseRefusedError(f"{name} is not held for the gate")
-    state = memory.sets.get(key, gated)
+    state = memory.part_set(*key)
     refusal = _other_reason(state) or _unverified(state, memory, gate)
     if refusal is not None:
         raise ReleaseRefusedError(f"{name}: {refusal}")
