@@ -129,12 +129,12 @@ def test_expired_certificate_is_said_and_not_passed(cell, circle_text):
     cell.begin_broker()
     listener = cell.begin_listener()
     agent = cell.agent(GATE)
-    yesterday = (datetime.now(UTC) - timedelta(days=1)).date()
-    certificate(agent, new=yesterday.isoformat())
+    ended = (datetime.now(UTC) - timedelta(days=2)).date()  # two days: a minute ago may be yesterday
+    certificate(agent, new=ended.isoformat())
     agent.start()
     body = told(agent, listener, "artefact.txt", artefact())
     assert body["passed"] is False
-    assert body["reasons"] == [f"certificate C-2291 was valid until {yesterday}"]
+    assert body["reasons"] == [f"certificate C-2291 was valid until {ended}"]
     held_for(agent, listener, circle_text, "1", "the last verification of gauge-1 failed")
 
 
