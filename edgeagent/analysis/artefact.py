@@ -68,7 +68,10 @@ def compare_waves(
 
 
 def residual_noise(spectrum: Spectrum, upr_max: int) -> Quantity:
-    """The largest noise of a harmonic from 2 UPR to ``upr_max``; that of every UPR stands in the spectrum."""
+    """The largest noise of a harmonic from 2 UPR to ``upr_max``; that of every UPR stands in the spectrum.
+
+    Both the spectrum and ``upr_max`` reach 2 UPR or more.
+    """
     noise = spectrum.noise_nm[1:upr_max]
     worst = int(np.argmax(noise)) + 2
     return Quantity("residual_noise", float(noise[worst - 2]), "nm", str(worst))

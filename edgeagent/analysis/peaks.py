@@ -21,6 +21,8 @@ _ABOVE_FLOOR = float(np.sqrt(np.log(1e6) / np.log(2)))
 _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))
 _MEDIAN_SPREAD = 3.0
 """Relative spread of a band's median times the root of its orders, with room for the floor's own slope."""
+_LEVEL_MIN_NM = 1e-9
+"""Floors of computed data may be zero: no ratio to them is a number."""
 _LINES_MAX = 40
 _WINDOW_MIN = 17
 """Orders in the narrowest window: a comb of every third order leaves its median alone."""
@@ -96,9 +98,9 @@ def described_peaks(
 
     ``speed_hz`` is where the greatest line moves a ball, from the lowest to the highest speed (of a floor: from
     its first order to its last); ``resonances`` are those that any of its orders meets, each with the greatest
-    such order; ``ground_hz`` what a comb's spacing,
-    a line or a floor's ends were while the part was ground, ``wheel_multiple`` the multiple of the wheel's
-    turning that fits it. None where the recipe does not say the speeds, or nothing fits.
+    such order; ``ground_hz`` what a comb's spacing, a line or a floor's ends were while the part was ground,
+    ``wheel_multiple`` the multiple of the wheel's turning that fits it. None where the recipe does not say the
+    speeds, or nothing fits.
     """
     return [_described(group, running, thread) for group in find_peaks(spectrum)[:_SPOKEN_MAX]]
 
@@ -171,11 +173,11 @@ def _windows(count: int) -> tuple[IntArray, IntArray]:
 
 
 def _medians(values: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
-    """Upper median of each window, above zero."""
+    """Upper median of each window, in nm, above zero."""
     found = [
         float(np.partition(values[a:b], (b - a) // 2)[(b - a) // 2]) for a, b in zip(start, stop, strict=True)
     ]
-    result: FloatArray = np.maximum(np.array(found), np.finfo(np.float64).tiny)
+    result: FloatArray = np.maximum(np.array(found), _LEVEL_MIN_NM)
     return result
 
 

@@ -100,7 +100,8 @@ def _compared(
     """The analysis with everything that the certificate asks for."""
     waves = [(w.upr, w.amplitude_nm, w.expanded_uncertainty_nm) for w in shown]
     found = compare_waves(spectrum, waves, upr_max, others_upr=absent_upr, side_band_upr=accept.side_band_upr)
-    found = (*found, residual_noise(spectrum, min(upr_max, len(spectrum.upr))))
+    if len(spectrum.upr) > 1:  # a trace of a few points has no wave but its eccentricity
+        found = (*found, residual_noise(spectrum, min(upr_max, len(spectrum.upr))))
     checks = analysis.quality
     if waves:
         checks = (*checks, trace_uncertainty(spectrum, waves, accept.uncertainty_ratio_max))

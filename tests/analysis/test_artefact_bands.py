@@ -97,6 +97,12 @@ def test_wave_above_nyquist_is_said_and_never_passed():
     assert reason == "certificate C-1: wave[1].upr: 180 UPR lies above the trace's range of 120 UPR"
 
 
+def test_file_of_three_points_a_turn_is_held_like_any_other_that_shows_no_wave():
+    found = judged(band("waves", {36: 812.0}, points_per_turn=3), anywhere=True)
+    assert (found.judgement.disposition, found.missing_upr, found.incomplete) == ("hold", (36, 180), False)
+    assert named(found.analysis.quantities, "residual_noise") == []
+
+
 def test_expired_certificate_does_not_pass_a_band():
     found = judged(band("low", {36: 812.0}), valid_until=date(2020, 1, 1))
     assert (found.judgement.disposition, found.incomplete) == ("hold", False)

@@ -166,3 +166,10 @@ def test_nothing_is_said_of_speeds_that_the_recipe_does_not_give():
         [],
     )
     assert "Hz" not in line["sentence"]
+
+
+def test_lone_line_without_any_floor_is_a_line_of_finite_ratio():
+    amplitude = np.zeros(200)
+    amplitude[36] = 50.0
+    (found,) = find_peaks(Spectrum(np.arange(1, 201), amplitude, np.zeros(200), np.zeros(200)))
+    assert (found.pattern, found.upr, np.isfinite(found.ratio)) == ("line", (37,), True)
