@@ -8,7 +8,7 @@ from typing import Any
 
 from edgeagent.rules.budget import Budget, coverage_factor
 from edgeagent.shell.evaluate import Evaluation
-from edgeagent.shell.inspect import aligned, number
+from edgeagent.shell.plain_text import aligned, number
 
 
 def budget_objects(found: Evaluation, *, harmonics_max: int) -> list[dict[str, Any]]:
@@ -84,7 +84,7 @@ def budget_table(result: Mapping[str, Any]) -> str:
             )
             for c in b["contributions"]
         ]
-        lines += [f"  {line}" for line in aligned(rows)]
+        lines += aligned(rows, "    ")
     return "\n".join([*lines, ""])
 
 

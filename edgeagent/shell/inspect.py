@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +10,7 @@ from edgeagent.codec.result import encode
 from edgeagent.errors import InputError
 from edgeagent.shell.configuration import Configuration
 from edgeagent.shell.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.shell.plain_text import aligned, clean, number
 
 _HARMONICS_SHOWN = 12
 
@@ -118,21 +118,3 @@ def _row(c: dict[str, Any]) -> tuple[str, ...]:
     name = f"{c['name']}[{c['instance']}]" if c["instance"] else c["name"]
     numbers = (number(c[k]) for k in ("value", "expanded_uncertainty", "lower", "upper"))
     return (name, *numbers, c["unit"], c["verdict"])
-
-
-def number(value: float | None) -> str:
-    """Five significant digits, a dash for nothing."""
-    return "-" if value is None else f"{value:.5g}"
-
-
-def clean(text: object) -> str:
-    """Text of a file without anything that a terminal would obey."""
-    return "".join(c if c.isprintable() else "?" for c in str(text))
-
-
-def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
-    """Rows of texts as lines with columns of one width, the last column as it is."""
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
-    return [
-        "  " + "  ".join([*(c.ljust(w) for c, w in zip(row, widths, strict=False)), row[-1]]) for row in rows
-    ]

@@ -276,7 +276,7 @@ def _as_json(
 
 
 def _text(found: dict[str, Any]) -> str:
-    from edgeagent.shell.inspect import aligned, clean, number
+    from edgeagent.shell.plain_text import aligned, clean, number
 
     (check,) = found["quality"]
     names = " with ".join(s["name"] for s in found["sources"])
@@ -293,7 +293,7 @@ def _text(found: dict[str, Any]) -> str:
         numbers = [values["radial_nm"][n - 1], 2 * values["radial_u_nm"][n - 1]]
         numbers += [values["axial_nm"][n - 1], 2 * values["axial_u_nm"][n - 1]]
         rows.append((str(n), *(number(v) for v in numbers), ""))
-    lines += ["", *(line.rstrip() for line in aligned(rows)), ""]
+    lines += ["", *aligned(rows), ""]
     lines += [f"  - {s}" for s in found["sentences"]] or ["  nothing stands out of the noise"]
     return "\n".join([*lines, ""])
 

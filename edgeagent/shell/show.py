@@ -9,8 +9,8 @@ from typing import Any
 
 from edgeagent.codec.record import Record
 from edgeagent.codec.result import encode
-from edgeagent.shell.inspect import clean
 from edgeagent.shell.journal import JournalReader
+from edgeagent.shell.plain_text import clean
 from edgeagent.shell.replay import ReplayReport
 from edgeagent.shell.verify import journal_folder
 

@@ -99,7 +99,7 @@ _PASSING = {
 
 
 def _text(table: dict[str, Any], everything: bool) -> str:
-    from edgeagent.shell.inspect import aligned, clean, number
+    from edgeagent.shell.plain_text import aligned, clean, number
 
     def span(values: list[float]) -> str:
         low, high = (number(v) for v in values)
@@ -129,7 +129,7 @@ def _text(table: dict[str, Any], everything: bool) -> str:
         for h in harmonics
         if everything or id(h) in shown
     ]  # fmt: skip
-    lines += [*aligned(rows)]
+    lines += aligned(rows)
     hidden = len(harmonics) - (len(rows) - 1)
     lines += [f"  ({hidden} more harmonics)", ""] if hidden else [""]
     lines += [f"  - {sentence}" for sentence in table["peaks"]]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from edgeagent.errors import AnalysisError, UsageError
+from edgeagent.shell.plain_text import aligned, clean, number
 
 if TYPE_CHECKING:
     from edgeagent.rules.gauge_study import GaugeStudy
@@ -163,7 +164,7 @@ def _from_files(
 
     rules = Rulebook.of(configuration)
     seen: set[str] = set()
-    for number, path in enumerate(files, 1):
+    for at, path in enumerate(files, 1):
         result = inspect_file(path, rules)
         why = result if isinstance(result, str) else _unfit(result, seen)
         if isinstance(result, str) or why:
@@ -172,7 +173,7 @@ def _from_files(
         trace = result["trace"]
         instrument = str(trace.get("instrument") or configuration.settings.station.name)
         listed = from_result(encode(result), _harmonics(characteristic))
-        yield from observations(number, trace, instrument, _wanted(listed or [], characteristic))
+        yield from observations(at, trace, instrument, _wanted(listed or [], characteristic))
 
 
 def _unfit(result: Mapping[str, Any], seen: set[str]) -> str:
@@ -369,40 +370,40 @@ def _overview(studies: Sequence[Study]) -> list[str]:
             continue
         by = f"{found.operators} {one.by}s" if one.by != "none" else "-"
         figures = (
-            _number(found.repeatability_sd), _number(found.gauge_sd),
-            f"{found.gauge_degrees_of_freedom:.1f}", _number(found.part_sd),
+            number(found.repeatability_sd), number(found.gauge_sd),
+            f"{found.gauge_degrees_of_freedom:.1f}", number(found.part_sd),
         )  # fmt: skip
         rows.append(
             (
                 title, str(found.parts), by, f"{found.trials:.3g}", *figures, one.unit,
-                _number(found.study_percent), str(found.categories or "-"), "; ".join(one.notes),
+                number(found.study_percent), str(found.categories or "-"), "; ".join(one.notes),
             )
         )  # fmt: skip
-    return _aligned(rows)
+    return aligned(rows, "")
 
 
 def printed(one: Study) -> list[str]:
     """A study for a terminal: table of the analysis of variance, components, and what they mean."""
     found = one.study
-    lines = [f"{_clean(one.label)} of {_clean(one.part)} {_clean(one.feature)}"]
-    lines += [f"  {_clean(note)}" for note in one.notes]
+    lines = [f"{clean(one.label)} of {clean(one.part)} {clean(one.feature)}"]
+    lines += [f"  {clean(note)}" for note in one.notes]
     if found is None:
-        return [*lines, f"  no study: {_clean(one.reason)}"]
+        return [*lines, f"  no study: {clean(one.reason)}"]
     by = f", {found.operators} {one.by}s" if one.by != "none" else ""
     lines.append(f"  {found.parts} parts{by}, {found.trials:.3g} trials")
     word = one.by if one.by != "none" else "operator"
     rows = [("  source", "sum of squares", "df", "mean square", "F", "p")]
     for s in found.table:
         name = word if s.name == "operator" else s.name
-        rows.append((f"  {name}", _number(s.ss), str(s.df), _number(s.ms), _number(s.f), _number(s.p)))
+        rows.append((f"  {name}", number(s.ss), str(s.df), number(s.ms), number(s.f), number(s.p)))
     if found.table:
-        lines += ["", *_aligned(rows)]
+        lines += ["", *aligned(rows, "")]
     if found.pooled:
         lines.append("  the interaction is no more than chance: pooled with the repeatability")
-    lines += ["", *_aligned([("  origin", f"sd, {one.unit}", "% of total"), *_components(found, word)])]
+    lines += ["", *aligned([("  origin", f"sd, {one.unit}", "% of total"), *_components(found, word)], "")]
     lines += [f"  {name} came out below zero and counts as zero" for name in found.floored]
     lines.append(
-        f"  %study {_number(found.study_percent)}, categories told apart (ndc) {found.categories or '-'}"
+        f"  %study {number(found.study_percent)}, categories told apart (ndc) {found.categories or '-'}"
     )
     lines.append(
         f"  degrees of freedom: repeatability {found.degrees_of_freedom}, gauge "
@@ -410,18 +411,18 @@ def printed(one: Study) -> list[str]:
     )
     percent = found.tolerance_percent(one.lower, one.upper)
     if percent is not None:
-        lines.append(f"  six gauge standard deviations are {_number(percent)} % of the tolerance")
+        lines.append(f"  six gauge standard deviations are {number(percent)} % of the tolerance")
     limit = one.upper if one.lower is None else one.lower if one.upper is None else None
     if limit:
         share = 100 * _GUARD * found.gauge_sd / abs(limit)
         lines.append(
-            f"  a guard band of {_GUARD} gauge standard deviations takes {_number(share)} % of the limit"
+            f"  a guard band of {_GUARD} gauge standard deviations takes {number(share)} % of the limit"
         )
     if one.ranges is not None:
         r = one.ranges
         lines.append(
-            f"  by average and range: gauge {_number(r.gauge_sd)}, part {_number(r.part_sd)} {one.unit}, "
-            f"%study {_number(r.study_percent)}, ndc {r.categories or '-'}"
+            f"  by average and range: gauge {number(r.gauge_sd)}, part {number(r.part_sd)} {one.unit}, "
+            f"%study {number(r.study_percent)}, ndc {r.categories or '-'}"
         )
     return lines
 
@@ -432,18 +433,4 @@ def _components(found: GaugeStudy, word: str) -> list[tuple[str, ...]]:
     if found.operators > 1:
         named |= {word: found.operator_sd, "interaction": found.interaction_sd}
     named |= {"gauge": found.gauge_sd, "part": found.part_sd, "total": total}
-    return [(f"  {n}", _number(v), _number(100 * v / total if total > 0 else None)) for n, v in named.items()]
-
-
-def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
-    widths = [max(len(_clean(row[i])) for row in rows) for i in range(len(rows[0]))]
-    return ["  ".join(_clean(c).ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
-
-
-def _number(value: float | None) -> str:
-    return "-" if value is None else f"{value:.5g}"
-
-
-def _clean(text: object) -> str:
-    """Text of a file without anything that a terminal would obey."""
-    return "".join(c if c.isprintable() else "?" for c in str(text))
+    return [(f"  {n}", number(v), number(100 * v / total if total > 0 else None)) for n, v in named.items()]

@@ -10,6 +10,7 @@ import click
 
 from edgeagent.errors import ConfigError
 from edgeagent.model import harmonic_band
+from edgeagent.shell.plain_text import clean
 from edgeagent.shell.recipe_entry import Entry, entry, write_repeatability
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def show_all(studies: Sequence[Study], component: str) -> None:
     for part, one in entries(studies, component).items():
         if one.values:
             click.echo(
-                f"\nentry for the recipe of {_clean(part)}, which --write makes:\n[uncertainty]\n{entry(one)}"
+                f"\nentry for the recipe of {clean(part)}, which --write makes:\n[uncertainty]\n{entry(one)}"
             )
 
 
@@ -89,15 +90,10 @@ def write_all(studies: Sequence[Study], component: str, configuration: Configura
             failed = True
             click.echo(f"edgeagent: not written: {error}", err=True)
             if one.values:
-                click.echo(f"edgeagent: to be pasted into the recipe of {_clean(part)}:", err=True)
+                click.echo(f"edgeagent: to be pasted into the recipe of {clean(part)}:", err=True)
                 click.echo(f"[uncertainty]\n{entry(one)}", err=True)
         else:
             told = f"written to {path}: {len(one.values)} characteristics; a running service reads it at SIGHUP"
             click.echo(f"edgeagent: {told}", err=True)
     if failed:
         raise click.exceptions.Exit(1)
-
-
-def _clean(text: object) -> str:
-    """Text of a file without anything that a terminal would obey."""
-    return "".join(c if c.isprintable() else "?" for c in str(text))

@@ -17,7 +17,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from edgeagent.shell.inspect import clean
+from edgeagent.shell.plain_text import clean
 from edgeagent.shell.status import Status
 
 _ROWS = 12

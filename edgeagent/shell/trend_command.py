@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from edgeagent.errors import AgentError, AnalysisError, UsageError
+from edgeagent.shell.plain_text import aligned, clean, number
 
 if TYPE_CHECKING:
     from edgeagent.codec.settings import Drift
@@ -29,6 +30,8 @@ SCHEMA = "edgeagent.trend/1"
 _MINIMUM, _GROW_TO = 25, 100
 _PICTURES_MAX = 8
 _WIDTH, _HEIGHT = 64, 11
+_LIMIT_COLOUR, _SIGNAL_COLOUR = "#0b5d6b", "#1c2733"
+"""Colours of a picture: those of the report."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,19 +282,15 @@ def _overview(trends: Sequence[Trend]) -> list[str]:
             (
                 one.series.title,
                 str(len(one.series.found)),
-                _number(usual.centre) if usual else "-",
-                _number(usual.sigma) if usual else "-",
-                _number(one.series.values[-1]),
+                number(usual.centre) if usual else "-",
+                number(usual.sigma) if usual else "-",
+                number(one.series.values[-1]),
                 one.series.found[-1].unit,
                 "-" if capable is None else f"{capable.cpk:.2f} ({capable.cpk_bounds[0]:.2f} at least)",
                 told,
             )
         )
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
-    return [
-        "  ".join([*(_clean(c).ljust(w) for c, w in zip(row, widths, strict=False)), _clean(row[-1])])
-        for row in rows
-    ]
+    return aligned(rows, "")
 
 
 def _brief(name: str, found: Sequence[tuple[int, str]], trend: Trend) -> str:
@@ -306,15 +305,15 @@ def printed(trend: Trend) -> list[str]:
     series = trend.series
     first, last = series.found[0], series.found[-1]
     lines = [
-        f"{_clean(series.title)}: {len(series.found)} values, {_clean(first.measured_at)} to "
-        f"{_clean(last.measured_at)}",
+        f"{clean(series.title)}: {len(series.found)} values, {clean(first.measured_at)} to "
+        f"{clean(last.measured_at)}",
     ]
     usual, individuals = trend.usual, trend.individuals
     if usual is None or individuals is None:
         return [*lines, f"  no chart: {trend.reason}"]
     lines += drawn(series.values, individuals, {i for i, _ in signals(trend)["individuals"]}, last.unit)
     lines.append(
-        f"  usual {_number(usual.centre)} {last.unit}, sigma {_number(usual.sigma)} from the moving range of "
+        f"  usual {number(usual.centre)} {last.unit}, sigma {number(usual.sigma)} from the moving range of "
         f"{usual.count} usual values"
     )
     if trend.provisional:
@@ -358,7 +357,7 @@ def _chart_lines(trend: Trend) -> Iterator[str]:
             seq = trend.series.found[index].seq
             many = "1 signal" if len(found) == 1 else f"{len(found)} signals, the first"
             told = f"{many} {side} at value {index + 1} (record {seq})"
-        yield f"  {name:<12} now {_number(value)} of {_number(lower)} to {_number(upper)}: {told}"
+        yield f"  {name:<12} now {number(value)} of {number(lower)} to {number(upper)}: {told}"
     for plan, state in trend.watched:
         word = f"is {state.signalling}" if state.signalling else "as usual"
         yield f"  watched by {plan.chart} ({plan.side}): {word}"
@@ -367,7 +366,7 @@ def _chart_lines(trend: Trend) -> Iterator[str]:
 def _capability_lines(found: Capability | None, last: Observation) -> Iterator[str]:
     if found is None:
         return
-    limits = f"limits {_number(last.lower)} to {_number(last.upper)} {last.unit}"
+    limits = f"limits {number(last.lower)} to {number(last.upper)} {last.unit}"
     text = f"Cpk {found.cpk:.2f} ({found.cpk_bounds[0]:.2f} to {found.cpk_bounds[1]:.2f})"
     if found.cp is not None and found.cp_bounds is not None:
         text = f"Cp {found.cp:.2f} ({found.cp_bounds[0]:.2f} to {found.cp_bounds[1]:.2f}), {text}"
@@ -395,9 +394,9 @@ def drawn(values: Sequence[float], chart: ControlChart, marked: set[int], unit: 
         rows[row_of(value)][column] = "X" if begin + column in marked else "o"
     names = {row_of(chart.upper[-1]): chart.upper[-1], row_of(chart.centre): chart.centre}
     names[row_of(chart.lower[-1])] = chart.lower[-1]
-    labels = [_number(names[r]) if r in names else "" for r in range(_HEIGHT)]
+    labels = [number(names[r]) if r in names else "" for r in range(_HEIGHT)]
     left = max(len(label) for label in labels) + 2
-    lines = [f"  {_clean(unit)}"]
+    lines = [f"  {clean(unit)}"]
     lines += [f"{label:>{left}} |{''.join(row)}".rstrip() for label, row in zip(labels, rows, strict=True)]
     return [*lines, f"{'':>{left}} +{'-' * len(shown)} values {begin + 1} to {len(values)}"]
 
@@ -439,12 +438,12 @@ def _draw_row(row: Any, one: Trend) -> None:
         _mark(axes, [s.index + 1 for s in chart.signals], [s.statistic for s in chart.signals])
         axes.set_title(name, fontsize=9)
     _tolerance(row[0], (last.lower, last.upper))
-    row[0].set_ylabel(_clean(last.unit))
+    row[0].set_ylabel(clean(last.unit))
     row[0].set_xlabel(
-        f"values of {_clean(one.series.found[0].measured_at[:10])} to {_clean(last.measured_at[:10])}",
+        f"values of {clean(one.series.found[0].measured_at[:10])} to {clean(last.measured_at[:10])}",
         fontsize=8,
     )
-    row[0].set_title(f"{_clean(one.series.title)}: individuals", fontsize=9)
+    row[0].set_title(f"{clean(one.series.title)}: individuals", fontsize=9)
     cusum, axes = one.cusum, row[2]
     axes.plot(numbers, cusum.high, "-", color="black", linewidth=1.0, label="rising")
     axes.plot(numbers, [-v for v in cusum.low], "-", color="0.4", linewidth=1.0, label="falling")
@@ -464,18 +463,10 @@ def _tolerance(axes: Any, limits: Sequence[float | None]) -> None:
     low, high = axes.get_ylim()
     for limit in limits:
         if limit is not None and low - (high - low) < limit < high + (high - low):
-            axes.axhline(limit, color="crimson", linewidth=1.0)
+            axes.axhline(limit, color=_LIMIT_COLOUR, linewidth=1.4)
 
 
 def _mark(axes: Any, across: Sequence[float], up: Sequence[float]) -> None:
+    """A ring about each signal."""
     if across:
-        axes.plot(across, up, "s", color="crimson", markersize=4, markerfacecolor="none")
-
-
-def _number(value: float | None) -> str:
-    return "-" if value is None else f"{value:.5g}"
-
-
-def _clean(text: object) -> str:
-    """Text of a file without anything that a terminal would obey."""
-    return "".join(c if c.isprintable() else "?" for c in str(text))
+        axes.plot(across, up, "o", color=_SIGNAL_COLOUR, markersize=8, markerfacecolor="none")
