@@ -323,15 +323,17 @@ class Monitor:
 def observed(monitor: Monitor, value: float, plan: ChartPlan) -> Monitor:
     """The state after one more value. Raises TraceRangeError for a value that is not finite.
 
-    A baseline without any spread is gathered further until it has some: nothing can be judged before.
+    A baseline without any spread is gathered further until it has some: nothing can be judged before. Of values
+    that are all the same no more are kept than a baseline may hold.
     """
     _finite((value,), 1)
     if monitor.usual is None and plan.centre is not None and plan.sigma is not None:
         monitor = _begun(monitor, Baseline(plan.centre, plan.sigma, 0), plan)
     if monitor.usual is None:
-        gathered = (*monitor.gathered, value)
+        needed = max(2, plan.minimum)
+        gathered = (*monitor.gathered, value)[-max(needed, plan.grow_to) :]
         monitor = replace(monitor, gathered=gathered, count=monitor.count + 1)
-        if len(gathered) >= max(2, plan.minimum) and max(moving_ranges(gathered)) > 0:
+        if len(gathered) >= needed and max(moving_ranges(gathered)) > 0:
             return _begun(monitor, baseline(gathered), plan)
         return monitor
     return _judged(monitor, monitor.usual, value, plan)

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
 SCHEMA = "edgeagent.study/1"
 _HARMONICS = "harmonic_amplitude"
-_GUARD = 1.65
-"""Standard uncertainties by which rule ``guarded`` moves a limit."""
 _HINT = "; --by none tells the repeatability alone"
 
 
@@ -384,6 +382,8 @@ def _overview(studies: Sequence[Study]) -> list[str]:
 
 def printed(one: Study) -> list[str]:
     """A study for a terminal: table of the analysis of variance, components, and what they mean."""
+    from edgeagent.rules.decision import GUARD_FACTOR
+
     found = one.study
     lines = [f"{clean(one.label)} of {clean(one.part)} {clean(one.feature)}"]
     lines += [f"  {clean(note)}" for note in one.notes]
@@ -414,9 +414,9 @@ def printed(one: Study) -> list[str]:
         lines.append(f"  six gauge standard deviations are {number(percent)} % of the tolerance")
     limit = one.upper if one.lower is None else one.lower if one.upper is None else None
     if limit:
-        share = 100 * _GUARD * found.gauge_sd / abs(limit)
+        share = 100 * GUARD_FACTOR * found.gauge_sd / abs(limit)
         lines.append(
-            f"  a guard band of {_GUARD} gauge standard deviations takes {number(share)} % of the limit"
+            f"  a guard band of {GUARD_FACTOR} gauge standard deviations takes {number(share)} % of the limit"
         )
     if one.ranges is not None:
         r = one.ranges

@@ -303,6 +303,11 @@ def test_monitor_gathers_a_baseline_without_spread_further():
     assert states[-1].signalling == "rising"
 
 
+def test_monitor_of_a_value_that_never_changes_stays_small():
+    last = fed([0.0] * 1000, ChartPlan(grow_to=100))[-1]
+    assert (len(last.gathered), last.count, last.usual) == (100, 1000, None)
+
+
 def test_cusum_comes_back_soon_after_a_stray_value_and_sees_the_next_drift():
     plan = ChartPlan(chart="cusum", centre=0.0, sigma=1.0)
     states = fed([80.0, *[0.0] * 12, *[2.0] * 6], plan)
