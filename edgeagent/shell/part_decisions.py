@@ -146,7 +146,7 @@ def verification_entry(body: Mapping[str, Any], memory: Memory, configuration: C
 def artefact_entries(
     body: Mapping[str, Any], seq: int, memory: Memory, configuration: Configuration, now: float
 ) -> Entries:
-    """The records that follow from an artefact's measurement, which is record ``seq``.
+    """The records that follow from an artefact's measurement, and in the journal on record ``seq``.
 
     Its verification; and where that failed, a hold for each part that was accepted although it was measured
     after it, because its file was read before the artefact's.

@@ -173,7 +173,8 @@ class Service:
         now = self._clock.now().timestamp()
         alone = self._memory.unverified
         if alone is not None:
-            self._append(artefact_entries(alone.body, alone.seq, self._memory, self._configuration, now))
+            last = self._writer.seq
+            self._append(artefact_entries(alone.body, last, self._memory, self._configuration, now))
         for state in list(self._memory.sets.values()):
             if state.disposed is None or state.remeasured:
                 entries = decision_entries(state, self._memory, self._configuration, now)

@@ -399,6 +399,22 @@ def test_part_accepted_before_the_failed_verification_was_read_is_held_again(sta
     verify_journal(station.agent.store)
 
 
+def test_verification_that_a_crash_left_out_withdraws_what_it_would_have_withdrawn(station):
+    assert station.verify(60)["passed"]
+    assert accepted(station.judge(30))
+    station.verify(40, 0.9)
+    station.agent.kill()
+    (segment,) = sorted((station.agent.store / "journal").glob("*.jsonl"))
+    lines = segment.read_bytes().splitlines(keepends=True)
+    segment.write_bytes(b"".join(lines[:-2]))  # the artefact's measurement is the last record
+    (station.agent.store / "state" / "publisher.json").unlink(missing_ok=True)
+    station.agent.start(wait=False)
+    again = wait_until(lambda: station.agent.records("disposition")[1:])[0]["body"]
+    failed = station.agent.records("verification")[-1]
+    assert failed["body"]["passed"] is False
+    assert held(again, f"after a failed verification of gauge-1 (record {failed['seq']})")
+
+
 def test_part_that_the_gate_holds_does_not_flip_where_the_recipes_are_the_same(station):
     assert held(station.judge(5), "gauge-1 has never been verified")
     station.agent.terminate()
