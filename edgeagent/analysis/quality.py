@@ -191,7 +191,7 @@ def spikes(residual_um: FloatArray, factor: float) -> QualityCheck:
 def turn_agreement(non_repeating_um: float | None, ron_q_um: float, allowed_um: float) -> QualityCheck:
     """RMS of what does not repeat from turn to turn within the judged band, above the noise of all orders.
 
-    Even noise is in every uncertainty and left out; what this check is for is a wave that only one of T turns
+    Noise that all orders share is in every uncertainty and left out; what this check is for is a wave that only one of T turns
     has. It enters the values at 1/T of its amplitude A and leaves an RMS of A / sqrt(2 T) here (derived
     here: the scatter between turns, as of a sample), so that the turn itself lies off the values by
     (T - 1) sqrt(2 / T) times that RMS: 1 for two turns, 1.6 for three. Allowed is 0.2 of the profile's own RMS,
@@ -202,7 +202,7 @@ def turn_agreement(non_repeating_um: float | None, ron_q_um: float, allowed_um: 
         return QualityCheck("turn_agreement", True, None, allowed, "um", "one turn only: nothing to compare")
     return QualityCheck(
         "turn_agreement", non_repeating_um <= allowed, non_repeating_um, allowed, "um",
-        f"{1000 * non_repeating_um:.3g} nm RMS differ from turn to turn beyond even noise",
+        f"{1000 * non_repeating_um:.3g} nm RMS differ from turn to turn, beside noise that all orders share",
     )  # fmt: skip
 
 

@@ -422,7 +422,7 @@ def _checks_after_fit(
     repeats = fit.noise_from == "between harmonics"
     variance = fit.standard_uncertainty_um[2:] ** 2
     band = variance[: options.upr[1] - 1]
-    # What lies at the level of most orders is even noise.
+    # What lies at the level of most orders is noise that is in all of them alike.
     uneven = max(float(np.sum(band) - len(band) * np.median(variance)), 0.0) if len(band) else 0.0
     differing = factor * float(np.sqrt(fit.turns * uneven)) if repeats else None
     judged = (spectrum.upr >= 2) & (spectrum.upr <= (request.judged_upr or options.upr[1]))
