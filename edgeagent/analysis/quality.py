@@ -191,9 +191,9 @@ def spikes(residual_um: FloatArray, factor: float) -> QualityCheck:
 def turn_agreement(non_repeating_um: float | None, ron_q_um: float, allowed_um: float) -> QualityCheck:
     """RMS of what does not repeat from turn to turn within the judged band, above the noise of all orders.
 
-    Noise that all orders share is in every uncertainty and left out; what this check is for is a wave that only one of T turns
-    has. It enters the values at 1/T of its amplitude A and leaves an RMS of A / sqrt(2 T) here (derived
-    here: the scatter between turns, as of a sample), so that the turn itself lies off the values by
+    Noise that all orders share is in every uncertainty and left out; what this check is for is a wave that only
+    one of T turns has. It enters the values at 1/T of its amplitude A and leaves an RMS of A / sqrt(2 T) here
+    (derived here: the scatter between turns, as of a sample), so that the turn itself lies off the values by
     (T - 1) sqrt(2 / T) times that RMS: 1 for two turns, 1.6 for three. Allowed is 0.2 of the profile's own RMS,
     so that such a turn is off by a third of it (a choice of ours), or ``allowed_um`` where that is more.
     """
