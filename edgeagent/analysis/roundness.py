@@ -43,7 +43,8 @@ _POINTS_MIN = 4096
 _PAIRS = 8
 """Fewest pairs of opposite noise that RONt's lift is averaged over: what is odd in it cancels in a pair."""
 _SEED = 20_261_125
-"""The noise of `noise_lift` is one and the same for every trace: a replay must give the same digits."""
+"""The noise of `noise_lift` is one and the same for every trace: a replay must give the same digits, and numpy
+keeps those of `RandomState` from version to version, unlike those of its newer generators."""
 
 
 def band_transmission(order: FloatArray, upr_low: float, upr_high: float) -> FloatArray:
@@ -109,7 +110,7 @@ def noise_lift(coefficient: ComplexArray, standard_uncertainty_um: FloatArray) -
     # Few harmonics make noise of few independent places, whose extremes need more draws to be known.
     pairs = max(_PAIRS, 4 * _POINTS_MIN**2 // points**2)
     shape = evaluate_on_circle(np.where(2 * np.abs(coefficient) >= bound, coefficient, 0.0), points)
-    draws = np.random.default_rng(_SEED).standard_normal((pairs, 2, len(u)))
+    draws = np.random.RandomState(_SEED).standard_normal((pairs, 2, len(u)))
     total, few = 0.0, max(2 * _POINTS_MIN // points, 1)  # arrays that fit into the processor's cache
     for some in range(0, pairs, few):
         real, imaginary = draws[some : some + few].swapaxes(0, 1)
