@@ -92,11 +92,6 @@ class HarmonicFit:
         return float(np.hypot(self.alignment[1], self.alignment[2])) if len(self.alignment) else 0.0
 
     @property
-    def tilt_phase_rad(self) -> float:
-        """Phase of the growing eccentricity; 0 where none is told."""
-        return float(np.arctan2(-self.alignment[2], self.alignment[1])) if len(self.alignment) else 0.0
-
-    @property
     def slope_uncertainty_um_per_turn(self) -> float | None:
         """Standard uncertainty of the slope; None for closed profiles."""
         return float(np.sqrt(self.alignment_covariance[0, 0])) if len(self.alignment) else None

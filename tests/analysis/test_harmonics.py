@@ -102,7 +102,7 @@ def test_planted_waves_and_alignment_come_back():
     assert error_deg < 0.01
     assert fit.slope_um_per_turn == pytest.approx(1.3, abs=1e-9)
     assert fit.tilt_um_per_turn == pytest.approx(0.7, abs=1e-9)
-    assert fit.tilt_phase_rad == pytest.approx(0.4, abs=1e-9)
+    assert np.arctan2(-fit.alignment[2], fit.alignment[1]) == pytest.approx(0.4, abs=1e-9)
     assert fit.amplitude_um[0] == pytest.approx(4.0, abs=1e-9)  # at the first sample, as documented
     assert fit.phase_rad[0] == pytest.approx(0.4, abs=1e-9)
     assert fit.turns == pytest.approx(3.0, abs=1e-9)
