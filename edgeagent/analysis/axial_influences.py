@@ -4,11 +4,14 @@ The whole analysis is repeated with a trace whose coordinates are a little large
 little larger, to both sides; the central difference is the sensitivity of every value, however it is made. So
 nothing has to be derived again when a characteristic is added. A scale changes the groove, but not the nominal
 ball that is seated in it. The repetitions run on a thinned trace: a sensitivity needs three digits only.
+
+The largest of several deviations has kinks where another one becomes the largest, and jumps where that one has
+the other sign: see ``_slope``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import msgspec
@@ -20,6 +23,7 @@ from edgeagent.errors import AnalysisError, InputError
 from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, Analysis, Influences, Trace
 
 Analyse = Callable[[Trace, Request], Analysis]
+Values = Mapping[tuple[str, str], float]
 
 SCALE_STEP = 3e-4
 """Large against what a sample that falls out of a fit moves, small against the ball's play in the groove."""
@@ -46,13 +50,22 @@ def axial_influences(
     }
     scale: dict[tuple[str, str], float] = {}
     tip: dict[tuple[str, str], float] = {}
+
+    def tried(changed: Trace) -> Values:
+        return _values(analyse, changed, quick)
+
+    found = _yielded(analysis) if thin is trace else tried(thin)
     if "length_scale" in wanted:
-        scale = _difference(lambda e: analyse(_scaled(thin, e), quick), 1.0 - SCALE_STEP, 1.0 + SCALE_STEP)
+        low, high = (tried(_scaled(thin, 1.0 + step)) for step in (-SCALE_STEP, SCALE_STEP))
+        scale = _slopes(low, found, high, SCALE_STEP)
     if "tip_radius_mm" in wanted:
         # A trace that the instrument has corrected for its tip is wrong by the tip's error all the same.
         radius_mm = 0.0 if trace.header.tip_corrected else trace.header.tip_radius_mm or 0.0
-        low_mm = max(radius_mm - TIP_STEP_MM, 0.0)
-        tip = _difference(lambda r: analyse(_with_tip(thin, r), quick), low_mm, low_mm + 2.0 * TIP_STEP_MM)
+        middle_mm = max(radius_mm, TIP_STEP_MM)
+        if middle_mm != radius_mm:
+            found = tried(_with_tip(thin, middle_mm))
+        low, high = (tried(_with_tip(thin, middle_mm + step)) for step in (-TIP_STEP_MM, TIP_STEP_MM))
+        tip = _slopes(low, found, high, TIP_STEP_MM)
     return Influences(length_scale={**scale, **lengths}, tip_radius_mm=tip)
 
 
@@ -78,14 +91,32 @@ def _with_tip(trace: Trace, radius_mm: float) -> Trace:
     return replace(trace, header=replace(trace.header, tip_radius_mm=radius_mm, tip_corrected=False))
 
 
-def _difference(changed: Callable[[float], Analysis], low: float, high: float) -> dict[tuple[str, str], float]:
-    """Difference quotient of every value that both changes yield."""
-    ends = []
-    for at in (low, high):
-        try:
-            found = changed(at)
-        except (AnalysisError, InputError):
-            return {}
-        ends.append({(q.name, q.instance): q.value for q in found.quantities if q.value is not None})
-    before, after = ends
-    return {at: (after[at] - before[at]) / (high - low) for at in before.keys() & after.keys()}
+def _yielded(analysis: Analysis) -> Values:
+    return {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
+
+
+def _values(analyse: Analyse, trace: Trace, request: Request) -> Values:
+    """What a changed trace yields; nothing where it is no trace any more."""
+    try:
+        return _yielded(analyse(trace, request))
+    except (AnalysisError, InputError):
+        return {}
+
+
+def _slopes(low: Values, middle: Values, high: Values, step: float) -> dict[tuple[str, str], float]:
+    """Sensitivity of every value that all three yield."""
+    return {at: _slope(low[at], middle[at], high[at]) / step for at in low.keys() & middle.keys() & high.keys()}
+
+
+def _slope(low: float, middle: float, high: float) -> float:
+    """Change of a value per step from three of them.
+
+    The mean of both sides where they agree. Where they differ by more than half there is a kink, at which the
+    mean may vanish: the steeper side counts. A side on which the value jumps to the other sign is left to the
+    other one. Derived here.
+    """
+    before, after = middle - low, high - middle
+    if abs(before - after) <= 0.5 * max(abs(before), abs(after)):
+        return (before + after) / 2.0
+    usable = [side for side, end in ((before, low), (after, high)) if end * middle >= 0.0]
+    return max(usable or (before, after), key=abs)

@@ -112,6 +112,28 @@ def test_wrong_tip_radius_moves_every_value_as_stated(grooves):
     assert {key[0] for key in found.tip_radius_mm} >= set(names)
 
 
+def test_value_at_a_kink_has_the_sensitivity_of_its_steeper_side(grooves):
+    # On a part of nominal shape a tip error to either side brings the profile nearer its band's edge, and the
+    # worst deviation has one sign or the other: the swept surface is traced with a tip 1 µm larger and smaller.
+    part, trace, _, _, _ = grooves
+    asked = Request(thread_of(part), axial.Options(profile_band_um=(-4.0, 4.0)))
+    analysis = axial.analyse(trace, asked)
+    found = axial.influences(trace, asked, analysis, BOTH)
+    own = values_of(analysis)
+    larger, smaller = (
+        values_of(axial.analyse(axial_trace(part, TIP_MM + change), asked)) for change in (1e-3, -1e-3)
+    )
+    excess = [key for key in own if key[0].startswith("profile_band_excess")]
+    assert excess
+    for at in excess:
+        changes = larger[at] - own[at], smaller[at] - own[at]
+        assert min(changes) > 0.1, at
+        assert abs(1e-3 * found.tip_radius_mm[at]) == pytest.approx(max(changes), rel=0.1), at
+        deviation = (at[0].replace("band_excess", "deviation"), at[1])
+        reached = max(abs(larger[deviation]), abs(smaller[deviation]))
+        assert abs(1e-3 * found.tip_radius_mm[deviation]) == pytest.approx(reached, rel=0.1), deviation
+
+
 def test_trace_that_the_instrument_corrected_for_its_tip_has_the_same_sensitivity(grooves):
     part, _, asked, analysis, found = grooves
     corrected = axial_trace(part, 0.0, tip_corrected=True)
