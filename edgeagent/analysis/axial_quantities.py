@@ -102,8 +102,8 @@ def groove_quantities(
 
     The standard uncertainties are those of arcs and seat; of form and profile deviation an upper bound from the
     scatter of neighbouring samples (`flanks.Flank`); of roughness and waviness the scatter between sections of
-    the flank (`roughness`), with its degrees of freedom; of the contact ellipse what radius and angle bring
-    into it; None for the seat on the profile, of which a single trace does not tell the spread.
+    the flank (`roughness`), with its degrees of freedom; of the contact ellipse what radius, angle and
+    the flank's edge bring into it; None for the seat on the profile, of which a single trace does not tell the spread.
     """
     values: dict[str, tuple[float | None, float | None]] = {}
     freedom: dict[str, float] = {}
@@ -143,15 +143,12 @@ def groove_quantities(
                 ball_circle_mm,
                 lead_angle_deg,
                 failures,
+                nominal.tip_radius_mm,
             )
             values[f"contact_ellipse_margin_{name}"], values[f"contact_pressure_{name}"] = found
     values["arc_centre_separation"] = (seat.separation_mm, spread["separation_mm"])
     values["root_clearance"] = (groove.root_clearance_um, groove.root_uncertainty_um)
-    rest = groove.profile_seat
-    values["profile_contact_angle_left"] = (rest.contact_angle_left_deg if rest else None, None)
-    values["profile_contact_angle_right"] = (rest.contact_angle_right_deg if rest else None, None)
-    lift = (rest.centre_h_mm - seat.centre_h_mm) * 1e3 if rest else None
-    values["profile_seat_height"] = (lift, None)
+    values.update(_profile_seat(groove))
     units = wanted_groove_units(options)
     quantities = tuple(
         Quantity(n, values[n][0], units[n], instance, values[n][1], freedom.get(n, math.inf)) for n in units
@@ -161,6 +158,16 @@ def groove_quantities(
         tuple(f"{instance}: {r}" for r in remarks),
         tuple(f"{instance}: {r}" for r in failures),
     )
+
+
+def _profile_seat(groove: Groove) -> _Values:
+    """How the ball rests on the profile itself; of its spread a single trace tells nothing."""
+    rest = groove.profile_seat
+    return {
+        "profile_contact_angle_left": (rest.contact_angle_left_deg if rest else None, None),
+        "profile_contact_angle_right": (rest.contact_angle_right_deg if rest else None, None),
+        "profile_seat_height": ((rest.centre_h_mm - groove.seat.centre_h_mm) * 1e3 if rest else None, None),
+    }
 
 
 def band_excess(flank: Flank, band_um: tuple[float, float]) -> float:
@@ -228,11 +235,13 @@ def _contact(
     ball_circle_mm: float,
     lead_angle_deg: float,
     failures: list[str],
+    tip_radius_mm: float,
 ) -> tuple[tuple[float | None, float | None], tuple[float | None, float | None]]:
     """Margin of the contact ellipse inside the flank, mm, and greatest pressure, MPa, with their uncertainties.
 
     ``radius_mm`` and ``angle_deg`` come with theirs. Both stand on the same arc, so their effects are added as
-    if they always went together: an upper bound.
+    if they always went together: an upper bound. The margin ends where the arc does, which is a guess within a
+    sample and the tip's reach around the edge (`Flank.edge_uncertainty_mm`).
     """
 
     def at(radius: float, angle: float) -> FloatArray:
@@ -261,7 +270,8 @@ def _contact(
     except AgentError as error:
         failures.append(f"no contact ellipse: {error}")
         return (None, None), (None, None)
-    return (float(found[0]), float(spread[0])), (float(found[1]), float(spread[1]))
+    margin_spread = float(np.hypot(spread[0], flank.edge_uncertainty_mm(tip_radius_mm)))
+    return (float(found[0]), margin_spread), (float(found[1]), float(spread[1]))
 
 
 def arc_length(turn_deg: float, radius_mm: float, gap_mm: float) -> float:
