@@ -102,8 +102,9 @@ def groove_quantities(
 
     The standard uncertainties are those of arcs and seat; of form and profile deviation an upper bound from the
     scatter of neighbouring samples (`flanks.Flank`); of roughness and waviness the scatter between sections of
-    the flank (`roughness`), with its degrees of freedom; of the contact ellipse what radius and angle bring
-    into it; None for the seat on the profile, of which a single trace does not tell the spread.
+    the flank (`roughness`), with its degrees of freedom; of the contact ellipse what radius, angle and
+    the flank's edge bring into it; None for the seat on the profile, of which a single trace does not tell the
+    spread.
     """
     values: dict[str, tuple[float | None, float | None]] = {}
     freedom: dict[str, float] = {}
@@ -143,6 +144,7 @@ def groove_quantities(
                 ball_circle_mm,
                 lead_angle_deg,
                 failures,
+                nominal.tip_radius_mm,
             )
             values[f"contact_ellipse_margin_{name}"], values[f"contact_pressure_{name}"] = found
     values["arc_centre_separation"] = (seat.separation_mm, spread["separation_mm"])
@@ -234,11 +236,13 @@ def _contact(
     ball_circle_mm: float,
     lead_angle_deg: float,
     failures: list[str],
+    tip_radius_mm: float,
 ) -> tuple[tuple[float | None, float | None], tuple[float | None, float | None]]:
     """Margin of the contact ellipse inside the flank, mm, and greatest pressure, MPa, with their uncertainties.
 
     ``radius_mm`` and ``angle_deg`` come with theirs. Both stand on the same arc, so their effects are added as
-    if they always went together: an upper bound.
+    if they always went together: an upper bound. The margin ends where the arc does, which is known to
+    `Flank.edge_uncertainty_mm`.
     """
 
     def at(radius: float, angle: float) -> FloatArray:
@@ -267,7 +271,8 @@ def _contact(
     except AgentError as error:
         failures.append(f"no contact ellipse: {error}")
         return (None, None), (None, None)
-    return (float(found[0]), float(spread[0])), (float(found[1]), float(spread[1]))
+    margin_spread = float(np.hypot(spread[0], flank.edge_uncertainty_mm(tip_radius_mm)))
+    return (float(found[0]), margin_spread), (float(found[1]), float(spread[1]))
 
 
 def arc_length(turn_deg: float, radius_mm: float, gap_mm: float) -> float:

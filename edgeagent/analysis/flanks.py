@@ -78,6 +78,16 @@ class Flank:
         ball_mm = max(seat.uncertainty["centre_u_mm"], seat.uncertainty["centre_h_mm"])
         return float(np.hypot(self.reading_scatter_um, ball_mm * 1e3))
 
+    def edge_uncertainty_mm(self, tip_radius_mm: float) -> float:
+        """Standard uncertainty of where the arc ends, along the arc, about the true edge (derived here).
+
+        The last sample lies anywhere within a step before the edge, step / sqrt(3); a tip that turns about the
+        edge leaves the arc by what is taken for noise, d, only sqrt(2 r d) behind it.
+        """
+        outer = np.radians(min(self.edges_deg[1], 85.0))
+        step = float(np.median(np.abs(np.diff(self.u_mm))) / np.cos(outer))
+        return float(np.hypot(step / np.sqrt(3.0), np.sqrt(2.0 * tip_radius_mm * _edge_noise_mm(self.arc))))
+
     @property
     def left_out(self) -> int:
         """Points in the zone that do not belong to the arc."""
@@ -191,6 +201,11 @@ def _flank(
     )
 
 
+def _edge_noise_mm(arc: Arc) -> float:
+    """Distance from the arc up to which a sample follows it."""
+    return max(_EDGE_FLOOR_MM, _EDGE_NOISES * arc.noise_mm)
+
+
 def _edges(arc: Arc, u: FloatArray, h: FloatArray, seat: Seat, sign: float) -> tuple[float, float]:
     """Angles at which the profile leaves the arc: toward the root (0 at least) and toward the land.
 
@@ -199,9 +214,7 @@ def _edges(arc: Arc, u: FloatArray, h: FloatArray, seat: Seat, sign: float) -> t
     """
     here = sign * (u - seat.centre_u_mm) > 0.0
     uf, hf = (u[here], h[here]) if sign > 0 else (u[here][::-1], h[here][::-1])
-    close = np.abs(np.hypot(uf - arc.x_mm, hf - arc.y_mm) - arc.radius_mm) < max(
-        _EDGE_FLOOR_MM, _EDGE_NOISES * arc.noise_mm
-    )
+    close = np.abs(np.hypot(uf - arc.x_mm, hf - arc.y_mm) - arc.radius_mm) < _edge_noise_mm(arc)
     spacing = float(np.median(np.abs(np.diff(uf)))) if uf.size > 1 else _EDGE_RUN_MM
     run = max(3, round(_EDGE_RUN_MM / max(spacing, 1e-6)))
     total = np.concatenate([[0], np.cumsum(close)])
