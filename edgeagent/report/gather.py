@@ -20,6 +20,7 @@ from edgeagent.errors import JournalCorruptError, UsageError
 from edgeagent.report.words import printable
 from edgeagent.shell.archive import Archive
 from edgeagent.shell.journal import JournalReader
+from edgeagent.shell.plain_text import verification_text
 from edgeagent.shell.verify import journal_folder, verify_journal
 
 _MARK = b',"hash":"'
@@ -91,7 +92,8 @@ class PartStory:
     """All that a page on one part or one file needs; records in the order of the journal.
 
     ``measured`` holds the newest measurement of each feature, ``superseded`` the earlier ones.
-    ``verified`` maps the number of a measurement record to the last verification of its instrument before it.
+    ``verified`` maps the number of a measurement record to the last verification of its instrument before it
+    that counted.
     ``last`` is the last record of the journal that was read.
     """
 
@@ -326,7 +328,8 @@ def _story(store: Store, part: str, serial: str, kept: list[Record], last: Recor
             if body["instrument"] in by_instrument:
                 verified[record.seq] = by_instrument[body["instrument"]]
         elif record.kind == "verification":
-            by_instrument[str(body["instrument"])] = record
+            if verification_text(body) in ("passed", "failed"):
+                by_instrument[str(body["instrument"])] = record
         elif record.kind == "disposition":
             dispositions.append(record)
         else:

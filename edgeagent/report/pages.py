@@ -17,6 +17,7 @@ from edgeagent.report.closeness import judged, order_key, place
 from edgeagent.report.evidence import Evidence, alignment_values
 from edgeagent.report.gather import Measured, PartStory
 from edgeagent.report.period import PartKey, Period
+from edgeagent.shell.plain_text import verification_text
 
 SENTENCES_MAX = 6
 HARMONIC_ROWS_MAX = 12
@@ -76,6 +77,7 @@ def _environment() -> jinja2.Environment:
         "unit": words.unit_text,
         "limits": words.limits_text,
         "judged": words.verdict_text,
+        "verified": verification_text,
         "sources": words.uncertainty_sources,
         "measured": words.value_with_uncertainty,
         "named": lambda c: words.name_text(c["name"], c["instance"]),

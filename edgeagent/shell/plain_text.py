@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 
 def number(value: float | None) -> str:
@@ -13,6 +14,18 @@ def number(value: float | None) -> str:
 def clean(text: object) -> str:
     """Text of a file without anything that a terminal would obey."""
     return "".join(c if c.isprintable() else "?" for c in str(text))
+
+
+def verification_text(body: Mapping[str, Any]) -> str:
+    """The outcome of a verification in a word or two, by its record.
+
+    One file of a set is neither passed nor failed; what is no verification leaves the gate as it is.
+    """
+    if body["passed"]:
+        return "passed"
+    if not body.get("counts", True):
+        return "not counted"
+    return "incomplete" if body.get("incomplete") else "failed"
 
 
 def aligned(rows: Sequence[tuple[str, ...]], indent: str = "  ") -> list[str]:

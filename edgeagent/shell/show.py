@@ -10,7 +10,7 @@ from typing import Any
 from edgeagent.codec.record import Record
 from edgeagent.codec.result import encode
 from edgeagent.shell.journal import JournalReader
-from edgeagent.shell.plain_text import clean
+from edgeagent.shell.plain_text import clean, verification_text
 from edgeagent.shell.replay import ReplayReport
 from edgeagent.shell.verify import journal_folder
 
@@ -63,7 +63,7 @@ def _words(kind: str, body: Mapping[str, Any]) -> str:
         return f"{body['part']} {body['serial']}: {body['disposition'].upper()}{why}"
     if kind == "verification":
         why = f": {body['reasons'][0]}" if body["reasons"] else ""
-        return f"{body['instrument']} with {body['artefact']}: {'passed' if body['passed'] else 'failed'}{why}"
+        return f"{body['instrument']} with {body['artefact']}: {verification_text(body)}{why}"
     if kind == "quarantine":
         return str(body["reason"])
     if kind == "acknowledgement":

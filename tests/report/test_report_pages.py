@@ -310,6 +310,31 @@ def _append(store, kind="measurement", **body):
         file.write(head + b',"hash":"' + digest + b'"}\n')
 
 
+@pytest.mark.parametrize(
+    ("outcome", "word"),
+    [
+        ({"passed": True}, "passed"),
+        ({"passed": False}, "failed"),
+        ({"passed": False, "incomplete": True}, "incomplete"),
+        ({"passed": False, "counts": False}, "not counted"),
+    ],
+)
+def test_verification_is_called_what_it_counted_as(copied, tmp_path, outcome, word):
+    told = {"artefact": "XX-9", "instrument": "gauge-1", "reasons": [], "characteristics": []}
+    _append(copied, kind="verification", measured_at="2026-03-03T09:41:07Z", **told, **outcome)
+    texts = Page(write_period_report(copied, tmp_path / "p.html", None)).texts
+    assert texts[texts.index("XX-9") + 1] == word
+
+
+def test_release_of_a_held_part_is_not_called_an_acknowledgement(copied, tmp_path):
+    held = next(r for r in journal(copied) if r["kind"] == "disposition" and r["body"]["serial"] == "000413")
+    told = {"seq": held["seq"], "who": "A. N.", "matched": False, "why": "measured by hand"}
+    _append(copied, kind="acknowledgement", what="release", **told)
+    text = Page(write_part_report(copied, None, "000413", tmp_path / "p.html")).text
+    assert "Released" in text
+    assert "Acknowledged" not in text
+
+
 def test_newer_kind_of_record_is_one_error(copied, tmp_path):
     _append(copied, kind="prophecy")
     with pytest.raises(JournalCorruptError, match=r"unknown kind 'prophecy'.*newer version"):
