@@ -24,7 +24,7 @@ def verification_text(body: Mapping[str, Any]) -> str:
     if body["passed"]:
         return "passed"
     if not body.get("counts", True):
-        return "not counted"
+        return "disregarded"
     return "incomplete" if body.get("incomplete") else "failed"
 
 

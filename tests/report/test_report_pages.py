@@ -316,7 +316,7 @@ def _append(store, kind="measurement", **body):
         ({"passed": True}, "passed"),
         ({"passed": False}, "failed"),
         ({"passed": False, "incomplete": True}, "incomplete"),
-        ({"passed": False, "counts": False}, "not counted"),
+        ({"passed": False, "counts": False}, "disregarded"),
     ],
 )
 def test_verification_is_called_what_it_counted_as(copied, tmp_path, outcome, word):
