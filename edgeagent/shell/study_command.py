@@ -299,12 +299,16 @@ def _cells(values: Sequence[Observation], by: str) -> dict[str, dict[str, list[f
 
 
 def _repeated(values: Sequence[Observation], notes: list[str]) -> list[list[float]]:
-    """Trials of each part that was measured more than once."""
+    """Trials of each part that was measured more than once. Raises AnalysisError for fewer than two of them."""
     groups = [row[""] for row in _cells(values, "none").values()]
-    once = sum(len(g) == 1 for g in groups)
-    if once:
-        notes.append(f"{once} parts measured only once are left out")
-    return [g for g in groups if len(g) > 1]
+    repeated = [g for g in groups if len(g) > 1]
+    if len(repeated) < 2:
+        raise AnalysisError(
+            f"{len(repeated)} of {len(groups)} parts were measured more than once; two are needed"
+        )
+    if len(repeated) < len(groups):
+        notes.append(f"{len(groups) - len(repeated)} parts measured only once are left out")
+    return repeated
 
 
 def _square(values: Sequence[Observation], by: str, notes: list[str]) -> list[list[list[float]]]:

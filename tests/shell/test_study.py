@@ -76,6 +76,13 @@ def test_instruments_take_the_place_of_operators_where_there_are_several():
     assert one.study.operators == 2
 
 
+@pytest.mark.parametrize(("trials", "words"), [((1, 1, 1), "0 of 3 parts"), ((2, 1, 1), "1 of 3 parts")])
+def test_parts_that_were_not_measured_again_are_counted(trials, words):
+    found = [observation(float(p), str(p)) for p, count in enumerate(trials) for _ in range(count)]
+    (one,) = studied(found, "auto")
+    assert (one.study, one.reason) == (None, f"{words} were measured more than once; two are needed")
+
+
 def test_one_operator_gives_a_study_of_repeatability_alone():
     values = {"1": [1.0, 1.1], "2": [2.0, 2.1, 2.2], "3": [3.0]}
     found = [observation(v, serial) for serial, trials in values.items() for v in trials]
@@ -98,7 +105,7 @@ def test_what_does_not_fit_the_square_is_named():
 def test_single_part_is_no_study_and_says_why():
     (one,) = studied([observation(1.0, "1"), observation(1.1, "1")], "auto")
     assert one.study is None
-    assert "two groups" in one.reason
+    assert one.reason == "1 of 1 parts were measured more than once; two are needed"
     (other,) = studied(square(parts=1), "operator")
     assert "two operators" in other.reason
 
