@@ -21,8 +21,8 @@ Positive = Annotated[float, msgspec.Meta(gt=0)]
 class _Fields(msgspec.Struct, frozen=True, kw_only=True):
     trace: Literal[1]
     kind: Name
-    feature: Name
     measured_at: datetime
+    feature: Name = ""
     part: Name | None = None
     serial: Name | None = None
     artefact: Name | None = None
@@ -63,7 +63,10 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
     if fields.artefact is None and not named:
         lacking = "part" if fields.part is None else "serial"
         raise TraceFormatError(f"header lacks {lacking}", expected="part and serial, or artefact")
+    if not fields.feature and fields.artefact is None:
+        raise TraceFormatError("header lacks feature", expected="which trace of the part: a name of its recipe")
     values = {name: getattr(fields, name) for name in HEADER_KEYS if name != "trace"}
+    values["feature"] = fields.feature or "artefact"
     for key, value in values.items():
         if isinstance(value, str) and any(unicodedata.category(c) == "Cc" for c in value):
             raise TraceFormatError(f"header {key}: control characters in {value!r}")

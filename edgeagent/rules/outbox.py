@@ -72,10 +72,13 @@ def messages(
     if kind == "disposition":
         return _disposition(body, stamp, now=now, live_s=live_s)
     if kind == "verification":
-        told = Outgoing("verification", {**stamp, **_picked(body, _VERIFICATION_KEYS)}, retain=True)
+        # What neither opens nor closes the gate must not take the place of what does, for whoever asks later.
+        minded = bool(body.get("counts", True)) and not body.get("incomplete", False)
+        told = Outgoing("verification", {**stamp, **_picked(body, _VERIFICATION_KEYS)}, retain=minded)
         if body.get("passed"):
             return (told,)
-        return told, _alarm(stamp, "verification-failed", "; ".join(body.get("reasons", ())), body)
+        what = "failed" if minded else "incomplete" if body.get("incomplete") else "disregarded"
+        return told, _alarm(stamp, f"verification-{what}", "; ".join(body.get("reasons", ())), body)
     if kind == "quarantine":
         return (_alarm(stamp, "quarantine", str(body.get("reason", "")), body),)
     if kind == "recovery":

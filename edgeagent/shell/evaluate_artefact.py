@@ -25,14 +25,17 @@ from edgeagent.model import (
 )
 from edgeagent.rules.decision import judge
 
+_HARDLY_THERE = 0.1
+
 
 def evaluate_artefact(
     trace: Trace, kind: Kind, certificate: Certificate | None, rule: str
 ) -> tuple[Analysis, Judgement, tuple[int, ...], bool]:
     """A reference artefact against its certificate: accept means that the verification passed.
 
-    Also the certified waves that are not in this file, and whether nothing else holds it. Raises
-    TraceShapeError for a trace that shows no waves; what cannot be analysed is held.
+    Also the certified waves that are not in this file, and whether it is held for nothing but those of other
+    features. A wave that the trace is too coarse for belongs to no other file: it fails the verification.
+    Raises TraceShapeError for a trace that shows no waves; what cannot be analysed is held.
     """
     header = trace.header
     if header.kind not in ("spiral", "circle"):
@@ -55,8 +58,10 @@ def evaluate_artefact(
     if spectrum is None:
         limits = _limits(certificate.accept)
         return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds), (), False
-    shown, absent = _waves_shown(certificate, header.feature, len(spectrum.upr), reach)
+    shown, elsewhere, beyond = _waves_shown(certificate, header.feature, len(spectrum.upr), reach)
+    absent = elsewhere | beyond
     analysis = _compared(analysis, spectrum, certificate.accept, shown, tuple(absent), upr_max)
+    holds += _missing(certificate, spectrum, shown)
     if not shown:
         return analysis, judge(analysis, plan, rule, holds=[*holds, *absent.values()]), tuple(absent), False
     there = {q.name for q in analysis.quantities}
@@ -64,7 +69,7 @@ def evaluate_artefact(
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=holds)
     if not absent:
         return analysis, judgement, (), False
-    incomplete = judgement.disposition == Disposition.ACCEPT
+    incomplete = judgement.disposition == Disposition.ACCEPT and not beyond
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=[*absent.values(), *holds])
     return analysis, judgement, tuple(absent), incomplete
 
@@ -117,19 +122,31 @@ def _reach_upr(trace: Trace) -> int:
 
 def _waves_shown(
     certificate: Certificate, feature: str, spectrum_upr: int, reach_upr: int
-) -> tuple[list[Wave], dict[int, str]]:
-    """The certified waves that a trace shows, and why it does not show the others.
+) -> tuple[list[Wave], dict[int, str], dict[int, str]]:
+    """The certified waves that a trace shows; where the others are: in other features, or above its range.
 
     ``spectrum_upr`` ends the spectrum, ``reach_upr`` is as far as the trace's points go.
     """
-    shown, absent = [], {}
+    shown, elsewhere, beyond = [], {}, {}
     for number, w in enumerate(certificate.wave):
         named = f"certificate {certificate.certificate}: wave[{number}].upr: {w.upr} UPR"
         if w.feature is not None and w.feature != feature:
-            absent[w.upr] = f"{named} is not in this file but in feature {w.feature}"
+            elsewhere[w.upr] = f"{named} is not in this file but in feature {w.feature}"
         elif w.upr > min(spectrum_upr, reach_upr):
             range_upr = reach_upr if w.upr > reach_upr else spectrum_upr
-            absent[w.upr] = f"{named} lies above the trace's range of {range_upr} UPR"
+            beyond[w.upr] = f"{named} lies above the trace's range of {range_upr} UPR"
         else:
             shown.append(w)
-    return shown, absent
+    return shown, elsewhere, beyond
+
+
+def _missing(certificate: Certificate, spectrum: Spectrum, shown: list[Wave]) -> list[str]:
+    """In words, the certified waves of which a trace shows next to nothing; E_n alone does not say it."""
+    found = []
+    for number, w in enumerate(certificate.wave):
+        measured_nm = float(spectrum.amplitude_nm[w.upr - 1]) if w in shown else w.amplitude_nm
+        if measured_nm < _HARDLY_THERE * w.amplitude_nm:
+            told = f"{w.upr} UPR is hardly there, {measured_nm:.3g} of {w.amplitude_nm:.4g} nm"
+            why = "where each file shows some of the waves, the certificate says by `feature` which"
+            found.append(f"certificate {certificate.certificate}: wave[{number}].upr: {told}; {why}")
+    return found

@@ -202,12 +202,12 @@ def _doubted_parts(body: Mapping[str, Any], memory: Memory, measured: datetime) 
     instrument = str(body["instrument"])
     history = memory.verifications.get(instrument)
     passed = [v for v in history.past if v.passed and v.at <= measured.timestamp()] if history else []
-    since = passed[-1].at if passed else -math.inf
+    since, recorded = (passed[-1].at, passed[-1].seq) if passed else (-math.inf, 0)
     found = [
         f"{state.part} {state.serial}"
         for state in memory.sets.values()
         if state.disposed == Disposition.ACCEPT
-        and any(_measured_since(r, instrument, since) for r in state.results.values())
+        and any(_since(r, instrument, since, recorded) for r in state.results.values())
     ]
     if not found:
         return []
@@ -220,9 +220,10 @@ def _doubted_parts(body: Mapping[str, Any], memory: Memory, measured: datetime) 
 _DOUBTED_SHOWN = 5
 
 
-def _measured_since(result: FeatureResult, instrument: str, since: float) -> bool:
+def _since(result: FeatureResult, instrument: str, measured: float, recorded: int) -> bool:
+    """Whether a trace was measured or put on record since then: a clock that is wrong must not hide it."""
     measured_at = result.measured_at if result.measured_at is not None else math.inf
-    return str(result.source["instrument"]) == instrument and measured_at >= since
+    return str(result.source["instrument"]) == instrument and (measured_at >= measured or result.seq > recorded)
 
 
 def _speaks_against(

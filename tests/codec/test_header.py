@@ -32,6 +32,9 @@ def test_defaults_are_those_of_a_reading_along_the_normal_with_nothing_stated():
 def test_an_artefact_needs_no_part():
     stated = {k: v for k, v in GOOD.items() if k not in ("part", "serial")} | {"artefact": "MW-03"}
     assert header_from_mapping(stated).artefact == "MW-03"
+    assert header_from_mapping(stated).feature == "left-flank"
+    del stated["feature"]
+    assert header_from_mapping(stated).feature == "artefact"
 
 
 def test_offset_of_the_time_is_kept():

@@ -78,6 +78,17 @@ def test_failed_verification_raises_an_alarm_as_well():
     assert len(told("verification", {k: v for k, v in body.items() if k != "passed"})) == 2
 
 
+@pytest.mark.parametrize(
+    ("more", "alarm"),
+    [({"counts": False}, "verification-disregarded"), ({"incomplete": True}, "verification-incomplete")],
+)
+def test_what_neither_opens_nor_closes_the_gate_does_not_replace_what_does(more, alarm):
+    body = {"artefact": "MW-03", "passed": False, "reasons": ["a copy"], "instrument": "g", **more}
+    message, raised = told("verification", body)
+    assert (message.topic, message.retain) == ("verification", False)
+    assert raised.payload["alarm"] == alarm
+
+
 def test_quarantine_and_recovery_are_alarms():
     (alarm,) = told("quarantine", {"source": {"name": "bad.csv"}, "reason": "line 7: 3 fields"})
     assert (alarm.topic, alarm.payload["alarm"], alarm.payload["reason"]) == (

@@ -467,3 +467,26 @@ def test_failed_set_of_files_is_measured_again_as_a_whole(cell):
     assert not band("low", 18)["passed"]
     assert band("high", 17)["passed"]
     assert accepted(station.judge(10))
+
+
+def test_trace_too_coarse_for_a_certified_wave_closes_the_gate_although_all_waves_passed_before(station):
+    assert station.verify(60)["passed"]
+    at = (station.now - timedelta(minutes=30)).isoformat()
+    coarse = spiral_text(
+        kind="circle", turns=3, points_per_turn=300, artefact="MW-03", feature="waves", waves_nm={36: 812.0},
+        measured_at=at, noise_nm=2.0,
+    )  # fmt: skip
+    told = station.drop("verification", coarse)["body"]
+    assert not told["passed"]
+    assert "wave[1].upr: 180 UPR lies above the trace's range of 120 UPR" in told["reasons"][0]
+    assert held(station.judge(20), "the last verification of gauge-1 failed")
+    assert station.verify(10)["passed"]
+    assert accepted(station.judge(5))
+
+
+def test_failed_verification_names_what_was_put_on_record_since_the_pass_whatever_its_clock_said(station):
+    assert station.verify(60)["passed"]
+    assert accepted(station.drop("disposition", station.part(600, serial="slow-clock"))["body"])
+    told = station.verify(30, 0.9)
+    assert not told["passed"]
+    assert told["reasons"][-1].endswith("to be looked at again: HN-1610-R slow-clock")

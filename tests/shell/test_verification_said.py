@@ -55,7 +55,7 @@ def told(agent, listener, name, text):
 
 
 def alarms(listener):
-    return [m.json for m in listener.messages("alarm") if m.json["alarm"] == "verification-failed"]
+    return [m.json for m in listener.messages("alarm") if m.json["alarm"].startswith("verification-")]
 
 
 def held_for(agent, listener, circle_text, serial, words):
