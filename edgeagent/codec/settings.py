@@ -118,7 +118,8 @@ class Verification(Section, frozen=True):
 class Watched(Section, frozen=True):
     """One characteristic whose drift is watched, by which chart; constants are multiples of sigma.
 
-    ``characteristic`` is a name, or ``name[instance]`` for one instance of it. ``part``, ``artefact``,
+    ``characteristic`` is a name, or ``name[instance]`` for one instance of it, of a resonance as
+    ``resonance_amplitude[@1200]`` whichever order meets it. ``part``, ``artefact``,
     ``feature`` and ``instrument`` narrow it down; whatever is left makes a series for each of them.
     ``upr_min`` takes the instances that are undulations of this many UPR or more. ``since`` leaves out what was
     measured before, in addition to that of all series. Of several with the same chart and side the first that

@@ -22,7 +22,7 @@ from edgeagent.rules.control_charts import FALLING, ChartPlan, Monitor, observed
 from edgeagent.shell.archive import Archive
 
 HARMONICS = "harmonic_amplitude"
-_WANDERING = frozenset({"spurious_amplitude"})
+_WANDERING = frozenset({"spurious_amplitude", "side_band_amplitude", "residual_noise"})
 """Characteristics whose instance says where the worst was found: one series, wherever that is."""
 WHAT = "drift"
 """``what`` of the ``recovery`` records that tell a drift."""
@@ -120,8 +120,8 @@ def observations(
     for c in characteristics:
         if c["value"] is None:
             continue
-        named = c["instance"] and c["name"] not in _WANDERING
-        label = f"{c['name']}[{c['instance']}]" if named else str(c["name"])
+        instance = _series_instance(c)
+        label = f"{c['name']}[{instance}]" if instance else str(c["name"])
         subject = str(artefact if artefact is not None else trace.get("part"))
         yield Observation(
             SeriesKey(subject, artefact is not None, str(trace["feature"]), instrument, label),
@@ -134,6 +134,22 @@ def observations(
             c["lower"],
             c["upper"],
         )
+
+
+def _series_instance(c: Mapping[str, Any]) -> str:
+    """Which series of its name a value belongs to: not where the worst was found, which wanders.
+
+    Of a ``resonance_amplitude`` that is the resonance, as ``@1200``, whichever order meets it.
+    """
+    if c["name"] in _WANDERING:
+        return ""
+    instance = str(c["instance"])
+    return "@" + instance.rpartition("@")[2] if c["name"] == "resonance_amplitude" else instance
+
+
+def belongs(c: Mapping[str, Any], name: str, instance: str | None) -> bool:
+    """Whether a characteristic is of that name and, where one is given, of that instance or series."""
+    return c["name"] == name and instance in (None, c["instance"], _series_instance(c))
 
 
 def split_label(label: str) -> tuple[str, str | None]:

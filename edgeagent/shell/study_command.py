@@ -215,10 +215,10 @@ def _harmonics(characteristic: str | None) -> frozenset[int] | None:
 def _wanted(listed: Iterable[dict[str, Any]], characteristic: str | None) -> list[dict[str, Any]]:
     if characteristic is None:
         return list(listed)
-    from edgeagent.shell.drift import split_label
+    from edgeagent.shell.drift import belongs, split_label
 
     name, instance = split_label(characteristic)
-    return [c for c in listed if c["name"] == name and instance in (None, c["instance"])]
+    return [c for c in listed if belongs(c, name, instance)]
 
 
 def studied(found: Iterable[Observation], by: str) -> list[Study]:

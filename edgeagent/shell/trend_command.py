@@ -157,7 +157,7 @@ def collect(
     JournalCorruptError where the journal is damaged, UsageError where there is none.
     """
     from edgeagent.shell.archive import Archive
-    from edgeagent.shell.drift import HARMONICS, archived, harmonic_of, observations, split_label
+    from edgeagent.shell.drift import HARMONICS, archived, belongs, harmonic_of, observations, split_label
     from edgeagent.shell.journal import JournalReader
     from edgeagent.shell.verify import journal_folder
 
@@ -190,9 +190,7 @@ def collect(
             lost.append(record.seq)
             continue
         if name is not None:
-            characteristics = [
-                c for c in characteristics if c["name"] == name and instance in (None, c["instance"])
-            ]
+            characteristics = [c for c in characteristics if belongs(c, name, instance)]
         for one in observations(record.seq, trace, by, characteristics):
             found.setdefault(one.key, []).append(one)
     return [Series(key, tuple(values)) for key, values in found.items()]

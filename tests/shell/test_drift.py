@@ -149,6 +149,26 @@ def test_values_from_before_the_wanted_time_are_left_out(journal):
     assert len(told(watch, [journal.measure(2.0)])) == 1
 
 
+@pytest.mark.parametrize(
+    ("name", "instance", "asked"),
+    [
+        ("residual_noise", "{}", "residual_noise"),
+        ("side_band_amplitude", "{}", "side_band_amplitude"),
+        ("resonance_amplitude", "{}@1200", "resonance_amplitude[@1200]"),
+        ("resonance_amplitude", "{}@1200", "resonance_amplitude"),
+    ],
+)
+def test_worst_of_several_is_one_series_wherever_it_was_found(journal, name, instance, asked):
+    watch = DriftWatch(settings(f'characteristic = "{asked}"\nchart = "individuals"'), journal.archive)
+    records = [
+        journal.measure(value, name=name, instance=instance.format(37 + number))
+        for number, value in enumerate([*USUAL, 5.0])
+    ]
+    ((_, body),) = told(watch, records)
+    assert body["values"] == 9
+    assert body["characteristic"] == (f"{name}[@1200]" if "@" in instance else name)
+
+
 def test_watch_of_its_own_since_begins_anew_alone(journal):
     watch = DriftWatch(
         settings(
