@@ -19,8 +19,8 @@ from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
 from edgeagent.rules.settling import Look
 from edgeagent.shell.journal import Place
 
-CERTIFICATES = "artefacts/"
-"""Folder of the certificates, with which complaints about one of them begin."""
+_CERTIFICATES, _CERTIFICATE_WANTED = "artefacts/", ": uncertainty.artefact: "
+"""Folder of the certificates, with which complaints about one of them begin; key of a complaint about none."""
 _FILES_MAX = 1000
 _SETS_MAX = 500
 """Finished part sets that stay in memory for re-measurements; unfinished ones always stay."""
@@ -143,7 +143,8 @@ class Memory:
             self.certificate_refused = None
         elif record.kind == "recovery" and body.get("what") == "configuration-rejected":
             reason = str(body["reason"])
-            self.certificate_refused = reason if reason.startswith(CERTIFICATES) else self.certificate_refused
+            if reason.startswith(_CERTIFICATES) or _CERTIFICATE_WANTED in reason:
+                self.certificate_refused = reason
         elif record.kind == "disposition":
             self.decided = record.seq
             key = (str(body["part"]), str(body["serial"]))

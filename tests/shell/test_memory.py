@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import shutil
 from itertools import count
 
 import pytest
+from field import ROOT
 
 from edgeagent.codec.record import Record
+from edgeagent.errors import ConfigError
 from edgeagent.model import Disposition
 from edgeagent.rules.part_set import decide
+from edgeagent.shell.configuration import load_configuration
 from edgeagent.shell.memory import Memory
 
 
@@ -74,3 +78,28 @@ def test_part_that_is_released_late_is_decided_anew_when_it_is_measured_again(fo
     decision = decide(fold.memory.part_set("P-1", "held"), 2.0, 900.0)
     assert decision.disposition == Disposition.HOLD
     assert decision.reasons == ("outside: dust", "re-measured: outside")
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "closes"),
+    [
+        ("artefacts/MW-03.toml", None, True),
+        ("artefacts/MW-03.toml", "artefact = 3", True),
+        ("recipes/KX-2005-R.toml", "part = 3", False),
+    ],
+)
+def test_reload_that_leaves_a_certificate_out_is_remembered_until_one_succeeds(tmp_path, file, text, closes):
+    shutil.copytree(ROOT / "config", tmp_path / "config")
+    with (tmp_path / "config" / "agent.toml").open("a", encoding="utf-8") as agent:
+        agent.write('\n[uncertainty]\nartefact = "MW-03"\n')
+    path = tmp_path / "config" / file
+    path.unlink()
+    if text is not None:
+        path.write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigError) as refused:
+        load_configuration(tmp_path / "config" / "agent.toml")
+    fold = Fold()
+    fold.record("recovery", {"what": "configuration-rejected", "reason": str(refused.value)})
+    assert (fold.memory.certificate_refused is not None) is closes
+    fold.record("configuration", {})
+    assert fold.memory.certificate_refused is None
