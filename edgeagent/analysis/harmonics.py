@@ -27,6 +27,8 @@ _TOLERANCE = 1e-14
 _ITERATIONS_MAX = 400
 _TOLD_APART = 1e-3
 """Share of the alignment terms that the harmonics must leave over for all three of them to be fitted."""
+_SHORT_TURNS = 1e-3
+"""What a turn may lack: a speck of dust that was left out at its end is a gap like any other (`_check_gap`)."""
 CLOSURE_TOLD = 4.0
 """Closures of a single turn beyond so many of their uncertainties are drift; noise does so once in 16,000."""
 _NOISE_LINES = 24
@@ -200,7 +202,7 @@ def fit_harmonics(
     Parameters
     ----------
     angle_rad, deviation_um : ndarray of float64, shape (n,), rad and µm
-        Finite samples of at least one turn, any spacing.
+        Finite samples of at least one turn, any spacing; a thousandth of a turn may lack.
     upr_max : int
         Highest order of the model, 1 <= upr_max, below half the samples of one turn.
     alignment : bool
@@ -224,7 +226,7 @@ def fit_harmonics(
     """
     points = len(angle_rad)
     turns = turns_of(angle_rad)
-    if turns < 1 - 0.5 * turns / max(points, 1):
+    if turns < 1 - max(0.5 * turns / max(points, 1), _SHORT_TURNS):
         raise TraceShapeError(f"the trace covers {turns:.3f} turns; at least one whole turn is needed")
     if upr_max < 1 or 2 * upr_max + 1 > points / turns:
         raise TraceShapeError(f"{points / turns:.0f} points a turn cannot carry harmonics up to {upr_max} UPR")

@@ -279,6 +279,23 @@ def test_spikes_leave_the_amplitudes_alone_and_fail_their_check(size_um):
     assert value(found, "roundness_total") == pytest.approx(value(clean, "roundness_total"), abs=5e-4)
 
 
+@pytest.mark.parametrize("place", [0, 1, -2, -1])
+def test_a_spike_at_the_end_of_a_single_turn_is_left_out_like_any_other(place):
+    angle, deviation = samples(1.0, kind="circle")
+    band = {"judged_upr": 150.0, "upr": (2, 150)}
+    clean = analysed(trace_of(angle, deviation, kind="circle"), **band)
+    dirty = deviation.copy()
+    dirty[place] += 5.0
+    found = analysed(trace_of(angle, dirty, kind="circle"), **band)
+    assert failed(found)["spikes"].value == 1
+    assert value(found, "roundness_total") == pytest.approx(value(clean, "roundness_total"), abs=0.002)
+    stated = [
+        next(q.standard_uncertainty for q in of.quantities if q.name == "roundness_total")
+        for of in (found, clean)
+    ]
+    assert stated[0] == pytest.approx(stated[1], rel=0.1)
+
+
 def test_a_clipped_crest_leaves_no_number_that_could_be_believed():
     # 0.6 um lobes on 4 um eccentricity, cut 0.5 um below the highest reading of one turn
     angle_deg, deviation = samples(1.0, kind="circle", noise_um=0.002)
