@@ -58,8 +58,8 @@ class _Folder:
     done: dict[str, Look] = field(default_factory=dict)
     backlog: set[str] = field(default_factory=set)
     live: set[str] = field(default_factory=set)
-    heap: list[tuple[float, int, str]] = field(default_factory=list)
-    heap_backlog: list[tuple[float, int, str]] = field(default_factory=list)
+    heap: list[tuple[float, int, int, str]] = field(default_factory=list)
+    heap_backlog: list[tuple[float, int, int, str]] = field(default_factory=list)
     retry: dict[str, tuple[float, float]] = field(default_factory=dict)
     available: bool | None = None
     fresh: bool = True
@@ -156,9 +156,9 @@ class Intake:
         now = self._clock.monotonic()
         for heap_name in ("heap", "heap_backlog"):
             for state in self._folders:
-                heap: list[tuple[float, int, str]] = getattr(state, heap_name)
+                heap: list[tuple[float, int, int, str]] = getattr(state, heap_name)
                 while heap and heap[0][0] <= now:
-                    _, _, name = heapq.heappop(heap)
+                    _, _, _, name = heapq.heappop(heap)
                     found = self._try(state, name, now)
                     if found is not None:
                         return found
@@ -249,9 +249,15 @@ class Intake:
         return due
 
     def _schedule(self, state: _Folder, name: str, due: float) -> None:
+        """Queue a file; of those that are due together the one written first comes first.
+
+        After a pause that is the order of measurement: a verification before the parts that it covers.
+        """
         self._counter += 1
         heap = state.heap_backlog if name in state.backlog else state.heap
-        heapq.heappush(heap, (due, self._counter, name))
+        waiting = state.waiting.get(name)
+        written_ns = waiting.look.mtime_ns if waiting is not None else 0
+        heapq.heappush(heap, (due, written_ns, self._counter, name))
 
     def _forget(self, state: _Folder, name: str) -> None:
         state.waiting.pop(name, None)

@@ -28,6 +28,7 @@ from edgeagent.shell.memory import Memory
 FOLDER = "requests"
 _REQUEST, _ANSWER = ".request", ".answer"
 _BYTES_MAX = 4096
+_AGE_MAX_S = 120.0
 _AT_ONCE_MAX = 20
 """Requests taken up in one turn of the loop: a flood of them must not keep it from its parts."""
 _Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
@@ -93,7 +94,7 @@ def take_up(
     """What becomes of one request file; whatever it holds, something for the record comes of it."""
     request = None
     try:
-        request = folder.read(path)
+        request = folder.read(path, now)
         entries = release_entries(request, memory, gate, now=now, live_s=live_s)
     except ReleaseRefusedError as error:
         refusal = str(error)[:500]
@@ -116,12 +117,13 @@ def refusal_entry(name: str, request: ReleaseRequest | None, reason: str) -> tup
     return "acknowledgement", bodies.fitted({**body, "reason": reason})
 
 
-def held_parts(memory: Memory, gate: GateReason) -> Iterator[HeldPart]:
+def held_parts(memory: Memory, gate: GateReason, *, now: float, live_s: float) -> Iterator[HeldPart]:
     """All parts that are held for the gate alone, in the order of their records."""
     for key in list(memory.gated):
         state = memory.part_set(*key)
         if _other_reason(state) is None:
-            yield HeldPart(state.part, state.serial, state.disposed_seq or 0, _unverified(state, memory, gate))
+            refusal = _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
+            yield HeldPart(state.part, state.serial, state.disposed_seq or 0, refusal)
 
 
 def release_entries(
@@ -137,20 +139,18 @@ def release_entries(
     if key not in memory.gated:
         raise ReleaseRefusedError(f"{name} is not held for the gate")
     state = memory.part_set(*key)
-    refusal = _other_reason(state) or _unverified(state, memory, gate)
+    refusal = _other_reason(state) or _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
     if refusal is not None:
         raise ReleaseRefusedError(f"{name}: {refusal}")
-    settled_at = max(r.settled_at for r in state.results.values())
-    if now - settled_at <= live_s:
-        raise ReleaseRefusedError(
-            f"{name} came less than {live_s:g} s ago: measure it again, or release it later"
-        )
+    settled_at = _settled_at(state)
     cautions = _standing(state)[1]
     decision = PartDecision(
         Disposition.ACCEPT, (f"released by {request.who}: {request.why}", *cautions), settled_at
     )
     told = {
         "seq": state.disposed_seq,
+        "part": request.part,
+        "serial": request.serial,
         "who": request.who,
         "matched": False,
         "what": "release",
@@ -174,6 +174,16 @@ def _other_reason(state: PartSet) -> str | None:
         if disposition == Disposition.ACCEPT
         else f"held for more than the gate: {'; '.join(reasons)}"[:400]
     )
+
+
+def _settled_at(state: PartSet) -> float:
+    return max(r.settled_at for r in state.results.values())
+
+
+def _at_the_line(state: PartSet, now: float, live_s: float) -> str | None:
+    if now - _settled_at(state) > live_s:
+        return None
+    return f"it came less than {live_s:g} s ago: measure it again, or release it later"
 
 
 def _unverified(state: PartSet, memory: Memory, gate: GateReason) -> str | None:
@@ -207,12 +217,19 @@ class RequestFolder:
             return sorted(p for p in found if p.name not in self._immovable)[:_AT_ONCE_MAX]
         return []
 
-    def read(self, path: Path) -> ReleaseRequest:
-        """One request. Raises ReleaseRefusedError for anything else."""
+    def read(self, path: Path, now: float) -> ReleaseRequest:
+        """One request. Raises ReleaseRefusedError for anything else, and for one that nobody waits for now.
+
+        A command that was killed before it was answered must not release a part at the next start.
+        """
         try:
             if path.is_symlink() or not path.is_file() or path.stat().st_size > _BYTES_MAX:
                 raise ReleaseRefusedError("not a request")
-            return msgspec.json.decode(path.read_bytes(), type=ReleaseRequest)
+            request = msgspec.json.decode(path.read_bytes(), type=ReleaseRequest)
+            age_s = now - path.stat().st_mtime
+            if age_s > _AGE_MAX_S:
+                raise ReleaseRefusedError(f"{request.part} {request.serial}: the request is {age_s:.0f} s old")
+            return request
         except (OSError, msgspec.DecodeError, UnicodeDecodeError) as error:
             raise ReleaseRefusedError(f"not a request: {error}") from error
 

@@ -89,7 +89,12 @@ def held_in(configuration: Configuration) -> list[HeldPart]:
         if record.kind == "disposition" and record.body.get("gate") is not None:
             told[record.seq] = record.time, str(record.body["gate"]).removeprefix("gate: ")
     now = SystemClock().now().timestamp()
-    held = held_parts(memory, lambda state: open_reason(state, memory, configuration, now))
+    held = held_parts(
+        memory,
+        lambda state: open_reason(state, memory, configuration, now),
+        now=now,
+        live_s=configuration.settings.intake.live_s,
+    )
     return [dataclasses.replace(h, held_at=told[h.seq][0], why=told[h.seq][1]) for h in held]
 
 

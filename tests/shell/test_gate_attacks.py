@@ -490,3 +490,19 @@ def test_failed_verification_names_what_was_put_on_record_since_the_pass_whateve
     told = station.verify(30, 0.9)
     assert not told["passed"]
     assert told["reasons"][-1].endswith("to be looked at again: HN-1610-R slow-clock")
+
+
+def test_files_that_waited_are_read_in_the_order_in_which_they_were_written_whatever_their_names(station):
+    station.agent.terminate()
+    files = [("m.txt", station.verification(60)), ("a.txt", station.part(50, serial="covered")),
+             ("z.txt", station.verification(40, 0.9)), ("b.txt", station.part(30, serial="after")),
+             ("k.txt", station.verification(20)), ("c.txt", station.part(10, serial="again"))]  # fmt: skip
+    for number, (name, text) in enumerate(files):
+        station.agent.drop(name, text)
+        written = station.now.timestamp() - 3600 + 60 * number
+        os.utime(station.agent.inbox / name, (written, written))
+    station.agent.start(wait=False)
+    wait_until(lambda: len(station.agent.records("measurement")) == len(files))
+    assert [r["body"]["source"]["name"] for r in station.agent.records("measurement")] == [n for n, _ in files]
+    wait_until(lambda: outcomes(station) == {"covered": "accept", "after": "hold", "again": "accept"})
+    assert len(station.agent.records("disposition")) == 3, "nothing is told and then taken back"

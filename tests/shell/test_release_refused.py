@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -165,7 +166,7 @@ def test_verification_that_fails_before_the_request_is_taken_up_refuses_it(cell,
     wait_until(lambda: agent.records("disposition"))
     agent.drop("good.txt", artefact(10))
     wait_until(lambda: len(agent.records("verification")) == 1)
-    assert "1 may be released now" in command(agent, "release")[1]
+    wait_until(lambda: "1 may be released now" in command(agent, "release")[1])
     agent.freeze()
     agent.drop("bad.txt", artefact(1, 0.9))
     folder = agent.store / "requests"
@@ -203,8 +204,9 @@ def test_list_tells_what_to_do_and_why_each_part_is_held(cell, circle_text):
     wait_until(lambda: len(agent.records("disposition")) == 2)
     agent.drop("good.txt", artefact(10))
     wait_until(lambda: len(agent.records("verification")) == 2)
+    ready = "2 parts are held only for the gate; 2 may be released now:\n"
+    wait_until(lambda: command(agent, "release", "--list")[1].startswith(ready))
     said = command(agent, "release", "--list")[1]
-    assert said.startswith("2 parts are held only for the gate; 2 may be released now:\n")
     why = f"the last verification of gauge-1 failed (record {agent.records('verification')[0]['seq']})"
     assert f"UTC: {why}\n" in said
     example = f"    edgeagent release --config {agent.config} --part HN-1610-R --serial 'it'\"'\"'s 1' --who "
@@ -224,3 +226,24 @@ def test_text_that_is_too_long_is_wrong_usage_and_no_request(cell, name):
     code, said = command(agent, "release", *given)
     assert (code, f"--{name}: at most 200 characters" in said) == (2, True)
     assert not (agent.store / "requests").exists()
+
+
+def test_request_of_a_command_that_was_killed_releases_nothing_later(cell, circle_text):
+    agent = station(cell)
+    agent.drop("1.txt", circle_text("1"))
+    wait_until(lambda: agent.records("disposition"))
+    agent.drop("good.txt", artefact(10))
+    wait_until(lambda: len(agent.records("verification")) == 1)
+    folder = agent.store / "requests"
+    folder.mkdir()
+    request = {"part": "HN-1610-R", "serial": "1", "who": "w", "why": "y"}
+    path = folder / ".a"
+    path.write_text(json.dumps(request), encoding="utf-8")
+    written = path.stat().st_mtime - 600
+    os.utime(path, (written, written))
+    path.rename(folder / "a.request")
+    wait_until(lambda: refusals(agent))
+    assert re.search(r"HN-1610-R 1: the request is \d+ s old", refusals(agent)[0]["reason"])
+    wait_until(lambda: ask(agent, "1")[0] == 0)
+    (told,) = [r["body"] for r in agent.records("acknowledgement") if r["body"].get("what") == "release"]
+    assert (told["part"], told["serial"]) == ("HN-1610-R", "1"), "found by part and serial in the journal"
