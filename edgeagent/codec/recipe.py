@@ -52,10 +52,15 @@ class _Thread(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 _Range = Annotated[tuple[Positive, ...], msgspec.Meta(min_length=2, max_length=2)]
 
 
+RESONANCE_WIDTH = 0.05
+"""Full width over frequency of a resonance given by its frequency alone: half power at a damping ratio of 2.5 %,
+as machine structures have it (common practice)."""
+
+
 class _Running(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     speed_rpm: Positive | _Range | None = None
     ball_count: Annotated[float, msgspec.Meta(ge=1)] | None = None
-    resonances_hz: tuple[tuple[Positive, Positive], ...] = ()
+    resonances_hz: tuple[Positive | _Range, ...] = ()
     wheel_rpm: Positive | None = None
     work_rpm: Positive | None = None
 
@@ -64,9 +69,18 @@ class _Running(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             raise ValueError(f"speed_rpm {list(self.speed_rpm)} must rise from low to high")
         if self.resonances_hz and self.speed_rpm is None:
             raise ValueError("resonances_hz needs speed_rpm")
-        for centre, width in self.resonances_hz:
-            if width >= 2 * centre:
-                raise ValueError(f"resonance {centre:g} Hz cannot be {width:g} Hz wide")
+        for centre, width in self.resonances:
+            if width > centre:
+                raise ValueError(
+                    f"resonances_hz: each is [centre, full width]; {centre:g} Hz cannot be {width:g} Hz wide"
+                )
+
+    @property
+    def resonances(self) -> tuple[tuple[float, float], ...]:
+        """Centre and full width of each; a bare frequency is as wide as RESONANCE_WIDTH says."""
+        return tuple(
+            (r[0], r[1]) if isinstance(r, tuple) else (r, RESONANCE_WIDTH * r) for r in self.resonances_hz
+        )
 
 
 class _Power(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -175,6 +189,7 @@ def _running(found: _Running) -> Running | None:
         return None
     values = msgspec.structs.asdict(found)
     speed = values.pop("speed_rpm")
+    values["resonances_hz"] = found.resonances
     if speed is not None:
         speed = (speed[0], speed[1]) if isinstance(speed, tuple) else (speed, speed)
     return Running(speed_rpm=speed, **values)

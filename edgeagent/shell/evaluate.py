@@ -5,14 +5,14 @@ No state, no disk, no clock: the same bytes with the same configuration give the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from msgspec.structs import asdict
 
 from edgeagent import __version__
-from edgeagent.analysis.kinds import Kind, Request, find_kind, require_columns
+from edgeagent.analysis.kinds import Kind, Request, find_kind, key_lacking, require_columns
 from edgeagent.codec.layout import Layout
 from edgeagent.codec.reader import read_trace
 from edgeagent.codec.result import result_object
@@ -187,7 +187,9 @@ def _part(
     except AnalysisError as error:
         analysis = Analysis((QualityCheck(header.kind, False, None, None, "", str(error)),), ())
     limits, grade_holds = _grade_limits(trace, kind, plan, request)
-    limited = frozenset(x.characteristic for x in (*limits, *(plan.scalar_limits if plan else ())))
+    every = (*limits, *(plan.scalar_limits if plan else ()))
+    limited = frozenset(x.characteristic for x in every)
+    analysis = replace(analysis, quality=(*analysis.quality, *_without_value(every, analysis, kind, request)))
     part = recipe.recipe.uncertainty if recipe is not None else None
     known = None
     if uncertainty is not None or part is not None:
@@ -204,6 +206,26 @@ def _part(
         uncertainty_nm=known.harmonics_nm if known else None,
     )
     return analysis, judgement, known
+
+
+def _without_value(
+    limits: Sequence[ScalarLimit], analysis: Analysis, kind: Kind, request: Request
+) -> list[QualityCheck]:
+    """Why there is nothing that a limit could judge: a value without a reason would be silence."""
+    found = []
+    for limit in limits:
+        there = [q.instance for q in analysis.quantities if q.name == limit.characteristic]
+        if limit.instance in there or (limit.instance is None and there):
+            continue
+        name = f"{limit.characteristic}[{limit.instance}]" if limit.instance else limit.characteristic
+        lacking = key_lacking(kind, request, limit.characteristic)
+        if lacking is not None:
+            note = f"{name} has a limit, but the recipe does not ask for it by {lacking}"
+        else:
+            note = f"{name} has a limit, but there is no such value"
+            note += f"; there is {', '.join(there[:8])}" if any(there) else ""
+        found.append(QualityCheck("limit_without_value", False, None, None, "", note))
+    return found
 
 
 def _judged_upr(plan: MeasurementPlan | None) -> float | None:

@@ -6,8 +6,8 @@ from typing import Any
 
 import msgspec
 
-from edgeagent.analysis.kinds import find_kind
-from edgeagent.codec.settings import Settings
+from edgeagent.analysis.kinds import Request, find_kind, key_lacking
+from edgeagent.codec.settings import Decision, Settings
 from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
 from edgeagent.shell.clock import SystemClock
 from edgeagent.shell.configuration import Configuration
@@ -67,7 +67,22 @@ def _all_doubts(configuration: Configuration) -> list[str]:
         for plan in loaded.recipe.measurements
         if not plan.scalar_limits and not plan.curve_limits and plan.grade is None
     ]
-    return unlimited + _bare(configuration) + _doubts(configuration)
+    return unlimited + _unasked(configuration) + _bare(configuration) + _doubts(configuration)
+
+
+def _unasked(configuration: Configuration) -> list[str]:
+    """Limits of values that the recipe does not ask for: they hold every part."""
+    found = []
+    for loaded in configuration.recipes.values():
+        recipe = loaded.recipe
+        for plan in recipe.measurements:
+            request = Request(recipe.thread, plan.options, running=recipe.running)
+            for limit in plan.scalar_limits:
+                key = key_lacking(find_kind(plan.kind), request, limit.characteristic)
+                if key is not None:
+                    told = f"{limit.characteristic} has a limit but no {key}: every part is held"
+                    found.append(f"{recipe.part} {plan.feature}: {told}")
+    return found
 
 
 def _bare(configuration: Configuration) -> list[str]:
@@ -123,7 +138,7 @@ def _station(settings: Settings) -> list[str]:
 def _uncertainty(settings: Settings) -> str:
     stated = settings.uncertainty
     if stated is None:
-        return "A value's uncertainty is the noise of its trace alone: there is no [uncertainty]."
+        return "A value's uncertainty is the noise of its trace: nothing is stated of the instrument."
     words = [
         f"{name} {value:g}"
         for name, value in msgspec.to_builtins(stated).items()
@@ -164,6 +179,30 @@ def _part_uncertainty(stated: PartUncertainty | None) -> list[str]:
     if stated.repeatability:
         words.append(f"repeatability from a study: {', '.join(stated.repeatability)}")
     return [f"uncertainty: {'; '.join(words)}"] if words else []
+
+
+def _idle(settings: Settings) -> list[str]:
+    """Keys that do nothing, or nothing sensible, as they stand."""
+    decision, stated = settings.decision, settings.uncertainty
+    used = {"guarded": ("conformance", "family"), "capped-risk": ("risk", "family"), "simple": ()}[
+        decision.rule
+    ]
+    usual = Decision()
+    found = [
+        f"decision.{key} does nothing under rule {decision.rule}"
+        for key in ("conformance", "risk", "family")
+        if key not in used and getattr(decision, key) != getattr(usual, key)
+    ]
+    if decision.rule == "capped-risk" and decision.risk >= 0.5:
+        found.append(f"decision.risk {decision.risk:g} accepts values beyond their limits")
+    for key, value in msgspec.to_builtins(stated).items() if stated is not None else ():
+        owner = key.removesuffix("_dof")
+        alone = (
+            getattr(stated, owner, getattr(stated, f"{owner}_mm", getattr(stated, f"{owner}_k", None))) is None
+        )
+        if key.endswith("_dof") and value is not None and alone:
+            found.append(f"uncertainty.{key} does nothing without what it belongs to")
+    return found
 
 
 def _limits(plan: MeasurementPlan) -> str:
@@ -213,6 +252,7 @@ def _doubts(configuration: Configuration) -> list[str]:
         for certificate, document in configuration.certificates.values()
         if certificate.accept.en_max > 1
     ]
+    found += _idle(settings)
     if not configuration.recipes:
         found.append("there is no recipe: every part will be held")
     return found

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+
 import numpy as np
 import pytest
 
@@ -119,3 +121,25 @@ def test_file_of_a_curve_that_is_no_curve_is_refused(body, words):
 def test_a_limit_that_contradicts_itself_is_refused(limit, words):
     with pytest.raises(ConfigError, match=words):
         recipe(limit)
+
+
+def with_resonances(text):
+    head = 'part = "p"\nrevision = "A"\n[thread]\nmember = "shaft"\nhand = "right"\nstarts = 1\nlead_mm = 5.0\n'
+    head += "ball_diameter_mm = 3.175\nball_pitch_circle_mm = 20.75\ncontact_angle_deg = 45.0\n"
+    head += f"track_conformity = 0.535\n[running]\nspeed_rpm = 3000\nresonances_hz = {text}\n"
+    body = f'{head}[[measurement]]\nfeature = "f"\nkind = "spiral"\n'
+    return parse_recipe(body.encode(), "p.toml", {}, describe_kind).running.resonances_hz
+
+
+def test_resonance_is_a_frequency_or_a_centre_with_its_full_width():
+    assert with_resonances("[1200, [2400.0, 60.0]]") == ((1200.0, 60.0), (2400.0, 60.0))
+    gc.collect()  # a union of bounded numbers and tuples of fixed length once crashed here (msgspec 0.22)
+    assert with_resonances("[]") == ()
+
+
+@pytest.mark.parametrize(
+    "text", ["[[800, 1000]]", "[0]", "[-5]", "[[1200, 0]]", "[[1200]]", "[[1200, 5, 5]]", '["x"]']
+)
+def test_resonance_that_cannot_be_is_refused_with_its_key(text):
+    with pytest.raises(ConfigError, match=r"p.toml: line 1[234]: .*(running|resonances_hz)"):
+        with_resonances(text)

@@ -252,4 +252,4 @@ def test_check_says_what_the_uncertainty_counts(cell):
     assert "KX-2005-G profile: profile_seat_height is judged by its bare value" in said
     plain = cell.agent({"uncertainty": None})
     said = CliRunner().invoke(main, ["check", "--config", str(plain.config)]).output
-    assert "the noise of its trace alone" in said
+    assert "nothing is stated of the instrument" in said

@@ -8,11 +8,14 @@ from pathlib import Path
 import msgspec
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from field import spiral_text
 
+from edgeagent.cli import main
 from edgeagent.codec.result import encode
 from edgeagent.shell.configuration import Document, load_configuration, recipe_from_documents
 from edgeagent.shell.evaluate import Rulebook, evaluate
+from edgeagent.shell.inspect import evaluate_file
 
 CONFIG = Path(__file__).parent.parent.parent / "config" / "agent.toml"
 RULES = Rulebook.of(load_configuration(CONFIG))
@@ -173,3 +176,45 @@ def test_absurd_readings_are_held_and_end_nothing(value):
 
     with np.errstate(over="ignore", invalid="ignore"):
         assert judged(with_rows(spiral_text(), absurd))["disposition"] == "hold"
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [
+        ('characteristic = "band_velocity"\nupper = 9.0', "does not ask for it by velocity_bands_hz"),
+        ('characteristic = "resonance_amplitude"\nupper = 9.0', "does not ask for it by running.resonances_hz"),
+        ('characteristic = "flank_roughness_ra"\nupper = 9.0', "does not ask for it by roughness"),
+        (
+            'characteristic = "band_rms"\ninstance = "99-120"\nupper = 9.0',
+            "there is no such value; there is 2-15,",
+        ),
+    ],
+)
+def test_limit_that_nothing_meets_holds_with_its_reason_in_the_quality(cell, limit, words):
+    agent = cell.agent()
+    recipe = agent.folder / "recipes" / "KX-2005-R.toml"
+    text = recipe.read_text(encoding="utf-8")
+    first = "  [[measurement.limit]]\n"
+    recipe.write_text(text.replace(first, f"{first}{limit}\n{first}", 1), encoding="utf-8")
+    path = cell.folder / "a.txt"
+    path.write_text(spiral_text(), encoding="utf-8")
+    found = evaluate_file(path, Rulebook.of(load_configuration(agent.config))).result
+    assert found["disposition"] == "hold"
+    (check,) = [c for c in found["quality"] if not c["ok"]]
+    assert (check["check"], words in check["note"]) == ("limit_without_value", True), check
+    said = CliRunner().invoke(main, ["check", "--config", str(agent.config)]).output
+    assert ("every part is held" in said) == ("does not ask" in words)
+
+
+def test_check_names_keys_that_do_nothing(cell):
+    changes = {"decision": {"rule": "simple", "conformance": 0.99}, "uncertainty": {"gauge_scale_dof": 5.0}}
+    said = CliRunner().invoke(main, ["check", "--config", str(cell.agent(changes).config)]).output
+    assert "decision.conformance does nothing under rule simple" in said
+    assert "uncertainty.gauge_scale_dof does nothing without what it belongs to" in said
+    changes = {
+        "decision": {"rule": "capped-risk", "risk": 0.7},
+        "uncertainty": {"tip_radius_mm": 1e-3, "tip_radius_dof": 5.0},
+    }
+    said = CliRunner().invoke(main, ["check", "--config", str(cell.agent(changes).config)]).output
+    assert "decision.risk 0.7 accepts values beyond their limits" in said
+    assert "does nothing" not in said

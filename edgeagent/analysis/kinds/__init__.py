@@ -9,6 +9,8 @@ A module defines
 ``analyse``          ``(trace, Request) -> Analysis``; pure; raises InputError or AnalysisError
 ``grade_limits``     optional: ``(grade, trace, Request) -> tuple[ScalarLimit, ...]``, a standard's limits
 ``UNTOLD``           optional: the characteristics of which a single trace tells no uncertainty
+``NEEDS``            optional: beginnings of characteristics to the recipe key that asks for them, such as
+                     ``bands`` or ``running.resonances_hz``
 ``influences``       optional: ``(trace, Request, Analysis, wanted) -> Influences``, what the errors of the
                      instrument do to the values; ``wanted`` names the members that a stated uncertainty meets
 """
@@ -64,6 +66,17 @@ def find_kind(name: str) -> Kind:
     if name not in kind_names():
         raise TraceShapeError(f"unknown kind of trace {name!r}; expected one of {', '.join(kind_names())}")
     return cast(Kind, importlib.import_module(f"{__name__}.{name}"))
+
+
+def key_lacking(kind: Kind, request: Request, characteristic: str) -> str | None:
+    """The recipe key without which the kind has no such value; None where it is set, or none is needed."""
+    needs: Mapping[str, str] = getattr(kind, "NEEDS", {})
+    for beginning, key in needs.items():
+        if characteristic.startswith(beginning):
+            table, _, name = key.rpartition(".")
+            owner = request.running if table == "running" else request.options
+            return None if getattr(owner, name, None) else key
+    return None
 
 
 def require_columns(trace: Trace, kind: Kind) -> None:

@@ -70,8 +70,24 @@ CHARACTERISTICS: Mapping[str, str] = {
 }
 
 UNTOLD = frozenset({"profile_contact_angle_left", "profile_contact_angle_right", "profile_seat_height"})
+NEEDS = {
+    "profile_band_excess_": "profile_band_um",
+    "profile_roughness_": "roughness",
+    "profile_waviness_": "roughness",
+    "contact_ellipse_margin_": "ball_load_n",
+    "contact_pressure_": "ball_load_n",
+}
 
-__all__ = ["CHARACTERISTICS", "COLUMNS", "OPTIONAL_COLUMNS", "UNTOLD", "Options", "analyse", "influences"]
+__all__ = [
+    "CHARACTERISTICS",
+    "COLUMNS",
+    "NEEDS",
+    "OPTIONAL_COLUMNS",
+    "UNTOLD",
+    "Options",
+    "analyse",
+    "influences",
+]
 
 
 def analyse(trace: Trace, request: Request) -> Analysis:

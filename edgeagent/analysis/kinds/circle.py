@@ -13,6 +13,7 @@ CHARACTERISTICS: Mapping[str, str] = {
     name: unit for name, unit in spiral.CHARACTERISTICS.items() if name not in ("tilt", "lead_mismatch")
 }
 Options = spiral.Options
+NEEDS = spiral.NEEDS
 
 
 def analyse(trace: Trace, request: Request) -> Analysis:

@@ -50,6 +50,13 @@ CHARACTERISTICS: Mapping[str, str] = {
     "flank_roughness_rz": "um",
 }
 
+NEEDS = {
+    "band_rms": "bands",
+    "band_velocity": "velocity_bands_hz",
+    "resonance_amplitude": "running.resonances_hz",
+    "flank_roughness_": "roughness",
+}
+
 _SPIKE_ROUNDS = 8
 Upr = Annotated[int, msgspec.Meta(ge=1, le=100_000)]
 Positive = Annotated[float, msgspec.Meta(gt=0)]
