@@ -442,8 +442,9 @@ def _level_beside(at: int, lines: IntArray, power: FloatArray, whole: int) -> fl
     The spectrum of t falls with the distance d from the line, so its square is the lines' weight. The fit has
     taken a part of each by its share of all weights: of slope, one of two phases; of tilt, both of two.
     """
-    noisy = (lines % whole != 0) & (lines < at + 16 * whole)
-    weight = 1.0 / (lines[noisy] - at) ** 2
+    near = lines[: at + 16 * whole - 1]  # lines count from 1
+    noisy = np.flatnonzero(near % whole)
+    weight = 1.0 / (near[noisy] - at) ** 2
     share = weight / weight.sum()
     kept = 1.0 - (share if at else share / 2)
     return float(np.sum(weight * power[noisy]) / np.sum(weight * kept))

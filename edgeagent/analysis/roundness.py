@@ -113,9 +113,13 @@ def noise_lift(coefficient: ComplexArray, standard_uncertainty_um: FloatArray) -
     draws = np.random.RandomState(_SEED).standard_normal((pairs, 2, len(u)))
     total, few = 0.0, max(2 * _POINTS_MIN // points, 1)  # arrays that fit into the processor's cache
     for some in range(0, pairs, few):
-        real, imaginary = draws[some : some + few].swapaxes(0, 1)
-        noise = evaluate_on_circle((real + 1j * imaginary) * (u / 2), points)
-        total += float(np.ptp(shape + noise, axis=1).sum() + np.ptp(shape - noise, axis=1).sum())
+        drawn = draws[some : some + few] * (u / 2)
+        waves = np.empty((len(drawn), len(u)), dtype=np.complex128)
+        waves.real, waves.imag = drawn[:, 0], drawn[:, 1]
+        noise = evaluate_on_circle(waves, points)
+        above = shape + noise
+        below = np.subtract(shape, noise, out=noise)
+        total += float(np.ptp(above, axis=1).sum() + np.ptp(below, axis=1).sum())
     return max(total / (2 * pairs) - float(np.ptp(shape)), 0.0)
 
 
