@@ -274,7 +274,23 @@ def verification(name: str, scale: float, seed: int) -> Act:
     return Act(name, "waves", waves, part=None, artefact="MW-03", seed=seed)
 
 
-def after_drift() -> tuple[Act, Case]:
-    """Second act: the gauge has drifted by 3 %, the verification fails, and a good part must be held."""
-    case = Case("000511", "none, but the gauge has drifted", "hold", "gate", _pair("000511", GOOD, GOOD))
-    return verification("MW-03-noon.txt", 0.97, 12), case
+def drifting() -> tuple[tuple[Act, Case], tuple[Act, Case]]:
+    """Second act: the gauge reads less and less, and parts have a wave of 62 nm where 60 are allowed.
+
+    While the artefact still passes, the wave is found. The verification fails when the gauge reads 1 % low,
+    which would not hide the wave yet; by the time it reads 4 % low and the part looks good, the gate is closed.
+    """
+    return (
+        (verification("MW-03-noon.txt", 0.9965, 12), _chattering("000511", 0.9965, "reject", "20 UPR")),
+        (verification("MW-03-evening.txt", 0.9895, 13), _chattering(WOULD_PASS, 0.96, "hold", "gate")),
+    )
+
+
+WOULD_PASS = "000512"
+"""A part that would be accepted wrongly if it were not for the gate."""
+
+
+def _chattering(serial: str, scale: float, expected: str, because: str) -> Case:
+    waves = tuple((upr, scale * nm) for upr, nm in (*GOOD[:3], (20, 62.0)))
+    defect = f"62 nm at 20 UPR, gauge reads {100 * (1 - scale):.2g} % low"
+    return Case(serial, defect, expected, because, _pair(serial, waves, GOOD))
