@@ -34,7 +34,7 @@ class Known:
     """All that a budget is made from.
 
     ``temperature_c`` is the part's while it was measured, None where the trace does not say; ``band_upr`` the
-    band in which an artefact's waves count for values that belong to no single UPR.
+    band in which an artefact's waves count for values that belong to no single UPR, ``spectrum`` the waves.
     """
 
     influences: Influences
@@ -42,6 +42,7 @@ class Known:
     part: PartUncertainty
     temperature_c: float | None = None
     band_upr: tuple[float, float] = (2.0, 500.0)
+    spectrum: Spectrum | None = None
 
 
 def wanted_influences(instrument: InstrumentUncertainty, part: PartUncertainty) -> frozenset[str]:
@@ -80,7 +81,7 @@ def contributions(quantity: Quantity, known: Known) -> tuple[Contribution, ...]:
         *influences.uncorrected.get(at, ()),
     ]
     if scale is not None:
-        found += _artefact(quantity, scale, instrument.waves, known.band_upr)
+        found += _artefact(quantity, scale, known)
     return tuple(c for c in found if c is not None)
 
 
@@ -181,25 +182,41 @@ def _scaled(
     return Contribution(source, u, unit, sensitivity, math.inf if dof is None else dof)
 
 
-def _artefact(
-    quantity: Quantity,
-    scale: float,
-    waves: Sequence[tuple[float, float, float]],
-    band_upr: tuple[float, float],
-) -> list[Contribution]:
-    """Certificate and deviation at the value's own UPR, or the largest in the band."""
+def _artefact(quantity: Quantity, scale: float, known: Known) -> list[Contribution]:
+    """Certificate and last deviation as they count for one value.
+
+    A harmonic has those at its own UPR, an RMS those of its waves, each weighted with its square, which is its
+    share in the value's change (derived here: errors of all waves taken to go together). For any other value
+    the largest of its band stand, whichever wave makes it.
+    """
+    waves = known.instrument.waves
     if not waves:
         return []
+    weight: FloatArray | None = None
+    low, high = known.band_upr
     if quantity.instance.isdigit():
         at = np.array([float(quantity.instance)])
+    elif quantity.name in ("band_rms", "roundness_rms") and known.spectrum is not None:
+        if quantity.name == "band_rms":
+            low, high = (float(end) for end in quantity.instance.split("-"))
+        upr = known.spectrum.upr.astype(np.float64)
+        here = (upr >= low) & (upr <= high)
+        at, weight = upr[here], known.spectrum.amplitude_nm[here] ** 2
     else:
-        inside = [w[0] for w in waves if band_upr[0] < w[0] < band_upr[1]]
-        at = np.array([band_upr[0], *inside, band_upr[1]])
-    u, deviation = interpolated(waves, at)
-    found = [Contribution("artefact's certificate", float(u.max()), "1", scale)]
-    if deviation.any():
-        found.append(Contribution("artefact's last deviation", float(deviation.max()), "1", scale))
+        at = np.array([low, *(w[0] for w in waves if low < w[0] < high), high])
+    u, deviation = (_weighted(each, weight) for each in interpolated(waves, at))
+    found = [Contribution("artefact's certificate", u, "1", scale)]
+    if deviation:
+        found.append(Contribution("artefact's last deviation", deviation, "1", scale))
     return found
+
+
+def _weighted(values: FloatArray, weight: FloatArray | None) -> float:
+    """The mean by weight; the largest without one, or where all weights are zero."""
+    total = 0.0 if weight is None else float(np.sum(weight))
+    if weight is None or total <= 0:
+        return float(values.max(initial=0.0))
+    return float(np.sum(values * weight)) / total
 
 
 def _temperature(length: float | None, known: Known) -> list[Contribution | None]:

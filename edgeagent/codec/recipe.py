@@ -53,8 +53,8 @@ _Range = Annotated[tuple[Positive, ...], msgspec.Meta(min_length=2, max_length=2
 
 
 RESONANCE_WIDTH = 0.05
-"""Full width over frequency of a resonance given by its frequency alone: half power at 2.5 % damping, as machine
-structures have it (common practice)."""
+"""Full width over frequency of a resonance given by its frequency alone: half power at 2.5 % damping, as
+machine structures have it (common practice)."""
 
 
 class _Running(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -68,7 +68,14 @@ def budgeted(
     told = getattr(kind, "influences", None)
     influences = told(trace, request, analysis, wanted_influences(instrument, part)) if told else Influences()
     low, high = getattr(request.options, "upr", None) or (2, 500)
-    known = Known(influences, instrument, part, trace.header.temperature_c, (float(max(low, 2)), float(high)))
+    known = Known(
+        influences,
+        instrument,
+        part,
+        trace.header.temperature_c,
+        (float(max(low, 2)), float(high)),
+        analysis.spectrum,
+    )
     untold = part.expansion_per_k is not None and known.temperature_c is None
     budgets, quantities = {}, []
     for q in at_reference_temperature(analysis.quantities, known):

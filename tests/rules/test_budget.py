@@ -138,6 +138,32 @@ def test_artefact_is_interpolated_over_the_logarithm_of_upr():
     assert deviation == pytest.approx([0.02, 0.02, 0.01, 0.04, 0.04])
 
 
+def test_artefact_counts_for_an_rms_as_its_own_waves_do():
+    # Truth by changing every wave by its own share: an RMS of waves of 30 and 40 nm.
+    waves = ((10.0, 0.01, 0.0), (1000.0, 0.03, 0.10))
+    amplitude = np.zeros(500)
+    amplitude[[9, 99]] = 30.0, 40.0
+    spectrum = Spectrum(np.arange(1, 501), amplitude, np.zeros(500), np.zeros(500))
+    at = {("band_rms", "2-15"): 30.0, ("band_rms", "2-500"): 50.0, ("roundness_total", ""): 120.0}
+    at = {key: value / math.sqrt(2) for key, value in at.items()}
+    known = Known(
+        Influences(gauge_scale=at), InstrumentUncertainty(waves=waves), PartUncertainty(), spectrum=spectrum
+    )
+    u, deviation = interpolated(waves, np.arange(1.0, 501.0))
+    for (name, instance), rms in at.items():
+        found = effects(Quantity(name, rms, "nm", instance), known)
+        if name == "band_rms":
+            low, high = (int(end) for end in instance.split("-"))
+            changed = np.sqrt(np.sum((amplitude * (1 + 1e-6 * u))[low - 1 : high] ** 2) / 2)
+            assert found["artefact's certificate"] == pytest.approx((changed - rms) / 1e-6, rel=1e-4)
+            changed = np.sqrt(np.sum((amplitude * (1 + 1e-6 * deviation))[low - 1 : high] ** 2) / 2)
+            assert found.get("artefact's last deviation", 0.0) == pytest.approx(
+                (changed - rms) / 1e-6, abs=1e-3
+            )
+        else:
+            assert found["artefact's certificate"] == pytest.approx(rms * u.max())
+
+
 def test_every_harmonic_gets_noise_scale_artefact_and_tip():
     instrument = InstrumentUncertainty(gauge_scale=0.03, tip_radius_mm=0.002, waves=((10.0, 0.04, 0.12),))
     part = PartUncertainty(repeatability={"harmonic_amplitude": 5.0})
