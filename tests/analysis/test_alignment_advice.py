@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from groove_motion import Track
@@ -238,3 +240,23 @@ def test_two_circles_at_one_height_give_the_shift_alone():
     advice = advise(both)
     assert advice.tilt_urad is None
     assert advice.u_shift_um < advise(both[:1]).u_shift_um
+
+
+def test_traces_at_one_height_that_contradict_each_other_are_said_and_counted():
+    first, second = (
+        RunOut(10.0, vector, 0.001, cylinder_normal(internal=False)) for vector in (6.0 + 0j, 0.6 + 0j)
+    )
+    advice = advise([first, second])
+    assert advice.disagreement_um == pytest.approx(2.7)
+    assert advice.u_shift_um == pytest.approx(2.7, rel=1e-3)
+    said = advice_sentence(advice)
+    assert said.startswith("The traces differ by 2.7 um from any one axis: measure again. ")
+    agreeing = advise([first, RunOut(10.0, 6.05 + 0.01j, 0.001, cylinder_normal(internal=False))])
+    assert (agreeing.disagreement_um, agreeing.u_shift_um) == (
+        0.0,
+        pytest.approx(0.001 / math.sqrt(2), rel=1e-6),
+    )
+    # With two heights nothing is spare: a tilt explains any two motions.
+    assert (
+        advise([first, RunOut(20.0, 0.6 + 0j, 0.001, cylinder_normal(internal=False))]).disagreement_um == 0.0
+    )
