@@ -20,6 +20,7 @@ class Verified:
     ``measured_at`` is that of its oldest file, from which its age counts; ``complete_at`` that of its newest,
     from which it speaks for the instrument, None where there is only one. ``doubt`` is why its time cannot be
     right, None when nothing speaks against it. ``certificate_sha256`` is the certificate that it was judged by.
+    ``partial`` is one that has not passed for nothing but certified waves that its file does not show.
     """
 
     artefact: str
@@ -29,6 +30,7 @@ class Verified:
     doubt: str | None = None
     complete_at: float | None = None
     certificate_sha256: str | None = None
+    partial: bool = False
 
     @property
     def at(self) -> float:
@@ -69,13 +71,14 @@ def noted(history: History | None, new: Verified, recorded_at: float) -> History
 class Sighting:
     """When a certified wave was last measured (POSIX seconds, UTC), by which certificate, and whether well.
 
-    ``seq`` is its verification's record.
+    ``seq`` is its verification's record; ``partial`` says that its file did not show other waves.
     """
 
     measured_at: float
     certificate_sha256: str | None
     passed: bool
     seq: int = 0
+    partial: bool = False
 
 
 def later_sighting(before: Sighting | None, new: Sighting) -> Sighting:
@@ -84,12 +87,12 @@ def later_sighting(before: Sighting | None, new: Sighting) -> Sighting:
 
 
 def since_failure(seen: Mapping[int, Sighting], history: History | None) -> dict[int, Sighting]:
-    """The sightings after the instrument's last verification that did not pass.
+    """The sightings after the instrument's last verification that failed.
 
     What was seen before it may have been seen by another state of the instrument: a failed set is measured
     again as a whole.
     """
-    failed = [(v.at, v.seq) for v in history.past if not v.passed] if history is not None else []
+    failed = [(v.at, v.seq) for v in history.past if not v.passed and not v.partial] if history else []
     last = max(failed, default=(-math.inf, 0))
     return {upr: s for upr, s in seen.items() if (s.measured_at, s.seq) > last}
 
@@ -100,18 +103,21 @@ def counted_from(
     certificate_sha256: str | None,
     measured_at: float,
     window_s: float,
+    *,
+    partial: bool = False,
 ) -> float | None:
     """From when a set of an artefact's files counts as one passed verification; None while it does not.
 
     ``missing_upr`` are the certified waves that the newest file, measured at ``measured_at``, does not show.
-    All of them must have been seen, passed and by the same certificate, within ``window_s`` of it.
+    All of them must have been seen, passed and by the same certificate, within ``window_s`` of it; where the
+    file is ``partial``, by others that are: one that shows all waves does not vouch for one that lost some.
     """
     times = [measured_at]
     for upr in missing_upr:
         last = seen.get(upr)
         if last is None or not last.passed or last.certificate_sha256 != certificate_sha256:
             return None
-        if abs(measured_at - last.measured_at) > window_s:
+        if abs(measured_at - last.measured_at) > window_s or (partial and not last.partial):
             return None
         times.append(last.measured_at)
     return min(times)
@@ -150,6 +156,8 @@ def closed_reason(
         return f"gate: {instrument} has never been verified with artefact {artefact}"
     if last.doubt is not None:
         return f"gate: clocks of the verifications of {instrument} disagree: {last.doubt} (record {last.seq})"
+    if last.partial:
+        return f"gate: the last verification of {instrument} lacks certified waves (record {last.seq})"
     if not last.passed:
         return f"gate: the last verification of {instrument} failed (record {last.seq})"
     if last.artefact != artefact:
@@ -227,6 +235,8 @@ def uncovered_reason(
 
 
 def _no_proof(verified: Verified) -> str:
+    if verified.partial:
+        return "a verification that lacks certified waves"
     return "a failed verification" if verified.doubt is None else "a verification, of doubtful time,"
 
 

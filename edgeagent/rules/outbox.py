@@ -73,11 +73,12 @@ def messages(
         return _disposition(body, stamp, now=now, live_s=live_s)
     if kind == "verification":
         # What neither opens nor closes the gate must not take the place of what does, for whoever asks later.
-        minded = bool(body.get("counts", True)) and not body.get("incomplete", False)
+        incomplete = bool(body.get("incomplete", False))
+        minded = bool(body.get("counts", True)) and (not incomplete or bool(body.get("partial", False)))
         told = Outgoing("verification", {**stamp, **_picked(body, _VERIFICATION_KEYS)}, retain=minded)
         if body.get("passed"):
             return (told,)
-        what = "failed" if minded else "incomplete" if body.get("incomplete") else "disregarded"
+        what = "incomplete" if incomplete else "failed" if minded else "disregarded"
         return told, _alarm(stamp, f"verification-{what}", "; ".join(body.get("reasons", ())), body)
     if kind == "quarantine":
         return (_alarm(stamp, "quarantine", str(body.get("reason", "")), body),)

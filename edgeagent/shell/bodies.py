@@ -107,6 +107,7 @@ def _artefact_members(evaluation: Evaluation, configuration: Configuration) -> d
         members |= {
             "missing_upr": list(evaluation.missing_upr),
             "incomplete": evaluation.incomplete,
+            "partial": evaluation.partial,
             "window_h": accept.window_h,
         }
     return members
@@ -150,7 +151,11 @@ def verification_body(
     missing = body.get("missing_upr")
     members: dict[str, Any] = {}
     if missing:
-        members = {"missing_upr": missing, "incomplete": bool(body["incomplete"]) and not together}
+        members = {
+            "missing_upr": missing,
+            "incomplete": bool(body["incomplete"]) and not together,
+            "partial": bool(body.get("partial", False)),
+        }
         if together:
             members["counted_from"] = counted_from
     return fitted(

@@ -32,7 +32,7 @@ from edgeagent.rules.decision import judge
 from edgeagent.rules.limits import highest_judged_upr
 from edgeagent.shell.archive import digest_of
 from edgeagent.shell.configuration import Configuration, Document, LoadedRecipe
-from edgeagent.shell.evaluate_artefact import evaluate_artefact
+from edgeagent.shell.evaluate_artefact import ArtefactEvaluation, evaluate_artefact
 
 if TYPE_CHECKING:
     from edgeagent.shell.evaluate_budget import Budgeted
@@ -93,6 +93,8 @@ class Evaluation:
     """Certified waves of an artefact that this file does not show."""
     incomplete: bool = False
     """Whether an artefact's file is held for nothing but its missing waves."""
+    partial: bool = False
+    """Whether its certificate names no other feature for some of them."""
     uncertainty: InstrumentUncertainty | None = None
     """The instrument's whole input to the budget."""
 
@@ -131,13 +133,11 @@ def evaluate(
     uncertainty = rules.uncertainty_of(trace.header.instrument)
     certificate = None
     known: Budgeted | None = None
-    missing: tuple[int, ...] = ()
-    incomplete = False
+    against: ArtefactEvaluation | None = None
     if trace.header.artefact is not None:
         certificate = rules.certificates.get(trace.header.artefact)
-        analysis, judgement, missing, incomplete = evaluate_artefact(
-            trace, kind, certificate[0] if certificate else None, rules.rule
-        )
+        against = evaluate_artefact(trace, kind, certificate[0] if certificate else None, rules.rule)
+        analysis, judgement = against.analysis, against.judgement
     else:
         analysis, judgement, known = _part(trace, kind, recipe, rules, uncertainty)
     source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
@@ -161,8 +161,9 @@ def evaluate(
         certificate=certificate[1].sha256 if certificate else None,
         required=tuple(m.feature for m in recipe.recipe.measurements) if recipe else (),
         budgeted=known,
-        missing_upr=missing,
-        incomplete=incomplete,
+        missing_upr=against.missing_upr if against else (),
+        incomplete=against is not None and against.incomplete,
+        partial=against is not None and against.partial,
         uncertainty=uncertainty,
     )
 

@@ -5,7 +5,7 @@ No state, no disk, no clock.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,15 +26,30 @@ from edgeagent.model import (
 from edgeagent.rules.decision import judge
 
 _HARDLY_THERE = 0.1
+"""Share of its certified amplitude below which a wave is not there at all, whatever ails the gauge."""
+
+
+@dataclass(frozen=True, slots=True)
+class ArtefactEvaluation:
+    """A reference artefact's trace against its certificate: accept means that the verification passed.
+
+    ``missing_upr`` are certified waves that the trace does not show; ``incomplete`` says that nothing else
+    holds it. ``partial`` says that of some of them nobody said that another file shows them: the certificate
+    names no feature for them, so they may be lost, and the gate closes until files that show them come.
+    """
+
+    analysis: Analysis
+    judgement: Judgement
+    missing_upr: tuple[int, ...] = ()
+    incomplete: bool = False
+    partial: bool = False
 
 
 def evaluate_artefact(
     trace: Trace, kind: Kind, certificate: Certificate | None, rule: str
-) -> tuple[Analysis, Judgement, tuple[int, ...], bool]:
-    """A reference artefact against its certificate: accept means that the verification passed.
+) -> ArtefactEvaluation:
+    """Judge a reference artefact's trace.
 
-    Also the certified waves that are not in this file, and whether it is held for nothing but those of other
-    features. A wave that the trace is too coarse for belongs to no other file: it fails the verification.
     Raises TraceShapeError for a trace that shows no waves; what cannot be analysed is held.
     """
     header = trace.header
@@ -43,7 +58,7 @@ def evaluate_artefact(
     if certificate is None:
         analysis = _analysed(trace, kind, Request(None, kind.Options()))
         holds = [f"no certificate for artefact {header.artefact}"]
-        return analysis, judge(analysis, None, rule, holds=holds), (), False
+        return ArtefactEvaluation(analysis, judge(analysis, None, rule, holds=holds))
     reach = _reach_upr(trace)
     own = [w.upr for w in certificate.wave if w.feature in (None, header.feature)]
     highest = max((upr for upr in own if upr <= reach), default=max(w.upr for w in certificate.wave))
@@ -55,23 +70,23 @@ def evaluate_artefact(
         holds.append(f"certificate {certificate.certificate} was valid until {certificate.valid_until}")
     plan = MeasurementPlan(header.feature, header.kind, None)
     spectrum = analysis.spectrum
+    limits = _limits(certificate.accept)
     if spectrum is None:
-        limits = _limits(certificate.accept)
-        return analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds), (), False
-    shown, elsewhere, beyond = _waves_shown(certificate, header.feature, len(spectrum.upr), reach)
-    absent = elsewhere | beyond
+        return ArtefactEvaluation(analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds))
+    shown, elsewhere, unnamed = _waves_shown(certificate, header.feature, spectrum, reach)
+    absent = elsewhere | unnamed
     analysis = _compared(analysis, spectrum, certificate.accept, shown, tuple(absent), upr_max)
-    holds += _missing(certificate, spectrum, shown)
     if not shown:
-        return analysis, judge(analysis, plan, rule, holds=[*holds, *absent.values()]), tuple(absent), False
+        judgement = judge(analysis, plan, rule, holds=[*holds, *absent.values()])
+        return ArtefactEvaluation(analysis, judgement, tuple(absent))
     there = {q.name for q in analysis.quantities}
-    limits = [x for x in _limits(certificate.accept) if x.characteristic in there]
+    limits = [x for x in limits if x.characteristic in there]
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=holds)
     if not absent:
-        return analysis, judgement, (), False
-    incomplete = judgement.disposition == Disposition.ACCEPT and not beyond
+        return ArtefactEvaluation(analysis, judgement)
+    incomplete = judgement.disposition == Disposition.ACCEPT
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=[*absent.values(), *holds])
-    return analysis, judgement, tuple(absent), incomplete
+    return ArtefactEvaluation(analysis, judgement, tuple(absent), incomplete, bool(unnamed))
 
 
 def _analysed(trace: Trace, kind: Kind, request: Request) -> Analysis:
@@ -121,32 +136,28 @@ def _reach_upr(trace: Trace) -> int:
 
 
 def _waves_shown(
-    certificate: Certificate, feature: str, spectrum_upr: int, reach_upr: int
+    certificate: Certificate, feature: str, spectrum: Spectrum, reach_upr: int
 ) -> tuple[list[Wave], dict[int, str], dict[int, str]]:
-    """The certified waves that a trace shows; where the others are: in other features, or above its range.
+    """The certified waves that a trace shows; those in other features; those that are not there, in words.
 
-    ``spectrum_upr`` ends the spectrum, ``reach_upr`` is as far as the trace's points go.
+    ``reach_upr`` is as far as the trace's points go. A wave that is hardly there counts as not there, beside
+    others that are, unless the certificate says that this feature shows it: then E_n judges it.
     """
-    shown, elsewhere, beyond = [], {}, {}
+    shown, elsewhere, unnamed = [], {}, {}
+    spectrum_upr = len(spectrum.upr)
+    end_upr = min(spectrum_upr, reach_upr)
+    inside = [w for w in certificate.wave if w.feature in (None, feature) and w.upr <= end_upr]
+    amplitude_nm = {w.upr: float(spectrum.amplitude_nm[w.upr - 1]) for w in inside}
+    faint = [w for w in inside if amplitude_nm[w.upr] < _HARDLY_THERE * w.amplitude_nm]
     for number, w in enumerate(certificate.wave):
         named = f"certificate {certificate.certificate}: wave[{number}].upr: {w.upr} UPR"
         if w.feature is not None and w.feature != feature:
             elsewhere[w.upr] = f"{named} is not in this file but in feature {w.feature}"
-        elif w.upr > min(spectrum_upr, reach_upr):
+        elif w.upr > end_upr:
             range_upr = reach_upr if w.upr > reach_upr else spectrum_upr
-            beyond[w.upr] = f"{named} lies above the trace's range of {range_upr} UPR"
+            unnamed[w.upr] = f"{named} lies above the trace's range of {range_upr} UPR"
+        elif w in faint and w.feature is None and len(faint) < len(inside):
+            unnamed[w.upr] = f"{named} is hardly there, {amplitude_nm[w.upr]:.3g} of {w.amplitude_nm:.4g} nm"
         else:
             shown.append(w)
-    return shown, elsewhere, beyond
-
-
-def _missing(certificate: Certificate, spectrum: Spectrum, shown: list[Wave]) -> list[str]:
-    """In words, the certified waves of which a trace shows next to nothing; E_n alone does not say it."""
-    found = []
-    for number, w in enumerate(certificate.wave):
-        measured_nm = float(spectrum.amplitude_nm[w.upr - 1]) if w in shown else w.amplitude_nm
-        if measured_nm < _HARDLY_THERE * w.amplitude_nm:
-            told = f"{w.upr} UPR is hardly there, {measured_nm:.3g} of {w.amplitude_nm:.4g} nm"
-            why = "where each file shows some of the waves, the certificate says by `feature` which"
-            found.append(f"certificate {certificate.certificate}: wave[{number}].upr: {told}; {why}")
-    return found
+    return shown, elsewhere, unnamed

@@ -157,8 +157,8 @@ class Memory:
     def _note_verification(self, record: Record, errors: Mapping[int, float]) -> None:
         """What a verification says of its waves and of its instrument.
 
-        A file that shows only some of the waves, and those well, neither opens nor closes the gate; nor does
-        one that is no verification at all.
+        A file that shows only some of the waves, and those well, neither opens nor closes the gate where the
+        certificate says which file shows the others; nor does one that is no verification at all.
         """
         body = record.body
         self.verifying[str(body["source"]["sha256"]), body.get("certificate_sha256")] = record.seq
@@ -169,17 +169,19 @@ class Memory:
         instrument, artefact = str(body["instrument"]), str(body["artefact"])
         measured_at, passed = _posix(str(body["measured_at"])), bool(body["passed"])
         certificate, incomplete = body.get("certificate_sha256"), bool(body.get("incomplete", False))
-        recorded_at = _posix(record.time)
+        partial, recorded_at = bool(body.get("partial", False)), _posix(record.time)
         doubt = clock_doubt(measured_at, recorded_at, self.measured_last.get(instrument))
         self.measured_last[instrument] = measured_at
         seen = self.sightings.setdefault((instrument, artefact), {})
         for upr in errors if doubt is None else ():
-            sighting = Sighting(measured_at, certificate, passed or incomplete, record.seq)
+            sighting = Sighting(measured_at, certificate, passed or incomplete, record.seq, partial)
             seen[upr] = later_sighting(seen.get(upr), sighting)
-        if incomplete and doubt is None:
+        if incomplete and not partial and doubt is None:
             return
         counts = _posix(str(body.get("counted_from", body["measured_at"])))
-        new = Verified(artefact, passed, counts, record.seq, doubt, measured_at, certificate)
+        new = Verified(
+            artefact, passed, counts, record.seq, doubt, measured_at, certificate, partial and incomplete
+        )
         self.verifications[instrument] = noted(self.verifications.get(instrument), new, recorded_at)
 
     def _note_done(self, source: Mapping[str, Any]) -> None:

@@ -248,7 +248,8 @@ def _speaks_against(
         return [f"{source['name']}: header measured_at: {doubt}"], True, True
     last = memory.verified.get(instrument)
     good = body["disposition"] == Disposition.ACCEPT or body.get("incomplete", False)
-    if good and last is not None and not last.passed and last.doubt is None and measured_at < last.at:
+    failed = last is not None and not last.passed and not last.partial and last.doubt is None
+    if good and last is not None and failed and measured_at < last.at:
         return [f"it was measured before the failed verification of record {last.seq}"], False, False
     return [], True, True
 
@@ -258,7 +259,14 @@ def _set_counted_from(body: Mapping[str, Any], memory: Memory, began: datetime) 
     seen = memory.sightings.get((instrument, str(body["trace"]["artefact"])), {})
     seen = since_failure(seen, memory.verifications.get(instrument))
     window_s = 3600.0 * float(body["window_h"])
-    return counted_from(body["missing_upr"], seen, body["certificate_sha256"], began.timestamp(), window_s)
+    return counted_from(
+        body["missing_upr"],
+        seen,
+        body["certificate_sha256"],
+        began.timestamp(),
+        window_s,
+        partial=bool(body.get("partial", False)),
+    )
 
 
 def _valid_until(began: datetime, configuration: Configuration) -> str | None:

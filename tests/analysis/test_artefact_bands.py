@@ -92,17 +92,22 @@ def test_bad_file_of_one_band_is_not_merely_incomplete():
 
 def test_wave_above_nyquist_is_said_and_never_passed():
     found = judged(band("waves", {36: 812.0}, points_per_turn=300), anywhere=True)
-    assert (found.judgement.disposition, found.missing_upr, found.incomplete) == ("hold", (180,), False)
+    assert (found.judgement.disposition, found.missing_upr, found.incomplete) == ("hold", (180,), True)
+    assert found.partial
     (reason,) = found.judgement.reasons
     assert reason == "certificate C-1: wave[1].upr: 180 UPR lies above the trace's range of 120 UPR"
 
 
-def test_wave_that_is_hardly_there_is_called_missing_beside_its_e_n():
+def test_wave_that_is_hardly_there_is_missing_unless_the_certificate_says_that_this_file_shows_it():
     found = judged(band("waves", {36: 812.0}), anywhere=True)
-    assert (found.judgement.disposition, found.incomplete) == ("reject", False)
-    (reason,) = [r for r in found.judgement.reasons if "hardly there" in r]
+    assert (found.judgement.disposition, found.missing_upr) == ("hold", (180,))
+    assert (found.incomplete, found.partial) == (True, True)
+    (reason,) = found.judgement.reasons
     assert reason.startswith("certificate C-1: wave[1].upr: 180 UPR is hardly there, ")
-    assert reason.endswith("the certificate says by `feature` which")
+    named_here = judged(band("high", {36: 812.0}))
+    assert (named_here.judgement.disposition, named_here.partial) == ("reject", False)
+    everything_gone = judged(band("waves", {90: 812.0}), anywhere=True)
+    assert (everything_gone.judgement.disposition, everything_gone.missing_upr) == ("reject", ())
 
 
 def test_file_of_three_points_a_turn_is_held_like_any_other_that_shows_no_wave():

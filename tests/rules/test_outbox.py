@@ -89,6 +89,12 @@ def test_what_neither_opens_nor_closes_the_gate_does_not_replace_what_does(more,
     assert raised.payload["alarm"] == alarm
 
 
+def test_file_that_lacks_waves_which_no_other_file_is_said_to_show_closes_the_gate_for_whoever_asks_later():
+    body = {"artefact": "MW-03", "passed": False, "reasons": ["lacks"], "incomplete": True, "partial": True}
+    message, raised = told("verification", body)
+    assert (message.retain, raised.payload["alarm"]) == (True, "verification-incomplete")
+
+
 def test_quarantine_and_recovery_are_alarms():
     (alarm,) = told("quarantine", {"source": {"name": "bad.csv"}, "reason": "line 7: 3 fields"})
     assert (alarm.topic, alarm.payload["alarm"], alarm.payload["reason"]) == (

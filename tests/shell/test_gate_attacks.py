@@ -479,7 +479,7 @@ def test_trace_too_coarse_for_a_certified_wave_closes_the_gate_although_all_wave
     told = station.drop("verification", coarse)["body"]
     assert not told["passed"]
     assert "wave[1].upr: 180 UPR lies above the trace's range of 120 UPR" in told["reasons"][0]
-    assert held(station.judge(20), "the last verification of gauge-1 failed")
+    assert held(station.judge(20), "the last verification of gauge-1 lacks certified waves")
     assert station.verify(10)["passed"]
     assert accepted(station.judge(5))
 
@@ -506,3 +506,36 @@ def test_files_that_waited_are_read_in_the_order_in_which_they_were_written_what
     assert [r["body"]["source"]["name"] for r in station.agent.records("measurement")] == [n for n, _ in files]
     wait_until(lambda: outcomes(station) == {"covered": "accept", "after": "hold", "again": "accept"})
     assert len(station.agent.records("disposition")) == 3, "nothing is told and then taken back"
+
+
+def test_one_file_for_each_band_passes_together_although_the_certificate_names_no_feature(station):
+    low, high = {36: 812.0}, {180: 403.0}
+    first = station.drop("verification", station.verification(60, waves=low))["body"]
+    assert (first["passed"], first["incomplete"], first["partial"]) == (False, True, True)
+    assert "wave[1].upr: 180 UPR is hardly there" in first["reasons"][0]
+    assert held(station.judge(59), "gauge-1 lacks certified waves")
+    second = station.drop("verification", station.verification(55, waves=high))["body"]
+    assert (second["passed"], second["incomplete"]) == (True, False)
+    assert accepted(station.judge(50))
+    # The next round renews it file by file; one that is wrong closes the gate, and both are measured again.
+    assert station.drop("verification", station.verification(40, waves=low))["body"]["passed"]
+    assert not station.drop("verification", station.verification(35, 0.9, waves=high))["body"]["passed"]
+    assert held(station.judge(30), "the last verification of gauge-1 failed")
+    assert not station.drop("verification", station.verification(25, waves=high))["body"]["passed"]
+    assert station.drop("verification", station.verification(20, waves=low))["body"]["passed"]
+    assert accepted(station.judge(10))
+    station.agent.kill()
+    station.agent.start(wait=False)
+    station.agent.wait_event("started")
+    assert accepted(station.judge(9))
+
+
+def test_gauge_that_has_lost_a_wave_is_not_helped_by_a_file_that_showed_all_of_them(station):
+    assert station.verify(60)["passed"]
+    lost = station.drop("verification", station.verification(50, waves={36: 812.0}))["body"]
+    assert (lost["passed"], lost["partial"]) == (False, True)
+    assert held(station.judge(40), "gauge-1 lacks certified waves")
+    assert not station.drop("verification", station.verification(30, waves={36: 812.0}))["body"]["passed"]
+    assert held(station.judge(20), "gauge-1 lacks certified waves")
+    assert station.verify(10)["passed"]
+    assert accepted(station.judge(5))
