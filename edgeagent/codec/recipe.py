@@ -69,18 +69,19 @@ class _Running(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             raise ValueError(f"speed_rpm {list(self.speed_rpm)} must rise from low to high")
         if self.resonances_hz and self.speed_rpm is None:
             raise ValueError("resonances_hz needs speed_rpm")
-        for centre, width in self.resonances:
-            if width > centre:
-                raise ValueError(
-                    f"resonances_hz: each is [centre, full width]; {centre:g} Hz cannot be {width:g} Hz wide"
-                )
 
     @property
     def resonances(self) -> tuple[tuple[float, float], ...]:
-        """Centre and full width of each; a bare frequency is as wide as RESONANCE_WIDTH says."""
-        return tuple(
-            (r[0], r[1]) if isinstance(r, tuple) else (r, RESONANCE_WIDTH * r) for r in self.resonances_hz
-        )
+        """Centre and full width of each.
+
+        A bare frequency is as wide as RESONANCE_WIDTH says. Of two numbers the second is the width, or where
+        it is the greater one, which no width can be, the highest frequency beside the lowest.
+        """
+        found = []
+        for r in self.resonances_hz:
+            first, second = r if isinstance(r, tuple) else (r, RESONANCE_WIDTH * r)
+            found.append(((first + second) / 2, second - first) if second > first else (first, second))
+        return tuple(found)
 
 
 class _Power(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
