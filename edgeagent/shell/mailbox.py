@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import threading
 from collections import deque
+from queue import Empty, SimpleQueue
 
 from edgeagent.shell.mqtt_client import MqttEvent
 from edgeagent.shell.watch import Hint
@@ -12,14 +12,16 @@ _HINTS_MAX = 10_000
 
 
 class Mailbox:
-    """Filled from any thread, emptied by the loop. Deques append and pop atomically; the bell is an Event.
+    """Filled from any thread, emptied by the loop. Deques append and pop atomically.
 
+    The bell is a SimpleQueue, whose ``put`` may interrupt its own ``get``: a signal's handler rings in the very
+    thread that waits, and would stand for ever at the lock of an Event that this thread holds.
     Hints beyond the bound are dropped and replaced by one that asks for a scan of the folder: a hint is
     only a hint. MQTT events are bounded by the client's own window.
     """
 
     def __init__(self) -> None:
-        self._bell = threading.Event()
+        self._bell: SimpleQueue[None] = SimpleQueue()
         self._hints: deque[Hint] = deque()
         self._mqtt: deque[MqttEvent] = deque()
         self.overflows = 0
@@ -31,21 +33,25 @@ class Mailbox:
         elif len(self._hints) == _HINTS_MAX:
             self.overflows += 1
             self._hints.append(Hint(hint.folder, None))
-        self._bell.set()
+        self.ring()
 
     def mqtt(self, event: MqttEvent) -> None:
         """Post an event of the MQTT client."""
         self._mqtt.append(event)
-        self._bell.set()
+        self.ring()
 
     def ring(self) -> None:
-        """Wake the loop without a message."""
-        self._bell.set()
+        """Wake the loop without a message; safe in a signal's handler."""
+        self._bell.put(None)
 
     def wait(self, seconds: float) -> None:
         """Sleep until something is posted, at most so long."""
-        self._bell.wait(max(seconds, 0.0))
-        self._bell.clear()
+        try:
+            self._bell.get(timeout=max(seconds, 0.0))
+            while True:
+                self._bell.get_nowait()
+        except Empty:
+            return
 
     def hints(self) -> list[Hint]:
         """All hints so far, oldest first."""
