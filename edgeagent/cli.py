@@ -28,15 +28,15 @@ _CONFIG = click.option(
 
 
 _ELSEWHERE = {
-    "release": "edgeagent.shell.release_command:release",
-    "report": "edgeagent.report.command:report",
-    "layout": "edgeagent.shell.first_hour:layout",
-    "recipe": "edgeagent.shell.first_hour:recipe",
-    "pair": "edgeagent.shell.pair:pair",
-    "speed": "edgeagent.shell.speed:speed",
-    "align": "edgeagent.shell.align:align",
-    "trend": "edgeagent.shell.trend_command:trend",
-    "study": "edgeagent.shell.study_command:study",
+    "release": "edgeagent.commands.release:release",
+    "report": "edgeagent.commands.report:report",
+    "layout": "edgeagent.commands.first_hour:layout",
+    "recipe": "edgeagent.commands.first_hour:recipe",
+    "pair": "edgeagent.commands.pair:pair",
+    "speed": "edgeagent.commands.speed:speed",
+    "align": "edgeagent.commands.align:align",
+    "trend": "edgeagent.commands.trend:trend",
+    "study": "edgeagent.commands.study:study",
 }
 """Commands that live in a module of their own, imported when they are called or listed."""
 
@@ -111,9 +111,9 @@ def run(config: Path) -> None:
     Example:
       edgeagent run --config /etc/edgeagent/agent.toml
     """
-    from edgeagent.shell.clock import SystemClock
-    from edgeagent.shell.events import open_log
-    from edgeagent.shell.service import run_service
+    from edgeagent.service.events import open_log
+    from edgeagent.service.loop import run_service
+    from edgeagent.store.clock import SystemClock
 
     table = _live_table() if sys.stdout.isatty() else None
     if table is None:
@@ -130,7 +130,7 @@ def run(config: Path) -> None:
 def _live_table() -> Any:
     """The live table for a terminal, None where its extra is not installed."""
     try:
-        from edgeagent.shell.terminal import LiveTable
+        from edgeagent.service.terminal import LiveTable
     except ImportError:
         return None
     return LiveTable()
@@ -170,8 +170,8 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
     Example:
       edgeagent inspect export/000412-left.txt --config config/agent.toml
     """
-    from edgeagent.shell.configuration import load_configuration
-    from edgeagent.shell.inspect import inspect_file, printed, rules_from_journal
+    from edgeagent.commands.inspect import inspect_file, printed, rules_from_journal
+    from edgeagent.store.configuration import load_configuration
 
     rules = rules_from_journal(load_configuration(config))
     failed = False
@@ -183,7 +183,7 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
             continue
         click.echo(printed(found, as_json=as_json))
         if budget and not as_json:
-            from edgeagent.shell.budget_lines import budget_table
+            from edgeagent.commands.budget_lines import budget_table
 
             click.echo(budget_table(found))
     sys.exit(1 if failed else 0)
@@ -199,12 +199,12 @@ def check(config: Path, as_json: bool) -> None:
     Example:
       edgeagent check --config config/agent.toml
     """
-    from edgeagent.shell.configuration import load_configuration
-    from edgeagent.shell.plain_words import as_object, in_plain_words
+    from edgeagent.commands.plain_words import as_object, in_plain_words
+    from edgeagent.store.configuration import load_configuration
 
     configuration = load_configuration(config)
     if configuration.settings.drift:
-        from edgeagent.shell.drift import check_watched
+        from edgeagent.judging.drift import check_watched
 
         check_watched(
             configuration.settings.drift, config.name, configuration.recipes, configuration.certificates
@@ -236,7 +236,7 @@ def journal_verify(folder: Path, seen: tuple[str, ...], as_json: bool) -> None:
     Example:
       edgeagent journal verify store
     """
-    from edgeagent.shell.verify import verify_journal
+    from edgeagent.store.verify import verify_journal
 
     try:
         whole = verify_journal(folder, tuple(_anchor(s) for s in seen))
@@ -271,7 +271,7 @@ def journal_show(folder: Path, as_json: bool, **wanted: str | datetime | None) -
     Example:
       edgeagent journal show store --serial 000412
     """
-    from edgeagent.shell.show import shown_records
+    from edgeagent.commands.show import shown_records
 
     for line in shown_records(folder, as_json=as_json, **wanted):
         click.echo(line)
@@ -294,9 +294,9 @@ def replay(config: Path, recipes: Path | None, as_json: bool) -> None:
     Example:
       edgeagent replay --config config/agent.toml
     """
-    from edgeagent.shell.configuration import load_configuration, load_recipes
-    from edgeagent.shell.replay import replay_store
-    from edgeagent.shell.show import replay_lines
+    from edgeagent.commands.show import replay_lines
+    from edgeagent.store.configuration import load_configuration, load_recipes
+    from edgeagent.store.replay import replay_store
 
     configuration = load_configuration(config)
     report = replay_store(
@@ -338,7 +338,7 @@ def _anchor(text: str) -> tuple[int, str]:
 
 def _json(value: Any) -> str:
     """One line of JSON."""
-    from edgeagent.codec.result import encode
+    from edgeagent.codec.records.result import encode
 
     return encode(value).decode()
 

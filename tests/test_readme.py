@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from field import Agent, Broker, spiral_text
 
 from edgeagent.cli import main
-from edgeagent.codec.trace_text import parse_trace_text
+from edgeagent.codec.traces.trace_text import parse_trace_text
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -172,9 +172,9 @@ def _lamp_problems(seen: Seen) -> list[str]:
 
 def _proved(base: Path) -> list[str]:
     """Verify the journal, replay the archive, write the report."""
-    from edgeagent.report.command import write_period_report
-    from edgeagent.shell.replay import replay_store
-    from edgeagent.shell.verify import verify_journal
+    from edgeagent.commands.report import write_period_report
+    from edgeagent.store.replay import replay_store
+    from edgeagent.store.verify import verify_journal
 
     problems: list[str] = []
     try:

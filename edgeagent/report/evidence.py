@@ -10,14 +10,14 @@ from typing import Any
 import msgspec
 
 from edgeagent.analysis.kinds.spiral import Options
-from edgeagent.codec.reader import read_trace
+from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
 from edgeagent.model import Trace
 from edgeagent.report.draw import Picture
 from edgeagent.report.gather import Measured, Store
 from edgeagent.report.standing_out import StandingOut, standing_out
 from edgeagent.report.words import count_text, printable
-from edgeagent.shell.replay import Rulebooks
+from edgeagent.store.replay import Rulebooks
 
 
 @dataclass(slots=True)

@@ -14,14 +14,14 @@ from typing import Any
 
 import msgspec
 
-from edgeagent.codec.record import KINDS, Record, RecordError, decode_record
-from edgeagent.codec.result import SCHEMA
+from edgeagent.codec.plain_text import verification_text
+from edgeagent.codec.records.record import KINDS, Record, RecordError, decode_record
+from edgeagent.codec.records.result import SCHEMA
 from edgeagent.errors import JournalCorruptError, UsageError
 from edgeagent.report.words import printable
-from edgeagent.shell.archive import Archive
-from edgeagent.shell.journal import JournalReader
-from edgeagent.shell.plain_text import verification_text
-from edgeagent.shell.verify import journal_folder, verify_journal
+from edgeagent.store.archive import Archive
+from edgeagent.store.journal import JournalReader
+from edgeagent.store.verify import journal_folder, verify_journal
 
 _MARK = b',"hash":"'
 _NEEDED: Mapping[str, tuple[str, ...]] = {

@@ -11,13 +11,13 @@ import jinja2
 from markupsafe import Markup
 
 from edgeagent import __version__
-from edgeagent.codec.record import Record
+from edgeagent.codec.plain_text import verification_text
+from edgeagent.codec.records.record import Record
 from edgeagent.report import words
 from edgeagent.report.closeness import judged, order_key, place
 from edgeagent.report.evidence import Evidence, alignment_values
 from edgeagent.report.gather import Measured, PartStory
 from edgeagent.report.period import PartKey, Period
-from edgeagent.shell.plain_text import verification_text
 
 SENTENCES_MAX = 6
 HARMONIC_ROWS_MAX = 12

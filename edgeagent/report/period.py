@@ -10,7 +10,7 @@ from typing import Any
 
 import msgspec
 
-from edgeagent.codec.record import Record
+from edgeagent.codec.records.record import Record
 from edgeagent.errors import JournalCorruptError, UsageError
 from edgeagent.report.closeness import FAR, place
 from edgeagent.report.gather import Damage, Store

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from edgeagent.analysis.peaks import described_peaks, resonance_text, span_text
+from edgeagent.analysis.around.peaks import described_peaks, resonance_text, span_text
+from edgeagent.judging.evaluate import Rulebook
 from edgeagent.model import COVERAGE_FACTOR, Running, Spectrum, Thread
 from edgeagent.report.gather import Measured
 from edgeagent.report.words import value_with_uncertainty, with_unit
-from edgeagent.shell.evaluate import Rulebook
 
 _ORDERS_SHOWN = 5
 

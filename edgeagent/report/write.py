@@ -17,8 +17,8 @@ from pathlib import Path
 from edgeagent.errors import UsageError
 from edgeagent.report.gather import PartStory, Store, file_story, part_stories, part_story
 from edgeagent.report.words import printable
-from edgeagent.shell.clock import SystemClock
-from edgeagent.shell.files import make_folder, write_synced
+from edgeagent.store.clock import SystemClock
+from edgeagent.store.files import make_folder, write_synced
 
 PART_PAGES = 60
 """Pages on parts that a period gets at most, unless asked for more."""
@@ -125,7 +125,7 @@ def _aware(moment: datetime | None) -> datetime | None:
 def _write_story(store: Store, story: PartStory, target: Path, *, file: str | None = None) -> Path:
     from edgeagent.report.evidence import evidence
     from edgeagent.report.pages import story_page
-    from edgeagent.shell.replay import Rulebooks
+    from edgeagent.store.replay import Rulebooks
 
     books = Rulebooks(store.archive, None)
     seen = {m.record.seq: evidence(store, books, m, f"m{m.record.seq}") for m in story.measured}

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from groove_motion import Track
 
-from edgeagent.analysis.alignment_advice import (
+from edgeagent.analysis.around.alignment_advice import (
     AlignmentAdvice,
     RunOut,
     advice_sentence,
@@ -16,8 +16,8 @@ from edgeagent.analysis.alignment_advice import (
     own_offset,
     run_out,
 )
-from edgeagent.analysis.harmonics import fit_harmonics
-from edgeagent.analysis.track_normal import SurfaceNormal, cylinder_normal, track_normal
+from edgeagent.analysis.around.harmonics import fit_harmonics
+from edgeagent.analysis.around.track_normal import SurfaceNormal, cylinder_normal, track_normal
 from edgeagent.errors import AnalysisError, TraceRangeError
 from edgeagent.model import Thread
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.artefact import compare_waves
+from edgeagent.analysis.around.artefact import compare_waves
 from edgeagent.errors import TraceRangeError
 from edgeagent.model import Spectrum
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from field import spiral_text
 
-from edgeagent.analysis.artefact import compare_waves, residual_noise
-from edgeagent.codec.settings import Acceptance, Certificate, Wave
+from edgeagent.analysis.around.artefact import compare_waves, residual_noise
+from edgeagent.codec.configuration.settings import Acceptance, Certificate, Wave
+from edgeagent.judging.configuration import Document
+from edgeagent.judging.evaluate import Rulebook, evaluate
 from edgeagent.model import Spectrum
 from edgeagent.rules.gate import Sighting, Verified, clock_doubt, closed_reason, counted_from
-from edgeagent.shell.configuration import Document
-from edgeagent.shell.evaluate import Rulebook, evaluate
 
 
 def spectrum_of(amplitudes_nm, noise_nm=0.5):

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from field import spiral_text
 
-from edgeagent.analysis.artefact import trace_uncertainty
-from edgeagent.codec.settings import Acceptance, Certificate, Wave
+from edgeagent.analysis.around.artefact import trace_uncertainty
+from edgeagent.codec.configuration.settings import Acceptance, Certificate, Wave
+from edgeagent.judging.configuration import Document
+from edgeagent.judging.evaluate import Rulebook, evaluate
 from edgeagent.model import Spectrum
-from edgeagent.shell.configuration import Document
-from edgeagent.shell.evaluate import Rulebook, evaluate
 
 CERTIFIED = {36: (812.0, 6.0), 180: (403.0, 5.0)}
 WAVES_NM = {36: 812.0, 180: 403.0}

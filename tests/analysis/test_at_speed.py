@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from edgeagent.analysis import at_speed
-from edgeagent.analysis.at_speed import (
+from edgeagent.analysis.around import at_speed
+from edgeagent.analysis.around.at_speed import (
     ball_set_response,
     band_velocities,
     band_velocity,
@@ -20,13 +20,13 @@ from edgeagent.analysis.at_speed import (
     thread_kinematics,
     touching_balls,
 )
+from edgeagent.analysis.around.peaks import described_peaks, explain_peaks, find_peaks, machine_fit
 from edgeagent.analysis.kinds import Request, spiral
-from edgeagent.analysis.peaks import described_peaks, explain_peaks, find_peaks, machine_fit
-from edgeagent.codec.recipe import parse_recipe
+from edgeagent.codec.configuration.recipe import parse_recipe
 from edgeagent.errors import ConfigError, TraceRangeError
+from edgeagent.judging.configuration import describe_kind
 from edgeagent.model import Running, Spectrum, Thread, Trace, TraceHeader, Verdict
 from edgeagent.rules.decision import judge
-from edgeagent.shell.configuration import describe_kind
 
 SCREW = Thread(
     member="shaft", hand="right", starts=1, lead_mm=10.0, ball_diameter_mm=3.969, ball_pitch_circle_mm=33.0,

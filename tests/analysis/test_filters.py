@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from edgeagent.analysis.filters import (
+from edgeagent.analysis.texture.filters import (
     ALPHA,
     REACH,
     end_samples,

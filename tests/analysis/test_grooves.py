@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.grooves import clean_side, roll_ball
+from edgeagent.analysis.axial.grooves import clean_side, roll_ball
 from edgeagent.demo import thread_surface as section
 from edgeagent.errors import TraceShapeError
 

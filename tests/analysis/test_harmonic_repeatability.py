@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.uncertainty import (
+from edgeagent.analysis.budget.contributions import (
     Known,
     contributions,
     harmonic_contributions,
     harmonic_uncertainty_nm,
 )
-from edgeagent.codec.recipe import parse_recipe
+from edgeagent.codec.configuration.recipe import parse_recipe
 from edgeagent.errors import ConfigError
+from edgeagent.judging.configuration import describe_kind
 from edgeagent.model import (
     Influences,
     InstrumentUncertainty,
@@ -22,7 +23,6 @@ from edgeagent.model import (
     harmonic_band,
 )
 from edgeagent.rules.budget import combine
-from edgeagent.shell.configuration import describe_kind
 
 RECIPE = 'part = "p"\nrevision = "A"\n[[measurement]]\nfeature = "f"\nkind = "circle"\n[uncertainty]\n'
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.peaks import described_peaks, find_peaks
+from edgeagent.analysis.around.peaks import described_peaks, find_peaks
 from edgeagent.model import Running, Spectrum, Thread
 
 RUNS = 100

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.pitch import (
+from edgeagent.analysis.axial.pitch import (
     Axis,
     ball_pitch_circle,
     cumulative_deviation,

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from edgeagent.analysis import quality
+from edgeagent.analysis.around import quality
 
 
 def sentence(check):

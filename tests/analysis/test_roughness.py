@@ -14,8 +14,8 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 
-from edgeagent.analysis.filters import gaussian_smooth, open_transmission
-from edgeagent.analysis.roughness import roughness, roughness_profile, waviness, waviness_profile
+from edgeagent.analysis.texture.filters import gaussian_smooth, open_transmission
+from edgeagent.analysis.texture.roughness import roughness, roughness_profile, waviness, waviness_profile
 from edgeagent.errors import TooFewSectionsError, TraceRangeError, TraceShapeError
 
 SPACING_MM = 0.0001

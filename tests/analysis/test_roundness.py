@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from edgeagent.analysis.roundness import band_transmission, filtered_profile, root_mean_square, roundness
+from edgeagent.analysis.around.roundness import band_transmission, filtered_profile, root_mean_square, roundness
 
 
 def harmonics_of(waves, upr_max):

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from stylus_contact import Groove
 
-from edgeagent.analysis.alignment_advice import advise, run_out
-from edgeagent.analysis.flank_pair import combine_flanks, judge_motion
-from edgeagent.analysis.harmonics import fit_harmonics
+from edgeagent.analysis.around.alignment_advice import advise, run_out
+from edgeagent.analysis.around.flank_pair import combine_flanks, judge_motion
+from edgeagent.analysis.around.harmonics import fit_harmonics
+from edgeagent.analysis.around.track_normal import normal_plane_shift_rad, track_normal
 from edgeagent.analysis.kinds import Request, spiral
-from edgeagent.analysis.track_normal import normal_plane_shift_rad, track_normal
 from edgeagent.model import Thread, Trace, TraceHeader
 
 PARTS = [("shaft", 1), ("shaft", -1), ("nut", 1), ("nut", -1)]

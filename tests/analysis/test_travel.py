@@ -18,8 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from edgeagent.analysis.kinds import Request, find_kind, require_columns, travel
-from edgeagent.analysis.travel import mean_line, point_noise_um, spikes, widest_window
-from edgeagent.analysis.travel_grades import (
+from edgeagent.analysis.travel.deviations import mean_line, point_noise_um, spikes, widest_window
+from edgeagent.analysis.travel.grades import (
     DISPUTED_CELLS,
     GRADES,
     TRAVEL_300_UM,

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from edgeagent.analysis.kinds import Request, axial
-from edgeagent.analysis.roughness_options import RoughnessOptions
+from edgeagent.analysis.texture.options import RoughnessOptions
 from edgeagent.demo import thread_surface as section
 from edgeagent.model import Thread, Trace, TraceHeader
 

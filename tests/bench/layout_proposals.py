@@ -23,7 +23,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from edgeagent.codec.layout_proposal import LayoutProposal, propose_layout  # noqa: E402
+from edgeagent.codec.proposals.layout import LayoutProposal, propose_layout  # noqa: E402
 from edgeagent.errors import InputError  # noqa: E402
 
 UNSURE = {

@@ -17,8 +17,8 @@ from figures import median_ms, print_table
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from field import spiral_text
 
-from edgeagent.codec.table import read_numbers
-from edgeagent.codec.trace_text import parse_trace_text
+from edgeagent.codec.traces.table import read_numbers
+from edgeagent.codec.traces.trace_text import parse_trace_text
 
 text = spiral_text(points_per_turn=18000).encode()
 body = text[text.index(b"angle_deg") :]

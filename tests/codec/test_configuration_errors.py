@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from edgeagent.codec.layout import parse_layout
-from edgeagent.codec.recipe import parse_recipe
-from edgeagent.codec.schema import line_of
-from edgeagent.codec.settings import parse_certificate, parse_settings
+from edgeagent.codec.configuration.recipe import parse_recipe
+from edgeagent.codec.configuration.schema import line_of
+from edgeagent.codec.configuration.settings import parse_certificate, parse_settings
+from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError
-from edgeagent.shell.configuration import describe_kind
+from edgeagent.judging.configuration import describe_kind
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 CURVE = {"limits/shaft-waviness.csv": (CONFIG / "recipes" / "limits" / "shaft-waviness.csv").read_bytes()}

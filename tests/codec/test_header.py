@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgeagent.codec.header import HEADER_KEYS, header_from_mapping
+from edgeagent.codec.traces.header import HEADER_KEYS, header_from_mapping
 from edgeagent.errors import TraceFormatError
 
 WHEN = datetime(2026, 3, 2, 9, 41, 7, tzinfo=UTC)

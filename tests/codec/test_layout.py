@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from edgeagent.codec.layout import claims, parse_layout, parse_with_layout
-from edgeagent.codec.trace_text import parse_trace_text
+from edgeagent.codec.traces.layout import claims, parse_layout, parse_with_layout
+from edgeagent.codec.traces.trace_text import parse_trace_text
 from edgeagent.errors import ConfigError, TraceFormatError
 
 HEAD = "Teil: KX-1\nSerie: 0007\n"

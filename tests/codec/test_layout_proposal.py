@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from edgeagent.codec.layout import FILL_IN, claims, parse_layout, parse_with_layout
-from edgeagent.codec.layout_proposal import propose_layout
-from edgeagent.codec.toml_text import plain, toml_value
+from edgeagent.codec.configuration.toml_text import plain, toml_value
+from edgeagent.codec.proposals.layout import propose_layout
+from edgeagent.codec.traces.layout import FILL_IN, claims, parse_layout, parse_with_layout
 from edgeagent.errors import ConfigError, TraceFormatError
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -7,10 +7,10 @@ import gc
 import numpy as np
 import pytest
 
-from edgeagent.codec.recipe import parse_recipe, referenced_files
+from edgeagent.codec.configuration.recipe import parse_recipe, referenced_files
 from edgeagent.errors import ConfigError
+from edgeagent.judging.configuration import describe_kind
 from edgeagent.rules.limits import curve_at
-from edgeagent.shell.configuration import describe_kind
 
 THREAD = """
 [thread]

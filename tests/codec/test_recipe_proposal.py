@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from edgeagent.codec.recipe import parse_recipe
-from edgeagent.codec.recipe_proposal import RecipeData, propose_recipe, remarks
+from edgeagent.codec.configuration.recipe import parse_recipe
+from edgeagent.codec.proposals.recipe import RecipeData, propose_recipe, remarks
 from edgeagent.errors import ConfigError
+from edgeagent.judging.configuration import describe_kind
 from edgeagent.model import Thread
-from edgeagent.shell.configuration import describe_kind
 
 THREAD = Thread(
     member="shaft", hand="right", starts=1, lead_mm=5.0, ball_diameter_mm=3.175, ball_pitch_circle_mm=20.75,

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgeagent.codec.record import (
+from edgeagent.codec.records.record import (
     GENESIS,
     KINDS,
     LINE_BYTES_MAX,
@@ -72,7 +72,7 @@ def test_hash_is_recomputed_from_the_written_definition_alone():
     ],
 )
 def test_the_hash_function_is_sha256(message, digest):
-    from edgeagent.shell.archive import digest_of
+    from edgeagent.codec.records.digest import digest_of
 
     assert digest_of(message) == digest
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgeagent.codec.smd import parse_smd
+from edgeagent.codec.traces.smd import parse_smd
 from edgeagent.errors import TraceFormatError
 
 X_AXIS = b"CX\0I\0005\0mm\0001.0\0D\0005.0E-004"

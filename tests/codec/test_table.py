@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgeagent.codec.table import read_numbers
+from edgeagent.codec.traces.table import read_numbers
 from edgeagent.errors import TraceFormatError
 
 NUMBER = st.floats(allow_nan=False, allow_infinity=False, width=64)

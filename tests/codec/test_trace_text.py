@@ -8,8 +8,8 @@ import random
 import pytest
 from field import spiral_text
 
-from edgeagent.codec.reader import read_trace
-from edgeagent.codec.trace_text import parse_trace_text
+from edgeagent.codec.traces.reader import read_trace
+from edgeagent.codec.traces.trace_text import parse_trace_text
 from edgeagent.errors import InputError, TraceFormatError
 
 GOOD = spiral_text(points_per_turn=40, turns=1)

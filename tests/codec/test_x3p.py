@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from edgeagent.codec import x3p
-from edgeagent.codec.profile_data import ProfileData, columns_from_profile
-from edgeagent.codec.x3p import parse_x3p
+from edgeagent.codec.traces import x3p
+from edgeagent.codec.traces.profile_data import ProfileData, columns_from_profile
+from edgeagent.codec.traces.x3p import parse_x3p
 from edgeagent.errors import TraceFormatError, TraceShapeError
 from edgeagent.model import SIDE_BOTTOM, SIDE_TOP
 

@@ -13,7 +13,7 @@ import pytest
 from field import ROOT, Agent, Broker, Listener, spiral_text
 
 from edgeagent import errors
-from edgeagent.shell.configuration import load_configuration
+from edgeagent.store.configuration import load_configuration
 
 DEPLOY = ROOT / "deploy"
 UNIT = DEPLOY / "edgeagent.service"

@@ -23,9 +23,9 @@ from field import Agent, Broker, Listener
 from kill_anywhere import text_of
 
 from edgeagent.errors import JournalTornTailError, JournalWriteError
-from edgeagent.shell.clock import SystemClock
-from edgeagent.shell.journal import JournalReader, JournalWriter
-from edgeagent.shell.verify import verify_journal
+from edgeagent.store.clock import SystemClock
+from edgeagent.store.journal import JournalReader, JournalWriter
+from edgeagent.store.verify import verify_journal
 
 FILES_MAX = 400
 """More than any of these disks can hold."""

@@ -17,7 +17,7 @@ sys.path[:0] = [
 from field import Agent, Broker, Listener
 from kill_anywhere import text_of
 
-from edgeagent.shell.verify import verify_journal
+from edgeagent.store.verify import verify_journal
 
 
 def with_failing_sync(folder: Path, when: int, call: str = "fdatasync") -> dict[str, object]:

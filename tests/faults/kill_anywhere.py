@@ -15,7 +15,7 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parent.parent), str(Path(__file__).parent.parent.parent)]
 from field import Agent, Broker, Listener, spiral_text
 
-from edgeagent.shell.verify import verify_journal
+from edgeagent.store.verify import verify_journal
 
 
 def text_of(serial: int) -> str:

@@ -25,7 +25,7 @@ sys.path[:0] = [
 from field import Agent, Broker, Listener
 from kill_anywhere import text_of
 
-from edgeagent.shell.verify import verify_journal
+from edgeagent.store.verify import verify_journal
 
 LIMIT = Path("/proc/sys/fs/inotify/max_queued_events")
 IN_CREATE, IN_MOVED_TO, IN_Q_OVERFLOW = 0x100, 0x80, 0x4000

@@ -27,7 +27,7 @@ sys.path[:0] = [
 from field import Agent, Broker, Listener, wait_until
 from kill_anywhere import text_of
 
-from edgeagent.shell.verify import verify_journal
+from edgeagent.store.verify import verify_journal
 
 IMAGE_MB = 64
 PARTS = 30
@@ -102,7 +102,7 @@ def cut(folder: Path, after: int) -> dict[str, object]:
 
 def found_at_power_up(folder: Path, told: dict[int, str]) -> int:
     """Number of dispositions on the disk as the cut left it; everything told must be among them."""
-    from edgeagent.shell.journal import JournalReader
+    from edgeagent.store.journal import JournalReader
 
     records = {r.seq: r for r, _ in JournalReader(folder / "store" / "journal").walk()}
     for seq, head in told.items():

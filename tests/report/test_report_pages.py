@@ -12,8 +12,8 @@ from html.parser import HTMLParser
 import pytest
 from click.testing import CliRunner
 
+from edgeagent.commands.report import report
 from edgeagent.errors import AgentError, JournalCorruptError, UsageError
-from edgeagent.report.command import report
 from edgeagent.report.gather import Store, part_story
 from edgeagent.report.write import safe_name, write_file_report, write_part_report, write_period_report
 

@@ -8,7 +8,7 @@ import GTC
 import numpy as np
 import pytest
 
-from edgeagent.analysis.uncertainty import (
+from edgeagent.analysis.budget.contributions import (
     Known,
     at_reference_temperature,
     contributions,
@@ -16,9 +16,10 @@ from edgeagent.analysis.uncertainty import (
     interpolated,
     wanted_influences,
 )
-from edgeagent.codec.recipe import parse_recipe
-from edgeagent.codec.settings import parse_settings
+from edgeagent.codec.configuration.recipe import parse_recipe
+from edgeagent.codec.configuration.settings import parse_settings
 from edgeagent.errors import ConfigError
+from edgeagent.judging.configuration import describe_kind
 from edgeagent.model import (
     Contribution,
     Influences,
@@ -28,7 +29,6 @@ from edgeagent.model import (
     Spectrum,
 )
 from edgeagent.rules.budget import combine, coverage_factor
-from edgeagent.shell.configuration import describe_kind
 
 NOTHING = InstrumentUncertainty()
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from edgeagent.codec.result import characteristic_object
-from edgeagent.codec.settings import parse_settings
+from edgeagent.codec.configuration.settings import parse_settings
+from edgeagent.codec.records.result import characteristic_object
 from edgeagent.errors import ConfigError
 from edgeagent.model import (
     Analysis,

@@ -15,10 +15,26 @@ from typing import Any
 
 import numpy as np
 
-from edgeagent.analysis import axial_checks as checks
-from edgeagent.analysis.axial_grooves import Found, Measured, find_grooves, measure_grooves
-from edgeagent.analysis.axial_options import Options
-from edgeagent.analysis.axial_quantities import (
+from edgeagent.analysis.axial import checks
+from edgeagent.analysis.axial.frame import (
+    Frame,
+    Nominal,
+    rough_pitch,
+)
+from edgeagent.analysis.axial.grooves import CleanSide, clean_side, side_name
+from edgeagent.analysis.axial.helicoid import lead_angle_rad
+from edgeagent.analysis.axial.measured_grooves import Found, Measured, find_grooves, measure_grooves
+from edgeagent.analysis.axial.options import Options
+from edgeagent.analysis.axial.pitch import (
+    Across,
+    Grid,
+    ball_pitch_circle,
+    cumulative_deviation,
+    fit_grid,
+    largest,
+    neighbour_pitches,
+)
+from edgeagent.analysis.axial.quantities import (
     BAND_UNITS,
     CONTACT_UNITS,
     GROOVE_UNITS,
@@ -29,23 +45,7 @@ from edgeagent.analysis.axial_quantities import (
     report_details,
     unmeasured_groove,
 )
-from edgeagent.analysis.frame import (
-    Frame,
-    Nominal,
-    rough_pitch,
-)
-from edgeagent.analysis.grooves import CleanSide, clean_side, side_name
-from edgeagent.analysis.helicoid import lead_angle_rad
 from edgeagent.analysis.kinds import Request
-from edgeagent.analysis.pitch import (
-    Across,
-    Grid,
-    ball_pitch_circle,
-    cumulative_deviation,
-    fit_grid,
-    largest,
-    neighbour_pitches,
-)
 from edgeagent.errors import AnalysisError, InputError, TraceRangeError, TraceShapeError
 from edgeagent.model import (
     SIDE_BOTTOM,
@@ -156,7 +156,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
 
 def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
     """What length scale and tip radius do to every value; see ``analysis.axial_influences``."""
-    from edgeagent.analysis.axial_influences import axial_influences  # only where a budget is asked for
+    from edgeagent.analysis.budget.axial_influences import axial_influences  # only where a budget is asked for
 
     return axial_influences(trace, request, analysis, wanted, analyse)
 

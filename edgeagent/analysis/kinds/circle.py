@@ -23,6 +23,6 @@ def analyse(trace: Trace, request: Request) -> Analysis:
 
 def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
     """What scales, tip and eccentricity do to the values; see ``analysis.wave_influences``."""
-    from edgeagent.analysis.wave_influences import of_trace  # only where a budget is asked for
+    from edgeagent.analysis.budget.wave_influences import of_trace  # only where a budget is asked for
 
     return of_trace(trace, request, analysis, wanted, spiral=False)

@@ -15,11 +15,17 @@ from typing import Annotated
 import msgspec
 import numpy as np
 
-from edgeagent.analysis import quality
-from edgeagent.analysis.harmonics import CLOSURE_TOLD, HarmonicFit, amplitude_lift, fit_harmonics, turns_of
+from edgeagent.analysis.around import quality
+from edgeagent.analysis.around.harmonics import (
+    CLOSURE_TOLD,
+    HarmonicFit,
+    amplitude_lift,
+    fit_harmonics,
+    turns_of,
+)
+from edgeagent.analysis.around.roundness import root_mean_square, roundness
 from edgeagent.analysis.kinds import Request
-from edgeagent.analysis.roughness_options import RoughnessOptions
-from edgeagent.analysis.roundness import root_mean_square, roundness
+from edgeagent.analysis.texture.options import RoughnessOptions
 from edgeagent.errors import AnalysisError, FitNotConvergedError, InputError, TraceShapeError
 from edgeagent.model import (
     Analysis,
@@ -109,7 +115,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
 
 def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
     """What scales, tip and eccentricity do to the values; see ``analysis.wave_influences``."""
-    from edgeagent.analysis.wave_influences import of_trace  # only where a budget is asked for
+    from edgeagent.analysis.budget.wave_influences import of_trace  # only where a budget is asked for
 
     return of_trace(trace, request, analysis, wanted, spiral=True)
 
@@ -392,7 +398,7 @@ def _at_speed(
     running, thread = request.running, request.thread
     if not options.velocity_bands_hz and (running is None or not running.resonances_hz):
         return (), []
-    from edgeagent.analysis import at_speed  # only where a recipe asks for it
+    from edgeagent.analysis.around import at_speed  # only where a recipe asks for it
 
     if running is None or running.speed_rpm is None or thread is None:
         note = "values at speed need the recipe's thread and running speed"
@@ -455,7 +461,7 @@ def _roughness(
     """Ra, Rq, Rz along the track after the alignment is taken out, on an even grid of the same density."""
     if options.roughness is None:
         return (), []
-    from edgeagent.analysis.roughness import roughness  # brings scipy: only where a recipe asks for it
+    from edgeagent.analysis.texture.roughness import roughness  # brings scipy: only where a recipe asks for it
 
     names = ("flank_roughness_ra", "flank_roughness_rq", "flank_roughness_rz")
     length = track_length_mm(header, thread)

@@ -16,7 +16,7 @@ import msgspec
 import numpy as np
 
 from edgeagent.analysis.kinds import Request
-from edgeagent.analysis.travel import (
+from edgeagent.analysis.travel.deviations import (
     MeanLine,
     Window,
     mean_line,
@@ -24,7 +24,7 @@ from edgeagent.analysis.travel import (
     spikes,
     widest_window,
 )
-from edgeagent.analysis.travel_grades import measurements_per_300, travel_limits
+from edgeagent.analysis.travel.grades import measurements_per_300, travel_limits
 from edgeagent.errors import TraceRangeError
 from edgeagent.model import (
     Analysis,

@@ -1,0 +1,271 @@
+"""One groove in its normal plane: arcs, seated ball, form, edges, root, nominal profile, roughness.
+
+Works on the locus of the tip's centre. The tip is taken out in the normal plane: the locus of a concave arc is
+an arc about the same centre, smaller by the tip radius. The normal of a helicoid leans out of the normal plane
+wherever the profile's normal misses the ball's centre, by a ≈ torsion x lever; the distance from the profile
+changes by tip radius x a² / 2 only, 0.06 nm at 25° lead angle with a 0.05 mm tip (derived here, measured in
+tests/analysis/test_helicoid.py).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from edgeagent.analysis.axial.arcs import Arc, robust_arc
+from edgeagent.analysis.axial.ball import ProfileSeat, Seat, root_gap, seat_on_arcs, seat_on_profile
+from edgeagent.analysis.axial.frame import MIN_FLANK_POINTS, Frame, Nominal, map_to_normal
+from edgeagent.analysis.axial.grooves import CleanSide
+from edgeagent.analysis.axial.helicoid import NormalPlane
+from edgeagent.errors import AgentError, TraceShapeError
+from edgeagent.model import FloatArray
+
+_EDGE_FLOOR_MM = 1e-3
+_EDGE_NOISES = 8.0
+_EDGE_RUN_MM = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Flank:
+    """One flank's points in the contact zone, with what was found there.
+
+    ``u_mm`` and ``h_mm`` (n,) are the tip centre's locus. ``angle_deg`` (n,) is the angle from the root's
+    direction, seen from the seated ball. ``edges_deg`` are the angles at which the arc ends toward the root
+    and toward the land. ``deviation_um`` (n,) is the distance from the nominal profile about the seated
+    ball, positive where material stands proud. Only points with ``arc.kept`` count.
+    """
+
+    arc: Arc
+    u_mm: FloatArray
+    h_mm: FloatArray
+    angle_deg: FloatArray
+    deviation_um: FloatArray
+    edges_deg: tuple[float, float]
+
+    @property
+    def form_um(self) -> float:
+        """Peak-to-valley residual from the arc."""
+        return float(np.ptp(self.arc.residual_mm[self.arc.kept])) * 1e3
+
+    @property
+    def reading_scatter_um(self) -> float:
+        """Standard deviation of a single kept point, robustly, from second differences.
+
+        What bends slowly from point to point drops out; texture of a few points' length counts in full. 1.4826
+        turns the median of absolute values into a standard deviation for normal noise, sqrt(6) is what the
+        weights 1, -2, 1 do to it. 0 below 4 points.
+        """
+        residual = self.arc.residual_mm[self.arc.kept]
+        if residual.size < 4:
+            return 0.0
+        return float(1.4826 * np.median(np.abs(np.diff(residual, 2))) / np.sqrt(6.0)) * 1e3
+
+    @property
+    def form_uncertainty_um(self) -> float:
+        """Upper bound of the standard uncertainty of `form_um`: of a difference of two readings.
+
+        Extremes scatter less, since the largest of many competes with its neighbours. That noise makes the
+        form of a perfect flank too large is not in it.
+        """
+        return float(np.sqrt(2.0)) * self.reading_scatter_um
+
+    def deviation_uncertainty_um(self, seat: Seat) -> float:
+        """Upper bound of the standard uncertainty of a deviation: one reading, and the place of the ball.
+
+        Of the amount: which of two nearly equal extremes, one of each sign, is the larger one is chance.
+        """
+        ball_mm = max(seat.uncertainty["centre_u_mm"], seat.uncertainty["centre_h_mm"])
+        return float(np.hypot(self.reading_scatter_um, ball_mm * 1e3))
+
+    def edge_uncertainty_mm(self, tip_radius_mm: float) -> float:
+        """Standard uncertainty of where the arc ends, along the arc, about the true edge (derived here).
+
+        The last sample lies anywhere within a step before the edge, step / sqrt(3); a tip that turns about the
+        edge leaves the arc by what is taken for noise, d, only sqrt(2 r d) behind it.
+        """
+        outer = np.radians(min(self.edges_deg[1], 85.0))
+        step = float(np.median(np.abs(np.diff(self.u_mm))) / np.cos(outer))
+        return float(np.hypot(step / np.sqrt(3.0), np.sqrt(2.0 * tip_radius_mm * _edge_noise_mm(self.arc))))
+
+    @property
+    def left_out(self) -> int:
+        """Points in the zone that do not belong to the arc."""
+        return int(self.arc.kept.size - np.count_nonzero(self.arc.kept))
+
+    def worst_deviation(self) -> tuple[float, float]:
+        """Deviation of largest amount from the nominal profile, um with its sign, and its angle in deg."""
+        deviation, angle = self.deviation_um[self.arc.kept], self.angle_deg[self.arc.kept]
+        worst = int(np.argmax(np.abs(deviation)))
+        return float(deviation[worst]), float(angle[worst])
+
+
+@dataclass(frozen=True, slots=True)
+class Groove:
+    """One groove: left and right flank, the ball seated on arcs and on the profile, and the root."""
+
+    seat: Seat
+    profile_seat: ProfileSeat | None
+    left: Flank
+    right: Flank
+    root_clearance_um: float | None
+    root_uncertainty_um: float | None
+    remarks: tuple[str, ...]
+
+
+def measure_groove(
+    trace: CleanSide,
+    frame: Frame,
+    groove: int,
+    arcs: FloatArray,
+    nominal: Nominal,
+    *,
+    zone: FloatArray,
+    reach: FloatArray,
+    construction: str,
+) -> Groove:
+    """Measure one groove on all its points.
+
+    Parameters
+    ----------
+    trace, frame, groove :
+        The side's samples, and which ball of the frame.
+    arcs : shape (2, 3), mm
+        Start arcs from `frame.seat_all`.
+    zone, reach : shapes (2, 2), integer
+        Index bounds of both contact zones, and of the stretch on which edges and root are looked for.
+    construction : str
+        Of the groove's axis, see `ball.seat_measures`.
+
+    Raises
+    ------
+    TraceShapeError, TraceRangeError, FitNotConvergedError
+        Too few points on a flank, no one arc, or no seat for the ball; the message says which.
+    """
+    first, last = int(reach.min()), int(reach.max())
+    plane, h = map_to_normal(trace.x_mm[first:last], trace.z_mm[first:last], frame, groove, nominal)
+    gain = _gain(plane, h, frame, groove, nominal, arcs)
+    fitted = []
+    for flank, name in enumerate(("left", "right")):
+        a, b = int(zone[flank, 0]) - first, int(zone[flank, 1]) - first
+        if b - a < MIN_FLANK_POINTS:
+            raise TraceShapeError(f"the {name} flank has {max(b - a, 0)} points; {MIN_FLANK_POINTS} are needed")
+        start = (float(arcs[flank, 0]), float(arcs[flank, 1]), float(arcs[flank, 2]))
+        arc = robust_arc(plane.u_mm[a:b], h[a:b], gain=gain[flank, a:b], start=start)
+        fitted.append((arc, a, b))
+    circles = np.array([[arc.x_mm, arc.y_mm, arc.radius_mm] for arc, _, _ in fitted])
+    covariances = np.array([arc.covariance for arc, _, _ in fitted])
+    seat = seat_on_arcs(circles, covariances, nominal.ball_radius_mm, construction)
+    left, right = (
+        _flank(arc, plane.u_mm, h, (a, b), seat, nominal, sign)
+        for (arc, a, b), sign in zip(fitted, (-1.0, 1.0), strict=True)
+    )
+    remarks: list[str] = []
+    profile_seat = _profile_seat(left, right, nominal, remarks)
+    clearance = _root(plane.u_mm, h, seat, nominal, remarks)
+    return Groove(seat, profile_seat, left, right, *clearance, tuple(remarks))
+
+
+def _gain(
+    plane: NormalPlane, h: FloatArray, frame: Frame, groove: int, nominal: Nominal, arcs: FloatArray
+) -> FloatArray:
+    """Distance from each arc (2, n) per unit of noise in the recorded z."""
+    along, across = np.sin(frame.axis.tilt_rad), frame.side[groove] * np.cos(frame.axis.tilt_rad)
+    du = plane.du_dx * along + plane.du_drho * across
+    dh = nominal.facing * (plane.dv_dx * along + plane.dv_drho * across)
+    nu, nh = plane.u_mm - arcs[:, 0:1], h - arcs[:, 1:2]
+    return np.asarray(np.abs(nu * du + nh * dh) / np.hypot(nu, nh))
+
+
+def _flank(
+    arc: Arc,
+    u: FloatArray,
+    h: FloatArray,
+    zone: tuple[int, int],
+    seat: Seat,
+    nominal: Nominal,
+    sign: float,
+) -> Flank:
+    a, b = zone
+    alpha, gap = np.radians(nominal.contact_angle_deg), nominal.flank_radius_mm - nominal.ball_radius_mm
+    from_u = u[a:b] - (seat.centre_u_mm - sign * gap * np.sin(alpha))
+    from_h = h[a:b] - (seat.centre_h_mm + gap * np.cos(alpha))
+    angle = sign * np.degrees(np.arctan2(u[a:b] - seat.centre_u_mm, seat.centre_h_mm - h[a:b]))
+    return Flank(
+        arc=arc,
+        u_mm=u[a:b],
+        h_mm=h[a:b],
+        angle_deg=angle,
+        deviation_um=(nominal.flank_radius_mm - np.hypot(from_u, from_h)) * 1e3,
+        edges_deg=_edges(arc, u, h, seat, sign),
+    )
+
+
+def _edge_noise_mm(arc: Arc) -> float:
+    """Distance from the arc up to which a sample follows it."""
+    return max(_EDGE_FLOOR_MM, _EDGE_NOISES * arc.noise_mm)
+
+
+def _edges(arc: Arc, u: FloatArray, h: FloatArray, seat: Seat, sign: float) -> tuple[float, float]:
+    """Angles at which the profile leaves the arc: toward the root (0 at least) and toward the land.
+
+    The outermost stretch that follows the arc ends at the land: a grain on the flank leaves the
+    arc too, but the profile comes back behind it.
+    """
+    here = sign * (u - seat.centre_u_mm) > 0.0
+    uf, hf = (u[here], h[here]) if sign > 0 else (u[here][::-1], h[here][::-1])
+    close = np.abs(np.hypot(uf - arc.x_mm, hf - arc.y_mm) - arc.radius_mm) < _edge_noise_mm(arc)
+    spacing = float(np.median(np.abs(np.diff(uf)))) if uf.size > 1 else _EDGE_RUN_MM
+    run = max(3, round(_EDGE_RUN_MM / max(spacing, 1e-6)))
+    total = np.concatenate([[0], np.cumsum(close)])
+    if close.size < run:
+        return 0.0, 0.0
+    whole = np.flatnonzero(total[run:] - total[:-run] == run)
+    if whole.size == 0:
+        return 0.0, 0.0
+    ends = np.array([whole[0], whole[-1] + run - 1])
+    inner, outer = np.degrees(np.arctan2(sign * (uf[ends] - seat.centre_u_mm), seat.centre_h_mm - hf[ends]))
+    return max(float(inner), 0.0), float(outer)
+
+
+def _profile_seat(left: Flank, right: Flank, nominal: Nominal, remarks: list[str]) -> ProfileSeat | None:
+    points = [np.stack([f.u_mm[f.arc.kept], f.h_mm[f.arc.kept]]) for f in (left, right)]
+    try:
+        return seat_on_profile(points[0], points[1], nominal.ball_radius_mm)
+    except AgentError as error:
+        remarks.append(f"no ball rests on the profile: {error}")
+        return None
+
+
+def _root(
+    u: FloatArray, h: FloatArray, seat: Seat, nominal: Nominal, remarks: list[str]
+) -> tuple[float | None, float | None]:
+    """Root clearance and its standard uncertainty, um; the seat's height counts in full."""
+    try:
+        gap, spread = root_gap(
+            u,
+            h,
+            (seat.centre_u_mm, seat.centre_h_mm),
+            ball_radius_mm=nominal.ball_radius_mm,
+            axis_turn_deg=seat.axis_turn_deg,
+        )
+    except TraceShapeError as error:
+        remarks.append(f"no root clearance: {error}")
+        return None, None
+    return gap * 1e3, float(np.hypot(spread, seat.uncertainty["centre_h_mm"])) * 1e3
+
+
+def even_residual(flank: Flank) -> tuple[FloatArray, float]:
+    """The kept residual of a flank at even steps of arc length, um and mm; positive where material is proud.
+
+    The axis of the profile runs from small to large x. Left-out stretches are bridged by a straight line.
+    Steps are the median step of the flank, so that nothing shorter than a sample's width is invented.
+    """
+    kept = flank.arc.kept
+    turn = np.arctan2(flank.u_mm[kept] - flank.arc.x_mm, flank.arc.y_mm - flank.h_mm[kept])
+    length = flank.arc.radius_mm * turn
+    order = np.argsort(length, kind="stable")
+    length, residual = length[order], flank.arc.residual_mm[kept][order]
+    spacing = float(np.median(np.diff(length)))
+    even = np.arange(length[0], length[-1], spacing)
+    return -np.interp(even, length, residual) * 1e3, spacing

@@ -1,0 +1,280 @@
+"""All grooves of a trace at once: axis, ball circle and normal planes found together.
+
+To bring a groove into its normal plane one must know the ball circle; to know the ball circle one must have
+seated the balls in the normal plane. The two are repeated in turn until they stand still: fit the axis through
+the balls, map a thinned sample of every flank, take a robust step of its arc, seat the ball again. Start
+is the ball that was rolled over the section as recorded. Derived here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from edgeagent.analysis.axial.arcs import gauss_newton_step
+from edgeagent.analysis.axial.ball import ball_centre
+from edgeagent.analysis.axial.grooves import CleanSide
+from edgeagent.analysis.axial.helicoid import NormalPlane, to_axial, to_normal
+from edgeagent.analysis.axial.pitch import Axis, fit_axis, fit_grid
+from edgeagent.errors import FitNotConvergedError
+from edgeagent.model import FloatArray, IntArray
+
+MIN_FLANK_POINTS = 10
+_SAMPLE = 160
+_FREE_ROUNDS = 4
+_MAX_ROUNDS = 60
+_SETTLED_MM = 1e-6
+_SLOPE_GATE = np.radians(15.0)
+_BISQUARE = 4.685
+_SCALE_FLOOR_MM = 1e-5
+_SIGN = np.array([-1.0, 1.0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nominal:
+    """What the recipe says of the groove, as the tip's centre sees it.
+
+    ``ball_radius_mm`` and ``flank_radius_mm`` are less the tip radius. ``facing`` is +1 on a shaft, where the
+    way out of the groove leads away from the axis, and -1 in a nut. The contact zone reaches from
+    ``zone_deg[0]`` to ``zone_deg[1]``, seen from the ball's centre, from the root's direction. ``align`` False
+    trusts the frame of the trace instead of fitting the axis' tilt.
+    """
+
+    ball_radius_mm: float
+    flank_radius_mm: float
+    tip_radius_mm: float
+    contact_angle_deg: float
+    zone_deg: tuple[float, float]
+    facing: float
+    starts: int
+    lead_mm: float
+    ball_circle_radius_mm: float
+    align: bool = True
+
+    @property
+    def pitch_mm(self) -> float:
+        return self.lead_mm / self.starts
+
+    def arcs(self) -> FloatArray:
+        """Nominal arcs (2, 3) about a ball at the origin."""
+        alpha, gap = np.radians(self.contact_angle_deg), self.flank_radius_mm - self.ball_radius_mm
+        return np.array(
+            [[-sign * gap * np.sin(alpha), gap * np.cos(alpha), self.flank_radius_mm] for sign in _SIGN]
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Axis, lead and balls of all grooves; arrays of shape (n,).
+
+    ``x_mm`` and ``z_mm`` are the balls' centres as recorded, ``along_mm`` and ``radius_mm`` the same along
+    and from the axis, ``side`` the code of their side.
+    """
+
+    axis: Axis
+    lead_mm: float
+    x_mm: FloatArray
+    z_mm: FloatArray
+    side: FloatArray
+    along_mm: FloatArray
+    radius_mm: FloatArray
+
+
+def make_frame(
+    x_mm: FloatArray,
+    z_mm: FloatArray,
+    side: FloatArray,
+    nominal: Nominal,
+    *,
+    height_uncertainty_mm: FloatArray | None = None,
+) -> Frame:
+    """Axis and lead from ball centres as recorded; the nominal lead where no side holds two grooves."""
+    axis = fit_axis(
+        x_mm,
+        z_mm,
+        side,
+        nominal_radius_mm=nominal.ball_circle_radius_mm,
+        align=nominal.align,
+        height_uncertainty_mm=height_uncertainty_mm,
+    )
+    along, across = axis.aligned(x_mm, z_mm)
+    grid = fit_grid(along, side, pitch_mm=rough_pitch(along, side, nominal.pitch_mm), starts=nominal.starts)
+    lead = nominal.lead_mm if grid.pitch_mm is None else grid.pitch_mm * nominal.starts
+    return Frame(axis, lead, x_mm, z_mm, side, along, side * across)
+
+
+def rough_pitch(along_mm: FloatArray, side: FloatArray, nominal_mm: float) -> float:
+    """Median distance of found neighbours, missing grooves counted; the nominal pitch without neighbours."""
+    gaps = np.diff(along_mm)[np.diff(side) == 0.0]
+    if gaps.size == 0:
+        return nominal_mm
+    return float(np.median(gaps / np.maximum(np.rint(gaps / nominal_mm), 1.0)))
+
+
+def map_to_normal(
+    x_mm: FloatArray,
+    z_mm: FloatArray,
+    frame: Frame,
+    groove: IntArray | int,
+    nominal: Nominal,
+    shape: tuple[int, ...] = (),
+) -> tuple[NormalPlane, FloatArray]:
+    """Recorded points into the normal planes of their grooves; also h, away from the root.
+
+    ``groove`` indexes the frame's arrays and is reshaped with ``shape`` to broadcast over the points.
+    """
+    side = np.reshape(frame.side[groove], shape)
+    along, across = frame.axis.aligned(x_mm, z_mm)
+    plane = to_normal(
+        along - np.reshape(frame.along_mm[groove], shape),
+        side * across,
+        radius_mm=np.reshape(frame.radius_mm[groove], shape),
+        lead_mm=frame.lead_mm,
+    )
+    return plane, nominal.facing * plane.v_mm
+
+
+def zone_bounds(frame: Frame, nominal: Nominal, zone_deg: tuple[float, float]) -> FloatArray:
+    """Recorded x (n, 2, 2) between which each flank (left, right) shows a zone of angles about the ball."""
+    angle = np.radians(np.array(zone_deg))
+    u = nominal.ball_radius_mm * np.sin(angle) * _SIGN[:, None]
+    v = -nominal.facing * nominal.ball_radius_mm * np.cos(angle) * np.ones((2, 1))
+    x, rho = to_axial(u, v, radius_mm=frame.radius_mm[:, None, None], lead_mm=frame.lead_mm)
+    recorded, _ = frame.axis.recorded(frame.along_mm[:, None, None] + x, frame.side[:, None, None] * rho)
+    return np.sort(recorded, axis=-1)
+
+
+def index_bounds(bounds_mm: FloatArray, frame: Frame, sides: Mapping[float, CleanSide]) -> IntArray:
+    """Indices into the side's samples for recorded x; same shape."""
+    out = np.empty(bounds_mm.shape, dtype=np.int64)
+    for code, trace in sides.items():
+        here = frame.side == code
+        out[here] = np.searchsorted(trace.x_mm, bounds_mm[here])
+    return out
+
+
+def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -> tuple[Frame, FloatArray]:
+    """Repeat axis, mapping, arcs and seat until the balls stand still.
+
+    Parameters
+    ----------
+    start : Frame
+        From the rolled ball; every groove must have at least MIN_FLANK_POINTS on each flank.
+    sides : code of the side to its samples
+    nominal : Nominal
+
+    Returns
+    -------
+    Frame, arcs
+        ``arcs`` of shape (n, 2, 3): robust arcs (u, h, radius) of the thinned flanks, mm.
+
+    Raises
+    ------
+    FitNotConvergedError
+        The balls still move by more than 1 nm after 60 rounds.
+    """
+    frame = start
+    arcs = np.broadcast_to(nominal.arcs(), (start.x_mm.size, 2, 3)).copy()
+    groove = np.arange(start.x_mm.size)
+    picked = _pick(frame, sides, nominal)
+    for round_ in range(_MAX_ROUNDS):
+        if 0 < round_ < _FREE_ROUNDS:
+            picked = _pick(frame, sides, nominal)
+        x, z = _gather(picked, frame, sides)
+        plane, h = map_to_normal(x, z, frame, groove, nominal, (-1, 1, 1))
+        gate = _slope_gate(plane.u_mm, h)
+        arcs = _robust_step(plane.u_mm, h, gate, arcs)
+        centre = _mid_flank_seat(arcs, nominal)
+        if round_ >= _FREE_ROUNDS:
+            seated = ball_centre(arcs, nominal.ball_radius_mm)
+            centre = np.where(np.isfinite(seated), seated, centre)
+        moved = _moved(frame, centre, nominal)
+        shift = max(np.max(np.abs(moved.x_mm - frame.x_mm)), np.max(np.abs(moved.z_mm - frame.z_mm)))
+        frame = moved
+        arcs[..., :2] -= centre[:, None, :]
+        if not np.isfinite(shift):
+            break
+        if round_ > _FREE_ROUNDS and shift < _SETTLED_MM:
+            return frame, arcs
+    raise FitNotConvergedError("the balls seated in the grooves do not come to rest")
+
+
+def _moved(frame: Frame, centre: FloatArray, nominal: Nominal) -> Frame:
+    """The frame after each ball went to (u, h) of its normal plane."""
+    x, z = recorded_centres(frame, centre, nominal)
+    return make_frame(x, z, frame.side, nominal)
+
+
+def recorded_centres(frame: Frame, centre: FloatArray, nominal: Nominal) -> tuple[FloatArray, FloatArray]:
+    """Where points (u, h), shape (n, 2), of the grooves' normal planes lie in the trace."""
+    x, rho = to_axial(
+        centre[:, 0], nominal.facing * centre[:, 1], radius_mm=frame.radius_mm, lead_mm=frame.lead_mm
+    )
+    return frame.axis.recorded(frame.along_mm + x, frame.side * rho)
+
+
+def _pick(frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -> IntArray:
+    """Indices (n, 2, m) of a thinned sample of every flank's contact zone."""
+    bounds = index_bounds(zone_bounds(frame, nominal, nominal.zone_deg), frame, sides)
+    count = np.maximum(bounds[..., 1] - bounds[..., 0], 1)
+    size = int(min(_SAMPLE, max(count.min(), MIN_FLANK_POINTS)))
+    share = (np.arange(size) + 0.5) / size
+    return np.asarray(bounds[..., :1] + (count[..., None] * share).astype(np.int64))
+
+
+def _gather(picked: IntArray, frame: Frame, sides: Mapping[float, CleanSide]) -> tuple[FloatArray, FloatArray]:
+    x, z = np.empty(picked.shape), np.empty(picked.shape)
+    for code, trace in sides.items():
+        here = frame.side == code
+        index = np.minimum(picked[here], trace.x_mm.size - 1)
+        x[here], z[here] = trace.x_mm[index], trace.z_mm[index]
+    return x, z
+
+
+def _slope_gate(u_mm: FloatArray, h_mm: FloatArray) -> FloatArray:
+    """1 where the profile runs as a flank about the ball does, 0 on lands, chamfers, burrs and grains.
+
+    A flank is nearly concentric with the ball, so its slope equals the angle at which it is seen from the
+    ball's centre, here the origin.
+    """
+    reach = 2
+    du = u_mm[..., 2 * reach :] - u_mm[..., : -2 * reach]
+    dh = h_mm[..., 2 * reach :] - h_mm[..., : -2 * reach]
+    slope = np.arctan2(_SIGN[:, None] * dh, du)
+    slope = np.concatenate([slope[..., :1]] * reach + [slope] + [slope[..., -1:]] * reach, axis=-1)
+    seen = np.arctan2(_SIGN[:, None] * u_mm, -h_mm)
+    return np.asarray(np.abs(slope - seen) < _SLOPE_GATE, dtype=np.float64)
+
+
+def _robust_step(u_mm: FloatArray, h_mm: FloatArray, gate: FloatArray, arcs: FloatArray) -> FloatArray:
+    """Two steps of a bisquare-weighted fit of every arc."""
+    for _ in range(2):
+        residual = np.hypot(u_mm - arcs[..., 0:1], h_mm - arcs[..., 1:2]) - arcs[..., 2:3]
+        usable = np.maximum(gate.sum(-1), 1.0).astype(np.int64)
+        residual = residual - _masked_median(residual, gate, usable)
+        scale = 1.4826 * _masked_median(np.abs(residual), gate, usable)
+        ratio = residual / (_BISQUARE * np.maximum(scale, _SCALE_FLOOR_MM))
+        weight = gate * np.square(np.maximum(1.0 - ratio * ratio, 0.0))
+        step, _, _ = gauss_newton_step(u_mm, h_mm, weight, arcs)
+        arcs = arcs + np.where(np.isfinite(step), step, 0.0)
+    return arcs
+
+
+def _masked_median(values: FloatArray, gate: FloatArray, usable: IntArray) -> FloatArray:
+    """Median of the gated values along the last axis, which stays with length 1."""
+    ordered = np.sort(np.where(gate > 0.0, values, np.inf), axis=-1)
+    median = np.take_along_axis(ordered, (usable[..., None] - 1) // 2, axis=-1)
+    return np.where(np.isfinite(median), median, 0.0)
+
+
+def _mid_flank_seat(arcs: FloatArray, nominal: Nominal) -> FloatArray:
+    """Ball that touches both arcs' points at the nominal contact angle: always there, good to some µm."""
+    alpha = np.radians(nominal.contact_angle_deg)
+    u = arcs[..., 0] + _SIGN * arcs[..., 2] * np.sin(alpha)
+    h = arcs[..., 1] - arcs[..., 2] * np.cos(alpha)
+    du, dh = u[:, 1] - u[:, 0], h[:, 1] - h[:, 0]
+    square = du * du + dh * dh
+    lift = np.sqrt(np.maximum(nominal.ball_radius_mm**2 / square - 0.25, 0.0))
+    return np.stack([u.mean(axis=1) - dh * lift, h.mean(axis=1) + du * lift], axis=-1)

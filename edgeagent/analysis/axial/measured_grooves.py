@@ -1,0 +1,203 @@
+"""From the cleaned sides of an axial trace to its measured grooves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from edgeagent.analysis.axial import checks
+from edgeagent.analysis.axial.flanks import Groove, measure_groove
+from edgeagent.analysis.axial.frame import (
+    MIN_FLANK_POINTS,
+    Frame,
+    Nominal,
+    index_bounds,
+    make_frame,
+    recorded_centres,
+    rough_pitch,
+    seat_all,
+    zone_bounds,
+)
+from edgeagent.analysis.axial.grooves import CleanSide, Rolled, roll_ball, side_name
+from edgeagent.analysis.axial.helicoid import lead_angle_rad
+from edgeagent.analysis.axial.pitch import fit_grid
+from edgeagent.errors import AnalysisError, InputError, TraceShapeError
+from edgeagent.model import FloatArray, IntArray, Thread
+
+_REMEASURE_MM = 5e-5
+_REMEASURE_ROUNDS = 3
+_CUT_SHARE = 0.05
+_SEEN_SHARE = 0.5
+_EDGE_ZONE_DEG = (0.0, 89.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Whole grooves of all sides in the order top, bottom, x rising; ``cut`` names those that are not."""
+
+    frame: Frame
+    number: IntArray
+    names: tuple[str, ...]
+    cut: tuple[str, ...]
+    unusable: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Grooves by name in the order of the frame's arrays; those that failed, with the reason."""
+
+    frame: Frame
+    number: IntArray
+    grooves: dict[str, Groove]
+    failed: dict[str, str]
+    along_spread_mm: FloatArray
+    height_spread_mm: FloatArray
+
+
+def find_grooves(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thread) -> Found:
+    """Grooves of all sides with their names, those that are cut off at the ends told apart."""
+    rolled = {
+        code: roll_ball(
+            s.x_mm,
+            nominal.facing * code * s.z_mm,
+            ball_radius_mm=nominal.ball_radius_mm,
+            pitch_mm=thread.pitch_mm,
+        )
+        for code, s in sides.items()
+    }
+    checks.require_grooves(rolled, sides, thread, nominal.facing)
+    x = np.concatenate([r.centre_x_mm for r in rolled.values()])
+    z = np.concatenate([nominal.facing * c * r.centre_height_mm for c, r in rolled.items()])
+    side = np.concatenate([np.full(r.centre_x_mm.size, c) for c, r in rolled.items()])
+    frame = make_frame(x, z, side, nominal)
+    cut, whole = _cut_by_ends(rolled, frame, sides, nominal)
+    if not np.any(whole):
+        return Found(frame, np.zeros(0, dtype=np.int64), (), tuple(cut), {})
+    frame = make_frame(x[whole], z[whole], side[whole], nominal)
+    rough = rough_pitch(frame.along_mm, frame.side, thread.pitch_mm)
+    number = fit_grid(frame.along_mm, frame.side, pitch_mm=rough, starts=thread.starts).number
+    names = tuple(f"{side_name(s)}[{n + 1}]" for s, n in zip(frame.side, number, strict=True))
+    return Found(frame, number, names, tuple(cut), _too_few_points(names, frame, sides, nominal))
+
+
+def _cut_by_ends(
+    rolled: Mapping[float, Rolled], frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal
+) -> tuple[list[str], Any]:
+    """Places of grooves that the trace's ends cut, and which of the found grooves are whole."""
+    cut = []
+    for code, r in rolled.items():
+        name, x = side_name(code), sides[code].x_mm
+        cut += [f"{name} at the start, x {x[0]:.3f} mm"] if r.cut_at_start else []
+        cut += [f"{name} at the end, x {x[-1]:.3f} mm"] if r.cut_at_end else []
+    bounds = zone_bounds(frame, nominal, nominal.zone_deg)
+    slack = _CUT_SHARE * (bounds[:, 0, 1] - bounds[:, 0, 0])
+    first = np.array([sides[s].x_mm[0] for s in frame.side])
+    last = np.array([sides[s].x_mm[-1] for s in frame.side])
+    whole = (bounds[:, 0, 0] > first - slack) & (bounds[:, 1, 1] < last + slack)
+    cut += [
+        f"{side_name(s)} at x {x:.3f} mm" for s, x in zip(frame.side[~whole], frame.x_mm[~whole], strict=True)
+    ]
+    return cut, whole
+
+
+def _too_few_points(
+    names: tuple[str, ...], frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal
+) -> dict[str, str]:
+    """Grooves with a flank that was hardly seen, each with the reason."""
+    bounds = zone_bounds(frame, nominal, nominal.zone_deg)
+    index = index_bounds(bounds, frame, sides)
+    reasons = {}
+    for i, name in enumerate(names):
+        spacing = float(np.median(np.diff(sides[float(frame.side[i])].x_mm)))
+        for flank, label in enumerate(("left", "right")):
+            count = int(index[i, flank, 1] - index[i, flank, 0])
+            expected = float(bounds[i, flank, 1] - bounds[i, flank, 0]) / spacing
+            needed = max(MIN_FLANK_POINTS, int(_SEEN_SHARE * expected))
+            if count < needed:
+                reasons[name] = f"the {label} flank has {count} points; {needed} are needed"
+    return reasons
+
+
+def measure_grooves(
+    found: Found, sides: Mapping[float, CleanSide], nominal: Nominal, construction: str
+) -> Measured:
+    """Settle the frame on thinned samples, then measure every groove on all points."""
+    usable = np.array([name not in found.unusable for name in found.names])
+    if not np.any(usable):
+        raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in found.unusable.items()))
+    start = make_frame(found.frame.x_mm[usable], found.frame.z_mm[usable], found.frame.side[usable], nominal)
+    names = [n for n, good in zip(found.names, usable, strict=True) if good]
+    number = found.number[usable]
+    frame, arcs = seat_all(start, sides, nominal)
+    failed = dict(found.unusable)
+    for _ in range(_REMEASURE_ROUNDS):
+        grooves = _measure_each(names, frame, arcs, sides, nominal, construction, failed)
+        good = np.array([name in grooves for name in names])
+        if not np.any(good):
+            raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in failed.items()))
+        measured = _seated(frame, good, list(grooves.values()), nominal)
+        moved = float(
+            max(
+                np.max(np.abs(measured[0].along_mm - frame.along_mm[good])),
+                np.max(np.abs(measured[0].radius_mm - frame.radius_mm[good])),
+            )
+        )
+        names, number, arcs = list(grooves), number[good], arcs[good]
+        if moved < _REMEASURE_MM:
+            break
+        frame = measured[0]
+    return Measured(measured[0], number, grooves, failed, measured[1], measured[2])
+
+
+def _measure_each(
+    names: list[str],
+    frame: Frame,
+    arcs: FloatArray,
+    sides: Mapping[float, CleanSide],
+    nominal: Nominal,
+    construction: str,
+    failed: dict[str, str],
+) -> dict[str, Groove]:
+    """Measure each groove; what fails goes to ``failed`` with its reason."""
+    zone = index_bounds(zone_bounds(frame, nominal, nominal.zone_deg), frame, sides)
+    reach = index_bounds(zone_bounds(frame, nominal, _EDGE_ZONE_DEG), frame, sides)
+    grooves = {}
+    for i, name in enumerate(names):
+        try:
+            grooves[name] = measure_groove(
+                sides[float(frame.side[i])],
+                frame,
+                i,
+                arcs[i],
+                nominal,
+                zone=zone[i],
+                reach=reach[i],
+                construction=construction,
+            )
+        except (AnalysisError, InputError) as error:
+            failed[name] = str(error)
+    return grooves
+
+
+def _seated(
+    frame: Frame, good: Any, grooves: list[Groove], nominal: Nominal
+) -> tuple[Frame, FloatArray, FloatArray]:
+    """Frame of the finally seated balls, with their standard uncertainties along and across the axis."""
+    kept = replace(
+        frame,
+        x_mm=frame.x_mm[good],
+        z_mm=frame.z_mm[good],
+        side=frame.side[good],
+        along_mm=frame.along_mm[good],
+        radius_mm=frame.radius_mm[good],
+    )
+    centre = np.array([[g.seat.centre_u_mm, g.seat.centre_h_mm] for g in grooves])
+    spread_u = np.array([g.seat.uncertainty["centre_u_mm"] for g in grooves])
+    height = np.array([g.seat.uncertainty["centre_h_mm"] for g in grooves])
+    x, z = recorded_centres(kept, centre, nominal)
+    # Across the groove, a step du moves the axial section's centre by du / cos(lead angle).
+    along = spread_u / np.cos(lead_angle_rad(kept.radius_mm, kept.lead_mm))
+    return make_frame(x, z, kept.side, nominal, height_uncertainty_mm=height), along, height

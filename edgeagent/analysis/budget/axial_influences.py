@@ -1,0 +1,122 @@
+"""What length scale and tip radius do to the values of an axial trace, by trying (JCGM 100, 5.1.3 note 2).
+
+The whole analysis is repeated with a trace whose coordinates are a little larger, and with a tip that is a
+little larger, to both sides; the central difference is the sensitivity of every value, however it is made. So
+nothing has to be derived again when a characteristic is added. A scale changes the groove, but not the nominal
+ball that is seated in it. The repetitions run on a thinned trace: a sensitivity needs three digits only.
+
+The largest of several deviations has kinks where another one becomes the largest, and jumps where that one has
+the other sign: see ``_slope``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+
+from edgeagent.analysis.axial.options import Options
+from edgeagent.analysis.kinds import Request
+from edgeagent.errors import AnalysisError, InputError
+from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, Analysis, Influences, Trace
+
+Analyse = Callable[[Trace, Request], Analysis]
+Values = Mapping[tuple[str, str], float]
+
+SCALE_STEP = 3e-4
+"""Large against what a sample that falls out of a fit moves, small against the ball's play in the groove."""
+TIP_STEP_MM = 5e-4
+_POINTS_A_SIDE = 10_000
+_HEIGHTS = ("profile_roughness_", "profile_waviness_")
+
+
+def axial_influences(
+    trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str], analyse: Analyse
+) -> Influences:
+    """Sensitivities of every value of ``analysis`` to the members of Influences that are ``wanted``.
+
+    Heights of roughness and waviness are proportional to the scale and not followed otherwise (thinned samples
+    do not show them). A value that a changed trace does not yield has none. Raises nothing.
+    """
+    options = request.options if isinstance(request.options, Options) else Options()
+    quick = replace(request, options=msgspec.structs.replace(options, roughness=None))
+    thin = thinned(trace)
+    lengths = {
+        (q.name, q.instance): q.value
+        for q in analysis.quantities
+        if q.value is not None and q.name.startswith(_HEIGHTS) and q.unit == "um"
+    }
+    scale: dict[tuple[str, str], float] = {}
+    tip: dict[tuple[str, str], float] = {}
+
+    def tried(changed: Trace) -> Values:
+        return _values(analyse, changed, quick)
+
+    found = _yielded(analysis) if thin is trace else tried(thin)
+    if "length_scale" in wanted:
+        low, high = (tried(_scaled(thin, 1.0 + step)) for step in (-SCALE_STEP, SCALE_STEP))
+        scale = _slopes(low, found, high, SCALE_STEP)
+    if "tip_radius_mm" in wanted:
+        # A trace that the instrument has corrected for its tip is wrong by the tip's error all the same.
+        radius_mm = 0.0 if trace.header.tip_corrected else trace.header.tip_radius_mm or 0.0
+        middle_mm = max(radius_mm, TIP_STEP_MM)
+        if middle_mm != radius_mm:
+            found = tried(_with_tip(thin, middle_mm))
+        low, high = (tried(_with_tip(thin, middle_mm + step)) for step in (-TIP_STEP_MM, TIP_STEP_MM))
+        tip = _slopes(low, found, high, TIP_STEP_MM)
+    return Influences(length_scale={**scale, **lengths}, tip_radius_mm=tip)
+
+
+def thinned(trace: Trace) -> Trace:
+    """Every so many-th sample of each side, so that some ten thousand are left of it."""
+    side = trace.columns["side"]
+    kept = []
+    for code in (SIDE_TOP, SIDE_BOTTOM):
+        here = np.flatnonzero(side == code)
+        kept.append(here[:: max(1, -(-here.size // _POINTS_A_SIDE))])
+    index = np.sort(np.concatenate(kept))
+    if index.size == side.size:
+        return trace
+    return replace(trace, columns={name: column[index] for name, column in trace.columns.items()})
+
+
+def _scaled(trace: Trace, factor: float) -> Trace:
+    longer = {name: trace.columns[name] * factor for name in ("x_mm", "z_mm")}
+    return replace(trace, columns={**trace.columns, **longer})
+
+
+def _with_tip(trace: Trace, radius_mm: float) -> Trace:
+    return replace(trace, header=replace(trace.header, tip_radius_mm=radius_mm, tip_corrected=False))
+
+
+def _yielded(analysis: Analysis) -> Values:
+    return {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
+
+
+def _values(analyse: Analyse, trace: Trace, request: Request) -> Values:
+    """What a changed trace yields; nothing where it is no trace any more."""
+    try:
+        return _yielded(analyse(trace, request))
+    except (AnalysisError, InputError):
+        return {}
+
+
+def _slopes(low: Values, middle: Values, high: Values, step: float) -> dict[tuple[str, str], float]:
+    """Sensitivity of every value that all three yield."""
+    return {at: _slope(low[at], middle[at], high[at]) / step for at in low.keys() & middle.keys() & high.keys()}
+
+
+def _slope(low: float, middle: float, high: float) -> float:
+    """Change of a value per step from three of them.
+
+    The mean of both sides where they agree. Where they differ by more than half there is a kink, at which the
+    mean may vanish: the steeper side counts. A side on which the value jumps to the other sign is left to the
+    other one. Derived here.
+    """
+    before, after = middle - low, high - middle
+    if abs(before - after) <= 0.5 * max(abs(before), abs(after)):
+        return (before + after) / 2.0
+    usable = [side for side, end in ((before, low), (after, high)) if end * middle >= 0.0]
+    return max(usable or (before, after), key=abs)

@@ -1,0 +1,166 @@
+"""What scale, tip and eccentricity do to the values of a spiral or circle trace.
+
+All values are proportional to the gauge's readings, so their sensitivity to its scale is the value itself.
+
+**Tip.** A sphere of radius r that rides on waves y(s) of small slope has its centre, at the place s, at
+y + r + (r/2) y'² (derived here: it touches at s + r y' to first order, where the surface is higher by r y'²,
+and the centre stands r (1 - y'²/2) above that). So each wave brings something of twice its order, and pairs of
+waves their sums and differences.
+
+**Eccentricity.** A round part that is off centre by e seems to have an ellipse of e²/(4R) at 2 UPR: its radius
+at the angle θ is e cos θ + sqrt(R² - e² sin² θ). In complex amplitudes c_2 = c_1²/(2R), and c_1²/(2R cos α) for
+readings normal to a surface at the angle α, which the same shift moves by e cos α (derived here). On a flank
+the once-per-turn reading may be a wobble as well, which has no such companion: it counts all the same.
+
+Both are left in the values: they cannot be told from waves, and some instruments take them out themselves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from edgeagent.analysis.around.roundness import root_mean_square, roundness
+from edgeagent.analysis.around.trigonometric import ComplexArray, evaluate_on_circle
+from edgeagent.analysis.kinds import Request
+from edgeagent.model import Analysis, Contribution, FloatArray, Influences, Spectrum, Thread, Trace
+
+Values = Mapping[tuple[str, str], float]
+Derived = Callable[[FloatArray], Values]
+"""Values that follow from the amplitudes alone, in nm, shape (n,), 1 UPR first."""
+
+
+def of_trace(
+    trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str], *, spiral: bool
+) -> Influences:
+    """Influences on the values that ``kinds.spiral`` makes of a trace; see ``wave_influences``."""
+    from edgeagent.analysis.kinds.spiral import track_length_mm
+
+    options, thread, running = request.options, request.thread, request.running
+    angle_deg = options.surface_angle_deg
+    if angle_deg is None:
+        angle_deg = thread.contact_angle_deg if spiral and thread is not None else 0.0
+
+    def at_speed(amplitude_nm: FloatArray) -> Values:
+        if thread is None or running is None or running.speed_rpm is None:
+            return {}
+        from edgeagent.analysis.around.at_speed import band_velocities, resonance_amplitudes
+
+        none = np.zeros(len(amplitude_nm))
+        found = band_velocities(amplitude_nm, none, options.velocity_bands_hz, thread, running)
+        found += resonance_amplitudes(amplitude_nm, none, thread, running)
+        return {(q.name, q.instance): q.value for q in found if q.value is not None}
+
+    return wave_influences(
+        analysis,
+        upr=options.upr,
+        bands=options.bands,
+        at_speed=at_speed,
+        tip_radius_mm=trace.header.tip_radius_mm,
+        track_length_mm=track_length_mm(trace.header, thread),
+        surface_angle_deg=angle_deg,
+        per_length_scale=_lead_by_scale(analysis, thread)
+        if spiral and thread is not None and "length_scale" in wanted
+        else {},
+    )
+
+
+def _lead_by_scale(analysis: Analysis, thread: Thread) -> Values:
+    """The lead grows with the part: a turn's error is seen as it lies across the flank (`kinds.spiral`)."""
+    factor = float(analysis.details.get("factor", 1.0))
+    across = np.sin(np.radians(thread.contact_angle_deg)) * np.cos(thread.lead_angle_rad)
+    return {("lead_mismatch", ""): float(1000.0 * thread.lead_mm * across / factor)}
+
+
+def wave_influences(
+    analysis: Analysis,
+    *,
+    upr: tuple[int, int],
+    bands: tuple[tuple[int, int], ...],
+    at_speed: Derived,
+    tip_radius_mm: float | None,
+    track_length_mm: float | None,
+    surface_angle_deg: float,
+    per_length_scale: Values,
+) -> Influences:
+    """Influences on every value of a spiral or circle.
+
+    ``upr``, ``bands`` and ``at_speed`` say which values are made from the spectrum, ``surface_angle_deg`` how
+    the surface stands to the radius, ``per_length_scale`` what else depends on the length scale. Tip and
+    eccentricity count where ``track_length_mm`` (one turn along the track) is known.
+    """
+    own = {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
+    spectrum = analysis.spectrum
+    if spectrum is None or track_length_mm is None:
+        return Influences(gauge_scale=own, length_scale=per_length_scale)
+    coefficient = complex_amplitudes_um(spectrum)
+
+    def values(c: ComplexArray) -> dict[tuple[str, str], float]:
+        return _values(c, upr, bands, at_speed)
+
+    radius_um = 1000 * track_length_mm / (2 * np.pi)
+    eccentric = np.zeros_like(coefficient)
+    if len(coefficient) > 2:
+        eccentric[2] = coefficient[1] ** 2 / (2 * radius_um * np.cos(np.radians(surface_angle_deg)))
+    tip = tip_shape_um(coefficient, tip_radius_mm or 0.0, track_length_mm)
+    uncorrected: dict[tuple[str, str], tuple[Contribution, ...]] = {}
+    per_tip: dict[tuple[str, str], float] = {}
+    seen = values(coefficient)
+    without_tip, without_shift = values(coefficient - tip), values(coefficient - eccentric)
+    shift_um = 2 * float(np.abs(coefficient[1]))
+    for at in seen.keys() & own.keys():
+        by_tip, by_shift = (seen[at] - w.get(at, seen[at]) for w in (without_tip, without_shift))
+        found = []
+        if by_tip and tip_radius_mm:
+            per_tip[at] = by_tip / tip_radius_mm
+            found.append(Contribution("tip on slopes, not corrected", tip_radius_mm, "mm", per_tip[at]))
+        if by_shift and shift_um > 0:
+            found.append(Contribution("second order of eccentricity", shift_um, "um", by_shift / shift_um))
+        if found:
+            uncorrected[at] = tuple(found)
+    tip_nm, shift_nm = (
+        2000 * (np.abs(coefficient) - np.abs(coefficient - effect))[1:] for effect in (tip, eccentric)
+    )
+    return Influences(
+        gauge_scale=own,
+        length_scale=per_length_scale,
+        tip_radius_mm=per_tip,
+        uncorrected=uncorrected,
+        harmonics_per_tip_mm=tip_nm / tip_radius_mm if tip_radius_mm else None,
+        harmonics_uncorrected_nm=np.hypot(tip_nm, shift_nm),
+    )
+
+
+def complex_amplitudes_um(spectrum: Spectrum) -> ComplexArray:
+    """c_0 … c_n of a spectrum, c_0 = 0: harmonic k is 2 |c_k| cos(k angle + arg c_k)."""
+    c = spectrum.amplitude_nm / 2000 * np.exp(1j * np.radians(spectrum.phase_deg))
+    return np.concatenate((np.zeros(1, dtype=np.complex128), c))
+
+
+def tip_shape_um(coefficient: ComplexArray, tip_radius_mm: float, track_length_mm: float) -> ComplexArray:
+    """Coefficients of (r/2) y'², same shape and unit as ``coefficient`` (µm); orders above are dropped.
+
+    Holds while the tip reaches every valley and slopes are small (y' below 0.1). The turn's own curvature
+    changes it by the ratio of tip and turn radius, 0.05 mm on 9 mm: 0.5 %.
+    """
+    order = np.arange(len(coefficient))
+    slope = coefficient * (2j * np.pi * order / (1000 * track_length_mm))
+    size = 1 << int(np.ceil(np.log2(4 * len(coefficient))))
+    square = evaluate_on_circle(slope, size) ** 2
+    found: ComplexArray = np.fft.rfft(square)[: len(coefficient)] / size * (500 * tip_radius_mm)
+    return found
+
+
+def _values(
+    coefficient: ComplexArray, upr: tuple[int, int], bands: tuple[tuple[int, int], ...], at_speed: Derived
+) -> dict[tuple[str, str], float]:
+    none = np.zeros(len(coefficient))
+    amplitude_nm = 2000 * np.abs(coefficient[1:])
+    ron = roundness(coefficient, none, upr_low=upr[0], upr_high=upr[1])
+    found = {("roundness_total", ""): ron.ron_t_um, ("roundness_rms", ""): ron.ron_q_um}
+    for low, high in bands:
+        if high <= len(amplitude_nm):
+            band = amplitude_nm[low - 1 : high]
+            found["band_rms", f"{low}-{high}"] = root_mean_square(band, np.zeros(len(band)))[0]
+    return {**found, **at_speed(amplitude_nm)}

@@ -1,0 +1,287 @@
+"""``agent.toml`` and ``artefacts/*.toml`` to frozen values. Unknown keys are errors."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from datetime import date, datetime
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+
+import msgspec
+
+from edgeagent.codec.configuration.schema import convert, located, toml_table
+from edgeagent.errors import ConfigError
+from edgeagent.model import DecisionPolicy
+
+Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
+Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
+Positive = Annotated[float, msgspec.Meta(gt=0)]
+
+
+class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Base of every table of the configuration."""
+
+
+class Station(Section, frozen=True):
+    """Where the agent stands."""
+
+    site: Name
+    cell: Name
+    name: Name
+
+
+class Intake(Section, frozen=True):
+    """Which folders are watched and when a file is complete."""
+
+    folders: Annotated[tuple[Name, ...], msgspec.Meta(min_length=1)] = ("inbox",)
+    observer: Literal["native", "polling"] = "native"
+    settle_s: Seconds = 2.0
+    live_s: Positive = 60.0
+    scan_s: Annotated[float, msgspec.Meta(ge=0.05, le=3600)] | None = None
+    ignore: tuple[str, ...] = (".*", "*.part", "*.tmp", "*.filepart", "*.crdownload", "~*", "*~")
+    file_mb_max: Positive = 32.0
+    empty_s: Seconds = 5.0
+    locked_s: Seconds = 30.0
+    move_to: Name | None = None
+
+    @property
+    def scan_interval_s(self) -> float:
+        """Seconds between scans of the folder: the truth behind the hints."""
+        return self.scan_s if self.scan_s is not None else 5.0 if self.observer == "native" else 1.0
+
+
+class Store(Section, frozen=True):
+    """Where journal, archive and state live."""
+
+    folder: Name = "store"
+    segment_mb: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 64.0
+
+
+class Tls(Section, frozen=True):
+    """Certificates for ``mqtts://``; paths relative to ``agent.toml``."""
+
+    ca: str | None = None
+    certificate: str | None = None
+    key: str | None = None
+
+
+class Mqtt(Section, frozen=True):
+    """The broker. The password is read from a file, never from the configuration itself."""
+
+    url: str
+    prefix: Name | None = None
+    version: Literal["5", "3.1.1"] = "5"
+    client_id: Name | None = None
+    user: Name | None = None
+    password_file: str | None = None
+    keep_alive_s: Annotated[int, msgspec.Meta(ge=1, le=600)] = 5
+    tls: Tls | None = None
+
+    def __post_init__(self) -> None:
+        parts = urlsplit(self.url)
+        try:
+            port = parts.port
+        except ValueError:
+            port = -1
+        if port == -1 or parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
+            raise ValueError(f"url {self.url!r}; allowed: mqtt://host:port or mqtts://host:port")
+        if parts.username or parts.password:
+            raise ValueError("url must not hold credentials; use user and password_file")
+        if self.prefix is not None and any(c in self.prefix for c in "#+\0"):
+            raise ValueError("prefix must not contain # or +")
+
+
+class Decision(Section, frozen=True):
+    """How values become dispositions."""
+
+    rule: Literal["guarded", "simple", "capped-risk"] = "guarded"
+    conformance: Annotated[float, msgspec.Meta(gt=0.5, lt=1)] = 0.95
+    risk: Annotated[float, msgspec.Meta(gt=0, lt=1)] = 0.05
+    family: Literal["none", "sidak"] = "none"
+    reject_latches: bool = True
+    set_timeout_s: Positive = 900.0
+
+    @property
+    def policy(self) -> DecisionPolicy:
+        """What the rules need of it."""
+        return DecisionPolicy(self.rule, self.conformance, self.risk, self.family)
+
+
+class Verification(Section, frozen=True):
+    """Which reference artefact proves the instrument, and how long a passed verification holds."""
+
+    artefact: Name
+    max_age_h: Positive | None = None
+
+
+class Watched(Section, frozen=True):
+    """One characteristic whose drift is watched, by which chart; constants are multiples of sigma.
+
+    ``characteristic`` is a name, or ``name[instance]`` for one instance of it, of a resonance as
+    ``resonance_amplitude[@1200]`` whichever order meets it. ``part``, ``artefact``,
+    ``feature`` and ``instrument`` narrow it down; whatever is left makes a series for each of them.
+    ``upr_min`` takes the instances that are undulations of this many UPR or more. ``since`` leaves out what was
+    measured before, in addition to that of all series. Of several with the same chart and side the first that
+    fits a series watches it.
+    """
+
+    characteristic: Name
+    part: Name | None = None
+    artefact: Name | None = None
+    feature: Name | None = None
+    instrument: Name | None = None
+    upr_min: Annotated[int, msgspec.Meta(ge=1)] | None = None
+    chart: Literal["individuals", "ewma", "cusum"] = "cusum"
+    side: Literal["both", "rising", "falling"] = "both"
+    limit_sigma: Positive = 3.0
+    weight: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.2
+    slack_sigma: Annotated[float, msgspec.Meta(ge=0)] = 0.5
+    decision_sigma: Positive = 5.0
+    head_start: Annotated[float, msgspec.Meta(ge=0, lt=1)] = 0.0
+    centre: float | None = None
+    sigma: Positive | None = None
+    since: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
+
+    def __post_init__(self) -> None:
+        if (self.centre is None) != (self.sigma is None):
+            raise ValueError("centre and sigma are given together or not at all")
+        if self.part is not None and self.artefact is not None:
+            raise ValueError("part and artefact exclude each other")
+
+
+class Drift(Section, frozen=True):
+    """Which series are watched for drift, from when on, and after how many values they are judged.
+
+    The baseline of a series begins with ``minimum`` values and grows by those that are as usual until it holds
+    ``grow_to``; with no more than ``minimum`` it stays as it began.
+    """
+
+    watch: Annotated[tuple[Watched, ...], msgspec.Meta(min_length=1)]
+    minimum: Annotated[int, msgspec.Meta(ge=2, le=10_000)] = 25
+    grow_to: Annotated[int, msgspec.Meta(ge=0, le=10_000)] = 100
+    since: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
+
+
+DegreesOfFreedom = Annotated[float, msgspec.Meta(ge=1)]
+
+
+class Uncertainty(Section, frozen=True):
+    """The instrument's own standard uncertainties; scales are relative. ``artefact`` counts a certificate."""
+
+    gauge_scale: Positive | None = None
+    gauge_scale_dof: DegreesOfFreedom | None = None
+    length_scale: Positive | None = None
+    length_scale_dof: DegreesOfFreedom | None = None
+    tip_radius_mm: Positive | None = None
+    tip_radius_dof: DegreesOfFreedom | None = None
+    temperature_k: Positive | None = None
+    temperature_dof: DegreesOfFreedom | None = None
+    artefact: Name | None = None
+
+
+class Settings(Section, frozen=True):
+    """All of ``agent.toml``."""
+
+    station: Station
+    intake: Intake = Intake()
+    store: Store = Store()
+    mqtt: Mqtt | None = None
+    decision: Decision = Decision()
+    verification: Verification | None = None
+    drift: Drift | None = None
+    uncertainty: Uncertainty | None = None
+
+    @property
+    def prefix(self) -> str:
+        """Topic prefix, from the station where ``[mqtt]`` gives none."""
+        if self.mqtt is not None and self.mqtt.prefix is not None:
+            return self.mqtt.prefix.rstrip("/")
+        return f"edgeagent/{self.station.site}/{self.station.cell}/{self.station.name}"
+
+
+class Wave(Section, frozen=True):
+    """One certified wave of a reference artefact; the expanded uncertainty is that for k = 2.
+
+    ``feature`` is the trace that shows it, where the artefact's bands are traced one by one; None for all.
+    """
+
+    upr: Annotated[int, msgspec.Meta(ge=2)]
+    amplitude_nm: Positive
+    expanded_uncertainty_nm: Positive
+    feature: Name | None = None
+
+
+class Acceptance(Section, frozen=True):
+    """When a verification passes.
+
+    What lies within ``side_band_upr`` of a wave has the limit ``side_band_nm``, or ``spurious_nm`` as all the
+    rest where that is not given. The trace's expanded uncertainty of each wave is at most
+    ``uncertainty_ratio_max`` times the certificate's: a trace that is too noisy agrees with everything.
+    Files that each show some of the waves count together when measured within ``window_h``.
+    """
+
+    en_max: Positive = 1.0
+    uncertainty_ratio_max: Positive = 1.0
+    spurious_nm: Positive | None = None
+    side_band_nm: Positive | None = None
+    side_band_upr: Annotated[int, msgspec.Meta(ge=1, le=50)] = 2
+    residual_noise_nm: Positive | None = None
+    window_h: Positive = 2.0
+
+
+class Certificate(Section, frozen=True):
+    """One ``artefacts/*.toml``. More waves than 64 would not fit into a journal record."""
+
+    artefact: Name
+    certificate: Name
+    valid_until: date
+    wave: Annotated[tuple[Wave, ...], msgspec.Meta(min_length=1, max_length=64)]
+    accept: Acceptance = Acceptance()
+
+
+def parse_settings(data: bytes, file: str) -> Settings:
+    """``agent.toml``. Raises ConfigError naming file, line, key, value and what is allowed."""
+    text = data.decode("utf-8-sig", errors="replace")
+    settings = convert(toml_table(data, file), Settings, file, text=text)
+    if len(set(settings.intake.folders)) != len(settings.intake.folders):
+        where = located(file, text, "intake.folders")
+        raise ConfigError(
+            where, "intake.folders", "a folder is named twice", value=list(settings.intake.folders)
+        )
+    return settings
+
+
+def parse_certificate(data: bytes, file: str) -> Certificate:
+    """One certificate of a reference artefact.
+
+    Raises ConfigError naming file, line, key, value and what is allowed; also where it contradicts itself.
+    """
+    text = data.decode("utf-8-sig", errors="replace")
+    certificate = convert(toml_table(data, file), Certificate, file, text=text)
+    for key, complaint, value, allowed in _contradictions(certificate):
+        raise ConfigError(located(file, text, key), key, complaint, value=value, allowed=allowed)
+    return certificate
+
+
+def _contradictions(certificate: Certificate) -> Iterator[tuple[str, str, float, str]]:
+    """Key, complaint, value and what is allowed, for each thing that cannot be meant."""
+    accept, first = certificate.accept, dict[int, int]()
+    for number, wave in enumerate(certificate.wave):
+        at, expanded_nm = f"wave[{number}]", wave.expanded_uncertainty_nm
+        before = first.setdefault(wave.upr, number)
+        if before != number:
+            yield f"{at}.upr", f"certified by wave[{before}] already", wave.upr, ""
+        if expanded_nm >= wave.amplitude_nm:
+            allowed = f"less than the amplitude, {wave.amplitude_nm:g}"
+            yield f"{at}.expanded_uncertainty_nm", "a wave that cannot be told from none", expanded_nm, allowed
+        # E_n of a trace without the wave, when the trace is as unsure as it may be.
+        unseen_nm = expanded_nm * math.hypot(1.0, accept.uncertainty_ratio_max) * accept.en_max
+        if unseen_nm >= wave.amplitude_nm:
+            yield (
+                f"{at}.amplitude_nm",
+                f"with en_max {accept.en_max:g}, uncertainty_ratio_max {accept.uncertainty_ratio_max:g} and "
+                f"expanded_uncertainty_nm {expanded_nm:g} even a trace without this wave would pass",
+                wave.amplitude_nm,
+                f"more than {unseen_nm:.6g}",
+            )

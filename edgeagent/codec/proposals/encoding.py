@@ -1,0 +1,63 @@
+"""The encoding of an export: byte order mark, UTF-8, UTF-16 without a mark, or one byte a character."""
+
+from __future__ import annotations
+
+import codecs
+import re
+
+import numpy as np
+
+from edgeagent.codec.configuration.toml_text import plain
+from edgeagent.codec.proposals.findings import Finding
+from edgeagent.errors import TraceFormatError
+
+_PLAIN_LETTERS = frozenset("äöüÄÖÜßàâéèêëîïôùûçñáíóúÀÉÈÊÎÔÇÑÁÍÓÚåøæÅØÆãõ")
+_PLAIN_SIGNS = frozenset("°µ±²³·×§©®€…–—“”„‘’«»\u00a0")
+
+
+def decoded(data: bytes) -> tuple[str, str, Finding]:
+    """Encoding (a name that layouts know), text without a byte order mark, and how sure that is.
+
+    Raises TraceFormatError when the bytes are no text.
+    """
+    for mark, name in (
+        (codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")
+    ):  # fmt: skip
+        if data.startswith(mark):
+            text = data[len(mark) :].decode(name, errors="replace")
+            return name, text, Finding("encoding", name, "\ufffd" not in text, "the byte order mark says so")
+    sample = np.frombuffer(data[: len(data) // 2 * 2][:65536], dtype=np.uint8).reshape(-1, 2)
+    if len(sample) > 8:
+        zero_low, zero_high = np.mean(sample == 0, axis=0)
+        for name, zeros, others in (("utf-16-le", zero_high, zero_low), ("utf-16-be", zero_low, zero_high)):
+            if zeros > 0.6 and others < 0.1:
+                why = "every second byte is zero, and there is no byte order mark"
+                return name, data.decode(name, errors="replace"), Finding("encoding", name, True, why)
+    if b"\0" in data[:65536]:
+        raise TraceFormatError("the file is not text: it holds zero bytes", expected="a delimited text export")
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        return _single_byte(data)
+    why = "plain ASCII, which every encoding here reads alike" if text.isascii() else "it is valid UTF-8"
+    return "utf-8", text, Finding("encoding", "utf-8", True, why)
+
+
+def _single_byte(data: bytes) -> tuple[str, str, Finding]:
+    name = "windows-1252" if any(0x80 <= b < 0xA0 for b in set(data)) else "latin-1"
+    try:
+        text = data.decode(name)
+    except UnicodeDecodeError:
+        name, text = "latin-1", data.decode("latin-1")
+    inside = set(re.findall(r"(?<=[^\W\d_])([^\w\s])(?=[^\W\d_])", text))  # no sign stands within a word
+    likely = _PLAIN_LETTERS | (_PLAIN_SIGNS - inside)
+    odd = sorted({c for c in text if not c.isascii() and c not in likely})
+    known = sorted({c for c in text if not c.isascii()} - set(odd))
+    if odd:
+        why = f"not UTF-8, and read as {name} it holds {plain(' '.join(odd[:8]))}: perhaps another code page"
+        return name, text, Finding("encoding", name, False, why)
+    return (
+        name,
+        text,
+        Finding("encoding", name, True, f"not UTF-8; read so it holds {plain(' '.join(known[:8]))}"),
+    )

@@ -1,0 +1,285 @@
+"""A layout for an export that nobody has described yet: bytes and file name in, a proposal out.
+
+What the file says plainly is written down; what it leaves open becomes a place to fill in, and a layout with
+such a place is refused by ``parse_layout`` until a person has replaced it. Guesses stand in the comments only.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from edgeagent.codec.configuration.toml_text import plain, toml_value
+from edgeagent.codec.proposals.columns import (
+    TURN,
+    Columns,
+    Hints,
+    Roles,
+    axial_columns,
+    find_angle,
+    roles_of,
+    round_columns,
+    travel_columns,
+    whole_turns_in,
+)
+from edgeagent.codec.proposals.findings import Finding, Open
+from edgeagent.codec.proposals.header_lines import HeaderProposal, SourceProposal, read_header
+from edgeagent.codec.proposals.sniff import Grid, sniff
+from edgeagent.codec.proposals.trade_words import KIND_WORDS, LENGTH_UNITS, normal
+from edgeagent.codec.traces.layout import FILL_IN, parse_layout, parse_with_layout
+from edgeagent.errors import ConfigError, TraceFormatError
+from edgeagent.model import Trace
+
+KINDS = ("spiral", "circle", "axial", "travel")
+"""Kinds of trace that a layout can be proposed for."""
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutProposal:
+    """A layout as text, and how far it can be trusted.
+
+    ``toml`` holds FILL_IN where a person must decide; ``fill_in`` names those keys with what speaks for what.
+    ``trial`` is the same layout with the likeliest values in their place, good for a look at ``trace`` and
+    for nothing else.
+    """
+
+    toml: str
+    trial: str
+    trace: Trace
+    findings: tuple[Finding, ...]
+    fill_in: tuple[tuple[str, str], ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether the layout can be used as it stands; unsure findings may remain."""
+        return not self.fill_in
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One key of the layout, before it is written."""
+
+    key: str
+    value: object
+    comment: str = ""
+
+
+def propose_layout(name: str, data: bytes, kind: str | None = None) -> LayoutProposal:
+    """A layout that reads the export ``data`` of file name ``name``.
+
+    ``kind`` is one of KINDS where the user knows it. Raises TraceFormatError when the file holds no table of
+    numbers that a layout could describe.
+    """
+    if not data.strip():
+        raise TraceFormatError("the file is empty", expected="a delimited text export")
+    grid = sniff(data)
+    header = read_header(grid)
+    roles = roles_of(grid)
+    found, findings = _kind(grid, roles, header, kind)
+    wanted = str(found.guess) if isinstance(found, Open) else found
+    if wanted == "axial":
+        columns = axial_columns(grid, roles)
+    elif wanted == "travel":
+        columns = travel_columns(grid, roles, header.hints)
+    else:
+        columns = round_columns(grid, roles, header.hints)
+    constants, more = _constants(found, header, wanted)
+    sections = _sections(name, grid, header, columns, constants)
+    toml, trial = _written(sections, trial=False), _written(sections, trial=True)
+    trace = _tried(trial, name, data, len(grid.values))
+    return LayoutProposal(
+        toml=toml,
+        trial=trial,
+        trace=trace,
+        findings=(*grid.findings, *findings, *columns.findings, *header.findings, *more),
+        fill_in=_open_keys(sections),
+    )
+
+
+def _kind(
+    grid: Grid, roles: Roles, header: HeaderProposal, wanted: str | None
+) -> tuple[str | Open, list[Finding]]:
+    """The kind of trace from what the user says, from the columns, from words of the header."""
+    if wanted is not None:
+        return wanted, [Finding("kind", wanted, True, "as asked for")]
+    spoken = _spoken_kinds(grid)
+    angle, _ = find_angle(grid, roles)
+    hints = header.hints
+    is_round = angle is not None or hints.per_turn is not None or hints.step is not None
+    if roles.of("side") and not is_round:
+        return "axial", [Finding("kind", "axial", True, "a column gives the side")]
+    lengths = {k for k, unit in enumerate(grid.units) if unit is not None and unit[0] in LENGTH_UNITS}
+    if lengths & set(roles.of("x")) and lengths & set(roles.of("z")) and not roles.of("angle"):
+        return "axial", [Finding("kind", "axial", True, "there are columns x and z in lengths and no angle")]
+    moving = {k for k in roles.of("travel") if roles.shapes[k].rising or roles.shapes[k].falling}
+    if moving & lengths and not roles.of("angle"):
+        return "travel", [Finding("kind", "travel", True, "a column gives the travel")]
+    candidates = [k for k in spoken if (k in ("spiral", "circle")) == is_round]
+    turns = _turns(grid, roles, angle, hints)
+    several = candidates == ["circle"] and (turns is None or not 0.9 <= turns <= 1.1)
+    if len(candidates) == 1 and len(spoken) == 1 and is_round and not several:
+        guess, word = candidates[0], spoken[candidates[0]]
+        return guess, [Finding("kind", guess, True, f"the header says {plain(word)!r} and the columns agree")]
+    running = any(s.even and not s.counter for s in roles.shapes)
+    guess = candidates[0] if candidates else "spiral" if is_round or not running else "travel"
+    if not is_round and roles.of("x") and roles.of("z"):
+        guess = "axial"
+    why = (
+        "an angle and a deviation may be a spiral or a circle" if is_round
+        else "neither the columns nor the header tell"
+    ) + ": spiral, circle, axial or travel; the option --kind says it"  # fmt: skip
+    return Open(guess, why), [Finding("kind", guess, False, why)]
+
+
+def _turns(grid: Grid, roles: Roles, angle: int | None, hints: Hints) -> float | None:
+    """Turns that the trace covers, where that can be said before its kind is known."""
+    if angle is not None:
+        written = grid.units[angle]
+        unit = written[0] if written is not None else next(iter(whole_turns_in(roles.shapes[angle])), "")
+        shape = roles.shapes[angle]
+        if shape.saw:
+            return len(grid.values) * shape.step / (shape.span + shape.step)
+        return (shape.span + shape.step) / TURN[unit] if unit in TURN else None
+    return len(grid.values) / hints.per_turn if hints.per_turn else None
+
+
+def _spoken_kinds(grid: Grid) -> dict[str, str]:
+    words = f" {normal(' '.join(grid.head)[:20000])} "
+    found = {}
+    for kind, speaking in KIND_WORDS.items():
+        word = next((w for w in speaking if f" {w} " in words), None)
+        if word is not None:
+            found[kind] = word
+    return found
+
+
+def _constants(kind: str | Open, header: HeaderProposal, wanted: str) -> tuple[list[_Line], list[Finding]]:
+    """Header keys that every trace must have and the header does not give."""
+    have = {s.key for s in header.sources}
+    lines = [_Line("kind", kind)]
+    findings = []
+    for key, guess, why in (
+        ("part", "?", "not found in the header: a constant fits one part number only; see file_name above"),
+        ("serial", "?", "not found in the header: take it from the file's name by file_name, see above"),
+        ("feature", _feature_guess(wanted), "not found in the header: the name that the recipe uses"),
+        (
+            "measured_at",
+            "2000-01-01T00:00:00Z",
+            "not found in the header: a [[header]] or file_name must give it",
+        ),
+    ):
+        if key not in have:
+            lines.append(_Line(key, Open(guess, why, likely=key == "feature")))
+            findings.append(Finding(key, "not found", False, why))
+    if wanted == "spiral" and "sensing" not in have:
+        why = "direction the gauge reads in, normal to the flank, radial or axial: it changes every value"
+        lines.append(_Line("sensing", Open("normal", why, likely=False)))
+        findings.append(Finding("sensing", "not found", False, why))
+    if wanted == "axial" and "tip_radius_mm" not in have:
+        why = "radius of the stylus tip in mm, without which no flank radius can be computed"
+        lines.append(_Line("tip_radius_mm", Open(0.005, why, likely=False)))
+        findings.append(Finding("tip_radius_mm", "not found", False, why))
+    return lines, findings
+
+
+def _feature_guess(kind: str) -> str:
+    return {"spiral": "left-flank", "circle": "outside", "axial": "profile", "travel": "travel"}[kind]
+
+
+def _sections(
+    name: str, grid: Grid, header: HeaderProposal, columns: Columns, constants: list[_Line]
+) -> list[tuple[str, list[_Line]]]:
+    base = name.replace("\\", "/").rsplit("/", 1)[-1]
+    stem, dot, ending = base.rpartition(".")
+    title = re.sub(r"[^A-Za-z0-9-]+", "-", stem or base).strip("-").lower() or "export"
+    names = ["*." + ending.lower()] if dot and ending else [re.sub(r"\d.*$", "", base) + "*"]
+    names = [re.sub(r"[\[\]?*](?!$|\.)", "?", n) for n in names]
+    top = [_Line("layout", title)]
+    if {"part", "serial"} - {s.key for s in header.sources}:
+        example = "^(?P<part>.+)_(?P<serial>[^_.]+)"
+        top.append(_Line("# file_name", example, "fields from the file's name; remove what it gives below"))
+    match = [_Line("names", names, "which files this layout claims")]
+    contains = _contains(grid, header, columns)
+    if contains:
+        match.append(_Line("contains", contains, "a file without it is not claimed"))
+    text = [
+        _Line("delimiter", grid.delimiter),
+        _Line("decimal", grid.decimal),
+        _Line("encoding", grid.encoding),
+    ]
+    if grid.missing:
+        text.append(_Line("missing", list(grid.missing)))
+    data = [_Line("after" if isinstance(grid.start, str) else "first_line", grid.start)]
+    if grid.until is not None:
+        data.append(_Line("until", grid.until))
+    sections = [("", top), ("[match]", match), ("[text]", text), ("[data]", data)]
+    for column in columns.columns:
+        lines = [_Line("name", column.name, column.comment)]
+        sections.append(("[[column]]", lines + [_Line(k, v) for k, v in column.keys.items()]))
+    sections += [("[[header]]", _source_lines(source)) for source in header.sources]
+    return [*sections, ("[constants]", constants)]
+
+
+def _source_lines(source: SourceProposal) -> list[_Line]:
+    lines = [_Line("key", source.key, f"here {plain(source.found, 50)}")]
+    return lines + [_Line(k, v) for k, v in source.keys.items()]
+
+
+def _contains(grid: Grid, header: HeaderProposal, columns: Columns) -> str | None:
+    """Lines that the columns were concluded from, in the order of the file; else the first entry's name."""
+    pins = sorted(set(columns.pins), key=lambda pin: _place(grid, pin))
+    if pins:
+        return r"[\s\S]*?".join(pins)
+    first = next((s for s in header.sources if s.key in ("part", "serial")), None)
+    if first is None:
+        return None
+    pattern = str(first.keys["pattern"])
+    return pattern[: pattern.index("(")] if "(" in pattern and "\\(" not in pattern else None
+
+
+def _place(grid: Grid, pin: str) -> int:
+    found = re.search(pin, "\n".join(grid.head), re.MULTILINE)
+    return found.start() if found else 0
+
+
+def _written(sections: list[tuple[str, list[_Line]]], *, trial: bool) -> str:
+    out = [
+        "# Proposed from one export; look at every line before use.",
+        f'# Where it says "{FILL_IN}" the file does not tell: replace it, then run the check command.',
+    ]
+    for heading, lines in sections:
+        if heading:
+            out += ["", heading]
+        for line in lines:
+            value, comment = line.value, line.comment
+            if isinstance(value, Open):
+                comment = f"likely {plain(toml_value(value.guess))}: {value.why}" if value.likely else value.why
+                value = value.guess if trial else FILL_IN
+            text = f"{line.key} = {toml_value(value)}"
+            out.append(text + (f"  # {plain(comment, 200)}" if comment else ""))
+    return "\n".join(out) + "\n"
+
+
+def _open_keys(sections: list[tuple[str, list[_Line]]]) -> tuple[tuple[str, str], ...]:
+    found = []
+    for heading, lines in sections:
+        title = (
+            next((str(x.value) for x in lines if x.key in ("name", "key")), "") if heading[:2] == "[[" else ""
+        )
+        place = heading.strip("[]") + (f" {title}" if title else "")
+        found += [(f"{place}: {x.key}", x.value.why) for x in lines if isinstance(x.value, Open)]
+    return tuple(found)
+
+
+def _tried(trial: str, name: str, data: bytes, rows: int) -> Trace:
+    """The trace that the proposal reads, which proves that the layout can say what was found."""
+    try:
+        layout = parse_layout(trial.encode("utf-8"), "proposal")
+    except ConfigError as error:
+        raise TraceFormatError(f"what was found cannot be said by a layout: {error}") from error
+    trace = parse_with_layout(layout, name, data)
+    if trace.points != rows:
+        raise TraceFormatError(
+            f"{trace.points} rows are read where {rows} were found", expected="one table of numbers"
+        )
+    return trace

@@ -1,0 +1,468 @@
+"""Bytes of an unknown delimited export to its table: encoding, delimiter, decimal mark, where data start.
+
+Every decision comes back as a Finding that says whether it is sure and why. Nothing here knows what the
+columns mean.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from edgeagent.codec.configuration.toml_text import plain
+from edgeagent.codec.proposals.encoding import decoded
+from edgeagent.codec.proposals.findings import Finding, Open, regex_text
+from edgeagent.codec.proposals.trade_words import (
+    HEADER_WORDS,
+    column_role,
+    header_key,
+    name_and_unit,
+    normal,
+    unit_of,
+)
+from edgeagent.codec.traces.table import _MISSING as MISSING_WORDS
+from edgeagent.errors import TraceFormatError
+from edgeagent.model import FloatArray
+
+ROWS_MIN = 8
+"""Fewer rows of numbers than these are no trace; our own choice."""
+_SAMPLE_LINES = 4000
+_MARKS = {"tab": "\t", "semicolon": ";", "bar": "|", "comma": ",", "blanks": " "}
+_LABEL = re.compile(r"[^\W\d_][\w.#/*-]{0,15}|[*#?!<>]{1,12}")
+_STAND_IN = re.compile(r"[+-]?9{3,}(?:[.,][09]*)?")
+_COMMENT = re.compile(r"^ *(?:#+|%+|//+|!+|;+|'+|\*+) *")
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The table of an export and what stands around it.
+
+    ``head`` are the lines before the first row; ``values`` has shape (rows, fields), NaN for missing samples
+    and labels; ``labels`` holds the distinct words of a column of words. ``names`` and ``units`` have one
+    entry a field, empty or None where there is none.
+    """
+
+    encoding: str
+    head: tuple[str, ...]
+    delimiter: str
+    decimal: str | Open
+    start: str | int
+    until: str | None
+    fields: int
+    names: tuple[str, ...]
+    units: tuple[tuple[str, float] | None, ...]
+    missing: tuple[str, ...]
+    labels: dict[int, tuple[str, ...]]
+    values: FloatArray
+    findings: tuple[Finding, ...]
+
+    @property
+    def mark(self) -> str:
+        """The delimiter itself."""
+        return _MARKS[self.delimiter]
+
+    @property
+    def decimal_guess(self) -> str:
+        """The decimal mark, or the likelier one."""
+        return str(self.decimal.guess) if isinstance(self.decimal, Open) else self.decimal
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One way to cut lines into numbers, and the run of rows that it finds among the first lines."""
+
+    delimiter: str
+    decimal: str
+    first: int
+    rows: int
+    fields: int
+    numeric: tuple[bool, ...]
+
+
+def sniff(data: bytes) -> Grid:
+    """The table in ``data``. Raises TraceFormatError when there is none that a layout could describe."""
+    encoding, text, finding = decoded(data)
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    reading = _best_reading(lines)
+    names, units, names_at = _names(lines, reading)
+    settled, decimal, doubts = _settled(lines, reading, names)
+    if settled.fields != reading.fields:
+        names, units, names_at = _names(lines, settled)
+    reading = settled
+    last = _last_row(lines, reading)
+    rows = [(n, line) for n, line in enumerate(lines[reading.first : last + 1], reading.first) if line.strip()]
+    values, missing, labels = _values(rows, reading)
+    doubts += _other_tables(lines, reading, last)
+    start, start_finding = _start(lines, reading, names_at)
+    until, until_findings = _until(lines, reading.first, last)
+    delimiter = Finding(
+        "delimiter", reading.delimiter, True,
+        f"cuts {len(rows)} rows into {reading.fields} fields each" if reading.fields > 1
+        else "one number a line; any delimiter reads it",
+    )  # fmt: skip
+    findings = [finding, delimiter, *doubts, start_finding, *until_findings, *_missing_finding(missing, values)]
+    return Grid(
+        encoding, tuple(lines[: reading.first]), reading.delimiter, decimal, start, until, reading.fields,
+        names, units, missing, labels, values, tuple(findings),
+    )  # fmt: skip
+
+
+def _number(decimal: str) -> re.Pattern[str]:
+    d = re.escape(decimal)
+    return re.compile(rf"[+-]?(?:\d+(?:{d}\d+)?|\d+{d}|{d}\d+)(?:[eE][+-]?\d+)?")
+
+
+def _cells(line: str, delimiter: str, decimal: str) -> list[str]:
+    mark = _MARKS[delimiter]
+    if '"' in line:
+        line = line.replace('","', "\x1f") if mark == decimal else line
+        line = line.replace('"', "")
+        mark = "\x1f" if mark == decimal else mark
+    cells = line.split() if mark == " " else [c.strip() for c in line.split(mark)]
+    return cells[:-1] if len(cells) > 1 and not cells[-1] else cells
+
+
+def _best_reading(lines: list[str]) -> _Reading:
+    """The reading with the longest run of rows; of equals the one with more fields, tab before blanks."""
+    sample = lines[:_SAMPLE_LINES]
+    quoted = any('"' in line for line in sample)
+    found = [
+        reading
+        for delimiter in _MARKS
+        for decimal in (".", ",")
+        if (delimiter != "comma" or decimal == "." or quoted)
+        if (reading := _run(sample, delimiter, decimal)) is not None
+    ]
+    if not found:
+        raise TraceFormatError(
+            "no table of numbers was found", expected=f"at least {ROWS_MIN} rows of numbers with one delimiter"
+        )
+    longest = max(r.rows for r in found)
+    best = max(
+        (r for r in found if r.rows >= 0.9 * longest),
+        key=lambda r: (sum(r.numeric), -list(_MARKS).index(r.delimiter), r.rows),
+    )
+    return _with_lost_rows(lines, best)
+
+
+def _with_lost_rows(lines: list[str], reading: _Reading) -> _Reading:
+    """The reading from the lost samples on that stand above its first numbers; a ruled line is none."""
+    first = reading.first
+    while first > 0:
+        cells = _cells(lines[first - 1], reading.delimiter, reading.decimal)
+        if len(cells) != reading.fields or not all(c.isalpha() and c.lower() in MISSING_WORDS for c in cells):
+            break
+        first -= 1
+    return replace(reading, first=first)
+
+
+def _run(lines: list[str], delimiter: str, decimal: str) -> _Reading | None:
+    number = _number(decimal)
+    best: _Reading | None = None
+    begin = 0
+    patterns: list[tuple[bool, ...]] = []  # begins with a row of numbers; words and blanks may follow
+    for position in range(len(lines) + 1):
+        pattern = _pattern(lines[position], delimiter, decimal, number) if position < len(lines) else None
+        blank = position < len(lines) and not lines[position].strip() and bool(patterns)
+        if blank or (pattern is not None and patterns and len(pattern) == len(patterns[0])):
+            patterns.append(pattern if pattern is not None else patterns[-1])
+            continue
+        best = _longer(best, delimiter, decimal, begin, patterns)
+        begin, patterns = position, [pattern] if pattern is not None and any(pattern) else []
+    return best
+
+
+def _longer(
+    best: _Reading | None, delimiter: str, decimal: str, begin: int, patterns: list[tuple[bool, ...]]
+) -> _Reading | None:
+    while patterns and not any(patterns[-1]):
+        patterns = patterns[:-1]
+    if len(patterns) < ROWS_MIN:
+        return best
+    usual = Counter(patterns).most_common(1)[0][0]
+    lead = next(i for i, p in enumerate(patterns) if p == usual)
+    rows = len(patterns) - lead
+    if rows < ROWS_MIN or (best is not None and best.rows >= rows):
+        return best
+    return _Reading(delimiter, decimal, begin + lead, rows, len(usual), usual)
+
+
+def _pattern(line: str, delimiter: str, decimal: str, number: re.Pattern[str]) -> tuple[bool, ...] | None:
+    """Which cells are numbers; None when the line is no row: a cell is neither number nor short word."""
+    if not line.strip():
+        return None
+    cells = _cells(line, delimiter, decimal)
+    pattern = tuple(number.fullmatch(c) is not None for c in cells)
+    for cell, numeric in zip(cells, pattern, strict=True):
+        if not numeric and cell.lower() not in MISSING_WORDS and not _LABEL.fullmatch(cell):
+            return None
+    return pattern
+
+
+def _names(
+    lines: list[str], reading: _Reading
+) -> tuple[tuple[str, ...], tuple[tuple[str, float] | None, ...], tuple[int, ...]]:
+    """Names and units of the fields from the lines above the rows, and those lines, the lowest first."""
+    rows = _rows_above(lines, reading)
+    empty: tuple[tuple[str, float] | None, ...] = (None,) * reading.fields
+    named: tuple[str, ...] = ("",) * reading.fields
+    units = list(empty)
+    used: list[int] = []
+    for position, cells in rows[:3]:
+        of_cells = [unit_of(c) for c in cells]
+        bare = sum(u is not None for u in of_cells) + sum(not c or c in "-[]" for c in cells)
+        if not used and bare == len(cells) and any(of_cells):
+            units = of_cells
+        elif not any(named):
+            pairs = [name_and_unit(c) for c in cells]
+            named = tuple(n for n, _ in pairs)
+            units = [u if u is not None else pair[1] for u, pair in zip(units, pairs, strict=True)]
+        elif not any(units) and bare == len(cells):
+            units = of_cells
+        else:
+            break
+        used.append(position)
+    return named, tuple(units), tuple(used)
+
+
+def _rows_above(lines: list[str], reading: _Reading) -> list[tuple[int, list[str]]]:
+    """Up to three lines right above the rows that have as many texts as the rows have numbers."""
+    found: list[tuple[int, list[str]]] = []
+    for position in range(reading.first - 1, max(reading.first - 6, -1), -1):
+        line = lines[position].strip(" ")
+        if not line.strip() and not found:
+            continue
+        cells = _name_cells(line, reading) or _name_cells(_COMMENT.sub("", line), reading)
+        texts = sum(bool(re.search(r"[^\W\d]|[°#]", c)) for c in cells or ())
+        if cells is None or not texts or texts < sum(bool(re.match(r"[+-]?\d", c)) for c in cells) + 1:
+            break
+        if header_key(cells[0]) not in (None, *_HINTS) and not _known_column(cells[0]):
+            break
+        found.append((position, cells))
+    return found
+
+
+_HINTS = ("time", "per_turn", "turns", "temperature_c", "lead_mm")
+
+
+def _known_column(cell: str) -> bool:
+    return normal(cell) not in {normal(w) for words in HEADER_WORDS.values() for w in words}
+
+
+def _name_cells(line: str, reading: _Reading) -> list[str] | None:
+    if not line:
+        return None
+    if reading.fields == 1:
+        line = line.strip()
+        return [line] if not re.search(r"[:=;|\t]", line) and len(line) <= 60 else None
+    mark = _MARKS[reading.delimiter]
+    words = line.strip()
+    cuts = [re.split(r"\t|\s{2,}", words)]
+    cuts += [  # prose falls apart at single blanks too, so every word must then be known
+        cut for cut in (words.split(), re.split(r"\s+(?![\[(<{])", words))
+        if all(unit_of(c) for c in cut) or all(column_role(name_and_unit(c)[0]) and not unit_of(c) for c in cut)
+    ]  # fmt: skip
+    if mark != " ":
+        cuts = [[c.strip().strip('"').strip() for c in line.split(mark)], *cuts]
+    for cells in cuts:
+        cells = cells[:-1] if len(cells) == reading.fields + 1 and not cells[-1] else cells
+        if len(cells) == reading.fields:
+            return cells
+    return None
+
+
+def _settled(
+    lines: list[str], reading: _Reading, names: tuple[str, ...]
+) -> tuple[_Reading, str | Open, list[Finding]]:
+    """The decimal mark, and the doubt where a comma may be a delimiter or a decimal mark."""
+    rows = [line for line in lines[reading.first : reading.first + 2000] if line.strip()]
+    cells = [_cells(line, reading.delimiter, reading.decimal) for line in rows]
+    if reading.delimiter == "comma" and reading.decimal == "." and _split_decimals(cells):
+        return _comma_doubt(lines, reading, names)
+    numbers = [c for row in cells for c, numeric in zip(row, reading.numeric, strict=False) if numeric]
+    marked = [c for c in numbers if re.search(r"\d[.,]\d|[.,]\d|\d[.,]", c)]
+    spoken = {".": "point", ",": "comma"}
+    seen_in_head = _decimal_of_head(lines[: reading.first])
+    if not marked:
+        mark = "." if reading.delimiter == "comma" else seen_in_head or "."
+        why = (
+            f"no number of the table has one; a number of the header has the {spoken[mark]}"
+            if seen_in_head
+            else "no number of the file has one; a file with the other mark would be refused, not misread"
+        )
+        reading = _Reading(
+            reading.delimiter, mark, reading.first, reading.rows, reading.fields, reading.numeric
+        )
+        return reading, mark, [Finding("decimal mark", spoken[mark], bool(seen_in_head), why)]
+    mark = reading.decimal
+    thousands = all(re.fullmatch(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", c) for c in marked)
+    if thousands and seen_in_head not in (None, mark):
+        why = f"every number looks like 1{mark}234, and the header writes decimals with {seen_in_head!r}"
+        return reading, Open(mark, why), [Finding("decimal mark", spoken[mark], False, why)]
+    why = f"as in {marked[len(marked) // 2]}"
+    return reading, mark, [Finding("decimal mark", spoken[mark], not thousands, why)]
+
+
+def _decimal_of_head(head: list[str]) -> str | None:
+    found = Counter(m for line in head for m in re.findall(r"(?<![\d.,:/-])\d+([.,])\d+(?![\d.,:/-])", line))
+    return found.most_common(1)[0][0] if len(found) == 1 else None
+
+
+def _split_decimals(cells: list[list[str]]) -> bool:
+    """Whether every second integer looks like the digits after a decimal comma."""
+    width = len(cells[0])
+    whole = [row for row in cells if len(row) == width and all(re.fullmatch(r"[+-]?\d+", c) for c in row)]
+    if width % 2 or len(whole) < 0.9 * len(cells):  # some rows may hold words for lost samples
+        return False
+    for k in range(1, width, 2):
+        digits = [row[k] for row in whole]
+        if any(d[0] in "+-" for d in digits):
+            return False
+        lengths = Counter(map(len, digits))
+        leading_zero = any(len(d) > 1 and d[0] == "0" for d in digits)
+        if not leading_zero and (lengths.most_common(1)[0][0] < 2 or len(lengths) > 1):
+            return False
+    return True
+
+
+def _comma_doubt(
+    lines: list[str], reading: _Reading, names: tuple[str, ...]
+) -> tuple[_Reading, str | Open, list[Finding]]:
+    real_names = any(names)
+    if real_names and reading.fields > 1:
+        leading = any(re.search(r",0\d", line) for line in lines[reading.first : reading.first + 500])
+        why = f"there are {reading.fields} column names, though the integers look like decimals with a comma"
+        return reading, ".", [Finding("delimiter", "comma", not leading, why)]
+    if reading.fields > 2:
+        raise TraceFormatError(
+            "the comma seems to be both delimiter and decimal mark, so no layout can tell the numbers apart",
+            line=reading.first + 1, expected="an export with another delimiter or a decimal point",
+        )  # fmt: skip
+    single = _run(lines[:_SAMPLE_LINES], "semicolon", ",")
+    assert single is not None
+    single = _with_lost_rows(lines, single)
+    digits = [
+        m.group(1)
+        for line in lines[single.first : single.first + 2000]
+        if (m := re.search(r",(\d+)\s*$", line))
+    ]
+    if len(set(map(len, digits))) == 1 and len(digits[0]) > 2 and any(d[0] == "0" for d in digits):
+        why = f"all numbers have {len(digits[0])} digits after the comma, some of them a leading zero"
+        return single, ",", [Finding("decimal mark", "comma", True, why)]
+    why = "one column of decimals with a comma, or two columns of integers: the file does not tell"
+    return single, Open(",", why), [Finding("decimal mark", "comma", False, why)]
+
+
+def _last_row(lines: list[str], reading: _Reading) -> int:
+    number = _number(reading.decimal)
+    last = reading.first
+    for position in range(reading.first, len(lines)):
+        if not lines[position].strip():
+            continue
+        pattern = _pattern(lines[position], reading.delimiter, reading.decimal, number)
+        if pattern is None or len(pattern) != reading.fields:
+            break
+        numbers = sum(seen and usual for seen, usual in zip(pattern, reading.numeric, strict=True))
+        lost = all(
+            c.lower() in MISSING_WORDS for c in _cells(lines[position], reading.delimiter, reading.decimal)
+        )
+        last = position if lost or 2 * numbers >= sum(reading.numeric) else last
+    return last
+
+
+def _values(
+    rows: list[tuple[int, str]], reading: _Reading
+) -> tuple[FloatArray, tuple[str, ...], dict[int, tuple[str, ...]]]:
+    number = _number(reading.decimal)
+    words: list[Counter[str]] = [Counter() for _ in range(reading.fields)]
+    values = np.full((len(rows), reading.fields), np.nan)
+    for k, (_, line) in enumerate(rows):
+        for field, cell in enumerate(_cells(line, reading.delimiter, reading.decimal)):
+            if number.fullmatch(cell):
+                values[k, field] = float(cell.replace(",", ".") if reading.decimal == "," else cell)
+            if not number.fullmatch(cell) or _STAND_IN.fullmatch(cell):
+                words[field][cell] += 1
+    for field in range(reading.fields):
+        _blank_stand_ins(values[:, field], words[field], reading.decimal)
+    labels = {f: tuple(words[f]) for f, numeric in enumerate(reading.numeric) if not numeric and words[f]}
+    missing = {
+        w
+        for f, numeric in enumerate(reading.numeric)
+        if numeric
+        for w in words[f]
+        if w.lower() not in MISSING_WORDS
+    }
+    return values, tuple(sorted(missing)), labels
+
+
+def _blank_stand_ins(column: FloatArray, words: Counter[str], decimal: str) -> None:
+    """Numbers of nines only that lie far off all others stand for lost samples; the rest are numbers."""
+    for word in [w for w in words if _STAND_IN.fullmatch(w)]:
+        number = float(word.replace(",", ".") if decimal == "," else word)
+        others = np.abs(column[np.isfinite(column) & (column != number)])
+        if len(others) and np.max(others) < 0.2 * abs(number):
+            column[column == number] = np.nan
+        else:
+            del words[word]
+
+
+def _other_tables(lines: list[str], reading: _Reading, last: int) -> list[Finding]:
+    """A doubt where further rows of numbers lie outside of the table."""
+    number = _number(reading.decimal)
+    outside = [*lines[: reading.first], *lines[last + 1 :]]
+    rows = [
+        p for line in outside if (p := _pattern(line, reading.delimiter, reading.decimal, number)) and any(p)
+    ]
+    if len(rows) < ROWS_MIN:
+        return []
+    why = f"{len(rows)} further rows of numbers lie outside of it and are left out"
+    return [Finding("table", "the longest of several", False, why)]
+
+
+def _missing_finding(missing: tuple[str, ...], values: FloatArray) -> list[Finding]:
+    if not missing:
+        return []
+    rows = int(np.count_nonzero(np.any(np.isnan(values), axis=1)))
+    why = f"{rows} of {len(values)} rows hold it instead of a number"
+    words_only = not any(_STAND_IN.fullmatch(w) for w in missing)
+    return [
+        Finding("missing samples", plain(", ".join(missing)), words_only and rows <= 0.01 * len(values), why)
+    ]
+
+
+def _start(lines: list[str], reading: _Reading, names_at: tuple[int, ...]) -> tuple[str | int, Finding]:
+    """A pattern for the line before the rows, or the rows' line number where no line announces them."""
+    above = next((n for n in range(reading.first - 1, -1, -1) if lines[n].strip()), None)
+    number = reading.first + 1
+    if above is None:
+        return number, Finding("data start", f"line {number}", True, "nothing but numbers from there on")
+    text = lines[above].strip()
+    if above in names_at or not re.search(r"\d", text):
+        together = (
+            names_at[::-1] if above in names_at and names_at[0] - names_at[-1] < len(names_at) else (above,)
+        )
+        pattern = "^" + r"[ \t]*\n".join(regex_text(lines[n].rstrip()[:150]) for n in together)
+        pattern += r"[ \t]*$" if len(lines[above].rstrip()) <= 150 else ""
+        head = "\n".join(lines[: reading.first])
+        hit = re.search(pattern, head, re.MULTILINE)
+        if hit is not None and head.count("\n", 0, hit.end()) == above:
+            why = f"the line before the first row is {plain(text)!r}"
+            return pattern, Finding("data start", f"line {number}", True, why)
+    why = "no line announces the data; a header of another length would shift them"
+    return number, Finding("data start", f"line {number}", False, why)
+
+
+def _until(lines: list[str], first: int, last: int) -> tuple[str | None, list[Finding]]:
+    after = next((line for line in lines[last + 1 :] if line.strip()), None)
+    if after is None:
+        return None, []
+    word = re.match(r"\s*[^\d\s][^\d\n:=;,\t]*", after)
+    pattern = "^" + regex_text(word.group(0).rstrip()) if word is not None else ""
+    if word is None or any(re.match(pattern, row) for row in lines[first : last + 1]):
+        why = f"a line that is no row follows: {plain(after.strip())!r}"
+        return None, [Finding("data end", f"line {last + 1}", False, why)]
+    found = Finding("data end", f"line {last + 1}", True, f"{plain(after.strip())!r} follows the rows")
+    return pattern, [found]

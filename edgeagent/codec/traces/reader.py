@@ -1,0 +1,53 @@
+"""Bytes of any file the intake may find, to a Trace: one place that decides which format it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from edgeagent.codec.traces.layout import Layout, claims, parse_with_layout
+from edgeagent.codec.traces.trace_text import looks_like_trace_text, parse_trace_text
+from edgeagent.errors import TraceFormatError
+from edgeagent.model import Trace
+
+SIDE_FILE_SUFFIX = ".meta.toml"
+"""A file of an open format has its header in NAME + this suffix."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadTrace:
+    """A trace and the name of the layout that explained it, None for a format that explains itself."""
+
+    trace: Trace
+    layout: str | None
+
+
+def needs_side_file(name: str) -> bool:
+    """Whether a file's format carries no header of its own, so that its side file must be there too."""
+    return name.lower().endswith((".x3p", ".smd"))
+
+
+def read_trace(name: str, data: bytes, side: bytes | None, layouts: Mapping[str, Layout]) -> ReadTrace:
+    """A Trace from a file's bytes.
+
+    ``name`` is the file's relative path, ``side`` the bytes of its side file or None, ``layouts`` the
+    layouts by file name. Raises TraceFormatError when nothing or more than one thing explains the file.
+    """
+    if not data:
+        raise TraceFormatError("the file is empty", expected="a trace")
+    if needs_side_file(name):
+        from edgeagent.codec.traces.open_formats import read_open_format
+
+        return ReadTrace(read_open_format(name, data, side), None)
+    claiming = [key for key, layout in layouts.items() if claims(layout, name, data)]
+    if len(claiming) > 1:
+        raise TraceFormatError(f"layouts {', '.join(sorted(claiming))} all claim it", expected="one of them")
+    if claiming:
+        return ReadTrace(parse_with_layout(layouts[claiming[0]], name, data), claiming[0])
+    if looks_like_trace_text(data):
+        return ReadTrace(parse_trace_text(data), None)
+    raise TraceFormatError(
+        "no layout claims it and it is not trace text",
+        line=1,
+        expected="a first line '# trace = 1', or a layout whose match.names fits the file's name",
+    )

@@ -1,0 +1,83 @@
+"""Trace text, the project's own plain format: ``#`` lines hold one TOML document, then named columns."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+
+import numpy as np
+
+from edgeagent.codec.traces.header import header_from_mapping
+from edgeagent.codec.traces.table import read_numbers
+from edgeagent.errors import TraceFormatError
+from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, FloatArray, Trace
+
+_BOM = b"\xef\xbb\xbf"
+SIDE_LABELS = {"top": SIDE_TOP, "bottom": SIDE_BOTTOM}
+
+
+def looks_like_trace_text(data: bytes) -> bool:
+    """Whether the first bytes are those of the format: a ``#`` line that sets ``trace``."""
+    return re.match(rb"(\xef\xbb\xbf)?#(.*\n#)*\s*trace\s*=", data[:65536]) is not None
+
+
+def parse_trace_text(data: bytes) -> Trace:
+    """A Trace from the bytes of a trace text file.
+
+    Raises TraceFormatError with the line and what was expected there.
+    """
+    data = data.removeprefix(_BOM)
+    head, names, body, first_line = _split(data)
+    try:
+        table = tomllib.loads(head)
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"at line (\d+)", str(error))
+        raise TraceFormatError(
+            f"header is not TOML: {error}", line=int(line.group(1)) if line else None
+        ) from error
+    header = header_from_mapping(table)
+    return Trace(header, named_columns(names, body, first_line))
+
+
+def named_columns(names: list[str], body: bytes | memoryview, first_line: int) -> Mapping[str, FloatArray]:
+    """Columns of comma-separated rows by name; the label column ``side`` becomes its code."""
+    if len(set(names)) != len(names) or not all(names):
+        raise TraceFormatError(
+            f"column names {', '.join(names)[:200]!r}", line=first_line - 1, expected="unlike, non-empty names"
+        )
+    if "side" in names:
+        body = coded_labels(bytes(body))
+    rows = read_numbers(body, columns=len(names), first_line=first_line)
+    return {name: np.ascontiguousarray(rows[:, i]) for i, name in enumerate(names)}
+
+
+def coded_labels(body: bytes) -> bytes:
+    """The labels of the ``side`` column as numbers; a word that is no label stays and fails as a number."""
+    for label, code in SIDE_LABELS.items():
+        body = body.replace(label.encode(), str(int(code)).encode())
+    return body
+
+
+def _split(data: bytes) -> tuple[str, list[str], memoryview, int]:
+    """Header text, column names, rows and the line number of the first row."""
+    lines: list[str] = []
+    position = 0
+    while data.startswith(b"#", position):
+        end = data.find(b"\n", position)
+        end = len(data) if end < 0 else end
+        try:
+            lines.append(data[position + 1 : end].decode("utf-8").rstrip("\r"))
+        except UnicodeDecodeError as error:
+            raise TraceFormatError("header is not UTF-8 text", line=len(lines) + 1) from error
+        position = end + 1
+    if not lines:
+        raise TraceFormatError("no header", line=1, expected="lines that start with '#'")
+    end = data.find(b"\n", position)
+    if end < 0:
+        raise TraceFormatError("the file ends after its header", line=len(lines) + 1, expected="column names")
+    try:
+        names = [name.strip() for name in data[position:end].decode("utf-8").split(",")]
+    except UnicodeDecodeError as error:
+        raise TraceFormatError("column names are not UTF-8 text", line=len(lines) + 1) from error
+    return "\n".join(lines), names, memoryview(data)[end + 1 :], len(lines) + 2

@@ -1,0 +1,120 @@
+"""Files analysed for a person or a script, without journal or MQTT."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from edgeagent.codec.plain_text import aligned, clean, number
+from edgeagent.codec.records.result import encode
+from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
+from edgeagent.errors import InputError
+from edgeagent.judging.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.store.configuration import StationConfiguration
+
+_HARMONICS_SHOWN = 12
+
+
+def inspect_file(path: Path, rules: Rulebook, *, budget: bool = False) -> dict[str, Any] | str:
+    """The result object of one file, or in words why it cannot be analysed.
+
+    ``details`` has what the peaks may mean and, with ``budget``, where each uncertainty comes from.
+    """
+    try:
+        found = evaluate_file(path, rules)
+    except OSError as error:
+        return str(error.strerror)
+    except InputError as error:
+        return str(error)
+    more = _peaks(found)
+    if budget:
+        from edgeagent.commands.budget_lines import budget_objects
+
+        more["budgets"] = budget_objects(found, harmonics_max=_HARMONICS_SHOWN)
+    return {**found.result, "details": {**found.result["details"], **more}} if more else found.result
+
+
+def rules_from_journal(configuration: StationConfiguration) -> Rulebook:
+    """The rules, with the artefact's last deviations from the journal where ``[uncertainty]`` counts them.
+
+    Raises JournalCorruptError for a journal that is not whole.
+    """
+    rules = Rulebook.of(configuration)
+    stated, folder = configuration.settings.uncertainty, configuration.store / "journal"
+    if stated is None or stated.artefact is None or not folder.is_dir():
+        return rules
+    from edgeagent.judging.memory import Memory
+    from edgeagent.judging.rules_now import rules_now
+    from edgeagent.store.journal import JournalReader
+
+    memory = Memory({}, None, live_s=0, latches=False)
+    for record, place in JournalReader(folder).walk():
+        memory.visit(record, place)
+    return rules_now(rules, memory, configuration)
+
+
+def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:
+    """One file of the disk, with its side file where its format has one. Raises OSError, InputError."""
+    data = path.read_bytes()
+    side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
+    side = side_path.read_bytes() if needs_side_file(path.name) and side_path.exists() else None
+    return evaluate(path.name, data, side, rules)
+
+
+def _peaks(found: Evaluation) -> dict[str, Any]:
+    """What the peaks of a part's spectrum may mean; the service does without that."""
+    spectrum = found.analysis.spectrum
+    if spectrum is None or found.trace.header.artefact is not None:
+        return {}
+    from edgeagent.analysis.around.peaks import described_peaks
+
+    recipe = found.recipe.recipe if found.recipe else None
+    running, thread = (recipe.running, recipe.thread) if recipe else (None, None)
+    rolled_on = thread if found.trace.header.kind == "spiral" else None  # a circle is no ball track
+    return {"peaks": described_peaks(spectrum, running, rolled_on)}
+
+
+def printed(result: dict[str, Any], *, as_json: bool) -> str:
+    """A result as one line of JSON, or as a table that can be pasted into a mail."""
+    return encode(result).decode() if as_json else _table(result)
+
+
+def _table(result: dict[str, Any]) -> str:
+    trace = result["trace"]
+    who = trace.get("artefact") or f"{trace.get('part')} {trace.get('serial')}"
+    lines = [
+        f"{result['source']['name']}: {result['disposition'].upper()}",
+        f"  {clean(who)}, {clean(trace['feature'])} ({trace['kind']}), {trace['points']} points"
+        + (f", {trace['turns']:.3f} turns" if trace["turns"] is not None else ""),
+    ]
+    lines += [f"  because {clean(reason)}" for reason in result["reasons"]]
+    rows: list[tuple[str, ...]] = [("characteristic", "value", "±U (k=2)", "lower", "upper", "unit", "verdict")]
+    harmonics = [c for c in result["characteristics"] if c["name"] == "harmonic_amplitude"]
+    hidden = {id(c) for c in harmonics[_HARMONICS_SHOWN:]}
+    rows += [_row(c) for c in result["characteristics"] if id(c) not in hidden]
+    if hidden:
+        rows.append((f"({len(hidden)} more harmonics)", "", "", "", "", "", ""))
+    lines += ["", *aligned(rows), ""]
+    checks: list[tuple[str, ...]] = [("check", "ok", "value", "allowed", "unit", "note")]
+    checks += [
+        (
+            c["check"],
+            "yes" if c["ok"] else "NO",
+            number(c["value"]),
+            number(c["allowed"]),
+            c["unit"],
+            clean(c["note"]),
+        )
+        for c in result["quality"]
+    ]
+    lines += [*aligned(checks), ""]
+    peaks = result["details"].get("peaks")
+    if peaks:
+        lines += ["  what stands out of the spectrum", *(f"  - {p['sentence']}" for p in peaks), ""]
+    return "\n".join(lines)
+
+
+def _row(c: dict[str, Any]) -> tuple[str, ...]:
+    name = f"{c['name']}[{c['instance']}]" if c["instance"] else c["name"]
+    numbers = (number(c[k]) for k in ("value", "expanded_uncertainty", "lower", "upper"))
+    return (name, *numbers, c["unit"], c["verdict"])

@@ -1,0 +1,258 @@
+"""What a configuration means, in plain words for the person who has to answer for it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from edgeagent.analysis.kinds import Request, find_kind, key_lacking
+from edgeagent.codec.configuration.settings import Decision, Settings
+from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
+from edgeagent.store.clock import SystemClock
+from edgeagent.store.configuration import StationConfiguration
+
+
+def in_plain_words(configuration: StationConfiguration) -> str:
+    """The configuration as sentences, with whatever is likely not meant that way at the end."""
+    settings = configuration.settings
+    lines = [f"{configuration.path.name} is right.", "", *_station(settings), ""]
+    lines.append(f"{len(configuration.recipes)} recipes:")
+    for loaded in configuration.recipes.values():
+        recipe = loaded.recipe
+        lines.append(f"  {recipe.part} revision {recipe.revision} ({loaded.document.name})")
+        lines += [f"    {plan.feature} ({plan.kind}): {_limits(plan)}" for plan in recipe.measurements]
+        lines += [f"    {line}" for line in (*_running(recipe.running), *_part_uncertainty(recipe.uncertainty))]
+    lines += ["", f"{len(configuration.layouts)} layouts:"]
+    lines += [
+        f"  {layout.layout} ({name}) claims {', '.join(layout.match.names)}"
+        for name, (layout, _) in configuration.layouts.items()
+    ]
+    lines += ["", f"{len(configuration.certificates)} certificates:"]
+    lines += [
+        f"  {c.artefact} valid until {c.valid_until}: "
+        + ", ".join(f"{w.upr} UPR {w.amplitude_nm:g} nm" for w in c.wave)
+        for c, _ in configuration.certificates.values()
+    ]
+    doubts = _all_doubts(configuration)
+    if doubts:
+        lines += ["", "Look again:", *(f"  {d}" for d in doubts)]
+    return "\n".join(lines)
+
+
+def as_object(configuration: StationConfiguration) -> dict[str, Any]:
+    """The configuration as JSON values: what is there, by which digest, and what to look at again."""
+    return {
+        "station": msgspec.to_builtins(configuration.settings.station),
+        "settings": msgspec.to_builtins(configuration.settings),
+        "recipes": {
+            part: {
+                **loaded.identity,
+                "file": loaded.document.name,
+                "measurements": {m.feature: m.kind for m in loaded.recipe.measurements},
+            }
+            for part, loaded in configuration.recipes.items()
+        },
+        "layouts": {name: document.sha256 for name, (_, document) in configuration.layouts.items()},
+        "artefacts": {name: document.sha256 for name, (_, document) in configuration.certificates.items()},
+        "doubts": _all_doubts(configuration),
+    }
+
+
+def _all_doubts(configuration: StationConfiguration) -> list[str]:
+    """Everything that is allowed but likely not meant that way."""
+    unlimited = [
+        f"{loaded.recipe.part} {plan.feature} has no limit: it is accepted whatever its values are"
+        for loaded in configuration.recipes.values()
+        for plan in loaded.recipe.measurements
+        if not plan.scalar_limits and not plan.curve_limits and plan.grade is None
+    ]
+    return unlimited + _unasked(configuration) + _bare(configuration) + _doubts(configuration)
+
+
+def _unasked(configuration: StationConfiguration) -> list[str]:
+    """Limits of values that the recipe does not ask for: they hold every part."""
+    found = []
+    for loaded in configuration.recipes.values():
+        recipe = loaded.recipe
+        for plan in recipe.measurements:
+            request = Request(recipe.thread, plan.options, running=recipe.running)
+            for limit in plan.scalar_limits:
+                key = key_lacking(find_kind(plan.kind), request, limit.characteristic)
+                if key is not None:
+                    told = f"{limit.characteristic} has a limit but no {key}: every part is held"
+                    found.append(f"{recipe.part} {plan.feature}: {told}")
+    return found
+
+
+def _bare(configuration: StationConfiguration) -> list[str]:
+    """Limits that a bare value meets although the rule asks for a proof."""
+    if configuration.settings.decision.rule == "simple":
+        return []
+    found = []
+    told = "is judged by its bare value: a trace does not tell how it repeats, so enter its repeatability"
+    for loaded in configuration.recipes.values():
+        recipe = loaded.recipe
+        stated = recipe.uncertainty
+        known = {name.partition("[")[0] for name in stated.repeatability} if stated is not None else set()
+        for plan in recipe.measurements:
+            untold: frozenset[str] = getattr(find_kind(plan.kind), "UNTOLD", frozenset())
+            bare = [x for x in plan.scalar_limits if x.characteristic in untold - known]
+            found += [f"{recipe.part} {plan.feature}: {x.characteristic} {told}" for x in bare]
+    return found
+
+
+def _station(settings: Settings) -> list[str]:
+    intake, decision = settings.intake, settings.decision
+    station = settings.station
+    mqtt = f"{settings.mqtt.url} below {settings.prefix}" if settings.mqtt else "nowhere: there is no [mqtt]"
+    rule = {
+        "guarded": "a value must clear its limit by 1.65 standard uncertainties to be accepted or rejected",
+        "simple": "a value is compared with its limit, uncertainty is disregarded",
+        "capped-risk": f"a value is accepted or rejected when that is wrong with at most {decision.risk:.3g}",
+    }[decision.rule]
+    if decision.rule == "guarded" and decision.conformance != 0.95:
+        rule = f"a value is accepted or rejected when that is right with at least {decision.conformance:.4g}"
+    if decision.family == "sidak":
+        rule += "; a part's harmonics are rejected as a family"
+    latch = "until it is acknowledged" if decision.reject_latches else "until the next part"
+    gate = "There is no gate: parts are accepted without a verification of the instrument."
+    if settings.verification is not None and settings.verification.max_age_h is not None:
+        gate = (
+            f"Parts are held unless artefact {settings.verification.artefact} verified the instrument "
+            f"within the last {settings.verification.max_age_h:g} h."
+        )
+    return [
+        f"Station {station.name} in {station.cell} of {station.site}.",
+        f"Watches {', '.join(intake.folders)} ({intake.observer}), a file is complete {intake.settle_s:g} s "
+        "after its last change.",
+        f"Publishes to {mqtt}; a disposition later than {intake.live_s:g} s leaves the lamp alone.",
+        f"Rule {decision.rule}: {rule}.",
+        f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
+        gate,
+        _uncertainty(settings),
+        *_drift(settings),
+    ]
+
+
+def _uncertainty(settings: Settings) -> str:
+    stated = settings.uncertainty
+    if stated is None:
+        return "A value's uncertainty is the noise of its trace: nothing is stated of the instrument."
+    words = [
+        f"{name} {value:g}"
+        for name, value in msgspec.to_builtins(stated).items()
+        if isinstance(value, float) and not name.endswith("_dof")
+    ]
+    if stated.artefact is not None:
+        words.append(f"the certificate and last deviations of {stated.artefact}")
+    return f"A value's uncertainty counts, beside the noise of its trace: {', '.join(words) or 'nothing'}."
+
+
+def _drift(settings: Settings) -> list[str]:
+    if settings.drift is None:
+        return ["No characteristic is watched for drift."]
+    watched = [
+        f"{w.characteristic} ({w.chart}{'' if w.side == 'both' else f', {w.side}'})"
+        for w in settings.drift.watch
+    ]
+    return [f"Watched for drift: {', '.join(watched)}."]
+
+
+def _running(running: Running | None) -> list[str]:
+    if running is None or running.speed_rpm is None:
+        return []
+    low, high = running.speed_rpm
+    words = f"runs at {high:g} rpm" if low == high else f"runs at {low:g} to {high:g} rpm"
+    if running.resonances_hz:
+        words += "; resonances at " + ", ".join(f"{f:g} Hz (width {w:g})" for f, w in running.resonances_hz)
+    return [words]
+
+
+def _part_uncertainty(stated: PartUncertainty | None) -> list[str]:
+    if stated is None:
+        return []
+    words = []
+    if stated.expansion_per_k is not None:
+        corrected = "corrected to 20 °C" if stated.correct_temperature else "not corrected to 20 °C"
+        words.append(f"expands {stated.expansion_per_k:g} per K, {corrected}")
+    if stated.repeatability:
+        words.append(f"repeatability from a study: {', '.join(stated.repeatability)}")
+    return [f"uncertainty: {'; '.join(words)}"] if words else []
+
+
+def _idle(settings: Settings) -> list[str]:
+    """Keys that do nothing, or nothing sensible, as they stand."""
+    decision, stated = settings.decision, settings.uncertainty
+    used = {"guarded": ("conformance", "family"), "capped-risk": ("risk", "family"), "simple": ()}[
+        decision.rule
+    ]
+    usual = Decision()
+    found = [
+        f"decision.{key} does nothing under rule {decision.rule}"
+        for key in ("conformance", "risk", "family")
+        if key not in used and getattr(decision, key) != getattr(usual, key)
+    ]
+    if decision.rule == "capped-risk" and decision.risk >= 0.5:
+        found.append(f"decision.risk {decision.risk:g} accepts values beyond their limits")
+    for key, value in msgspec.to_builtins(stated).items() if stated is not None else ():
+        owner = key.removesuffix("_dof")
+        alone = (
+            getattr(stated, owner, getattr(stated, f"{owner}_mm", getattr(stated, f"{owner}_k", None))) is None
+        )
+        if key.endswith("_dof") and value is not None and alone:
+            found.append(f"uncertainty.{key} does nothing without what it belongs to")
+    return found
+
+
+def _limits(plan: MeasurementPlan) -> str:
+    words = [_scalar(limit) for limit in plan.scalar_limits] + [_curve(curve) for curve in plan.curve_limits]
+    if plan.grade is not None:
+        words.append(f"limits of grade {plan.grade}")
+    return "; ".join(words) or "no limit"
+
+
+def _scalar(limit: ScalarLimit) -> str:
+    name = f"{limit.characteristic}[{limit.instance}]" if limit.instance else limit.characteristic
+    low = f"{limit.lower:g} <= " if limit.lower is not None else ""
+    high = f" <= {limit.upper:g}" if limit.upper is not None else ""
+    return f"{low}{name}{high}"
+
+
+def _curve(curve: CurveLimit) -> str:
+    return (
+        f"harmonic_amplitude from {curve.upper_nm[0]:g} nm at {curve.upr[0]:g} UPR "
+        f"to {curve.upper_nm[-1]:g} nm at {curve.upr[-1]:g} UPR"
+    )
+
+
+def _doubts(configuration: StationConfiguration) -> list[str]:
+    settings = configuration.settings
+    found = [
+        f"folder {folder} does not exist (looked in {configuration.folder})"
+        for folder in settings.intake.folders
+        if not (configuration.folder / folder).is_dir()
+    ]
+    wanted = settings.verification
+    if wanted is not None and wanted.artefact not in configuration.certificates:
+        kept = ", whose parts are all held" if wanted.max_age_h is not None else ""
+        found.append(
+            f"{configuration.path.name}: verification.artefact: there is no certificate for "
+            f"{wanted.artefact} in artefacts/: no verification can pass{kept}"
+        )
+    elif wanted is not None:
+        certificate, document = configuration.certificates[wanted.artefact]
+        if certificate.valid_until < SystemClock().now().date():
+            found.append(
+                f"{document.name}: valid_until: the certificate ran out on {certificate.valid_until}: "
+                "no verification can pass"
+            )
+    found += [
+        f"{document.name}: accept.en_max: above 1 an error passes that the uncertainties do not explain"
+        for certificate, document in configuration.certificates.values()
+        if certificate.accept.en_max > 1
+    ]
+    found += _idle(settings)
+    if not configuration.recipes:
+        found.append("there is no recipe: every part will be held")
+    return found

@@ -1,0 +1,165 @@
+"""``edgeagent release``: list the parts held only for the gate, and ask the service to release one."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import shlex
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from edgeagent.errors import AgentError, UsageError
+
+if TYPE_CHECKING:
+    from edgeagent.judging.release import HeldPart
+    from edgeagent.store.configuration import StationConfiguration
+
+_PATIENCE_S = 10.0
+
+
+@click.command()
+@click.option("--config", type=click.Path(path_type=Path), required=True, help="The station's agent.toml.")
+@click.option("--list", "wants_list", is_flag=True, help="List the parts that are held only for the gate.")
+@click.option("--part", help="Part number of the part to release.")
+@click.option("--serial", help="Its serial.")
+@click.option("--who", help="Name of the person who releases it; goes on record.")
+@click.option("--why", help="The reason; goes on record.")
+@click.option("--json", "as_json", is_flag=True, help="The list as one JSON array.")
+def release(
+    config: Path,
+    wants_list: bool,
+    part: str | None,
+    serial: str | None,
+    who: str | None,
+    why: str | None,
+    as_json: bool,
+) -> None:
+    """Release a part that was held only because the gate was closed.
+
+    Without a part it lists them: since when and why each is held, and what to do. A verification of the
+    part's instrument must have passed since, and the part no longer stand at the line. The running service
+    writes the release to the journal, with name and reason, and every refusal too. The lamp does not change.
+    Exit code 0 when the part is released.
+
+    \b
+    Example:
+      edgeagent release --config agent.toml --list
+      edgeagent release --config agent.toml --part KX-2005-R --serial 000511 --who "A. N." --why "gauge fine"
+    """
+    from edgeagent.store.configuration import load_configuration
+
+    given = {"--part": part, "--serial": serial, "--who": who, "--why": why}
+    configuration = load_configuration(config)
+    if wants_list or not any(given.values()):
+        if any(given.values()):
+            raise UsageError(f"--list goes without {', '.join(k for k, v in given.items() if v)}")
+        held = held_in(configuration)
+        if as_json:
+            from edgeagent.codec.records.result import encode
+
+            click.echo(encode([dataclasses.asdict(each) for each in held]).decode())
+            return
+        for line in _listed(held, config):
+            click.echo(line)
+        return
+    missing = [name for name, value in given.items() if not (value or "").strip()]
+    if missing:
+        raise UsageError(f"a release needs {', '.join(missing)}")
+    click.echo(_ask(configuration, str(part), str(serial), str(who).strip(), str(why).strip()))
+
+
+def held_in(configuration: StationConfiguration) -> list[HeldPart]:
+    """Parts held only for the gate, from the journal alone; the service need not run."""
+    from edgeagent.judging.memory import Memory
+    from edgeagent.judging.part_decisions import open_reason
+    from edgeagent.judging.release import held_parts
+    from edgeagent.store.clock import SystemClock
+    from edgeagent.store.journal import JournalReader
+
+    memory = Memory({}, None, live_s=0, latches=False)
+    folder = configuration.store / "journal"
+    if not folder.is_dir():
+        return []
+    told: dict[int, tuple[str, str]] = {}
+    for record, place in JournalReader(folder).walk():
+        memory.visit(record, place)
+        if record.kind == "disposition" and record.body.get("gate") is not None:
+            told[record.seq] = record.time, str(record.body["gate"]).removeprefix("gate: ")
+    now = SystemClock().now().timestamp()
+    held = held_parts(
+        memory,
+        lambda state: open_reason(state, memory, configuration, now),
+        now=now,
+        live_s=configuration.settings.intake.live_s,
+    )
+    return [dataclasses.replace(h, held_at=told[h.seq][0], why=told[h.seq][1]) for h in held]
+
+
+def _listed(held: list[HeldPart], config: Path) -> list[str]:
+    if not held:
+        return ["No part is held only for the gate."]
+    ready = [h for h in held if h.refusal is None]
+    lines = [f"{_parts(len(held))} held only for the gate; {len(ready) or 'none'} may be released now:"]
+    for h in held:
+        lines += [
+            f"{h.part} {h.serial} (record {h.seq}): {_readiness(h)}",
+            f"    held since {h.held_at[:16].replace('T', ' ')} UTC: {h.why}",
+        ]
+    if ready:
+        part, serial = shlex.quote(ready[0].part), shlex.quote(ready[0].serial)
+        lines += [
+            "To release one, after making sure that it was measured well, for example:",
+            f"    edgeagent release --config {shlex.quote(os.fspath(config))} --part {part} --serial {serial} "
+            '--who "YOUR NAME" --why "YOUR REASON"',
+        ]
+    if len(ready) < len(held):
+        lines.append(
+            "What may not be released yet: verify its instrument with the artefact, or measure it again."
+        )
+    return lines
+
+
+def _parts(count: int) -> str:
+    return "1 part is" if count == 1 else f"{count} parts are"
+
+
+def _readiness(held: HeldPart) -> str:
+    if held.refusal is None:
+        return "may be released"
+    return f"not yet: {held.refusal.removeprefix('gate: ')}"
+
+
+def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, why: str) -> str:
+    from edgeagent.judging.release import ReleaseRefusedError, ReleaseRequest
+    from edgeagent.store.requests import RequestFolder
+
+    for name, value in (("--part", part), ("--serial", serial), ("--who", who), ("--why", why)):
+        if len(value) > 200:
+            raise UsageError(f"{name}: at most 200 characters")
+    folder = RequestFolder(configuration.store)
+    try:
+        path = folder.put(ReleaseRequest(part, serial, who, why))
+    except OSError as error:
+        raise AgentError(f"{folder.folder}: {error.strerror}") from error
+    until = time.monotonic() + _PATIENCE_S
+    answer = None
+    while answer is None and time.monotonic() < until:
+        time.sleep(0.05)
+        answer = folder.take_answer(path)
+    if answer is None and folder.withdraw(path):
+        raise AgentError(
+            f"no answer within {_PATIENCE_S:g} s: is the service running? The request is withdrawn, "
+            "nothing was released."
+        )
+    answer = answer or folder.take_answer(path)
+    if answer is None:
+        raise AgentError(
+            "the service took the request but gave no answer; "
+            "`edgeagent journal show --kind acknowledgement` says what became of it"
+        )
+    if not answer.granted:
+        raise ReleaseRefusedError(f"not released: {answer.reason}")
+    return f"released: {part} {serial}, record {answer.seq}; the lamp does not change"

@@ -1,0 +1,122 @@
+"""``edgeagent report``: one self-contained page on a part, a file or a period."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+import click
+
+from edgeagent.errors import UsageError
+
+T = TypeVar("T")
+
+
+@click.command("report")
+@click.option(
+    "--store", type=click.Path(path_type=Path), help="The store's folder; no configuration is needed."
+)
+@click.option(
+    "--config", type=click.Path(path_type=Path), help="The station's agent.toml, which names the store."
+)
+@click.option("--serial", help="A page on the part with this serial.")
+@click.option("--part", help="Its part number, where several have this serial.")
+@click.option("--file", "file", help="A page on one file, by the name that intake gave it.")
+@click.option(
+    "--since",
+    type=click.DateTime(),
+    metavar="TIME",
+    help="A page on the period from this time on, such as 2026-03-02 or 2026-03-02T06:00:00 (UTC).",
+)
+@click.option(
+    "--until", type=click.DateTime(), metavar="TIME", help="The period's end (UTC); the last record by default."
+)
+@click.option(
+    "--part-pages",
+    type=click.IntRange(0),
+    default=60,
+    show_default=True,
+    help="How many parts of a period get pages: rejected and held ones first.",
+)
+@click.option("--out", type=click.Path(path_type=Path), help="The page's path; report-….html here by default.")
+@click.option("--json", "as_json", is_flag=True, help="The page's path and size as one JSON object.")
+def report(
+    store: Path | None,
+    config: Path | None,
+    serial: str | None,
+    part: str | None,
+    file: str | None,
+    since: datetime | None,
+    until: datetime | None,
+    part_pages: int,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Write a self-contained HTML report of a part, a file or a period, and print its path.
+
+    A period's page comes with a folder of pages on its parts. Needs the extra "report".
+
+    \b
+    Example:
+      edgeagent report --store store --serial 000412
+    """
+    folder = _store(store, config)
+    if [serial is not None, file is not None, since is not None].count(True) != 1:
+        raise UsageError("say one of --serial, --file and --since")
+    if part is not None and serial is None:
+        raise UsageError("--part goes with --serial")
+    if until is not None and since is None:
+        raise UsageError("--until goes with --since")
+    from edgeagent.report import write
+
+    if serial is not None:
+        written = write.write_part_report(folder, part, serial, out)
+    elif file is not None:
+        written = write.write_file_report(folder, file, out)
+    else:
+        written = write.write_period_report(
+            folder, out, since, until=until, part_pages=part_pages, progress=_progress
+        )
+    if as_json:
+        from edgeagent.codec.records.result import encode
+
+        click.echo(encode({"report": str(written), "bytes": written.stat().st_size}).decode())
+        return
+    click.echo(written)
+
+
+def write_period_report(store: Path, out: Path, since: datetime | None) -> Path:
+    """A page on a period and pages on its parts; see ``edgeagent.report.write``."""
+    from edgeagent.report import write
+
+    return write.write_period_report(store, out, since)
+
+
+def write_part_report(store: Path, part: str | None, serial: str, out: Path) -> Path:
+    """A page on one part; see ``edgeagent.report.write``."""
+    from edgeagent.report import write
+
+    return write.write_part_report(store, part, serial, out)
+
+
+def _store(store: Path | None, config: Path | None) -> Path:
+    if (store is None) == (config is None):
+        raise UsageError("say one of --store and --config")
+    if store is not None:
+        return store
+    assert config is not None
+    from edgeagent.store.configuration import load_configuration
+
+    return load_configuration(config).store
+
+
+def _progress(items: Iterable[T]) -> Iterator[T]:
+    """Progress on stderr when that is a terminal."""
+    if not sys.stderr.isatty():
+        yield from items
+        return
+    with click.progressbar(items, label="part reports", file=sys.stderr, show_pos=True) as bar:
+        yield from bar

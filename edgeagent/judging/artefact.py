@@ -1,0 +1,163 @@
+"""A reference artefact's trace against its certificate: what ``evaluate`` does where a header names one.
+
+No state, no disk, no clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from edgeagent.analysis.around.artefact import compare_waves, residual_noise, trace_uncertainty
+from edgeagent.analysis.kinds import Kind, Request
+from edgeagent.codec.configuration.settings import Acceptance, Certificate, Wave
+from edgeagent.errors import AnalysisError, TraceShapeError
+from edgeagent.model import (
+    Analysis,
+    Disposition,
+    Judgement,
+    MeasurementPlan,
+    QualityCheck,
+    ScalarLimit,
+    Spectrum,
+    Trace,
+)
+from edgeagent.rules.decision import judge
+
+_HARDLY_THERE = 0.1
+"""Share of its certified amplitude below which a wave is not there at all, whatever ails the gauge."""
+
+
+@dataclass(frozen=True, slots=True)
+class ArtefactEvaluation:
+    """A reference artefact's trace against its certificate: accept means that the verification passed.
+
+    ``missing_upr`` are certified waves that the trace does not show; ``incomplete`` says that nothing else
+    holds it. ``partial`` says that of some of them nobody said that another file shows them: the certificate
+    names no feature for them, so they may be lost, and the gate closes until files that show them come.
+    """
+
+    analysis: Analysis
+    judgement: Judgement
+    missing_upr: tuple[int, ...] = ()
+    incomplete: bool = False
+    partial: bool = False
+
+
+def evaluate_artefact(
+    trace: Trace, kind: Kind, certificate: Certificate | None, rule: str
+) -> ArtefactEvaluation:
+    """Judge a reference artefact's trace.
+
+    Raises TraceShapeError for a trace that shows no waves; what cannot be analysed is held.
+    """
+    header = trace.header
+    if header.kind not in ("spiral", "circle"):
+        raise TraceShapeError(f"artefact traces are spiral or circle, not {header.kind}")
+    if certificate is None:
+        analysis = _analysed(trace, kind, Request(None, kind.Options()))
+        holds = [f"no certificate for artefact {header.artefact}"]
+        return ArtefactEvaluation(analysis, judge(analysis, None, rule, holds=holds))
+    reach = _reach_upr(trace)
+    own = [w.upr for w in certificate.wave if w.feature in (None, header.feature)]
+    highest = max((upr for upr in own if upr <= reach), default=max(w.upr for w in certificate.wave))
+    upr_max = max(500, highest)
+    options = kind.Options(upr=(2, upr_max))
+    analysis = _analysed(trace, kind, Request(None, options, judged_upr=float(highest)))
+    holds = []
+    if header.measured_at.date() > certificate.valid_until:
+        holds.append(f"certificate {certificate.certificate} was valid until {certificate.valid_until}")
+    plan = MeasurementPlan(header.feature, header.kind, None)
+    spectrum = analysis.spectrum
+    limits = _limits(certificate.accept)
+    if spectrum is None:
+        return ArtefactEvaluation(analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds))
+    shown, elsewhere, unnamed = _waves_shown(certificate, header.feature, spectrum, reach)
+    absent = elsewhere | unnamed
+    analysis = _compared(analysis, spectrum, certificate.accept, shown, tuple(absent), upr_max)
+    if not shown:
+        judgement = judge(analysis, plan, rule, holds=[*holds, *absent.values()])
+        return ArtefactEvaluation(analysis, judgement, tuple(absent))
+    there = {q.name for q in analysis.quantities}
+    limits = [x for x in limits if x.characteristic in there]
+    judgement = judge(analysis, plan, rule, extra_limits=limits, holds=holds)
+    if not absent:
+        return ArtefactEvaluation(analysis, judgement)
+    incomplete = judgement.disposition == Disposition.ACCEPT
+    judgement = judge(analysis, plan, rule, extra_limits=limits, holds=[*absent.values(), *holds])
+    return ArtefactEvaluation(analysis, judgement, tuple(absent), incomplete, bool(unnamed))
+
+
+def _analysed(trace: Trace, kind: Kind, request: Request) -> Analysis:
+    try:
+        return kind.analyse(trace, request)
+    except AnalysisError as error:
+        return Analysis((QualityCheck(trace.header.kind, False, None, None, "", str(error)),), ())
+
+
+def _limits(accept: Acceptance) -> list[ScalarLimit]:
+    """What ``[accept]`` asks of the values; without a limit of their own side bands are spurious waves."""
+    side_band_nm = accept.side_band_nm if accept.side_band_nm is not None else accept.spurious_nm
+    upper = {
+        "spurious_amplitude": accept.spurious_nm,
+        "side_band_amplitude": side_band_nm,
+        "residual_noise": accept.residual_noise_nm,
+    }
+    limits = [ScalarLimit(characteristic="en_number", lower=-accept.en_max, upper=accept.en_max)]
+    limits += [ScalarLimit(characteristic=name, upper=nm) for name, nm in upper.items() if nm is not None]
+    return limits
+
+
+def _compared(
+    analysis: Analysis,
+    spectrum: Spectrum,
+    accept: Acceptance,
+    shown: list[Wave],
+    absent_upr: tuple[int, ...],
+    upr_max: int,
+) -> Analysis:
+    """The analysis with everything that the certificate asks for."""
+    waves = [(w.upr, w.amplitude_nm, w.expanded_uncertainty_nm) for w in shown]
+    found = compare_waves(spectrum, waves, upr_max, others_upr=absent_upr, side_band_upr=accept.side_band_upr)
+    if len(spectrum.upr) > 1:  # a trace of a few points has no wave but its eccentricity
+        found = (*found, residual_noise(spectrum, min(upr_max, len(spectrum.upr))))
+    checks = analysis.quality
+    if waves:
+        checks = (*checks, trace_uncertainty(spectrum, waves, accept.uncertainty_ratio_max))
+    return replace(analysis, quality=checks, quantities=analysis.quantities + found)
+
+
+def _reach_upr(trace: Trace) -> int:
+    """The highest UPR that a model of the trace reaches: 0.4 of its points per turn, below Nyquist."""
+    step_deg = np.abs(np.diff(trace.columns["angle_deg"]))
+    step_deg = step_deg[np.isfinite(step_deg) & (step_deg > 0)]
+    return int(0.4 * 360.0 / np.median(step_deg)) if len(step_deg) else 0
+
+
+def _waves_shown(
+    certificate: Certificate, feature: str, spectrum: Spectrum, reach_upr: int
+) -> tuple[list[Wave], dict[int, str], dict[int, str]]:
+    """The certified waves that a trace shows; those in other features; those that are not there, in words.
+
+    ``reach_upr`` is as far as the trace's points go. A wave that is hardly there counts as not there, beside
+    others that are, unless the certificate says that this feature shows it: then E_n judges it.
+    """
+    shown, elsewhere, unnamed = [], {}, {}
+    spectrum_upr = len(spectrum.upr)
+    end_upr = min(spectrum_upr, reach_upr)
+    inside = [w for w in certificate.wave if w.feature in (None, feature) and w.upr <= end_upr]
+    amplitude_nm = {w.upr: float(spectrum.amplitude_nm[w.upr - 1]) for w in inside}
+    faint = [w for w in inside if amplitude_nm[w.upr] < _HARDLY_THERE * w.amplitude_nm]
+    for number, w in enumerate(certificate.wave):
+        named = f"certificate {certificate.certificate}: wave[{number}].upr: {w.upr} UPR"
+        if w.feature is not None and w.feature != feature:
+            elsewhere[w.upr] = f"{named} is not in this file but in feature {w.feature}"
+        elif w.upr > end_upr:
+            range_upr = reach_upr if w.upr > reach_upr else spectrum_upr
+            unnamed[w.upr] = f"{named} lies above the trace's range of {range_upr} UPR"
+        elif w in faint and w.feature is None and len(faint) < len(inside):
+            unnamed[w.upr] = f"{named} is hardly there, {amplitude_nm[w.upr]:.3g} of {w.amplitude_nm:.4g} nm"
+        else:
+            shown.append(w)
+    return shown, elsewhere, unnamed

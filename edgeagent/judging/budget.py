@@ -1,0 +1,114 @@
+"""The uncertainty of every value of a trace where ``[uncertainty]`` of station or recipe asks for a budget."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from edgeagent.analysis.budget.contributions import (
+    REFERENCE_TEMPERATURE_C,
+    Known,
+    at_reference_temperature,
+    contributions,
+    harmonic_contributions,
+    harmonic_uncertainty_nm,
+    wanted_influences,
+)
+from edgeagent.analysis.kinds import Kind, Request
+from edgeagent.model import (
+    Analysis,
+    FloatArray,
+    Influences,
+    InstrumentUncertainty,
+    PartUncertainty,
+    QualityCheck,
+    Trace,
+)
+from edgeagent.rules.budget import Budget, combine
+
+
+@dataclass(frozen=True, slots=True)
+class Budgeted:
+    """An analysis whose uncertainties are those of ``budgets``; the harmonics' ones have shape (n,).
+
+    ``known`` is all that they were made from.
+    """
+
+    analysis: Analysis
+    budgets: Mapping[tuple[str, str], Budget]
+    harmonics_nm: FloatArray | None
+    known: Known
+
+    def of_harmonic(self, upr: int) -> Budget | None:
+        """The budget of one harmonic; None where the trace has no such."""
+        spectrum = self.analysis.spectrum
+        if spectrum is None or not 1 <= upr <= len(spectrum.upr):
+            return None
+        return combine(harmonic_contributions(spectrum, self.known, upr))
+
+
+def budgeted(
+    analysis: Analysis,
+    trace: Trace,
+    kind: Kind,
+    request: Request,
+    instrument: InstrumentUncertainty | None,
+    part: PartUncertainty | None,
+    limited: frozenset[str],
+) -> Budgeted:
+    """Every value with the uncertainty that instrument, part and trace together give it.
+
+    A value of which neither trace nor study tells how it repeats keeps an unknown uncertainty; one that grows
+    with a part whose temperature the recipe asks for and the trace does not tell has an infinite one.
+    ``limited`` names the characteristics that have a limit: where one of them grows with a part of unknown
+    temperature, the trace is not fit to be accepted.
+    """
+    instrument, part = instrument or InstrumentUncertainty(), part or PartUncertainty()
+    told = getattr(kind, "influences", None)
+    influences = told(trace, request, analysis, wanted_influences(instrument, part)) if told else Influences()
+    low, high = getattr(request.options, "upr", None) or (2, 500)
+    known = Known(
+        influences,
+        instrument,
+        part,
+        trace.header.temperature_c,
+        (float(max(low, 2)), float(high)),
+        analysis.spectrum,
+    )
+    untold = part.expansion_per_k is not None and known.temperature_c is None
+    budgets, quantities = {}, []
+    for q in at_reference_temperature(analysis.quantities, known):
+        parts = contributions(q, known)
+        studied = part.repeatability_of(q.name, q.instance) is not None
+        repeats = q.standard_uncertainty is not None or studied
+        if parts:
+            budget = budgets[q.name, q.instance] = combine(parts, complete=repeats)
+            if budget.complete:
+                u, dof = budget.standard_uncertainty, budget.degrees_of_freedom
+                q = replace(q, standard_uncertainty=u, degrees_of_freedom=dof)
+        if untold and (q.name, q.instance) in influences.length_scale:
+            q = replace(q, standard_uncertainty=math.inf)
+        quantities.append(q)
+    spectrum = analysis.spectrum
+    checks = (*analysis.quality, *_temperature(known, limited))
+    return Budgeted(
+        replace(analysis, quality=checks, quantities=tuple(quantities)),
+        budgets,
+        harmonic_uncertainty_nm(spectrum, known) if spectrum is not None else None,
+        known,
+    )
+
+
+def _temperature(known: Known, limited: frozenset[str]) -> tuple[QualityCheck, ...]:
+    """Whether values that grow with the part have the temperature that the recipe's expansion needs."""
+    growing = {name for name, _ in known.influences.length_scale}
+    if known.part.expansion_per_k is None or not growing:
+        return ()
+    if known.temperature_c is None:
+        note = "the trace states no temperature_c, without which expansion_per_k tells nothing"
+        return (QualityCheck("temperature", not growing & limited, None, None, "", note),)
+    corrected = "are those at 20 °C" if known.part.correct_temperature else "are not corrected for it"
+    note = f"measured at {known.temperature_c:g} °C, values {corrected}"
+    away = known.temperature_c - REFERENCE_TEMPERATURE_C
+    return (QualityCheck("temperature", True, away, None, "K", note),)

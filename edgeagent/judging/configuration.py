@@ -1,0 +1,72 @@
+"""The configuration as one frozen value: settings, recipes, certificates and layouts, with their bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from edgeagent.analysis.kinds import find_kind
+from edgeagent.codec.configuration.recipe import parse_recipe
+from edgeagent.codec.configuration.settings import Certificate, Settings
+from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.traces.layout import Layout
+from edgeagent.model import Recipe
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """One file of the configuration: its name, bytes and digest."""
+
+    name: str
+    data: bytes
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the bytes, by which the archive finds them."""
+        return digest_of(self.data)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRecipe:
+    """A recipe with the documents that it was made from: its own file and its limit files by name."""
+
+    recipe: Recipe
+    document: Document
+    files: Mapping[str, Document] = field(default_factory=dict)
+    identity: Mapping[str, Any] = field(default_factory=dict)
+    """What results and records say of it: part, revision, digests."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Configuration:
+    """Everything that ``agent.toml`` and the folders beside it say."""
+
+    settings: Settings
+    document: Document
+    recipes: Mapping[str, LoadedRecipe]
+    layouts: Mapping[str, tuple[Layout, Document]]
+    certificates: Mapping[str, tuple[Certificate, Document]]
+
+    def documents(self) -> tuple[Document, ...]:
+        """Every file of the configuration, for the archive."""
+        recipes = [d for r in self.recipes.values() for d in (r.document, *r.files.values())]
+        others = [d for _, d in (*self.layouts.values(), *self.certificates.values())]
+        return (self.document, *recipes, *others)
+
+
+def describe_kind(name: str) -> tuple[type[Any], Mapping[str, str]]:
+    """Options and characteristics of a kind of trace. Raises TraceShapeError for no such kind."""
+    kind = find_kind(name)
+    return kind.Options, kind.CHARACTERISTICS
+
+
+def recipe_from_documents(document: Document, files: Mapping[str, Document]) -> LoadedRecipe:
+    """A recipe from bytes, wherever they come from: the folder or the archive. Raises ConfigError."""
+    recipe = parse_recipe(
+        document.data, document.name, {name: d.data for name, d in files.items()}, describe_kind
+    )
+    identity: dict[str, Any] = {"part": recipe.part, "revision": recipe.revision, "sha256": document.sha256}
+    if files:
+        identity["files"] = {name: d.sha256 for name, d in files.items()}
+    return LoadedRecipe(recipe, document, files, identity)

@@ -1,0 +1,264 @@
+"""From a file's bytes to its result: the one way that service, inspect and replay all take.
+
+No state, no disk, no clock: the same bytes with the same configuration give the same result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from msgspec.structs import asdict
+
+from edgeagent import __version__
+from edgeagent.analysis.kinds import Kind, Request, find_kind, key_lacking, require_columns
+from edgeagent.codec.configuration.settings import Certificate
+from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.result import result_object
+from edgeagent.codec.traces.layout import Layout
+from edgeagent.codec.traces.reader import read_trace
+from edgeagent.errors import AnalysisError, ConfigError, InputError
+from edgeagent.judging.artefact import ArtefactEvaluation, evaluate_artefact
+from edgeagent.judging.configuration import Configuration, Document, LoadedRecipe
+from edgeagent.model import (
+    COVERAGE_FACTOR,
+    Analysis,
+    InstrumentUncertainty,
+    Judgement,
+    MeasurementPlan,
+    QualityCheck,
+    ScalarLimit,
+    Trace,
+)
+from edgeagent.rules.decision import judge
+from edgeagent.rules.limits import highest_judged_upr
+
+if TYPE_CHECKING:
+    from edgeagent.judging.budget import Budgeted
+
+
+@dataclass(frozen=True, slots=True)
+class Rulebook:
+    """What an evaluation decides from. ``rule`` is the text of ``[decision]``'s policy.
+
+    ``uncertainty`` is that of the station; ``deviations`` are the relative ones found last of the artefact's
+    waves, by instrument and UPR. A trace that names no instrument is by that of the ``station``.
+    """
+
+    rule: str
+    recipes: Mapping[str, LoadedRecipe]
+    layouts: Mapping[str, tuple[Layout, Document]]
+    certificates: Mapping[str, tuple[Certificate, Document]]
+    uncertainty: InstrumentUncertainty | None = None
+    deviations: Mapping[str, Mapping[float, float]] = field(default_factory=dict)
+    station: str = ""
+
+    def uncertainty_of(self, instrument: str | None) -> InstrumentUncertainty | None:
+        """The station's uncertainty with what was found last of this instrument."""
+        found = self.deviations.get(instrument or self.station)
+        if self.uncertainty is None or not found:
+            return self.uncertainty
+        waves = tuple((upr, u, found.get(upr, deviation)) for upr, u, deviation in self.uncertainty.waves)
+        return replace(self.uncertainty, waves=waves)
+
+    @staticmethod
+    def of(configuration: Configuration) -> Rulebook:
+        """The rulebook of a whole configuration."""
+        return Rulebook(
+            rule=configuration.settings.decision.policy.text,
+            recipes=configuration.recipes,
+            layouts=configuration.layouts,
+            certificates=configuration.certificates,
+            uncertainty=_station_uncertainty(configuration),
+            station=configuration.settings.station.name,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """A judged file. ``result`` is the contract's result object without secrets of the disk."""
+
+    trace: Trace
+    analysis: Analysis
+    judgement: Judgement
+    result: dict[str, Any]
+    recipe: LoadedRecipe | None
+    layout: str | None
+    certificate: str | None
+    required: tuple[str, ...]
+    budgeted: Budgeted | None = None
+    """What the uncertainties were made from, where a budget was asked for."""
+    missing_upr: tuple[int, ...] = ()
+    """Certified waves of an artefact that this file does not show."""
+    incomplete: bool = False
+    """Whether an artefact's file is held for nothing but its missing waves."""
+    partial: bool = False
+    """Whether its certificate names no other feature for some of them."""
+    uncertainty: InstrumentUncertainty | None = None
+    """The instrument's whole input to the budget."""
+
+
+def _station_uncertainty(configuration: Configuration) -> InstrumentUncertainty | None:
+    """What ``[uncertainty]`` says of the station, nothing being known of last deviations."""
+    stated = configuration.settings.uncertainty
+    if stated is None:
+        return None
+    given = asdict(stated)
+    artefact = given.pop("artefact")
+    waves = () if artefact is None else configuration.certificates[artefact][0].wave
+    return InstrumentUncertainty(
+        **given,
+        waves=tuple(
+            (float(w.upr), w.expanded_uncertainty_nm / COVERAGE_FACTOR / w.amplitude_nm, 0.0)
+            for w in sorted(waves, key=lambda wave: wave.upr)
+        ),
+    )
+
+
+def evaluate(
+    name: str, data: bytes, side: bytes | None, rules: Rulebook, *, digest: str | None = None
+) -> Evaluation:
+    """Read, qualify, analyse and judge one file.
+
+    ``name`` is its relative path, ``side`` the bytes of its side file where its format needs one,
+    ``digest`` its SHA-256 where the caller has it already. Raises InputError for a file that is no usable
+    trace; a bad part is a result.
+    """
+    read = read_trace(name, data, side, {key: layout for key, (layout, _) in rules.layouts.items()})
+    trace = read.trace
+    kind = find_kind(trace.header.kind)
+    require_columns(trace, kind)
+    recipe = None if trace.header.part is None else rules.recipes.get(trace.header.part)
+    uncertainty = rules.uncertainty_of(trace.header.instrument)
+    certificate = None
+    known: Budgeted | None = None
+    against: ArtefactEvaluation | None = None
+    if trace.header.artefact is not None:
+        certificate = rules.certificates.get(trace.header.artefact)
+        against = evaluate_artefact(trace, kind, certificate[0] if certificate else None, rules.rule)
+        analysis, judgement = against.analysis, against.judgement
+    else:
+        analysis, judgement, known = _part(trace, kind, recipe, rules, uncertainty)
+    source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
+    if side is not None:
+        source["side_sha256"] = digest_of(side)
+    result = result_object(
+        source=source,
+        trace=trace,
+        recipe=recipe.identity if recipe else None,
+        version=__version__,
+        analysis=analysis,
+        judgement=judgement,
+    )
+    return Evaluation(
+        trace=trace,
+        analysis=analysis,
+        judgement=judgement,
+        result=result,
+        recipe=recipe,
+        layout=read.layout,
+        certificate=certificate[1].sha256 if certificate else None,
+        required=tuple(m.feature for m in recipe.recipe.measurements) if recipe else (),
+        budgeted=known,
+        missing_upr=against.missing_upr if against else (),
+        incomplete=against is not None and against.incomplete,
+        partial=against is not None and against.partial,
+        uncertainty=uncertainty,
+    )
+
+
+def _part(
+    trace: Trace,
+    kind: Kind,
+    recipe: LoadedRecipe | None,
+    rules: Rulebook,
+    uncertainty: InstrumentUncertainty | None,
+) -> tuple[Analysis, Judgement, Budgeted | None]:
+    header = trace.header
+    plan, holds = _find_plan(trace, recipe)
+    request = Request(
+        thread=recipe.recipe.thread if recipe else None,
+        options=plan.options if plan else kind.Options(),
+        judged_upr=_judged_upr(plan),
+        running=recipe.recipe.running if recipe else None,
+    )
+    try:
+        analysis = kind.analyse(trace, request)
+    except AnalysisError as error:
+        analysis = Analysis((QualityCheck(header.kind, False, None, None, "", str(error)),), ())
+    limits, grade_holds = _grade_limits(trace, kind, plan, request)
+    every = (*limits, *(plan.scalar_limits if plan else ()))
+    limited = frozenset(x.characteristic for x in every)
+    analysis = replace(analysis, quality=(*analysis.quality, *_without_value(every, analysis, kind, request)))
+    part = recipe.recipe.uncertainty if recipe is not None else None
+    known = None
+    if uncertainty is not None or part is not None:
+        from edgeagent.judging.budget import budgeted  # only where a budget is asked for
+
+        known = budgeted(analysis, trace, kind, request, uncertainty, part, limited)
+        analysis = known.analysis
+    judgement = judge(
+        analysis,
+        plan,
+        rules.rule,
+        extra_limits=limits,
+        holds=(*holds, *grade_holds),
+        uncertainty_nm=known.harmonics_nm if known else None,
+    )
+    return analysis, judgement, known
+
+
+def _without_value(
+    limits: Sequence[ScalarLimit], analysis: Analysis, kind: Kind, request: Request
+) -> list[QualityCheck]:
+    """Why there is nothing that a limit could judge: a value without a reason would be silence."""
+    found = []
+    for limit in limits:
+        there = [q.instance for q in analysis.quantities if q.name == limit.characteristic]
+        if limit.instance in there or (limit.instance is None and there):
+            continue
+        name = f"{limit.characteristic}[{limit.instance}]" if limit.instance else limit.characteristic
+        lacking = key_lacking(kind, request, limit.characteristic)
+        if lacking is not None:
+            note = f"{name} has a limit, but the recipe does not ask for it by {lacking}"
+        else:
+            note = f"{name} has a limit, but there is no such value"
+            note += f"; there is {', '.join(there[:8])}" if any(there) else ""
+        found.append(QualityCheck("limit_without_value", False, None, None, "", note))
+    return found
+
+
+def _judged_upr(plan: MeasurementPlan | None) -> float | None:
+    """The highest UPR that a curve judges; None, the recipe's whole band, where roundness is judged too."""
+    if plan is None or any(x.characteristic.startswith("roundness_") for x in plan.scalar_limits):
+        return None
+    return highest_judged_upr(plan.curve_limits)
+
+
+def _find_plan(trace: Trace, recipe: LoadedRecipe | None) -> tuple[MeasurementPlan | None, list[str]]:
+    """The recipe's measurement of this trace, or why there is none. Never a guess."""
+    header = trace.header
+    if recipe is None:
+        return None, [f"no recipe for part {header.part}"]
+    plan = recipe.recipe.plan(header.feature)
+    if plan is None:
+        known = ", ".join(m.feature for m in recipe.recipe.measurements)
+        return None, [f"feature {header.feature} is not in the recipe of {header.part}, which has {known}"]
+    if plan.kind != header.kind:
+        return None, [f"the trace is a {header.kind}, the recipe measures {header.feature} as {plan.kind}"]
+    return plan, []
+
+
+def _grade_limits(
+    trace: Trace, kind: Kind, plan: MeasurementPlan | None, request: Request
+) -> tuple[tuple[ScalarLimit, ...], list[str]]:
+    if plan is None or plan.grade is None:
+        return (), []
+    by_grade = getattr(kind, "grade_limits", None)
+    if by_grade is None:
+        return (), [f"kind {trace.header.kind} has no limits by grade"]
+    try:
+        return tuple(by_grade(plan.grade, trace, request)), []
+    except (InputError, AnalysisError, ConfigError) as error:
+        return (), [str(error)]

@@ -1,0 +1,28 @@
+"""A complete file as intake hands it out, and what records say of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from edgeagent.errors import InputError
+from edgeagent.rules.settling import Look
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFile:
+    """A complete file, read once. ``settled_at`` is POSIX seconds; ``problem`` says why ``data`` is empty.
+
+    ``taken`` and ``read`` are the monotonic times at which reading began and ended. ``entry`` is the name as
+    the folder has it where that is no text (bytes that are not UTF-8) and ``name`` spells them out.
+    """
+
+    folder: str
+    name: str
+    data: bytes
+    side: bytes | None
+    look: Look
+    settled_at: float
+    problem: InputError | None = None
+    taken: float = 0.0
+    read: float = 0.0
+    entry: str = ""

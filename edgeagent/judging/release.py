@@ -1,0 +1,198 @@
+"""Parts held only for the gate: which they are, and how a person's request releases one of them.
+
+The journal has one writer, the service, so a release is a request: a small file in ``store/requests/`` that the
+service takes up within a second, answers beside it and removes. What is on record is the service's doing:
+an ``acknowledgement`` that says who and why, and the part's new disposition, with one sync. A request that is
+refused is an ``acknowledgement`` too, which changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import msgspec
+
+from edgeagent.errors import AgentError
+from edgeagent.judging import bodies
+from edgeagent.judging.memory import Memory
+from edgeagent.model import Disposition
+from edgeagent.rules.part_set import PartDecision, PartSet, standing
+
+_Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+
+
+class ReleaseRequest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Who wants which part released, and why."""
+
+    part: _Text
+    serial: _Text
+    who: _Text
+    why: _Text
+
+
+class ReleaseAnswer(msgspec.Struct, frozen=True):
+    """What became of a request: ``seq`` is the part's new disposition, 0 when it was refused."""
+
+    granted: bool
+    reason: str
+    seq: int = 0
+
+
+class ReleaseRefusedError(AgentError):
+    """A part that may not be released; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeldPart:
+    """A part held only for the gate. ``refusal`` is why it cannot be released yet, None when it can.
+
+    ``held_at`` (RFC 3339) and ``why`` are those of the record ``seq`` that holds it, where they are known.
+    """
+
+    part: str
+    serial: str
+    seq: int
+    refusal: str | None
+    held_at: str = ""
+    why: str = ""
+
+
+GateReason = Callable[[PartSet], str | None]
+"""Why the gate is closed for a part's instruments now; None when it is open."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakenUp:
+    """What a request leads to: records, the event for the log with its values, and the answer."""
+
+    entries: list[tuple[str, Mapping[str, Any]]]
+    event: str
+    told: Mapping[str, str]
+    refusal: str | None
+
+    def answer(self, seq: int) -> ReleaseAnswer:
+        """The answer, once the last of the records has its number."""
+        return ReleaseAnswer(True, "", seq) if self.refusal is None else ReleaseAnswer(False, self.refusal)
+
+
+def take_up(
+    name: str,
+    read: Callable[[], ReleaseRequest],
+    memory: Memory,
+    gate: GateReason,
+    *,
+    now: float,
+    live_s: float,
+) -> TakenUp:
+    """What becomes of one request, by its file's ``name``; whatever ``read`` finds, something goes on record.
+
+    ``read`` may raise ReleaseRefusedError for what is no request.
+    """
+    request = None
+    try:
+        request = read()
+        entries = release_entries(request, memory, gate, now=now, live_s=live_s)
+    except ReleaseRefusedError as error:
+        refusal = str(error)[:500]
+        refused = refusal_entry(name, request, refusal)
+        return TakenUp([refused], "release-refused", {"reason": refusal}, refusal)
+    told = {"part": request.part, "serial": request.serial, "who": request.who}
+    return TakenUp(entries, "released", told, None)
+
+
+def refusal_entry(name: str, request: ReleaseRequest | None, reason: str) -> tuple[str, Mapping[str, Any]]:
+    """The record of a refused request: who wanted what, and why not. ``name`` is the request's file.
+
+    Its ``seq`` of 0 is no record's number, so that it acknowledges nothing: the lamp forgets no reject by it.
+    """
+    body: dict[str, Any] = {"seq": 0, "who": "unknown", "matched": False, "what": "release-refused"}
+    if request is not None:
+        body |= {"who": request.who, "part": request.part, "serial": request.serial, "why": request.why}
+    else:
+        body["request"] = name.encode("utf-8", "replace").decode()[:100]
+    return "acknowledgement", bodies.fitted({**body, "reason": reason})
+
+
+def held_parts(memory: Memory, gate: GateReason, *, now: float, live_s: float) -> Iterator[HeldPart]:
+    """All parts that are held for the gate alone, in the order of their records."""
+    for key in list(memory.gated):
+        state = memory.part_set(*key)
+        if _other_reason(state) is None:
+            refusal = _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
+            yield HeldPart(state.part, state.serial, state.disposed_seq or 0, refusal)
+
+
+def release_entries(
+    request: ReleaseRequest, memory: Memory, gate: GateReason, *, now: float, live_s: float
+) -> list[tuple[str, Mapping[str, Any]]]:
+    """The records of a release. Raises ReleaseRefusedError when the part may not be released.
+
+    ``live_s`` is how long a part counts as being at the line: its lamp belongs to it for that long, so it is
+    measured again rather than released. A release is therefore always late and leaves the lamp alone.
+    """
+    key = (request.part, request.serial)
+    name = f"{request.part} {request.serial}"
+    if key not in memory.gated:
+        raise ReleaseRefusedError(f"{name} is not held for the gate")
+    state = memory.part_set(*key)
+    refusal = _other_reason(state) or _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
+    if refusal is not None:
+        raise ReleaseRefusedError(f"{name}: {refusal}")
+    settled_at = _settled_at(state)
+    cautions = _standing(state)[1]
+    decision = PartDecision(
+        Disposition.ACCEPT, (f"released by {request.who}: {request.why}", *cautions), settled_at
+    )
+    told = {
+        "seq": state.disposed_seq,
+        "part": request.part,
+        "serial": request.serial,
+        "who": request.who,
+        "matched": False,
+        "what": "release",
+        "why": request.why,
+    }
+    return [("acknowledgement", told), ("disposition", bodies.disposition_body(state, decision, None))]
+
+
+def _standing(state: PartSet) -> tuple[Disposition, tuple[str, ...]]:
+    found = standing(state)
+    return found if found is not None else (Disposition.HOLD, ("its set is not complete",))
+
+
+def _other_reason(state: PartSet) -> str | None:
+    """What else holds the part beside the gate."""
+    if state.disposed != Disposition.HOLD:
+        return "is not on hold"
+    disposition, reasons = _standing(state)
+    return (
+        None
+        if disposition == Disposition.ACCEPT
+        else f"held for more than the gate: {'; '.join(reasons)}"[:400]
+    )
+
+
+def _settled_at(state: PartSet) -> float:
+    return max(r.settled_at for r in state.results.values())
+
+
+def _at_the_line(state: PartSet, now: float, live_s: float) -> str | None:
+    if now - _settled_at(state) > live_s:
+        return None
+    return f"it came less than {live_s:g} s ago: measure it again, or release it later"
+
+
+def _unverified(state: PartSet, memory: Memory, gate: GateReason) -> str | None:
+    """Why no passed verification followed: one recorded after the hold, or measured after the part."""
+    closed = gate(state)
+    if closed is not None:
+        return closed
+    for instrument in sorted({str(r.source["instrument"]) for r in state.results.values()}):
+        last = memory.verified.get(instrument)
+        measured = [r.measured_at for r in state.results.values() if r.source["instrument"] == instrument]
+        newer = last is not None and all(at is not None and last.at >= at for at in measured)
+        if last is None or not last.passed or (last.seq < (state.disposed_seq or 0) and not newer):
+            return f"no verification of {instrument} has passed since it was held"
+    return None

@@ -1,0 +1,175 @@
+"""One MQTT connection. The only module that imports paho.
+
+paho's thread runs callbacks that only post an event; an exception in a callback would end that thread while
+``is_connected()`` stays true, so none can get out. A client is used for one session and then thrown away:
+paho's own reconnection would repeat what it still holds, old lamp values among it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import ssl
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from edgeagent.codec.configuration.settings import Mqtt
+from edgeagent.errors import ConfigError
+
+_PAUSE_MAX_S = 10
+
+
+@dataclass(frozen=True, slots=True)
+class MqttEvent:
+    """What paho's thread tells the loop: ``what`` is one of connect, unreachable, disconnect, acked,
+    message, failed."""
+
+    what: str
+    client: int
+    mid: int = 0
+    reason: int = 0
+    words: str = ""
+    topic: str = ""
+    payload: bytes = b""
+    retained: bool = False
+    who: str = ""
+
+
+class MqttClient:
+    """A client that connects in the background; it tells when it could not, and then is to be closed.
+
+    Raises ConfigError when certificates or the password cannot be read. ``post`` is called from paho's
+    thread with an MqttEvent that carries ``generation``.
+    """
+
+    def __init__(
+        self,
+        settings: Mqtt,
+        prefix: str,
+        base: Path,
+        generation: int,
+        post: Callable[[MqttEvent], None],
+        *,
+        window: int,
+    ) -> None:
+        self._client = _new_client(settings, prefix, base, generation, post, window)
+        parts = urlsplit(settings.url)
+        port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
+        self._client.connect_async(str(parts.hostname), port, settings.keep_alive_s)
+        self._client.loop_start()
+
+    def subscribe(self, topics: Sequence[str]) -> None:
+        """Subscribe at QoS 1; a failure shows as a self-test that does not come back."""
+        with contextlib.suppress(OSError, ValueError):
+            self._client.subscribe([(topic, 1) for topic in topics])
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool) -> int:
+        """Hand one message at QoS 1 to the client; returns the id under which it is acknowledged.
+
+        paho's return code is not looked at: a message that is kept counts as open until its PUBACK, and
+        what stays open is sent again by a new client.
+        """
+        return int(self._client.publish(topic, payload, qos=1, retain=retain).mid)
+
+    def close(self, *, polite: bool) -> None:
+        """End the session; not ``polite`` leaves the will to the broker."""
+        if polite:
+            with contextlib.suppress(OSError, ValueError):
+                self._client.disconnect()
+        # paho's thread may sit in a connection attempt for seconds; the loop does not wait for it.
+        ending = threading.Thread(target=self._client.loop_stop, name="mqtt-ending", daemon=True)
+        ending.start()
+        ending.join(timeout=0.2)
+
+
+def _new_client(
+    settings: Mqtt, prefix: str, base: Path, generation: int, post: Callable[[MqttEvent], None], window: int
+) -> mqtt.Client:
+    version5 = settings.version == "5"
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=settings.client_id or f"edgeagent-{prefix.replace('/', '-')}",
+        protocol=mqtt.MQTTv5 if version5 else mqtt.MQTTv311,
+        clean_session=None if version5 else True,
+    )
+    client.max_inflight_messages_set(window)
+    client.reconnect_delay_set(1, _PAUSE_MAX_S)
+    client.will_set(f"{prefix}/lamp", b"3", qos=1, retain=True)
+    if settings.user is not None:
+        client.username_pw_set(settings.user, _password(settings, base))
+    if urlsplit(settings.url).scheme == "mqtts":
+        client.tls_set_context(_tls(settings, base))
+
+    def told(event: MqttEvent) -> None:
+        # An exception in a callback would end paho's thread while is_connected() stays true.
+        with contextlib.suppress(Exception):
+            post(event)
+
+    def on_connect(_c: Any, _u: Any, _f: Any, reason: Any, _p: Any) -> None:
+        told(MqttEvent("connect", generation, reason=int(reason.value), words=str(reason)))
+
+    def on_connect_fail(_c: Any, _u: Any) -> None:
+        # paho calls this while it handles the error and does not pass it on.
+        error = sys.exc_info()[1]
+        told(MqttEvent("unreachable", generation, words=str(error) if error else "no connection"))
+
+    def on_disconnect(_c: Any, _u: Any, _f: Any, reason: Any, _p: Any) -> None:
+        told(MqttEvent("disconnect", generation, words=str(reason)))
+
+    def on_publish(_c: Any, _u: Any, mid: int, reason: Any, _p: Any) -> None:
+        told(MqttEvent("acked", generation, mid=mid, reason=int(reason.value), words=str(reason)))
+
+    def on_message(_c: Any, _u: Any, message: Any) -> None:
+        told(
+            MqttEvent(
+                "message",
+                generation,
+                topic=str(message.topic),
+                payload=bytes(message.payload[:1024]),
+                retained=bool(message.retain),
+                who=_who(message),
+            )
+        )
+
+    client.on_connect = on_connect
+    client.on_connect_fail = on_connect_fail
+    client.on_disconnect = on_disconnect
+    client.on_publish = on_publish
+    client.on_message = on_message
+    return client
+
+
+def _who(message: Any) -> str:
+    """Who sent a message, where it says so: the user property ``who`` of MQTT 5."""
+    pairs = getattr(getattr(message, "properties", None), "UserProperty", ())
+    return next((str(value)[:128] for name, value in pairs if name == "who"), "")
+
+
+def _password(settings: Mqtt, base: Path) -> str | None:
+    if settings.password_file is None:
+        return None
+    path = base / settings.password_file
+    try:
+        return path.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        words = error.strerror if isinstance(error, OSError) else "is not UTF-8"
+        raise ConfigError("agent.toml", "mqtt.password_file", str(words), value=os.fspath(path)) from error
+
+
+def _tls(settings: Mqtt, base: Path) -> ssl.SSLContext:
+    tls = settings.tls
+    try:
+        context = ssl.create_default_context(cafile=base / tls.ca if tls and tls.ca else None)
+        if tls and tls.certificate:
+            context.load_cert_chain(base / tls.certificate, base / tls.key if tls.key else None)
+    except (OSError, ssl.SSLError) as error:
+        raise ConfigError("agent.toml", "mqtt.tls", f"certificates cannot be used: {error}") from error
+    return context

@@ -1,0 +1,62 @@
+"""What other threads tell the service loop: bounded hints, MQTT events, and one bell that wakes it."""
+
+from __future__ import annotations
+
+from collections import deque
+from queue import Empty, SimpleQueue
+
+from edgeagent.service.client import MqttEvent
+from edgeagent.service.watch import Hint
+
+_HINTS_MAX = 10_000
+
+
+class Mailbox:
+    """Filled from any thread, emptied by the loop. Deques append and pop atomically.
+
+    The bell is a SimpleQueue, whose ``put`` may interrupt its own ``get``: a signal's handler rings in the very
+    thread that waits, and would stand for ever at the lock of an Event that this thread holds.
+    Hints beyond the bound are dropped and replaced by one that asks for a scan of the folder: a hint is
+    only a hint. MQTT events are bounded by the client's own window.
+    """
+
+    def __init__(self) -> None:
+        self._bell: SimpleQueue[None] = SimpleQueue()
+        self._hints: deque[Hint] = deque()
+        self._mqtt: deque[MqttEvent] = deque()
+        self.overflows = 0
+
+    def hint(self, hint: Hint) -> None:
+        """Post a hint of a folder watch."""
+        if len(self._hints) < _HINTS_MAX:
+            self._hints.append(hint)
+        elif len(self._hints) == _HINTS_MAX:
+            self.overflows += 1
+            self._hints.append(Hint(hint.folder, None))
+        self.ring()
+
+    def mqtt(self, event: MqttEvent) -> None:
+        """Post an event of the MQTT client."""
+        self._mqtt.append(event)
+        self.ring()
+
+    def ring(self) -> None:
+        """Wake the loop without a message; safe in a signal's handler."""
+        self._bell.put(None)
+
+    def wait(self, seconds: float) -> None:
+        """Sleep until something is posted, at most so long."""
+        try:
+            self._bell.get(timeout=max(seconds, 0.0))
+            while True:
+                self._bell.get_nowait()
+        except Empty:
+            return
+
+    def hints(self) -> list[Hint]:
+        """All hints so far, oldest first."""
+        return [self._hints.popleft() for _ in range(len(self._hints))]
+
+    def mqtt_events(self) -> list[MqttEvent]:
+        """All MQTT events so far, oldest first."""
+        return [self._mqtt.popleft() for _ in range(len(self._mqtt))]

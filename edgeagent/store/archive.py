@@ -1,0 +1,82 @@
+"""Content by its digest: sources, recipes, certificates, layouts and full results."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from pathlib import Path
+
+from edgeagent.codec.records.digest import digest_of
+from edgeagent.errors import JournalCorruptError, JournalWriteError
+from edgeagent.store.files import make_folder, sync_folder, write_synced
+
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+
+
+class Archive:
+    """The folder of everything that decisions were made from, named by the SHA-256 of the content.
+
+    Promise: when ``put`` or ``put_all`` returns, the content is durable. Content is checked against its
+    name on every ``get``. Files are written once and never changed or removed by the agent.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._known: set[str] = set()
+        self._synced = False
+
+    def put(self, data: bytes) -> str:
+        """Store content; returns its digest. Raises JournalWriteError."""
+        return self.put_all((data,))[0]
+
+    def put_all(self, contents: Iterable[bytes]) -> list[str]:
+        """Store several contents with one sync of the folder; returns their digests in order.
+
+        Raises JournalWriteError when the disk refuses; what was stored until then stays.
+        """
+        digests: list[str] = []
+        # Names that a killed predecessor made may not be durable yet: the first call syncs the folder anyway.
+        fresh = not self._synced
+        try:
+            make_folder(self.folder)
+            for data in contents:
+                digest = digest_of(data)
+                digests.append(digest)
+                path = self.folder / digest
+                if digest in self._known or self._stored(path, len(data)):
+                    continue
+                write_synced(path, data, mode=0o444, sync_name=False)
+                fresh = True
+            if fresh:
+                sync_folder(self.folder)
+                self._synced = True
+        except OSError as error:
+            raise JournalWriteError(f"archive {self.folder}: {error}") from error
+        return digests
+
+    def remember(self, digest: str) -> None:
+        """Skip the look at the disk for content that is put again and again, such as recipes."""
+        self._known.add(digest)
+
+    @staticmethod
+    def _stored(path: Path, size: int) -> bool:
+        """A file of the same name and size is the same content, or a damaged one that is not replaced."""
+        try:
+            return path.stat().st_size == size
+        except OSError:
+            return False
+
+    def get(self, digest: str) -> bytes:
+        """The content of a digest. Raises JournalCorruptError when it is missing or does not fit its name."""
+        if not _DIGEST.fullmatch(digest):
+            raise JournalCorruptError(str(self.folder), 0, f"{digest[:80]!r} is not a digest")
+        path = self.folder / digest
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            raise JournalCorruptError(f"archive/{digest}", 0, f"cannot be read: {error.strerror}") from error
+        if digest_of(data) != digest:
+            raise JournalCorruptError(
+                f"archive/{digest}", 0, "the content does not fit its name: it was changed"
+            )
+        return data

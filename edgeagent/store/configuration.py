@@ -1,0 +1,114 @@
+"""The configuration folder as one frozen value: ``agent.toml``, recipes, certificates and layouts.
+
+All of it is read and checked before any of it is used, so that a reload swaps everything or nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from edgeagent.codec.configuration.recipe import referenced_files
+from edgeagent.codec.configuration.schema import located
+from edgeagent.codec.configuration.settings import Certificate, parse_certificate, parse_settings
+from edgeagent.codec.traces.layout import Layout, parse_layout
+from edgeagent.errors import ConfigError
+from edgeagent.judging.configuration import Configuration, Document, LoadedRecipe, recipe_from_documents
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationConfiguration(Configuration):
+    """The configuration of a station with the place it was read from."""
+
+    path: Path
+
+    @property
+    def folder(self) -> Path:
+        """The folder of ``agent.toml``, from which its relative paths count."""
+        return self.path.parent
+
+    @property
+    def store(self) -> Path:
+        """The store's folder."""
+        return self.folder / self.settings.store.folder
+
+
+def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> StationConfiguration:
+    """Read and check ``agent.toml`` and the folders beside it.
+
+    ``recipes_folder`` replaces the recipes, to ask what other limits would have decided. Raises ConfigError
+    naming file, line, key, value and what is allowed.
+    """
+    path = path.absolute()
+    document = _document(path, path.name)
+    settings = parse_settings(document.data, path.name)
+    certificates = _certificates(path.parent / "artefacts")
+    wanted = settings.uncertainty.artefact if settings.uncertainty is not None else None
+    if wanted is not None and wanted not in certificates:
+        raise ConfigError(
+            located(path.name, document.data.decode("utf-8-sig", "replace"), "uncertainty.artefact"),
+            "uncertainty.artefact",
+            "no certificate for it",
+            value=wanted,
+            allowed=", ".join(certificates),
+        )
+    return StationConfiguration(
+        path=path,
+        settings=settings,
+        document=document,
+        recipes=load_recipes(recipes_folder or path.parent / "recipes"),
+        layouts=_layouts(path.parent / "layouts"),
+        certificates=certificates,
+    )
+
+
+def load_recipes(folder: Path) -> dict[str, LoadedRecipe]:
+    """All recipes of a folder by part number. Raises ConfigError; a part number may have one recipe only."""
+    found: dict[str, LoadedRecipe] = {}
+    for path in _toml_files(folder):
+        name = f"{folder.name}/{path.name}"
+        document = _document(path, name)
+        files = {
+            wanted: _document(path.parent / wanted, f"{folder.name}/{wanted}")
+            for wanted in referenced_files(document.data, name)
+        }
+        loaded = recipe_from_documents(document, files)
+        part = loaded.recipe.part
+        if part in found:
+            raise ConfigError(
+                name, "part", f"{found[part].document.name} is a recipe for it already", value=part
+            )
+        found[part] = loaded
+    return found
+
+
+def _layouts(folder: Path) -> dict[str, tuple[Layout, Document]]:
+    found = {}
+    for path in _toml_files(folder):
+        document = _document(path, f"layouts/{path.name}")
+        found[path.name] = parse_layout(document.data, document.name), document
+    return found
+
+
+def _certificates(folder: Path) -> dict[str, tuple[Certificate, Document]]:
+    found: dict[str, tuple[Certificate, Document]] = {}
+    for path in _toml_files(folder):
+        document = _document(path, f"artefacts/{path.name}")
+        certificate = parse_certificate(document.data, document.name)
+        if certificate.artefact in found:
+            first = found[certificate.artefact][1].name
+            where = located(document.name, document.data.decode("utf-8-sig", "replace"), "artefact")
+            raise ConfigError(where, "artefact", f"{first} certifies it already", value=certificate.artefact)
+        found[certificate.artefact] = certificate, document
+    return found
+
+
+def _toml_files(folder: Path) -> list[Path]:
+    return sorted(p for p in folder.glob("*.toml") if p.is_file()) if folder.is_dir() else []
+
+
+def _document(path: Path, name: str) -> Document:
+    try:
+        return Document(name, path.read_bytes())
+    except OSError as error:
+        raise ConfigError(name, "", f"cannot be read: {error.strerror}") from error

@@ -1,0 +1,301 @@
+"""The journal on disk: a reader that never writes and a writer that never repairs while reading."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from edgeagent.codec.records.record import (
+    GENESIS,
+    LINE_BYTES_MAX,
+    Place,
+    Record,
+    RecordError,
+    check_follows,
+    decode_record,
+    encode_record,
+    utc_text,
+)
+from edgeagent.errors import (
+    JournalCorruptError,
+    JournalLockedError,
+    JournalTornTailError,
+    JournalWriteError,
+)
+from edgeagent.store.clock import Clock
+from edgeagent.store.files import make_folder, sync_folder, write_all, write_synced
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """An incomplete end of the last segment: everything from ``offset`` on."""
+
+    segment: str
+    line: int
+    offset: int
+    size: int
+    reason: str
+
+
+class JournalReader:
+    """Reads a journal folder record by record and checks the chain. Opens files for reading only.
+
+    A journal that is being written can be read at the same time: the walk ends at the sizes that the
+    segments have when it reaches them.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.tail: Tail | None = None
+
+    def segments(self) -> list[Path]:
+        """The segments in chain order. Raises JournalCorruptError when the folder cannot be read."""
+        try:
+            return sorted(p for p in self.folder.iterdir() if p.suffix == ".jsonl")
+        except OSError as error:
+            raise JournalCorruptError(str(self.folder), 0, f"cannot be read: {error.strerror}") from error
+
+    def walk(self) -> Iterator[tuple[Record, Place]]:
+        """Every record with its end, the chain checked from the first one.
+
+        Raises JournalCorruptError with segment and line at the first damage. An incomplete last line, as
+        after a power cut, ends the walk and stands in ``tail`` afterwards.
+        """
+        self.tail = None
+        seq, head = 0, GENESIS
+        segments = self.segments()
+        for path in segments:
+            offset = 0
+            try:
+                with path.open("rb") as file:
+                    for number, line in enumerate(file, 1):
+                        try:
+                            if not line.endswith(b"\n"):
+                                raise RecordError("the line is incomplete")
+                            record = decode_record(line[:-1])
+                            check_follows(record, seq, head)
+                        except RecordError as error:
+                            rest = line + file.read(4 * LINE_BYTES_MAX)
+                            if path != segments[-1] or not _looks_torn(rest):
+                                raise JournalCorruptError(path.name, number, str(error)) from error
+                            size = path.stat().st_size - offset
+                            self.tail = Tail(path.name, number, offset, size, str(error))
+                            return
+                        offset += len(line)
+                        seq, head = record.seq, record.hash
+                        yield record, Place(path.name, offset)
+            except OSError as error:
+                raise JournalCorruptError(path.name, 0, f"cannot be read: {error.strerror}") from error
+
+    def read_from(self, place: Place | None, count: int) -> list[tuple[Record, Place]]:
+        """Up to ``count`` records behind a place that an earlier walk or read gave; None for the start.
+
+        Checks each record's own hash, not the chain before it. Raises JournalCorruptError.
+        """
+        found: list[tuple[Record, Place]] = []
+        for path in self.segments():
+            if place is not None and path.name < place.segment:
+                continue
+            offset = place.offset if place is not None and path.name == place.segment else 0
+            try:
+                if not _read_behind(path, offset, count, found):
+                    break
+            except OSError as error:
+                raise JournalCorruptError(path.name, 0, f"cannot be read: {error.strerror}") from error
+        return found
+
+
+def _read_behind(path: Path, offset: int, count: int, found: list[tuple[Record, Place]]) -> bool:
+    """Add the records from ``offset`` on, up to ``count`` in all; whether the next segment may follow."""
+    with path.open("rb") as file:
+        file.seek(offset)
+        for line in file:
+            if not line.endswith(b"\n") or len(found) >= count:
+                return False
+            try:
+                record = decode_record(line[:-1])
+            except RecordError as error:
+                raise JournalCorruptError(path.name, 0, f"at byte {offset}: {error}") from error
+            offset += len(line)
+            found.append((record, Place(path.name, offset)))
+    return True
+
+
+def _looks_torn(rest: bytes) -> bool:
+    """Whether the bytes from the first bad line on can be one unfinished append.
+
+    That is: no line feed at all, or nothing but zero bytes behind some point of a last line. A whole line
+    that is wrong was changed, not torn.
+    """
+    body = rest.rstrip(b"\0\n")
+    zeros = b"\0" in rest[len(body) :]
+    return (
+        len(body) <= 2 * LINE_BYTES_MAX
+        and b"\0" not in body
+        and (b"\n" not in rest or (zeros and b"\n" not in body))
+    )
+
+
+def _forget_cached(path: Path) -> None:
+    """Make the next read of a segment come from the disk. Raises JournalWriteError.
+
+    After a sync that failed, the system keeps showing what was written as if it were there: its pages count
+    as clean, a second sync succeeds, and only a read past the cache tells what the disk has.
+    """
+    try:
+        fd = os.open(path, os.O_RDWR)
+        try:
+            os.fdatasync(fd)  # a killed predecessor's last write may be good and only not synced yet
+            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        finally:
+            os.close(fd)
+    except OSError as error:
+        raise JournalWriteError(f"{path}: {error}") from error
+
+
+class JournalWriter:
+    """The one writer of a journal folder.
+
+    Owns the folder's lock, the open segment and the running hash. Used from the service loop only.
+
+    Promise: when ``append`` returns, the records are synced and survive a power cut. Raises on opening
+    JournalLockedError (another agent writes here; nothing was touched), JournalTornTailError (the last
+    record is incomplete: ``recover`` keeps a copy, cuts, and the caller records that) and
+    JournalCorruptError (never repaired). Raises on append JournalWriteError; the writer is then closed
+    and stays closed, a restart reads the truth from disk.
+    """
+
+    def __init__(self, folder: Path, clock: Clock, segment_bytes: int) -> None:
+        self.folder = folder
+        self._clock = clock
+        self._segment_bytes = segment_bytes
+        self._lock = -1
+        self._fd = -1
+        self._path = folder
+        self._offset = 0
+        self.seq = 0
+        self.head = GENESIS
+
+    def open(self, visit: Callable[[Record, Place], None]) -> None:
+        """Take the lock, check the whole chain and show every record to ``visit``."""
+        try:
+            make_folder(self.folder)
+            self._lock = os.open(self.folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            os.close(self._lock)
+            self._lock = -1
+            raise JournalLockedError(f"{self.folder}: another agent writes this journal") from error
+        except OSError as error:
+            raise JournalWriteError(f"{self.folder}: {error}") from error
+        reader = JournalReader(self.folder)
+        for path in reader.segments()[-1:]:
+            _forget_cached(path)
+        for record, place in reader.walk():
+            self.seq, self.head = record.seq, record.hash
+            visit(record, place)
+        if reader.tail is not None:
+            tail = reader.tail
+            self.close()
+            raise JournalTornTailError(f"{tail.segment}: line {tail.line}: {tail.reason}")
+        segments = reader.segments()
+        self._open_segment(segments[-1] if segments else None)
+
+    @staticmethod
+    def recover(folder: Path, quarantine: Path) -> dict[str, Any]:
+        """Cut an incomplete last line off, keep its bytes, and say what was done.
+
+        The caller holds no lock yet; the returned mapping is the body of the ``recovery`` record that must
+        follow. Raises JournalCorruptError when the damage is no torn tail, JournalWriteError.
+        """
+        reader = JournalReader(folder)
+        for _ in reader.walk():
+            pass
+        tail = reader.tail
+        assert tail is not None
+        path = folder / tail.segment
+        try:
+            cut = path.read_bytes()[tail.offset :]
+            make_folder(quarantine)
+            from edgeagent.codec.records.digest import digest_of
+
+            digest = digest_of(cut)
+            write_synced(quarantine / f"journal-tail-{digest[:16]}", cut)
+            fd = os.open(path, os.O_RDWR)
+            try:
+                os.ftruncate(fd, tail.offset)
+                os.fsync(fd)
+            finally:
+                os.close(fd)
+        except OSError as error:
+            raise JournalWriteError(f"{path}: {error}") from error
+        return {
+            "what": "journal-tail-cut",
+            "reason": f"{tail.segment}: line {tail.line}: {tail.reason}",
+            "bytes": tail.size,
+            "sha256": digest,
+        }
+
+    def append(self, entries: Sequence[tuple[str, Mapping[str, Any]]]) -> list[Record]:
+        """Write records of (kind, body) in order with one sync. Raises JournalWriteError."""
+        if self._fd < 0:
+            raise JournalWriteError(f"{self.folder}: the journal is closed")
+        try:
+            return self._append(entries)
+        except (OSError, RecordError) as error:
+            self.close()
+            raise JournalWriteError(f"{self._path}: {error}") from error
+
+    def _append(self, entries: Sequence[tuple[str, Mapping[str, Any]]]) -> list[Record]:
+        seen, own = os.stat(self._path), os.fstat(self._fd)
+        if (seen.st_dev, seen.st_ino, seen.st_size) != (own.st_dev, own.st_ino, self._offset):
+            raise OSError("the segment was exchanged, cut or written by somebody else")
+        time = utc_text(self._clock.now())
+        lines, records = [], []
+        seq, head = self.seq, self.head
+        for kind, body in entries:
+            line, record = encode_record(seq + 1, time, kind, head, body)
+            seq, head = record.seq, record.hash
+            lines.append(line)
+            records.append(record)
+        data = b"".join(lines)
+        write_all(self._fd, data)
+        os.fdatasync(self._fd)
+        self._offset += len(data)
+        self.seq, self.head = seq, head
+        if self._offset >= self._segment_bytes:
+            self._open_segment(None)
+        return records
+
+    def _open_segment(self, existing: Path | None) -> None:
+        """Continue a segment, or begin the next one by number."""
+        if self._fd >= 0:
+            os.close(self._fd)
+            self._fd = -1
+        path = existing
+        try:
+            if path is None:
+                numbers = [int(p.stem) for p in self.folder.glob("*.jsonl") if p.stem.isdigit()]
+                path = self.folder / f"{max(numbers, default=0) + 1:08d}.jsonl"
+                self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+                os.fsync(self._fd)
+                sync_folder(self.folder)
+            else:
+                self._fd = os.open(path, os.O_WRONLY | os.O_APPEND)
+            self._offset = os.fstat(self._fd).st_size
+        except OSError as error:
+            raise JournalWriteError(f"{path}: {error}") from error
+        self._path = path
+
+    def close(self) -> None:
+        """Give up segment and lock; safe to call twice."""
+        for fd in (self._fd, self._lock):
+            if fd >= 0:
+                with contextlib.suppress(OSError):
+                    os.close(fd)
+        self._fd = self._lock = -1

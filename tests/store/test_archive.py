@@ -1,0 +1,97 @@
+"""The archive: content by its digest, durable, checked whenever it is read. Digests are hashlib's SHA-256."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import stat
+
+import pytest
+
+from edgeagent.codec.records.digest import digest_of
+from edgeagent.errors import JournalCorruptError, JournalWriteError
+from edgeagent.store.archive import Archive
+
+
+def test_digest_is_the_published_one_of_abc():
+    # FIPS 180-4 example: SHA-256("abc"), as published with the standard's examples (NIST CSRC).
+    assert digest_of(b"abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+def test_content_comes_back_under_its_digest_and_cannot_be_written_over(tmp_path):
+    archive = Archive(tmp_path / "archive")
+    data = bytes(range(256)) * 100
+    digest = archive.put(data)
+    assert digest == hashlib.sha256(data).hexdigest()
+    assert archive.get(digest) == data
+    assert stat.S_IMODE((tmp_path / "archive" / digest).stat().st_mode) == 0o444
+    assert [p.name for p in (tmp_path / "archive").iterdir()] == [digest]
+
+
+def test_same_content_is_stored_once(tmp_path):
+    archive = Archive(tmp_path)
+    first = archive.put(b"trace")
+    inode = (tmp_path / first).stat().st_ino
+    assert archive.put_all((b"trace", b"result", b"trace"))[0] == first
+    assert (tmp_path / first).stat().st_ino == inode
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_content_of_the_wrong_size_is_replaced_by_the_right_one(tmp_path):
+    archive = Archive(tmp_path)
+    digest = digest_of(b"trace")
+    (tmp_path / digest).write_bytes(b"tra")
+    archive.put(b"trace")
+    assert archive.get(digest) == b"trace"
+
+
+@pytest.mark.parametrize("damage", ["flipped", "cut", "removed"])
+def test_damaged_content_is_named(tmp_path, damage):
+    archive = Archive(tmp_path)
+    digest = archive.put(b"a trace of some length")
+    path = tmp_path / digest
+    path.chmod(0o644)
+    if damage == "removed":
+        path.unlink()
+    else:
+        data = bytearray(path.read_bytes())
+        if damage == "flipped":
+            data[5] ^= 1
+        path.write_bytes(data if damage == "flipped" else data[:-1])
+    with pytest.raises(JournalCorruptError, match=digest):
+        archive.get(digest)
+
+
+@pytest.mark.parametrize("name", ["../journal/lock", "", "A" * 64, "0" * 63])
+def test_only_digests_are_looked_up(tmp_path, name):
+    with pytest.raises(JournalCorruptError, match="not a digest"):
+        Archive(tmp_path).get(name)
+
+
+@pytest.mark.parametrize("call", ["write", "fsync", "rename"])
+def test_disk_that_refuses_leaves_no_content_under_a_digest_that_is_not_whole(tmp_path, monkeypatch, call):
+    archive = Archive(tmp_path)
+    archive.put(b"earlier")
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, call, refuse)
+        with pytest.raises(JournalWriteError, match="No space left"):
+            archive.put(b"new content")
+    assert [p.name for p in tmp_path.iterdir()] == [digest_of(b"earlier")]
+
+
+def test_names_made_by_a_killed_predecessor_are_synced_before_they_are_relied_on(tmp_path, monkeypatch):
+    (tmp_path / digest_of(b"left behind")).write_bytes(b"left behind")
+    synced = []
+    real = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda fd: (synced.append(os.fstat(fd).st_ino), real(fd))[1])
+    archive = Archive(tmp_path)
+    archive.put(b"left behind")
+    assert tmp_path.stat().st_ino in synced
+    synced.clear()
+    archive.put(b"left behind")
+    assert synced == []

@@ -1,0 +1,198 @@
+"""Replay computes all again from the archive: identical, or it says what differs and where."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from field import Agent, Broker, spiral_text
+
+from edgeagent.cli import main
+from edgeagent.codec.records.record import GENESIS, encode_record
+from edgeagent.store.archive import Archive
+from edgeagent.store.journal import JournalReader
+
+pytestmark = pytest.mark.needs_mosquitto
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory) -> Path:
+    """A store with an accepted and a rejected part, two traces each."""
+    base = tmp_path_factory.mktemp("played")
+    with Broker(base / "broker") as broker:
+        changes = {"intake.settle_s": 0.05, "verification": None}
+        with Agent(base / "agent", broker.port, changes=changes) as agent:
+            for serial, waves in (("1", None), ("2", {2: 150.0, 37: 80.0})):
+                for feature in ("left-flank", "right-flank"):
+                    text = spiral_text(serial=serial, feature=feature, waves_nm=waves, seed=int(serial))
+                    agent.drop(f"{serial}-{feature}.txt", text)
+            agent.wait_event("measured", 4)
+    return base / "agent"
+
+
+@pytest.fixture
+def station(played, tmp_path) -> Path:
+    shutil.copytree(played, tmp_path / "station")
+    return tmp_path / "station"
+
+
+def replay(station: Path, *more: str):
+    return CliRunner().invoke(main, ["replay", "--config", str(station / "agent.toml"), *more])
+
+
+def test_replay_is_identical_to_the_last_digit(station):
+    told = replay(station)
+    assert told.exit_code == 0, told.output
+    assert told.stdout == ("4 files computed again: 4 identical, 2 dispositions decided again, 0 differences\n")
+
+
+def test_changed_source_in_the_archive_is_named(station):
+    blob = max((station / "store" / "archive").iterdir(), key=lambda p: p.stat().st_size)
+    blob.chmod(0o644)
+    data = bytearray(blob.read_bytes())
+    data[-10] ^= 1
+    blob.write_bytes(data)
+    told = replay(station)
+    assert told.exit_code == 1
+    assert blob.name in told.stdout
+    assert "it was changed" in told.stdout
+
+
+def test_missing_file_of_the_archive_is_named(station):
+    blob = max((station / "store" / "archive").iterdir(), key=lambda p: p.stat().st_size)
+    blob.unlink()
+    told = replay(station)
+    assert told.exit_code == 1
+    assert f"archive/{blob.name}" in told.stdout
+
+
+def rewritten(station: Path, change) -> None:
+    """Write the journal anew with changed bodies and a chain that fits, as only somebody with access could.
+
+    The service's own note of the last record is removed: no other witness is left.
+    """
+    records = [r for r, _ in JournalReader(station / "store" / "journal").walk()]
+    for segment in (station / "store" / "journal").glob("*.jsonl"):
+        segment.unlink()
+    head, lines = GENESIS, []
+    for record in records:
+        body = json.loads(json.dumps(record.body))
+        change(record.kind, body)
+        line, fresh = encode_record(record.seq, record.time, record.kind, head, body)
+        head = fresh.hash
+        lines.append(line)
+    (station / "store" / "journal" / "00000001.jsonl").write_bytes(b"".join(lines))
+    shutil.rmtree(station / "store" / "state")
+    assert CliRunner().invoke(main, ["journal", "verify", str(station / "store")]).exit_code == 0
+
+
+def result_digest(station: Path, serial: str) -> str:
+    """Digest of the archived result of the part's left flank."""
+    bodies = [r.body for r, _ in JournalReader(station / "store" / "journal").walk() if r.kind == "measurement"]
+    (found,) = [b for b in bodies if (b["trace"]["serial"], b["trace"]["feature"]) == (serial, "left-flank")]
+    return str(found["result_sha256"])
+
+
+def test_archived_result_changed_in_its_place_is_named(station):
+    digest = result_digest(station, "2")
+    (blob,) = (station / "store" / "archive").rglob(f"{digest}*")
+    blob.chmod(0o644)
+    blob.write_bytes(blob.read_bytes().replace(b"reject", b"accept", 1))
+    told = replay(station)
+    assert told.exit_code == 1
+    assert digest in told.stdout
+    assert "1 differences" in told.stdout
+
+
+def test_forged_value_in_a_result_that_the_chain_fits_is_found_by_its_place(station):
+    digest = result_digest(station, "2")
+    (blob,) = (station / "store" / "archive").rglob(f"{digest}*")
+    result = json.loads(blob.read_bytes())
+    at = next(i for i, c in enumerate(result["characteristics"]) if c["name"] == "roundness_total")
+    true = result["characteristics"][at]["value"]
+    result["characteristics"][at]["value"] = math.nextafter(true, 2 * true)  # the last digit of all
+    forged = Archive(station / "store" / "archive").put(json.dumps(result).encode())
+
+    def change(kind: str, body: dict) -> None:
+        if kind == "measurement" and body["result_sha256"] == digest:
+            body["result_sha256"] = forged
+
+    rewritten(station, change)
+    told = replay(station)
+    assert told.exit_code == 1
+    assert f"2-left-flank.txt: characteristics[{at}].value: recorded " in told.stdout
+    assert f"now {true!r}" in told.stdout
+    assert "3 identical" in told.stdout
+    assert "1 differences" in told.stdout
+
+
+def test_forged_disposition_that_the_chain_fits_is_found(station):
+    def change(kind: str, body: dict) -> None:
+        if kind == "disposition" and body["serial"] == "2":
+            body["disposition"] = "accept"
+
+    rewritten(station, change)
+    told = replay(station)
+    assert told.exit_code == 1
+    assert "KX-2005-R 2: recorded accept, now reject" in told.stdout
+
+
+def test_measurement_said_otherwise_than_its_result_is_found(station):
+    def change(kind: str, body: dict) -> None:
+        if kind == "measurement" and body["trace"]["serial"] == "2":
+            body["disposition"] = "accept"
+
+    rewritten(station, change)
+    told = replay(station)
+    assert told.exit_code == 1
+    assert told.stdout.count("journal says accept, archived result reject") == 2
+
+
+def test_replay_tells_json_alone_on_stdout_and_writes_nothing(station):
+    before = {p: p.read_bytes() for p in (station / "store").rglob("*") if p.is_file()}
+    told = replay(station, "--json")
+    report = json.loads(told.stdout)
+    assert (report["files"], report["identical"], report["differences"]) == (4, 4, [])
+    assert {p: p.read_bytes() for p in (station / "store").rglob("*") if p.is_file()} == before
+
+
+def test_damaged_journal_is_one_line(station):
+    segment = next((station / "store" / "journal").glob("*.jsonl"))
+    segment.write_bytes(segment.read_bytes().replace(b"measurement", b"measurementx", 1))
+    told = replay(station)
+    assert told.exit_code == 22
+    assert told.stderr.count("\n") == 1
+
+
+def test_other_recipes_list_the_parts_that_flip(station, tmp_path):
+    other = tmp_path / "stricter"
+    shutil.copytree(station / "recipes", other)
+    recipe = other / "KX-2005-R.toml"
+    recipe.write_text(recipe.read_text().replace("upper = 1.2", "upper = 0.1"))
+    told = replay(station, "--recipes", str(other))
+    assert told.exit_code == 0
+    assert "KX-2005-R 1: accept would be reject (left-flank: roundness_total" in told.stdout
+    assert "4 files asked again: 1 parts flip" in told.stdout
+    flip = json.loads(replay(station, "--recipes", str(other), "--json").stdout)["flips"]
+    assert [(f["serial"], f["was"], f["would_be"]) for f in flip] == [("1", "accept", "reject")]
+
+
+def test_other_recipes_that_change_nothing_flip_nothing(station):
+    told = replay(station, "--recipes", str(station / "recipes"))
+    assert (told.exit_code, told.stdout) == (0, "4 files asked again: 0 parts flip\n")
+
+
+def test_looser_recipe_lets_the_rejected_part_pass(station, tmp_path):
+    other = tmp_path / "looser"
+    shutil.copytree(station / "recipes", other)
+    recipe = other / "KX-2005-R.toml"
+    recipe.write_text(
+        recipe.read_text().replace("[[2, 300.0], [20, 60.0], [500, 3.0]]", "[[2, 3000.0], [500, 300.0]]")
+    )
+    (other / "limits" / "shaft-waviness.csv").write_text("upr,upper_nm\n2,3000\n500,300\n")
+    told = replay(station, "--recipes", str(other))
+    assert "KX-2005-R 2: reject would be accept" in told.stdout
