@@ -96,6 +96,33 @@ def test_pure_rooms_import_no_io(path):
     assert not called & {"open", "print", "input", "eval", "exec"}
 
 
+LOCAL_IMPORTS = {
+    (
+        "analysis/axial/quantities.py",
+        "edgeagent.analysis.axial.contact",
+    ): "brings scipy.special, needs ball_load_n",
+    ("analysis/texture/filters.py", "scipy.fft"): "only long open profiles need it",
+}
+"""(module, what it imports inside a function): why a start must not pay for it."""
+
+
+def local_imports(path: Path) -> Iterator[str]:
+    """Every module that a file imports inside a function."""
+    for function in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef):
+            for node in ast.walk(function):
+                if isinstance(node, ast.Import):
+                    yield from (alias.name for alias in node.names)
+                elif isinstance(node, ast.ImportFrom) and node.module:
+                    yield node.module if "." in node.module else f"{node.module}.{node.names[0].name}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_imports_inside_functions_are_listed_with_their_reason(path):
+    name = path.relative_to(PACKAGE).as_posix()
+    assert set(local_imports(path)) == {imported for module, imported in LOCAL_IMPORTS if module == name}
+
+
 def test_each_resource_has_one_owner():
     users = {lib: set() for lib in ("paho", "watchdog")}
     for path in MODULES:

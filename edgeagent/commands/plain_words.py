@@ -96,8 +96,8 @@ def _bare(configuration: StationConfiguration) -> list[str]:
         stated = recipe.uncertainty
         known = {name.partition("[")[0] for name in stated.repeatability} if stated is not None else set()
         for plan in recipe.measurements:
-            untold: frozenset[str] = getattr(find_kind(plan.kind), "UNTOLD", frozenset())
-            bare = [x for x in plan.scalar_limits if x.characteristic in untold - known]
+            without: frozenset[str] = getattr(find_kind(plan.kind), "WITHOUT_UNCERTAINTY", frozenset())
+            bare = [x for x in plan.scalar_limits if x.characteristic in without - known]
             found += [f"{recipe.part} {plan.feature}: {x.characteristic} {told}" for x in bare]
     return found
 

@@ -231,7 +231,7 @@ def left_out_points(left_out: Mapping[str, tuple[int, int]], allowed: float) -> 
 
 
 def without_number(remarks: Sequence[str]) -> tuple[QualityCheck, ...]:
-    """What a groove need not have: no reason to distrust the rest; a limit on such a value holds the part."""
+    """Optional values that could not be measured: informational; a limit on one still holds the part."""
     if not remarks:
         return ()
     return (QualityCheck("values_without_number", True, float(len(remarks)), None, "1", "; ".join(remarks)),)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
 from edgeagent.errors import TraceRangeError
 
@@ -86,7 +86,7 @@ def track_curvature(
     -----
     Hertz; with ``g = D * cos(contact angle) * cos(lead angle)**2 / Dpw`` the sum is
     ``(4 - 1/f + s*2g/(1 - s*g)) / D``, s = 1 for a shaft and -1 for a nut. For a lead angle of 0 this is the
-    usual bearing formula. The square of the cosine (derived here) is the curvature of the ball-centre helix,
+    formula for bearings. The square of the cosine (derived here) is the curvature of the ball-centre helix,
     ``cos**2 / (Dpw/2)``: along the track a flank is a surface at a constant distance from that helix. The
     torsion of the helix, which turns the ellipse by a little, is left out.
     """
@@ -135,8 +135,6 @@ def unit_contact(difference: float) -> UnitContact:
     ``F(rho) = ((k² + 1) E - 2 K) / ((k² - 1) E)`` is solved for k in the form ``2 B / E - 1``,
     ``B = (E - (1 - m) K) / m``, which does not lose digits near a circle.
     """
-    from scipy.optimize import brentq
-
     if not 0.0 <= difference <= 0.999999:
         raise TraceRangeError(f"curvature difference {difference:.6g} is outside 0 to 0.999999")
 
@@ -146,7 +144,7 @@ def unit_contact(difference: float) -> UnitContact:
 
     log_ellipticity = 0.0
     if excess(0.0) < 0.0:
-        log_ellipticity = float(brentq(excess, 0.0, _LOG_ELLIPTICITY_MAX, xtol=1e-14, rtol=1e-14))
+        log_ellipticity = float(optimize.brentq(excess, 0.0, _LOG_ELLIPTICITY_MAX, xtol=1e-14, rtol=1e-14))
     ellipticity = float(np.exp(log_ellipticity))
     first, second, _ = _integrals(log_ellipticity)
     size = (2.0 * ellipticity**2 * second / np.pi) ** (1.0 / 3.0)

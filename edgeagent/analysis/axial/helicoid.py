@@ -11,7 +11,7 @@ axial plane through the ball centre. The screw motion that brings it back shifts
     x = u cos ψ + Rp tan ψ · φ,    ρ sin φ = u sin ψ,    ρ cos φ = Rp + v.
 
 The hand cancels: a left-hand thread turns the other way and also shifts the other way. An axial section
-can therefore never tell the hand of a thread.
+can therefore never show the hand of a thread.
 
 Source: derived here; compared with a published kind of section (circular groove swept along a helix) and
 with surfaces swept and cut numerically in tests/analysis/test_helicoid.py.
@@ -151,6 +151,6 @@ def to_normal_first_order(
 ) -> tuple[FloatArray, FloatArray]:
     """The customary correction, u = x cos ψ and v = ρ - Rp: kept only to show what it costs.
 
-    Source: common practice. No analysis uses it; the developers' guide tabulates its error.
+    Source: common practice. No analysis uses it; NUMERICS.md tabulates its error.
     """
     return np.asarray(x_mm) * np.cos(lead_angle_rad(radius_mm, lead_mm)), np.asarray(rho_mm) - radius_mm

@@ -91,7 +91,7 @@ def fit_axis(
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class PitchGrid:
     """Pitch and lead of a thread from its ball centres.
 
     ``pitch_mm`` is the mean distance of neighbours, None with no two grooves on a side. ``side_phase`` is
@@ -116,7 +116,7 @@ def fit_grid(
     pitch_mm: float,
     starts: int,
     uncertainty_mm: FloatArray | None = None,
-) -> Grid:
+) -> PitchGrid:
     """Lay an even grid through the grooves of both sides.
 
     Parameters
@@ -142,7 +142,7 @@ def fit_grid(
     phase = _side_phase(along_mm, side, number, pitch_mm) if codes.size == 2 else None
     start = _starts(along_mm, side, number, pitch_mm, starts)
     if not any(np.unique(number[side == code]).size > 1 for code in codes):
-        return Grid(None, None, phase, number, start, None, None)
+        return PitchGrid(None, None, phase, number, start, None, None)
     columns = [number.astype(np.float64)] + [(side == code).astype(np.float64) for code in codes]
     plain = np.column_stack(columns)
     extra = [(start == s).astype(np.float64) for s in range(1, starts)]
@@ -152,7 +152,7 @@ def fit_grid(
     inverse = np.linalg.pinv(design)
     solution = inverse @ along_mm
     spread = np.sqrt((inverse**2) @ np.square(uncertainty_mm)) if uncertainty_mm is not None else None
-    return Grid(
+    return PitchGrid(
         pitch_mm=float(solution[0]),
         pitch_uncertainty_mm=float(spread[0]) if spread is not None else None,
         side_phase=phase,

@@ -13,6 +13,7 @@ from edgeagent.analysis.axial.flanks import Flank, Groove, even_residual
 from edgeagent.analysis.axial.frame import Nominal
 from edgeagent.analysis.axial.options import Options
 from edgeagent.analysis.texture.options import RoughnessOptions
+from edgeagent.analysis.texture.roughness import roughness, waviness
 from edgeagent.errors import AgentError, AnalysisError, InputError
 from edgeagent.model import FloatArray, Quantity, Thread
 
@@ -61,7 +62,7 @@ _GROOVES_IN_DETAILS = 60
 class GrooveReport:
     """Quantities of one groove and sentences on what could not be had.
 
-    ``remarks`` tell of values that a groove need not have (a root that the tip does not reach, waviness of a
+    ``remarks`` name values that a groove need not have (a root that the tip does not reach, waviness of a
     flank that is long enough for roughness only), ``failures`` of those that the recipe asked for by an option.
     """
 
@@ -103,8 +104,7 @@ def groove_quantities(
     The standard uncertainties are those of arcs and seat; of form and profile deviation an upper bound from the
     scatter of neighbouring samples (`flanks.Flank`); of roughness and waviness the scatter between sections of
     the flank (`roughness`), with its degrees of freedom; of the contact ellipse what radius, angle and
-    the flank's edge bring into it; None for the seat on the profile, of which a single trace does not tell the
-    spread.
+    the flank's edge bring into it; None for the seat on the profile, whose scatter one trace does not show.
     """
     values: dict[str, tuple[float | None, float | None]] = {}
     freedom: dict[str, float] = {}
@@ -162,7 +162,7 @@ def groove_quantities(
 
 
 def _profile_seat(groove: Groove) -> _Values:
-    """How the ball rests on the profile itself; of its spread a single trace tells nothing."""
+    """How the ball rests on the profile itself; its scatter cannot be estimated from one trace."""
     rest = groove.profile_seat
     return {
         "profile_contact_angle_left": (rest.contact_angle_left_deg if rest else None, None),
@@ -179,8 +179,6 @@ def band_excess(flank: Flank, band_um: tuple[float, float]) -> float:
 
 def _roughness(flank: Flank, name: str, wanted: RoughnessOptions, failures: list[str]) -> tuple[_Values, float]:
     """Values with their standard uncertainties, and the degrees of freedom of these."""
-    from edgeagent.analysis.texture.roughness import roughness
-
     try:
         residual_um, spacing_mm = even_residual(flank)
         found = roughness(
@@ -206,14 +204,12 @@ def _roughness(flank: Flank, name: str, wanted: RoughnessOptions, failures: list
 
 
 def _freedom(sections: int) -> float:
-    """Degrees of freedom of a scatter between sections; infinite where one section tells no scatter."""
+    """Degrees of freedom of a scatter between sections; infinite for a single section, which has no scatter."""
     return float(sections - 1) if sections > 1 else math.inf
 
 
 def _waviness(flank: Flank, name: str, wanted: RoughnessOptions, remarks: list[str]) -> tuple[_Values, float]:
     """Values with their standard uncertainties, and the degrees of freedom of these."""
-    from edgeagent.analysis.texture.roughness import waviness
-
     try:
         residual_um, spacing_mm = even_residual(flank)
         found = waviness(
@@ -261,6 +257,7 @@ def _contact(
         inner, outer = (arc_length(edge - angle, radius, gap) for edge in flank.edges_deg)
         return np.array([min(outer, -inner) - ellipse.semi_major_mm, ellipse.pressure_max_mpa])
 
+    # brings scipy, which no part without a ball load needs
     from edgeagent.analysis.axial.contact import contact_ellipse, track_curvature
 
     try:

@@ -1,4 +1,4 @@
-"""What length scale and tip radius do to the values of an axial trace, by trying (JCGM 100, 5.1.3 note 2).
+"""Sensitivities of axial values to length scale and tip radius, by finite differences (JCGM 100, 5.1.3).
 
 The whole analysis is repeated with a trace whose coordinates are a little larger, and with a tip that is a
 little larger, to both sides; the central difference is the sensitivity of every value, however it is made. So
@@ -26,7 +26,8 @@ Analyse = Callable[[Trace, Request], Analysis]
 Values = Mapping[tuple[str, str], float]
 
 SCALE_STEP = 3e-4
-"""Large against what a sample that falls out of a fit moves, small against the ball's play in the groove."""
+"""Large against the jump of a value when a sample drops out of a fit; small against the ball's play in the
+groove."""
 TIP_STEP_MM = 5e-4
 _POINTS_A_SIDE = 10_000
 _HEIGHTS = ("profile_roughness_", "profile_waviness_")
@@ -37,12 +38,12 @@ def axial_influences(
 ) -> Influences:
     """Sensitivities of every value of ``analysis`` to the members of Influences that are ``wanted``.
 
-    Heights of roughness and waviness are proportional to the scale and not followed otherwise (thinned samples
-    do not show them). A value that a changed trace does not yield has none. Raises nothing.
+    Heights of roughness and waviness are proportional to the scale and have no other sensitivity (decimated
+    samples do not show them). A value that a changed trace does not yield has none. Raises nothing.
     """
     options = request.options if isinstance(request.options, Options) else Options()
     quick = replace(request, options=msgspec.structs.replace(options, roughness=None))
-    thin = thinned(trace)
+    thin = decimate(trace)
     lengths = {
         (q.name, q.instance): q.value
         for q in analysis.quantities
@@ -51,26 +52,26 @@ def axial_influences(
     scale: dict[tuple[str, str], float] = {}
     tip: dict[tuple[str, str], float] = {}
 
-    def tried(changed: Trace) -> Values:
+    def values_of(changed: Trace) -> Values:
         return _values(analyse, changed, quick)
 
-    found = _yielded(analysis) if thin is trace else tried(thin)
+    found = _numbers(analysis) if thin is trace else values_of(thin)
     if "length_scale" in wanted:
-        low, high = (tried(_scaled(thin, 1.0 + step)) for step in (-SCALE_STEP, SCALE_STEP))
+        low, high = (values_of(_scaled(thin, 1.0 + step)) for step in (-SCALE_STEP, SCALE_STEP))
         scale = _slopes(low, found, high, SCALE_STEP)
     if "tip_radius_mm" in wanted:
         # A trace that the instrument has corrected for its tip is wrong by the tip's error all the same.
         radius_mm = 0.0 if trace.header.tip_corrected else trace.header.tip_radius_mm or 0.0
         middle_mm = max(radius_mm, TIP_STEP_MM)
         if middle_mm != radius_mm:
-            found = tried(_with_tip(thin, middle_mm))
-        low, high = (tried(_with_tip(thin, middle_mm + step)) for step in (-TIP_STEP_MM, TIP_STEP_MM))
+            found = values_of(_with_tip(thin, middle_mm))
+        low, high = (values_of(_with_tip(thin, middle_mm + step)) for step in (-TIP_STEP_MM, TIP_STEP_MM))
         tip = _slopes(low, found, high, TIP_STEP_MM)
     return Influences(length_scale={**scale, **lengths}, tip_radius_mm=tip)
 
 
-def thinned(trace: Trace) -> Trace:
-    """Every so many-th sample of each side, so that some ten thousand are left of it."""
+def decimate(trace: Trace) -> Trace:
+    """Decimate each side to about 10,000 samples."""
     side = trace.columns["side"]
     kept = []
     for code in (SIDE_TOP, SIDE_BOTTOM):
@@ -91,14 +92,14 @@ def _with_tip(trace: Trace, radius_mm: float) -> Trace:
     return replace(trace, header=replace(trace.header, tip_radius_mm=radius_mm, tip_corrected=False))
 
 
-def _yielded(analysis: Analysis) -> Values:
+def _numbers(analysis: Analysis) -> Values:
     return {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
 
 
 def _values(analyse: Analyse, trace: Trace, request: Request) -> Values:
     """What a changed trace yields; nothing where it is no trace any more."""
     try:
-        return _yielded(analyse(trace, request))
+        return _numbers(analyse(trace, request))
     except (AnalysisError, InputError):
         return {}
 

@@ -1,9 +1,9 @@
 """From what is known of instrument and part to the lines of an uncertainty budget (JCGM 100).
 
-What an error does to a value is said by the trace's kind (its ``influences``); here it meets how large the
-error may be. A departure from 20 °C or from the certified amplitude that is not corrected counts in full as a
-standard uncertainty beside that of the correction, and so does what a kind names as uncorrected. Degrees of
-freedom that nobody states are infinite.
+The trace's kind gives the sensitivity of each value to an error (its ``influences``); the configuration
+states how large the error may be; here the two are multiplied. A departure from 20 °C or from the certified
+amplitude that is not corrected counts in full as a standard uncertainty beside that of the correction, and so
+does what a kind names as uncorrected. Degrees of freedom that are not stated are infinite.
 """
 
 from __future__ import annotations
@@ -33,8 +33,9 @@ REFERENCE_TEMPERATURE_C = 20.0
 class Known:
     """All that a budget is made from.
 
-    ``temperature_c`` is the part's while it was measured, None where the trace does not say; ``band_upr`` the
-    band in which an artefact's waves count for values that belong to no single UPR, ``spectrum`` the waves.
+    ``temperature_c`` is the part's while it was measured, None where the trace does not state it;
+    ``band_upr`` the band in which an artefact's waves count for values that belong to no single UPR,
+    ``spectrum`` the waves.
     """
 
     influences: Influences
@@ -86,7 +87,7 @@ def contributions(quantity: Quantity, known: Known) -> tuple[Contribution, ...]:
 
 
 def at_reference_temperature(quantities: Sequence[Quantity], known: Known) -> tuple[Quantity, ...]:
-    """The values as they would be at 20 °C where the recipe asks for it and the trace tells its temperature.
+    """The values as they would be at 20 °C where the recipe asks for it and the trace states its temperature.
 
     A part that is warmer by ΔT is larger by α ΔT; each value changes by that times its sensitivity to the
     length scale (first order; α ΔT is some 1e-4 at most).

@@ -8,7 +8,7 @@ A module defines
                      ``feature``, ``kind`` and ``limit``
 ``analyse``          ``(trace, Request) -> Analysis``; pure; raises InputError or AnalysisError
 ``grade_limits``     optional: ``(grade, trace, Request) -> tuple[ScalarLimit, ...]``, a standard's limits
-``UNTOLD``           optional: the characteristics of which a single trace tells no uncertainty
+``WITHOUT_UNCERTAINTY``  optional: the characteristics whose uncertainty cannot be estimated from one trace
 ``NEEDS``            optional: beginnings of characteristics to the recipe key that asks for them, such as
                      ``bands`` or ``running.resonances_hz``
 ``influences``       optional: ``(trace, Request, Analysis, wanted) -> Influences``, what the errors of the

@@ -3,9 +3,9 @@
 The order of the steps: clean each side, refuse what is not in mm or not in one frame, roll a ball to find the
 grooves, find axis, lead and normal planes together, measure each groove on all its points, measure across
 grooves. The sides share one frame, top has the larger z. An axial section is the same for both hands, and
-mirrored x turns one into the other, so neither can be noticed: the hand changes no number, mirrored x exchanges
-left and right. Left is the flank at smaller x. A trace that ran from large to small x is turned round and
-measured, but fit to be accepted only where the recipe expects it.
+mirrored x turns one into the other, so neither can be detected: the hand changes no number, mirrored x
+exchanges left and right. Left is the flank at smaller x. A trace that ran from large to small x is turned round
+and measured, but fit to be accepted only where the recipe expects it.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ from edgeagent.analysis.axial.frame import (
 )
 from edgeagent.analysis.axial.grooves import CleanSide, clean_side, side_name
 from edgeagent.analysis.axial.helicoid import lead_angle_rad
-from edgeagent.analysis.axial.measured_grooves import Found, Measured, find_grooves, measure_grooves
+from edgeagent.analysis.axial.measuring import Found, MeasuredGrooves, find_grooves, measure_grooves
 from edgeagent.analysis.axial.options import Options
 from edgeagent.analysis.axial.pitch import (
     Across,
-    Grid,
+    PitchGrid,
     ball_pitch_circle,
     cumulative_deviation,
     fit_grid,
@@ -45,6 +45,7 @@ from edgeagent.analysis.axial.quantities import (
     report_details,
     unmeasured_groove,
 )
+from edgeagent.analysis.budget.axial_influences import axial_influences
 from edgeagent.analysis.kinds import Request
 from edgeagent.errors import AnalysisError, InputError, TraceRangeError, TraceShapeError
 from edgeagent.model import (
@@ -69,7 +70,9 @@ CHARACTERISTICS: Mapping[str, str] = {
     **TRACE_UNITS,
 }
 
-UNTOLD = frozenset({"profile_contact_angle_left", "profile_contact_angle_right", "profile_seat_height"})
+WITHOUT_UNCERTAINTY = frozenset(
+    {"profile_contact_angle_left", "profile_contact_angle_right", "profile_seat_height"}
+)
 NEEDS = {
     "profile_band_excess_": "profile_band_um",
     "profile_roughness_": "roughness",
@@ -83,7 +86,7 @@ __all__ = [
     "COLUMNS",
     "NEEDS",
     "OPTIONAL_COLUMNS",
-    "UNTOLD",
+    "WITHOUT_UNCERTAINTY",
     "Options",
     "analyse",
     "influences",
@@ -115,7 +118,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     TraceShapeError
         No groove, too few samples, unknown tip radius, unknown side.
     TraceRangeError
-        Lengths hardly in mm, sides swapped, a tip that does not fit the groove.
+        Lengths that hardly in mm, sides swapped, a tip that does not fit the groove.
 
     Notes
     -----
@@ -155,9 +158,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
 
 
 def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
-    """What length scale and tip radius do to every value; see ``analysis.axial_influences``."""
-    from edgeagent.analysis.budget.axial_influences import axial_influences  # only where a budget is asked for
-
+    """What length scale and tip radius do to every value; see ``budget.axial_influences``."""
     return axial_influences(trace, request, analysis, wanted, analyse)
 
 
@@ -207,7 +208,7 @@ def _unmeasured(quality: list[QualityCheck], found: Found, options: Options) -> 
 
 
 def _collect(
-    measured: Measured, quality: list[QualityCheck], nominal: Nominal, thread: Thread, options: Options
+    measured: MeasuredGrooves, quality: list[QualityCheck], nominal: Nominal, thread: Thread, options: Options
 ) -> Analysis:
     """Quantities, checks and details of a measured trace."""
     frame, names = measured.frame, list(measured.grooves)
@@ -256,7 +257,12 @@ def _collect(
 
 
 def _groove_reports(
-    measured: Measured, nominal: Nominal, thread: Thread, options: Options, circle_mm: float, psi_deg: float
+    measured: MeasuredGrooves,
+    nominal: Nominal,
+    thread: Thread,
+    options: Options,
+    circle_mm: float,
+    psi_deg: float,
 ) -> tuple[list[Quantity], list[str], list[str]]:
     quantities: list[Quantity] = []
     remarks: list[str] = []
@@ -280,7 +286,7 @@ def _groove_reports(
 
 
 def _pitch_quantities(
-    measured: Measured, grid: Grid, names: list[str], thread: Thread
+    measured: MeasuredGrooves, grid: PitchGrid, names: list[str], thread: Thread
 ) -> tuple[list[Quantity], dict[str, Any]]:
     """Pitch of each pair, the largest cumulative deviation of each side, index error of each start."""
     frame = measured.frame
@@ -319,7 +325,7 @@ def _pitch_quantities(
     return quantities, {"pitch": pairs, "cumulative_deviation": cumulative}
 
 
-def _trace_quantities(frame: Frame, grid: Grid, across: Across | None, thread: Thread) -> list[Quantity]:
+def _trace_quantities(frame: Frame, grid: PitchGrid, across: Across | None, thread: Thread) -> list[Quantity]:
     pitch, pitch_spread = grid.pitch_mm, grid.pitch_uncertainty_mm
     lead = pitch * thread.starts if pitch is not None else None
     lead_spread = pitch_spread * thread.starts if pitch_spread is not None else None
@@ -343,7 +349,7 @@ def _trace_quantities(frame: Frame, grid: Grid, across: Across | None, thread: T
 
 
 def _closing_checks(
-    measured: Measured, grid: Grid, across: Across | None, thread: Thread, options: Options
+    measured: MeasuredGrooves, grid: PitchGrid, across: Across | None, thread: Thread, options: Options
 ) -> list[QualityCheck]:
     """Checks that need the measured grooves."""
     frame = measured.frame

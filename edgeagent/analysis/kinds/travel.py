@@ -100,7 +100,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     from the recipe's thread, else from the header. Values that cannot be computed are None: all of them where
     a failed check forbids a curve, ``travel_variation_300`` on less than 300 mm and ``travel_variation_turn``
     without a lead or with too few samples a turn, each with a note in the quality. Spikes are left out and
-    counted where a turn has enough samples to tell them from the thread. Raises nothing for a bad trace.
+    counted where a turn has enough samples to be separable from the thread. Raises nothing for a bad trace.
     """
     options: Options = request.options
     lead_mm = _lead_mm(trace, request)
@@ -257,7 +257,7 @@ def _per_turn(travel_mm: FloatArray, lead_mm: float) -> float:
 
 def _without_spikes(curve: Curve, lead_mm: float | None) -> tuple[Curve, QualityCheck]:
     if lead_mm is None or _per_turn(curve.travel_mm, lead_mm) < POINTS_PER_TURN_MIN:
-        note = "too few samples a turn to tell a spike from the thread; none left out"
+        note = "too few samples a turn to separate a spike from the thread; none left out"
         return curve, QualityCheck("spikes", True, None, None, "samples", note)
     found = spikes(curve.deviation_um)
     allowed = max(1.0, float(np.floor(SPIKE_SHARE_MAX * curve.travel_mm.size)))

@@ -4,7 +4,7 @@
 this one (type A, JCGM 100, 4.2): of n sections a mean has s/sqrt(n), with n - 1 degrees of freedom, and what is
 computed from means has its jackknife, which is the same for a mean. A height over the whole length has the
 scatter s of the heights of single sections. Waves reach beyond a section of one cut-off, so waviness is cut
-into pieces of two. One section tells nothing: None. DEVELOPERS.md says how well this agrees with the scatter
+into pieces of two. One section has no scatter: None. NUMERICS.md states how well this agrees with the scatter
 over surfaces of known texture.
 """
 

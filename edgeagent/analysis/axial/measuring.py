@@ -46,7 +46,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class MeasuredGrooves:
     """Grooves by name in the order of the frame's arrays; those that failed, with the reason."""
 
     frame: Frame
@@ -58,7 +58,7 @@ class Measured:
 
 
 def find_grooves(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thread) -> Found:
-    """Grooves of all sides with their names, those that are cut off at the ends told apart."""
+    """Grooves of all sides with their names, the ones cut off by the ends listed separately."""
     rolled = {
         code: roll_ball(
             s.x_mm,
@@ -106,7 +106,7 @@ def _cut_by_ends(
 def _too_few_points(
     names: tuple[str, ...], frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal
 ) -> dict[str, str]:
-    """Grooves with a flank that was hardly seen, each with the reason."""
+    """Grooves with a flank of which too little was traced, each with the reason."""
     bounds = zone_bounds(frame, nominal, nominal.zone_deg)
     index = index_bounds(bounds, frame, sides)
     reasons = {}
@@ -123,7 +123,7 @@ def _too_few_points(
 
 def measure_grooves(
     found: Found, sides: Mapping[float, CleanSide], nominal: Nominal, construction: str
-) -> Measured:
+) -> MeasuredGrooves:
     """Settle the frame on thinned samples, then measure every groove on all points."""
     usable = np.array([name not in found.unusable for name in found.names])
     if not np.any(usable):
@@ -149,7 +149,7 @@ def measure_grooves(
         if moved < _REMEASURE_MM:
             break
         frame = measured[0]
-    return Measured(measured[0], number, grooves, failed, measured[1], measured[2])
+    return MeasuredGrooves(measured[0], number, grooves, failed, measured[1], measured[2])
 
 
 def _measure_each(
