@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from edgeagent.codec.configuration.settings import Intake as IntakeSettings
+from edgeagent.codec.configuration.settings import IntakeSettings
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.errors import InputError, SourceUnavailableError, TraceFormatError
 from edgeagent.judging.found_file import FoundFile

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from edgeagent.codec.configuration.recipe import referenced_files
-from edgeagent.codec.configuration.schema import located
+from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, parse_certificate, parse_settings
 from edgeagent.codec.traces.layout import Layout, parse_layout
 from edgeagent.errors import ConfigError
@@ -46,7 +46,7 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
     wanted = settings.uncertainty.artefact if settings.uncertainty is not None else None
     if wanted is not None and wanted not in certificates:
         raise ConfigError(
-            located(path.name, document.data.decode("utf-8-sig", "replace"), "uncertainty.artefact"),
+            place_of_key(path.name, document.data.decode("utf-8-sig", "replace"), "uncertainty.artefact"),
             "uncertainty.artefact",
             "no certificate for it",
             value=wanted,
@@ -97,7 +97,7 @@ def _certificates(folder: Path) -> dict[str, tuple[Certificate, Document]]:
         certificate = parse_certificate(document.data, document.name)
         if certificate.artefact in found:
             first = found[certificate.artefact][1].name
-            where = located(document.name, document.data.decode("utf-8-sig", "replace"), "artefact")
+            where = place_of_key(document.name, document.data.decode("utf-8-sig", "replace"), "artefact")
             raise ConfigError(where, "artefact", f"{first} certifies it already", value=certificate.artefact)
         found[certificate.artefact] = certificate, document
     return found

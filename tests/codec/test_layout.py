@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from edgeagent.codec.traces.layout import claims, parse_layout, parse_with_layout
+from edgeagent.codec.traces.delimited import claims, parse_with_layout
+from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.codec.traces.trace_text import parse_trace_text
 from edgeagent.errors import ConfigError, TraceFormatError
 

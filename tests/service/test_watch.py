@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from field import wait_until
 
-from edgeagent.codec.configuration.settings import Intake as Settings
+from edgeagent.codec.configuration.settings import IntakeSettings as Settings
 from edgeagent.judging.found_file import FoundFile
 from edgeagent.service.intake import Intake
 from edgeagent.service.mailbox import Mailbox

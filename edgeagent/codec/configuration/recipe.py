@@ -9,8 +9,8 @@ from typing import Annotated, Any, Literal
 import msgspec
 import numpy as np
 
-from edgeagent.codec.configuration.schema import convert, located, toml_table
-from edgeagent.codec.traces.table import parse_number
+from edgeagent.codec.configuration.schema import convert, place_of_key, toml_table
+from edgeagent.codec.numbers import parse_number
 from edgeagent.errors import ConfigError, InputError
 from edgeagent.model import (
     CurveLimit,
@@ -32,7 +32,7 @@ DescribeKind = Callable[[str], tuple[type[Any], Mapping[str, str]]]
 """A kind's options structure and its characteristics with units; raises InputError for no such kind."""
 
 
-class _Thread(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _ThreadTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     member: Literal["shaft", "nut"]
     hand: Literal["right", "left"]
     starts: Annotated[int, msgspec.Meta(ge=1, le=16)]
@@ -49,7 +49,7 @@ class _Thread(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 # Not tuple[Positive, Positive]: in a union with a bounded number such a tuple makes msgspec 0.22 crash at the
 # next garbage collection.
-_Range = Annotated[tuple[Positive, ...], msgspec.Meta(min_length=2, max_length=2)]
+_SpeedRange = Annotated[tuple[Positive, ...], msgspec.Meta(min_length=2, max_length=2)]
 
 
 RESONANCE_WIDTH = 0.05
@@ -57,10 +57,10 @@ RESONANCE_WIDTH = 0.05
 machine structures have it (common practice)."""
 
 
-class _Running(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    speed_rpm: Positive | _Range | None = None
+class _RunningTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    speed_rpm: Positive | _SpeedRange | None = None
     ball_count: Annotated[float, msgspec.Meta(ge=1)] | None = None
-    resonances_hz: tuple[Positive | _Range, ...] = ()
+    resonances_hz: tuple[Positive | _SpeedRange, ...] = ()
     wheel_rpm: Positive | None = None
     work_rpm: Positive | None = None
 
@@ -84,26 +84,26 @@ class _Running(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return tuple(found)
 
 
-class _Power(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _PowerTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     upr: Positive
     nm: Positive
     exponent: Annotated[float, msgspec.Meta(ge=-6, le=6)]
 
 
-class _Limit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _LimitTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     characteristic: Name | None = None
     instance: str | None = None
     lower: float | None = None
     upper: float | None = None
     caution: Share | None = None
     points: tuple[tuple[Positive, Positive], ...] | None = None
-    power: _Power | None = None
+    power: _PowerTable | None = None
     file: Name | None = None
     express: Literal["amplitude", "wave_depth"] = "amplitude"
     grade: int | None = None
 
 
-class _Uncertainty(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _UncertaintyTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     expansion_per_k: Positive | None = None
     expansion_uncertainty_per_k: Positive | None = None
     correct_temperature: bool = False
@@ -115,13 +115,13 @@ class _Uncertainty(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             raise ValueError("correct_temperature needs expansion_per_k")
 
 
-class _Recipe(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _RecipeDocument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     part: Name
     revision: Annotated[str, msgspec.Meta(max_length=64)]
     measurement: Annotated[tuple[dict[str, Any], ...], msgspec.Meta(min_length=1)]
-    thread: _Thread | None = None
-    running: _Running = _Running()
-    uncertainty: _Uncertainty | None = None
+    thread: _ThreadTable | None = None
+    running: _RunningTable = _RunningTable()
+    uncertainty: _UncertaintyTable | None = None
 
 
 def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: DescribeKind) -> Recipe:
@@ -131,13 +131,13 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
     file, line, key, value and what is allowed.
     """
     text = data.decode("utf-8-sig", errors="replace")
-    found = convert(toml_table(data, file), _Recipe, file, text=text)
+    found = convert(toml_table(data, file), _RecipeDocument, file, text=text)
     plans = tuple(_plan(table, i, file, text, files, describe) for i, table in enumerate(found.measurement))
     features = [p.feature for p in plans]
     for number, feature in enumerate(features):
         if feature in features[:number]:
             key = f"measurement[{number}].feature"
-            raise ConfigError(located(file, text, key), key, "a feature is measured twice", value=feature)
+            raise ConfigError(place_of_key(file, text, key), key, "a feature is measured twice", value=feature)
     thread = Thread(**msgspec.structs.asdict(found.thread)) if found.thread is not None else None
     running = _running(found.running)
     for number, plan in enumerate(plans):
@@ -145,18 +145,20 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
             thread is None or found.running.speed_rpm is None
         ):
             key = f"measurement[{number}].velocity_bands_hz"
-            raise ConfigError(located(file, text, key), key, "needs [thread] and speed_rpm in [running]")
+            raise ConfigError(place_of_key(file, text, key), key, "needs [thread] and speed_rpm in [running]")
     if running is not None and running.resonances_hz and thread is None:
         key = "running.resonances_hz"
         raise ConfigError(
-            located(file, text, key), key, "needs [thread]: it says how fast waves pass the balls"
+            place_of_key(file, text, key), key, "needs [thread]: it says how fast waves pass the balls"
         )
     highest = running.speed_rpm[1] if running is not None and running.speed_rpm is not None else None
     uncertainty = _uncertainty(found, file, text, describe)
     return Recipe(found.part, found.revision, thread, highest, plans, running, uncertainty)
 
 
-def _uncertainty(found: _Recipe, file: str, text: str, describe: DescribeKind) -> PartUncertainty | None:
+def _uncertainty(
+    found: _RecipeDocument, file: str, text: str, describe: DescribeKind
+) -> PartUncertainty | None:
     if found.uncertainty is None:
         return None
     known = {name for table in found.measurement for name in describe(str(table["kind"]))[1]}
@@ -167,14 +169,14 @@ def _uncertainty(found: _Recipe, file: str, text: str, describe: DescribeKind) -
             if band[0] > band[1] or any(band[0] <= high and low <= band[1] for low, high in bands):
                 key = "uncertainty.repeatability"
                 complaint = "a band runs from its first UPR to its last, and no two overlap"
-                raise ConfigError(located(file, text, key), key, complaint, value=name)
+                raise ConfigError(place_of_key(file, text, key), key, complaint, value=name)
             bands.append(band)
         elif name not in known and (_instance_of(name) not in known or name.startswith("harmonic_amplitude")):
             near = difflib.get_close_matches(name, known, 1)
             complaint = "unknown characteristic" + (f", did you mean {near[0]!r}?" if near else "")
             key = "uncertainty.repeatability"
             raise ConfigError(
-                located(file, text, key), key, complaint, value=name, allowed=", ".join(sorted(known))
+                place_of_key(file, text, key), key, complaint, value=name, allowed=", ".join(sorted(known))
             )
     return PartUncertainty(**msgspec.structs.asdict(found.uncertainty))
 
@@ -184,9 +186,9 @@ def _instance_of(name: str) -> str:
     return name.partition("[")[0] if name.endswith("]") else name
 
 
-def _running(found: _Running) -> Running | None:
+def _running(found: _RunningTable) -> Running | None:
     """What the recipe says of running; None where it says nothing."""
-    if found == _Running():
+    if found == _RunningTable():
         return None
     values = msgspec.structs.asdict(found)
     speed = values.pop("speed_rpm")
@@ -223,7 +225,7 @@ def _plan(
             near = difflib.get_close_matches(key, rest, 1)
             complaint = "this key is required" if value is None else "not a text"
             complaint += f", did you mean it by {near[0]!r}?" if near else ""
-            place = located(file, text, f"{where}.{near[0] if near else key}")
+            place = place_of_key(file, text, f"{where}.{near[0] if near else key}")
             raise ConfigError(place, f"{where}.{key}", complaint, value=value, allowed="a text")
     assert isinstance(feature, str)
     assert isinstance(kind, str)
@@ -231,7 +233,7 @@ def _plan(
         options_type, characteristics = describe(kind)
     except InputError as error:
         raise ConfigError(
-            located(file, text, f"{where}.kind"), f"{where}.kind", str(error), value=kind
+            place_of_key(file, text, f"{where}.kind"), f"{where}.kind", str(error), value=kind
         ) from error
     options = convert(rest, options_type, file, text=text, prefix=where, also=("feature", "kind", "limit"))
     scalars: list[ScalarLimit] = []
@@ -239,12 +241,12 @@ def _plan(
     grade = None
     for number, item in enumerate([limits] if isinstance(limits, dict) else limits or ()):
         key = f"{where}.limit[{number}]"
-        limit = convert(item, _Limit, file, text=text, prefix=key)
+        limit = convert(item, _LimitTable, file, text=text, prefix=key)
         if limit.grade is not None:
             grade = limit.grade
             continue
-        _known(limit.characteristic, characteristics, file, text, key)
-        place = located(file, text, key)
+        _require_known(limit.characteristic, characteristics, file, text, key)
+        place = place_of_key(file, text, key)
         if limit.points is not None or limit.power is not None or limit.file is not None:
             curves.append(_curve(limit, key, place, files, getattr(options, "upr", None)))
         else:
@@ -252,13 +254,15 @@ def _plan(
     return MeasurementPlan(feature, kind, options, tuple(scalars), tuple(curves), grade)
 
 
-def _known(name: str | None, characteristics: Mapping[str, str], file: str, text: str, key: str) -> None:
+def _require_known(
+    name: str | None, characteristics: Mapping[str, str], file: str, text: str, key: str
+) -> None:
     if name in characteristics:
         return
     near = difflib.get_close_matches(name or "", characteristics, 1)
     complaint = "unknown characteristic" if name is not None else "this key is required"
     raise ConfigError(
-        located(file, text, f"{key}.characteristic"),
+        place_of_key(file, text, f"{key}.characteristic"),
         f"{key}.characteristic",
         complaint + (f", did you mean {near[0]!r}?" if near else ""),
         value=name,
@@ -266,7 +270,7 @@ def _known(name: str | None, characteristics: Mapping[str, str], file: str, text
     )
 
 
-def _scalar(limit: _Limit, key: str, file: str) -> ScalarLimit:
+def _scalar(limit: _LimitTable, key: str, file: str) -> ScalarLimit:
     if limit.characteristic == "harmonic_amplitude":
         raise ConfigError(file, key, "harmonic_amplitude is judged by a curve", allowed="points, power or file")
     if limit.lower is None and limit.upper is None:
@@ -286,7 +290,7 @@ def _scalar(limit: _Limit, key: str, file: str) -> ScalarLimit:
 
 
 def _curve(
-    limit: _Limit, key: str, file: str, files: Mapping[str, bytes], band: tuple[int, int] | None
+    limit: _LimitTable, key: str, file: str, files: Mapping[str, bytes], band: tuple[int, int] | None
 ) -> CurveLimit:
     """A harmonic limit curve as amplitudes, from points, a power law or a file; exactly one of them."""
     given = [

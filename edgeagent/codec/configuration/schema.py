@@ -40,7 +40,7 @@ def _refuse_not_finite(found: Any, file: str, text: str, key: str) -> None:
         for number, value in enumerate(found):
             _refuse_not_finite(value, file, text, f"{key}[{number}]")
     elif isinstance(found, float) and not math.isfinite(found):
-        raise ConfigError(located(file, text, key), key, "not a finite number", value=found)
+        raise ConfigError(place_of_key(file, text, key), key, "not a finite number", value=found)
 
 
 def convert(
@@ -55,10 +55,10 @@ def convert(
     try:
         return msgspec.convert(table, target)
     except msgspec.ValidationError as error:
-        raise _explained(str(error), table, target, file, text, prefix, also) from error
+        raise _explain(str(error), table, target, file, text, prefix, also) from error
 
 
-def located(file: str, text: str, key: str) -> str:
+def place_of_key(file: str, text: str, key: str) -> str:
     """The file's name with the line of a key where that can be found."""
     line = line_of(text, key)
     return f"{file}: line {line}" if line else file
@@ -90,7 +90,7 @@ def line_of(text: str, key: str) -> int | None:
     return best
 
 
-def _explained(
+def _explain(
     message: str,
     table: Mapping[str, Any],
     target: type[Any],
@@ -118,7 +118,9 @@ def _explained(
         complaint = "not one of the allowed values"
         allowed = ", ".join(str(v) for v in _literal_values(target, path))
     key = ".".join(p for p in (prefix, path) if p)
-    return ConfigError(located(file, text, key), key or "(document)", complaint, value=value, allowed=allowed)
+    return ConfigError(
+        place_of_key(file, text, key), key or "(document)", complaint, value=value, allowed=allowed
+    )
 
 
 def _steps(path: str) -> list[str | int]:

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from edgeagent.codec.configuration.schema import convert, located, toml_table
+from edgeagent.codec.configuration.schema import convert, place_of_key, toml_table
 from edgeagent.errors import ConfigError
 from edgeagent.model import DecisionPolicy
 
@@ -19,11 +19,11 @@ Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 
 
-class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class ConfigTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Base of every table of the configuration."""
 
 
-class Station(Section, frozen=True):
+class Station(ConfigTable, frozen=True):
     """Where the agent stands."""
 
     site: Name
@@ -31,7 +31,7 @@ class Station(Section, frozen=True):
     name: Name
 
 
-class Intake(Section, frozen=True):
+class IntakeSettings(ConfigTable, frozen=True):
     """Which folders are watched and when a file is complete."""
 
     folders: Annotated[tuple[Name, ...], msgspec.Meta(min_length=1)] = ("inbox",)
@@ -51,14 +51,14 @@ class Intake(Section, frozen=True):
         return self.scan_s if self.scan_s is not None else 5.0 if self.observer == "native" else 1.0
 
 
-class Store(Section, frozen=True):
+class StoreSettings(ConfigTable, frozen=True):
     """Where journal, archive and state live."""
 
     folder: Name = "store"
     segment_mb: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 64.0
 
 
-class Tls(Section, frozen=True):
+class Tls(ConfigTable, frozen=True):
     """Certificates for ``mqtts://``; paths relative to ``agent.toml``."""
 
     ca: str | None = None
@@ -66,7 +66,7 @@ class Tls(Section, frozen=True):
     key: str | None = None
 
 
-class Mqtt(Section, frozen=True):
+class Mqtt(ConfigTable, frozen=True):
     """The broker. The password is read from a file, never from the configuration itself."""
 
     url: str
@@ -92,7 +92,7 @@ class Mqtt(Section, frozen=True):
             raise ValueError("prefix must not contain # or +")
 
 
-class Decision(Section, frozen=True):
+class Decision(ConfigTable, frozen=True):
     """How values become dispositions."""
 
     rule: Literal["guarded", "simple", "capped-risk"] = "guarded"
@@ -108,14 +108,14 @@ class Decision(Section, frozen=True):
         return DecisionPolicy(self.rule, self.conformance, self.risk, self.family)
 
 
-class Verification(Section, frozen=True):
+class Verification(ConfigTable, frozen=True):
     """Which reference artefact proves the instrument, and how long a passed verification holds."""
 
     artefact: Name
     max_age_h: Positive | None = None
 
 
-class Watched(Section, frozen=True):
+class Watched(ConfigTable, frozen=True):
     """One characteristic whose drift is watched, by which chart; constants are multiples of sigma.
 
     ``characteristic`` is a name, or ``name[instance]`` for one instance of it, of a resonance as
@@ -150,7 +150,7 @@ class Watched(Section, frozen=True):
             raise ValueError("part and artefact exclude each other")
 
 
-class Drift(Section, frozen=True):
+class Drift(ConfigTable, frozen=True):
     """Which series are watched for drift, from when on, and after how many values they are judged.
 
     The baseline of a series begins with ``minimum`` values and grows by those that are as usual until it holds
@@ -166,7 +166,7 @@ class Drift(Section, frozen=True):
 DegreesOfFreedom = Annotated[float, msgspec.Meta(ge=1)]
 
 
-class Uncertainty(Section, frozen=True):
+class StationUncertainty(ConfigTable, frozen=True):
     """The instrument's own standard uncertainties; scales are relative. ``artefact`` counts a certificate."""
 
     gauge_scale: Positive | None = None
@@ -180,17 +180,17 @@ class Uncertainty(Section, frozen=True):
     artefact: Name | None = None
 
 
-class Settings(Section, frozen=True):
+class Settings(ConfigTable, frozen=True):
     """All of ``agent.toml``."""
 
     station: Station
-    intake: Intake = Intake()
-    store: Store = Store()
+    intake: IntakeSettings = IntakeSettings()
+    store: StoreSettings = StoreSettings()
     mqtt: Mqtt | None = None
     decision: Decision = Decision()
     verification: Verification | None = None
     drift: Drift | None = None
-    uncertainty: Uncertainty | None = None
+    uncertainty: StationUncertainty | None = None
 
     @property
     def prefix(self) -> str:
@@ -200,7 +200,7 @@ class Settings(Section, frozen=True):
         return f"edgeagent/{self.station.site}/{self.station.cell}/{self.station.name}"
 
 
-class Wave(Section, frozen=True):
+class Wave(ConfigTable, frozen=True):
     """One certified wave of a reference artefact; the expanded uncertainty is that for k = 2.
 
     ``feature`` is the trace that shows it, where the artefact's bands are traced one by one; None for all.
@@ -212,7 +212,7 @@ class Wave(Section, frozen=True):
     feature: Name | None = None
 
 
-class Acceptance(Section, frozen=True):
+class Acceptance(ConfigTable, frozen=True):
     """When a verification passes.
 
     What lies within ``side_band_upr`` of a wave has the limit ``side_band_nm``, or ``spurious_nm`` as all the
@@ -230,7 +230,7 @@ class Acceptance(Section, frozen=True):
     window_h: Positive = 2.0
 
 
-class Certificate(Section, frozen=True):
+class Certificate(ConfigTable, frozen=True):
     """One ``artefacts/*.toml``. More waves than 64 would not fit into a journal record."""
 
     artefact: Name
@@ -245,7 +245,7 @@ def parse_settings(data: bytes, file: str) -> Settings:
     text = data.decode("utf-8-sig", errors="replace")
     settings = convert(toml_table(data, file), Settings, file, text=text)
     if len(set(settings.intake.folders)) != len(settings.intake.folders):
-        where = located(file, text, "intake.folders")
+        where = place_of_key(file, text, "intake.folders")
         raise ConfigError(
             where, "intake.folders", "a folder is named twice", value=list(settings.intake.folders)
         )
@@ -260,7 +260,7 @@ def parse_certificate(data: bytes, file: str) -> Certificate:
     text = data.decode("utf-8-sig", errors="replace")
     certificate = convert(toml_table(data, file), Certificate, file, text=text)
     for key, complaint, value, allowed in _contradictions(certificate):
-        raise ConfigError(located(file, text, key), key, complaint, value=value, allowed=allowed)
+        raise ConfigError(place_of_key(file, text, key), key, complaint, value=value, allowed=allowed)
     return certificate
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.findings import Finding, Open
-from edgeagent.codec.proposals.sniff import Grid
+from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, LENGTH_UNITS, SIDE_WORDS, column_role
 from edgeagent.model import FloatArray
 
@@ -210,15 +210,15 @@ class Roles:
         return [k for k, role in enumerate(self.role) if role in roles]
 
 
-def roles_of(grid: Grid) -> Roles:
+def roles_of(table: ExportTable) -> Roles:
     """The role that name and unit of each field speak for."""
     roles: list[str | None] = []
-    for k, (name, unit) in enumerate(zip(grid.names, grid.units, strict=True)):
+    for k, (name, unit) in enumerate(zip(table.names, table.units, strict=True)):
         role = column_role(name)
-        if k in grid.labels:
+        if k in table.labels:
             role = (
                 "side"
-                if role == "side" or set(map(str.lower, grid.labels[k])) <= SIDE_WORDS.keys()
+                if role == "side" or set(map(str.lower, table.labels[k])) <= SIDE_WORDS.keys()
                 else "other"
             )
         elif unit is not None and unit[0] in ANGLE_UNITS and role not in ("other", "index"):
@@ -228,10 +228,10 @@ def roles_of(grid: Grid) -> Roles:
         elif unit is not None and unit[0] in LENGTH_UNITS and role in ("angle", "time", "index"):
             role = None
         roles.append(role)
-    return Roles(tuple(roles), tuple(shape_of(grid.values[:, k]) for k in range(grid.fields)))
+    return Roles(tuple(roles), tuple(shape_of(table.values[:, k]) for k in range(table.fields)))
 
 
-def find_angle(grid: Grid, roles: Roles) -> tuple[int | None, bool]:
+def find_angle(table: ExportTable, roles: Roles) -> tuple[int | None, bool]:
     """The field of the angle and whether that is sure; None where no column can be one."""
     named = roles.of("angle")
     running = [k for k in named if roles.shapes[k].rising or roles.shapes[k].falling or roles.shapes[k].saw]
@@ -240,16 +240,16 @@ def find_angle(grid: Grid, roles: Roles) -> tuple[int | None, bool]:
     if len(running) > 1:
         return running[0], False
     nameless = [
-        k for k, role in enumerate(roles.role) if k not in grid.labels and _may_turn(role, grid.units[k])
+        k for k, role in enumerate(roles.role) if k not in table.labels and _may_turn(role, table.units[k])
     ]
     fitting = [k for k in nameless if set(whole_turns_in(roles.shapes[k])) - {"rev", "arcmin"}]
     exact = [k for k in fitting if not roles.shapes[k].counter]
-    if len(exact) == 1 and not any(grid.names) and whole_turns_in(roles.shapes[exact[0]]) == ("rad",):
+    if len(exact) == 1 and not any(table.names) and whole_turns_in(roles.shapes[exact[0]]) == ("rad",):
         return exact[0], True  # a multiple of 2 pi is no accident; 360 of something may be
     if fitting:
         return (exact or fitting)[0], False
     even = [k for k in nameless if roles.shapes[k].even and not roles.shapes[k].counter]
-    return (even[0], False) if even and grid.fields > 1 and not roles.of("travel", "x", "z") else (None, False)
+    return (even[0], False) if even and table.fields > 1 and not roles.of("travel", "x", "z") else (None, False)
 
 
 def _may_turn(role: str | None, unit: tuple[str, float] | None) -> bool:
@@ -276,32 +276,38 @@ def find_deviation(
     return wavy, len(wavy) == 1 and len(rest) == 1
 
 
-def round_columns(grid: Grid, roles: Roles, hints: Hints) -> Columns:
+def round_columns(table: ExportTable, roles: Roles, hints: Hints) -> Columns:
     """Columns of a spiral or circle trace: angle and deviation."""
-    at, sure = find_angle(grid, roles)
+    at, sure = find_angle(table, roles)
     findings: list[Finding] = []
     pins: list[str] = []
     taken = set(roles.of("index", "time", "other", "side"))
     if at is None:
-        angle, turns = _angle_from_header(grid, hints, findings, pins)
+        angle, turns = _angle_from_header(table, hints, findings, pins)
     else:
         taken.add(at)
-        angle, turns = _angle_column(grid, roles, at, sure, hints, findings, pins)
-    deviation = _deviation_column(grid, roles, taken, hints, findings, pins)
+        angle, turns = _angle_column(table, roles, at, sure, hints, findings, pins)
+    deviation = _deviation_column(table, roles, taken, hints, findings, pins)
     return Columns((angle, deviation), tuple(findings), tuple(pins), turns)
 
 
 def _angle_column(
-    grid: Grid, roles: Roles, at: int, sure: bool, hints: Hints, findings: list[Finding], pins: list[str]
+    table: ExportTable,
+    roles: Roles,
+    at: int,
+    sure: bool,
+    hints: Hints,
+    findings: list[Finding],
+    pins: list[str],
 ) -> tuple[ColumnProposal, float]:
     shape = roles.shapes[at]
-    written = grid.units[at]
+    written = table.units[at]
     unit_text = written[0] if written is not None and written[0] in ANGLE_UNITS else None
     if unit_text is None and hints.angle_unit is not None:
         unit_text = hints.angle_unit
         pins.append(hints.pins["angle_unit"])
     unit, unit_finding = angle_unit(shape, unit_text, bool(roles.role[at]))
-    name = grid.names[at]
+    name = table.names[at]
     why = (
         f"its name is {plain(name)!r}"
         if roles.role[at] == "angle"
@@ -324,7 +330,7 @@ def _angle_column(
     per_turn = turn / shape.step if shape.step else 0.0
     open_end, closed = (shape.span + shape.step) / turn, shape.span / turn
     turns = min(open_end, closed, key=lambda n: abs(n - round(n)) if n > 0.5 else 1.0)
-    turns = len(grid.values) / per_turn if shape.saw and per_turn else turns
+    turns = len(table.values) / per_turn if shape.saw and per_turn else turns
     certain = not isinstance(unit, Open)
     findings.append(
         Finding(
@@ -338,10 +344,10 @@ def _angle_column(
 
 
 def _angle_from_header(
-    grid: Grid, hints: Hints, findings: list[Finding], pins: list[str]
+    table: ExportTable, hints: Hints, findings: list[Finding], pins: list[str]
 ) -> tuple[ColumnProposal, float | None]:
     """An angle that is not recorded: points a turn or a step that the header gives."""
-    points = len(grid.values)
+    points = len(table.values)
     if hints.per_turn is not None:
         turns = points / hints.per_turn
         pins.append(hints.pins["per_turn"])
@@ -350,7 +356,7 @@ def _angle_from_header(
         findings.append(Finding("turns and points", f"{turns:.4g} turns", True, f"{points} rows"))
         return ColumnProposal("angle_deg", {"per_turn": hints.per_turn}, "not recorded"), turns
     if hints.step is not None:
-        return _angle_from_step(grid, hints, findings, pins)
+        return _angle_from_step(table, hints, findings, pins)
     if hints.turns is not None and hints.turns > 0:
         why = f"{points} rows over the header's {hints.turns:g} turns; does the last row close the turn?"
         keys: dict[str, object] = {"per_turn": Open(points / hints.turns, why)}
@@ -362,10 +368,10 @@ def _angle_from_header(
 
 
 def _angle_from_step(
-    grid: Grid, hints: Hints, findings: list[Finding], pins: list[str]
+    table: ExportTable, hints: Hints, findings: list[Finding], pins: list[str]
 ) -> tuple[ColumnProposal, float]:
     assert hints.step is not None
-    points = len(grid.values)
+    points = len(table.values)
     shape = Shape(hints.step, hints.step * (points - 1), True, False, False, True, False, False)
     unit, finding = angle_unit(shape, hints.step_unit, named=True)
     if hints.step_unit is None and not isinstance(unit, Open):
@@ -385,37 +391,39 @@ def _angle_from_step(
 
 
 def _deviation_column(
-    grid: Grid, roles: Roles, taken: set[int], hints: Hints, findings: list[Finding], pins: list[str]
+    table: ExportTable, roles: Roles, taken: set[int], hints: Hints, findings: list[Finding], pins: list[str]
 ) -> ColumnProposal:
-    candidates, sure = find_deviation(roles, taken, grid.labels)
+    candidates, sure = find_deviation(roles, taken, table.labels)
     if not candidates:
-        candidates, sure = [k for k in range(grid.fields) if k not in taken][:1] or [grid.fields - 1], False
+        candidates, sure = [k for k in range(table.fields) if k not in taken][:1] or [table.fields - 1], False
     at = candidates[0]
-    name = grid.names[at]
+    name = table.names[at]
     if sure:
         why = f"its name is {plain(name)!r}" if roles.role[at] == "deviation" else "it is the only column left"
     else:
-        others = ", ".join(f"{k + 1} {plain(grid.names[k], 30)}".strip() for k in candidates)
+        others = ", ".join(f"{k + 1} {plain(table.names[k], 30)}".strip() for k in candidates)
         why = f"it could be field {others}" if len(candidates) > 1 else "nothing names it"
     findings.append(Finding("deviation", f"field {at + 1}", sure, why))
     keys: dict[str, object] = {"field": at + 1 if sure else Open(at + 1, why)}
-    written, source = grid.units[at], "the column's name"
+    written, source = table.units[at], "the column's name"
     if written is None and hints.unit is not None:
         written, source = hints.unit, "the header"
         pins.append(hints.pins["unit"])
     unit_keys, finding = length_unit(
-        "unit of the deviation", written, grid.values[:, at], source, deviation=True
+        "unit of the deviation", written, table.values[:, at], source, deviation=True
     )
     findings.append(finding)
     why = "a positive reading is taken as " + (
-        "more travel than nominal" if "travel" in map(column_role, grid.names) else "material that stands proud"
+        "more travel than nominal"
+        if "travel" in map(column_role, table.names)
+        else "material that stands proud"
     )
     why += "; the file cannot tell, a known defect can"
     findings.append(Finding("sign of the deviation", "as recorded", False, why))
     return ColumnProposal("deviation_um", keys | unit_keys, _comment(name) or "change its sign by scale = -1")
 
 
-def travel_columns(grid: Grid, roles: Roles, hints: Hints) -> Columns:
+def travel_columns(table: ExportTable, roles: Roles, hints: Hints) -> Columns:
     """Columns of a travel trace: nominal travel and deviation."""
     findings: list[Finding] = []
     pins: list[str] = []
@@ -424,33 +432,33 @@ def travel_columns(grid: Grid, roles: Roles, hints: Hints) -> Columns:
     running = named or [k for k, s in enumerate(roles.shapes) if s.rising and k not in taken]
     at, sure = (running[0], len(named) == 1) if running else (0, False)
     taken.add(at)
-    why = f"its name is {plain(grid.names[at])!r}" if sure else "only its growth speaks for it"
+    why = f"its name is {plain(table.names[at])!r}" if sure else "only its growth speaks for it"
     findings.append(Finding("travel", f"field {at + 1}", sure, why))
     unit, finding = length_unit(
-        "unit of the travel", grid.units[at], grid.values[:, at], "the column's name", deviation=False
+        "unit of the travel", table.units[at], table.values[:, at], "the column's name", deviation=False
     )
     findings.append(finding)
     travel = ColumnProposal(
-        "travel_mm", {"field": at + 1 if sure else Open(at + 1, why), **unit}, _comment(grid.names[at])
+        "travel_mm", {"field": at + 1 if sure else Open(at + 1, why), **unit}, _comment(table.names[at])
     )
-    deviation = _deviation_column(grid, roles, taken, hints, findings, pins)
+    deviation = _deviation_column(table, roles, taken, hints, findings, pins)
     return Columns((travel, deviation), tuple(findings), tuple(pins))
 
 
-def axial_columns(grid: Grid, roles: Roles) -> Columns:
+def axial_columns(table: ExportTable, roles: Roles) -> Columns:
     """Columns of an axial trace: side, position along and height across the axis."""
     findings: list[Finding] = []
-    usable = [k for k in range(grid.fields) if roles.role[k] not in ("index", "time", "other", "side")]
+    usable = [k for k in range(table.fields) if roles.role[k] not in ("index", "time", "other", "side")]
     along, across, sure, why = _along_and_across(roles, usable)
     findings.append(Finding("x along, z across the axis", f"fields {along + 1} and {across + 1}", sure, why))
-    columns = [_side_column(grid, roles, findings)]
+    columns = [_side_column(table, roles, findings)]
     for name, at in (("x_mm", along), ("z_mm", across)):
         unit, finding = length_unit(
-            f"unit of {name[0]}", grid.units[at], grid.values[:, at], "the column's name", deviation=False
+            f"unit of {name[0]}", table.units[at], table.values[:, at], "the column's name", deviation=False
         )
         findings.append(finding)
         keys = {"field": at + 1 if sure else Open(at + 1, why), **unit}
-        columns.append(ColumnProposal(name, keys, _comment(grid.names[at])))
+        columns.append(ColumnProposal(name, keys, _comment(table.names[at])))
     return Columns(tuple(columns), tuple(findings))
 
 
@@ -468,19 +476,19 @@ def _along_and_across(roles: Roles, usable: list[int]) -> tuple[int, int, bool, 
     return along, rest[0] if rest else along, False, "only the even growth of one column speaks for it"
 
 
-def _side_column(grid: Grid, roles: Roles, findings: list[Finding]) -> ColumnProposal:
+def _side_column(table: ExportTable, roles: Roles, findings: list[Finding]) -> ColumnProposal:
     sides = roles.of("side")
     if not sides:
         why = "no column gives a side; one side is assumed: offset 1 is the top, -1 the bottom"
         findings.append(Finding("side", "top", False, why))
         return ColumnProposal("side", {"step": 0.0, "offset": Open(1.0, why)}, "every row is of one side")
     at = sides[0]
-    words = {w: SIDE_WORDS[w.lower()] for w in grid.labels.get(at, ()) if w.lower() in SIDE_WORDS}
-    unknown = [w for w in grid.labels.get(at, ()) if w.lower() not in SIDE_WORDS]
+    words = {w: SIDE_WORDS[w.lower()] for w in table.labels.get(at, ()) if w.lower() in SIDE_WORDS}
+    unknown = [w for w in table.labels.get(at, ()) if w.lower() not in SIDE_WORDS]
     if not words or unknown:
-        why = f"the labels {plain(', '.join(grid.labels.get(at, ())))!r} are not known"
+        why = f"the labels {plain(', '.join(table.labels.get(at, ())))!r} are not known"
         findings.append(Finding("side", f"field {at + 1}", False, why))
-        guess = dict(zip(grid.labels.get(at, ()), ("top", "bottom"), strict=False))
+        guess = dict(zip(table.labels.get(at, ()), ("top", "bottom"), strict=False))
         return ColumnProposal("side", {"field": at + 1, "words": Open(guess, why)})
     findings.append(Finding("side", f"field {at + 1}", True, f"its labels are {plain(', '.join(words))}"))
     plain_words = all(w == label for w, label in words.items())

@@ -15,7 +15,7 @@ _PLAIN_LETTERS = frozenset("äöüÄÖÜßàâéèêëîïôùûçñáíóúÀÉ
 _PLAIN_SIGNS = frozenset("°µ±²³·×§©®€…–—“”„‘’«»\u00a0")
 
 
-def decoded(data: bytes) -> tuple[str, str, Finding]:
+def decode_export(data: bytes) -> tuple[str, str, Finding]:
     """Encoding (a name that layouts know), text without a byte order mark, and how sure that is.
 
     Raises TraceFormatError when the bytes are no text.

@@ -10,7 +10,7 @@ from datetime import datetime
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.columns import TURN, Hints
 from edgeagent.codec.proposals.findings import Finding, Open, regex_text
-from edgeagent.codec.proposals.sniff import Grid
+from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import (
     ANGLE_UNITS,
     FEATURE_PAIRS,
@@ -41,7 +41,7 @@ _LENGTHS = {"tip_radius_mm": ("tip_radius_mm", 1.0), "tip_diameter": ("tip_radiu
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class HeaderEntry:
     """One header line that names something: the key that it means, the pattern up to its value, the value."""
 
     key: str
@@ -67,21 +67,21 @@ class HeaderProposal:
     sources: tuple[SourceProposal, ...]
     hints: Hints
     findings: tuple[Finding, ...]
-    entries: Mapping[str, Entry] = field(default_factory=dict)
+    entries: Mapping[str, HeaderEntry] = field(default_factory=dict)
 
 
-def read_header(grid: Grid) -> HeaderProposal:
+def read_header(table: ExportTable) -> HeaderProposal:
     """Sources and hints from the lines before the data."""
-    entries: dict[str, Entry] = {}
+    entries: dict[str, HeaderEntry] = {}
     findings: list[Finding] = []
-    rivals: dict[str, Entry] = {}
-    for number, line in enumerate(grid.head):
-        found = _entry(line, number, grid.mark)
+    rivals: dict[str, HeaderEntry] = {}
+    for number, line in enumerate(table.head):
+        found = _header_entry(line, number, table.mark)
         if found is not None and found.key in entries and found.value != entries[found.key].value:
             rivals[found.key] = found
         elif found is not None:
             entries.setdefault(found.key, found)
-    sources = [_text_source(entries[key], grid.mark, findings) for key in _TEXTS if key in entries]
+    sources = [_text_source(entries[key], table.mark, findings) for key in _TEXTS if key in entries]
     moment = _moment_source(entries, findings)
     sources += [moment] if moment is not None else []
     for word, (key, factor) in _LENGTHS.items():
@@ -90,7 +90,7 @@ def read_header(grid: Grid) -> HeaderProposal:
     sources += _speed_source(entries, findings)
     if "temperature_c" in entries:
         sources += _celsius_source(entries["temperature_c"])
-    foreign = re.compile(r"^[-+]?\d+" + (r"\." if grid.decimal_guess == "," else ","))
+    foreign = re.compile(r"^[-+]?\d+" + (r"\." if table.decimal_guess == "," else ","))
     for source in [s for s in sources if s.key in _NUMBERS and foreign.match(s.found)]:
         sources.remove(source)
         why = "it is written with another decimal mark than the table, which a layout cannot say"
@@ -100,15 +100,17 @@ def read_header(grid: Grid) -> HeaderProposal:
         why = f"lines {entries[key].line + 1} and {rivals[key].line + 1} could both give it"
         findings = [f for f in findings if f.what != key]
         findings.append(Finding(key, plain(entries[key].value), False, why))
-    read, lost = _readable(sources, grid)
+    read, lost = _keep_readable(sources, table)
     findings = [f for f in findings if f.what not in lost] + list(lost.values())
     safe = {key: entry for key, entry in entries.items() if key not in rivals or key in _TEXTS}
     return HeaderProposal(tuple(read), _hints(safe), tuple(findings), entries)
 
 
-def _readable(sources: list[SourceProposal], grid: Grid) -> tuple[list[SourceProposal], dict[str, Finding]]:
+def _keep_readable(
+    sources: list[SourceProposal], table: ExportTable
+) -> tuple[list[SourceProposal], dict[str, Finding]]:
     """The sources whose pattern finds the value that it was made from, and a doubt for each other one."""
-    head = "\n".join(grid.head)
+    head = "\n".join(table.head)
     read: list[SourceProposal] = []
     lost: dict[str, Finding] = {}
     for source in sources:
@@ -122,7 +124,7 @@ def _readable(sources: list[SourceProposal], grid: Grid) -> tuple[list[SourcePro
     return read, lost
 
 
-def _entry(line: str, number: int, delimiter: str) -> Entry | None:
+def _header_entry(line: str, number: int, delimiter: str) -> HeaderEntry | None:
     """A line as an entry whose key is known, else None."""
     lead = re.match(r"\s*(?:#+|%+|//+|!+|\*+|;+)?\s*\"?", line)
     begin = lead.end() if lead else 0
@@ -147,7 +149,9 @@ def _entry(line: str, number: int, delimiter: str) -> Entry | None:
                 continue  # a sentence that begins with a known word
             between = line[begin + cut.start() :]
             between = between[: len(between) - len(between.lstrip(':=;\t|," '))]
-            return Entry(key, number, _start_pattern(line[:begin], name, between), value, _unit_text(name))
+            return HeaderEntry(
+                key, number, _start_pattern(line[:begin], name, between), value, _unit_text(name)
+            )
     return None
 
 
@@ -165,7 +169,7 @@ def _unit_text(name: str) -> str:
     return found.group(1) if found else ""
 
 
-def _text_source(entry: Entry, delimiter: str, findings: list[Finding]) -> SourceProposal:
+def _text_source(entry: HeaderEntry, delimiter: str, findings: list[Finding]) -> SourceProposal:
     """A text up to the end of the line, or up to the delimiter where the line goes on after it."""
     value = entry.value
     rest = r"(\S[^\n]*?)[\"; \t,|]*$"
@@ -209,7 +213,9 @@ def _feature_words(value: str, pair: tuple[str, str]) -> dict[str, str]:
     return words if normal(value) == pair[0] else {other: "left-flank", value: "right-flank"}
 
 
-def _length_source(entry: Entry, key: str, factor: float, findings: list[Finding]) -> list[SourceProposal]:
+def _length_source(
+    entry: HeaderEntry, key: str, factor: float, findings: list[Finding]
+) -> list[SourceProposal]:
     number = re.match(_NUMBER, entry.value)
     if number is None:
         return []
@@ -228,7 +234,7 @@ def _length_source(entry: Entry, key: str, factor: float, findings: list[Finding
     return [SourceProposal(key, keys, entry.value)]
 
 
-def _speed_source(entries: Mapping[str, Entry], findings: list[Finding]) -> list[SourceProposal]:
+def _speed_source(entries: Mapping[str, HeaderEntry], findings: list[Finding]) -> list[SourceProposal]:
     entry = entries.get("spindle_rpm")
     number = re.match(_NUMBER, entry.value) if entry is not None else None
     if entry is None or number is None:
@@ -243,14 +249,14 @@ def _speed_source(entries: Mapping[str, Entry], findings: list[Finding]) -> list
     return [SourceProposal("spindle_rpm", keys, entry.value)]
 
 
-def _celsius_source(entry: Entry) -> list[SourceProposal]:
+def _celsius_source(entry: HeaderEntry) -> list[SourceProposal]:
     if not re.fullmatch(rf"{_NUMBER}\s*(?:°\s*C|C|degC)", entry.value) and "C" not in entry.unit:
         return []
     keys = {"pattern": entry.start + f"({_NUMBER})", "required": False}
     return [SourceProposal("temperature_c", keys, entry.value)]
 
 
-def _moment_source(entries: Mapping[str, Entry], findings: list[Finding]) -> SourceProposal | None:
+def _moment_source(entries: Mapping[str, HeaderEntry], findings: list[Finding]) -> SourceProposal | None:
     """Date and time of day, on one line or on two."""
     for key in ("datetime", "date", "time"):
         entry = entries.get(key)
@@ -261,18 +267,18 @@ def _moment_source(entries: Mapping[str, Entry], findings: list[Finding]) -> Sou
         clock = _TIME.search(rest)
         if clock is not None:
             between = rest[: clock.start()]
-            return _dated(entry, date, clock, between, None, findings)
+            return _date_source(entry, date, clock, between, None, findings)
         other = entries.get("time")
         clock = _TIME.match(other.value) if other is not None and other is not entry else None
         if other is not None and clock is not None and other.line > entry.line:
-            return _dated(entry, date, clock, "", other, findings)
-        return _dated(entry, date, None, "", None, findings)
+            return _date_source(entry, date, clock, "", other, findings)
+        return _date_source(entry, date, None, "", None, findings)
     return None
 
 
-def _dated(
-    entry: Entry, date: re.Match[str], clock: re.Match[str] | None, between: str, other: Entry | None,
-    findings: list[Finding],
+def _date_source(
+    entry: HeaderEntry, date: re.Match[str], clock: re.Match[str] | None, between: str,
+    other: HeaderEntry | None, findings: list[Finding],
 ) -> SourceProposal | None:  # fmt: skip
     day = date.group(0)
     hour = clock.group(0).strip() if clock is not None else ""
@@ -291,7 +297,7 @@ def _dated(
     text = day
     if clock is not None:
         hour_pattern = "(" + regex_shape(hour) + ")"
-        middle = r"[\s\S]*?" + other.start if other is not None else _between(between)
+        middle = r"[\s\S]*?" + other.start if other is not None else _gap_pattern(between)
         keys["pattern"] = pattern + middle + hour_pattern
         text = f"{day} {hour}"
         form = f"{form} {_clock_format(hour)}"
@@ -322,7 +328,7 @@ def _follows(text: str, form: str) -> bool:
     return True
 
 
-def _between(between: str) -> str:
+def _gap_pattern(between: str) -> str:
     return r"\s+" if not between.strip() and between else regex_text(between)
 
 
@@ -373,7 +379,7 @@ def _clock_format(hour: str) -> str:
     return re.sub(r"(Z|[+-]\d{2}:?\d{2})$", "%z", form)
 
 
-def _hints(entries: Mapping[str, Entry]) -> Hints:
+def _hints(entries: Mapping[str, HeaderEntry]) -> Hints:
     """What the header says about points a turn, step, turns and units, with the lines as patterns."""
     numbers: dict[str, float] = {}
     pins: dict[str, str] = {}
@@ -403,7 +409,7 @@ def _hints(entries: Mapping[str, Entry]) -> Hints:
     )
 
 
-def _step(entry: Entry | None, number: float | None) -> tuple[float | None, str | None]:
+def _step(entry: HeaderEntry | None, number: float | None) -> tuple[float | None, str | None]:
     """A step of an angle; a step of a length is none."""
     if entry is None or number is None or number <= 0:
         return None, None

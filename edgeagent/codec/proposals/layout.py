@@ -24,9 +24,10 @@ from edgeagent.codec.proposals.columns import (
 )
 from edgeagent.codec.proposals.findings import Finding, Open
 from edgeagent.codec.proposals.header_lines import HeaderProposal, SourceProposal, read_header
-from edgeagent.codec.proposals.sniff import Grid, sniff
+from edgeagent.codec.proposals.sniff import ExportTable, sniff
 from edgeagent.codec.proposals.trade_words import KIND_WORDS, LENGTH_UNITS, normal
-from edgeagent.codec.traces.layout import FILL_IN, parse_layout, parse_with_layout
+from edgeagent.codec.traces.delimited import parse_with_layout
+from edgeagent.codec.traces.layout import FILL_IN, parse_layout
 from edgeagent.errors import ConfigError, TraceFormatError
 from edgeagent.model import Trace
 
@@ -72,50 +73,50 @@ def propose_layout(name: str, data: bytes, kind: str | None = None) -> LayoutPro
     """
     if not data.strip():
         raise TraceFormatError("the file is empty", expected="a delimited text export")
-    grid = sniff(data)
-    header = read_header(grid)
-    roles = roles_of(grid)
-    found, findings = _kind(grid, roles, header, kind)
+    table = sniff(data)
+    header = read_header(table)
+    roles = roles_of(table)
+    found, findings = _kind(table, roles, header, kind)
     wanted = str(found.guess) if isinstance(found, Open) else found
     if wanted == "axial":
-        columns = axial_columns(grid, roles)
+        columns = axial_columns(table, roles)
     elif wanted == "travel":
-        columns = travel_columns(grid, roles, header.hints)
+        columns = travel_columns(table, roles, header.hints)
     else:
-        columns = round_columns(grid, roles, header.hints)
+        columns = round_columns(table, roles, header.hints)
     constants, more = _constants(found, header, wanted)
-    sections = _sections(name, grid, header, columns, constants)
-    toml, trial = _written(sections, trial=False), _written(sections, trial=True)
-    trace = _tried(trial, name, data, len(grid.values))
+    sections = _sections(name, table, header, columns, constants)
+    toml, trial = _write(sections, trial=False), _write(sections, trial=True)
+    trace = _try(trial, name, data, len(table.values))
     return LayoutProposal(
         toml=toml,
         trial=trial,
         trace=trace,
-        findings=(*grid.findings, *findings, *columns.findings, *header.findings, *more),
+        findings=(*table.findings, *findings, *columns.findings, *header.findings, *more),
         fill_in=_open_keys(sections),
     )
 
 
 def _kind(
-    grid: Grid, roles: Roles, header: HeaderProposal, wanted: str | None
+    table: ExportTable, roles: Roles, header: HeaderProposal, wanted: str | None
 ) -> tuple[str | Open, list[Finding]]:
     """The kind of trace from what the user says, from the columns, from words of the header."""
     if wanted is not None:
         return wanted, [Finding("kind", wanted, True, "as asked for")]
-    spoken = _spoken_kinds(grid)
-    angle, _ = find_angle(grid, roles)
+    spoken = _spoken_kinds(table)
+    angle, _ = find_angle(table, roles)
     hints = header.hints
     is_round = angle is not None or hints.per_turn is not None or hints.step is not None
     if roles.of("side") and not is_round:
         return "axial", [Finding("kind", "axial", True, "a column gives the side")]
-    lengths = {k for k, unit in enumerate(grid.units) if unit is not None and unit[0] in LENGTH_UNITS}
+    lengths = {k for k, unit in enumerate(table.units) if unit is not None and unit[0] in LENGTH_UNITS}
     if lengths & set(roles.of("x")) and lengths & set(roles.of("z")) and not roles.of("angle"):
         return "axial", [Finding("kind", "axial", True, "there are columns x and z in lengths and no angle")]
     moving = {k for k in roles.of("travel") if roles.shapes[k].rising or roles.shapes[k].falling}
     if moving & lengths and not roles.of("angle"):
         return "travel", [Finding("kind", "travel", True, "a column gives the travel")]
     candidates = [k for k in spoken if (k in ("spiral", "circle")) == is_round]
-    turns = _turns(grid, roles, angle, hints)
+    turns = _turns(table, roles, angle, hints)
     several = candidates == ["circle"] and (turns is None or not 0.9 <= turns <= 1.1)
     if len(candidates) == 1 and len(spoken) == 1 and is_round and not several:
         guess, word = candidates[0], spoken[candidates[0]]
@@ -131,20 +132,20 @@ def _kind(
     return Open(guess, why), [Finding("kind", guess, False, why)]
 
 
-def _turns(grid: Grid, roles: Roles, angle: int | None, hints: Hints) -> float | None:
+def _turns(table: ExportTable, roles: Roles, angle: int | None, hints: Hints) -> float | None:
     """Turns that the trace covers, where that can be said before its kind is known."""
     if angle is not None:
-        written = grid.units[angle]
+        written = table.units[angle]
         unit = written[0] if written is not None else next(iter(whole_turns_in(roles.shapes[angle])), "")
         shape = roles.shapes[angle]
         if shape.saw:
-            return len(grid.values) * shape.step / (shape.span + shape.step)
+            return len(table.values) * shape.step / (shape.span + shape.step)
         return (shape.span + shape.step) / TURN[unit] if unit in TURN else None
-    return len(grid.values) / hints.per_turn if hints.per_turn else None
+    return len(table.values) / hints.per_turn if hints.per_turn else None
 
 
-def _spoken_kinds(grid: Grid) -> dict[str, str]:
-    words = f" {normal(' '.join(grid.head)[:20000])} "
+def _spoken_kinds(table: ExportTable) -> dict[str, str]:
+    words = f" {normal(' '.join(table.head)[:20000])} "
     found = {}
     for kind, speaking in KIND_WORDS.items():
         word = next((w for w in speaking if f" {w} " in words), None)
@@ -187,7 +188,7 @@ def _feature_guess(kind: str) -> str:
 
 
 def _sections(
-    name: str, grid: Grid, header: HeaderProposal, columns: Columns, constants: list[_Line]
+    name: str, table: ExportTable, header: HeaderProposal, columns: Columns, constants: list[_Line]
 ) -> list[tuple[str, list[_Line]]]:
     base = name.replace("\\", "/").rsplit("/", 1)[-1]
     stem, dot, ending = base.rpartition(".")
@@ -199,19 +200,19 @@ def _sections(
         example = "^(?P<part>.+)_(?P<serial>[^_.]+)"
         top.append(_Line("# file_name", example, "fields from the file's name; remove what it gives below"))
     match = [_Line("names", names, "which files this layout claims")]
-    contains = _contains(grid, header, columns)
+    contains = _contains(table, header, columns)
     if contains:
         match.append(_Line("contains", contains, "a file without it is not claimed"))
     text = [
-        _Line("delimiter", grid.delimiter),
-        _Line("decimal", grid.decimal),
-        _Line("encoding", grid.encoding),
+        _Line("delimiter", table.delimiter),
+        _Line("decimal", table.decimal),
+        _Line("encoding", table.encoding),
     ]
-    if grid.missing:
-        text.append(_Line("missing", list(grid.missing)))
-    data = [_Line("after" if isinstance(grid.start, str) else "first_line", grid.start)]
-    if grid.until is not None:
-        data.append(_Line("until", grid.until))
+    if table.missing:
+        text.append(_Line("missing", list(table.missing)))
+    data = [_Line("after" if isinstance(table.start, str) else "first_line", table.start)]
+    if table.until is not None:
+        data.append(_Line("until", table.until))
     sections = [("", top), ("[match]", match), ("[text]", text), ("[data]", data)]
     for column in columns.columns:
         lines = [_Line("name", column.name, column.comment)]
@@ -225,9 +226,9 @@ def _source_lines(source: SourceProposal) -> list[_Line]:
     return lines + [_Line(k, v) for k, v in source.keys.items()]
 
 
-def _contains(grid: Grid, header: HeaderProposal, columns: Columns) -> str | None:
+def _contains(table: ExportTable, header: HeaderProposal, columns: Columns) -> str | None:
     """Lines that the columns were concluded from, in the order of the file; else the first entry's name."""
-    pins = sorted(set(columns.pins), key=lambda pin: _place(grid, pin))
+    pins = sorted(set(columns.pins), key=lambda pin: _place(table, pin))
     if pins:
         return r"[\s\S]*?".join(pins)
     first = next((s for s in header.sources if s.key in ("part", "serial")), None)
@@ -237,12 +238,12 @@ def _contains(grid: Grid, header: HeaderProposal, columns: Columns) -> str | Non
     return pattern[: pattern.index("(")] if "(" in pattern and "\\(" not in pattern else None
 
 
-def _place(grid: Grid, pin: str) -> int:
-    found = re.search(pin, "\n".join(grid.head), re.MULTILINE)
+def _place(table: ExportTable, pin: str) -> int:
+    found = re.search(pin, "\n".join(table.head), re.MULTILINE)
     return found.start() if found else 0
 
 
-def _written(sections: list[tuple[str, list[_Line]]], *, trial: bool) -> str:
+def _write(sections: list[tuple[str, list[_Line]]], *, trial: bool) -> str:
     out = [
         "# Proposed from one export; look at every line before use.",
         f'# Where it says "{FILL_IN}" the file does not tell: replace it, then run the check command.',
@@ -271,7 +272,7 @@ def _open_keys(sections: list[tuple[str, list[_Line]]]) -> tuple[tuple[str, str]
     return tuple(found)
 
 
-def _tried(trial: str, name: str, data: bytes, rows: int) -> Trace:
+def _try(trial: str, name: str, data: bytes, rows: int) -> Trace:
     """The trace that the proposal reads, which proves that the layout can say what was found."""
     try:
         layout = parse_layout(trial.encode("utf-8"), "proposal")

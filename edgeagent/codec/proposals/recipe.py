@@ -128,8 +128,8 @@ def _measurement(feature: str, kind: str, data: RecipeData) -> str:
 
 def _round_limits(data: RecipeData) -> str:
     speed = data.speed_rpm or ASSUMED_SPEED_RPM
-    roundness = _rounded(1e3 * ROUNDNESS_PER_BALL_DIAMETER * data.thread.ball_diameter_mm)
-    amplitude = _rounded(1e6 * VELOCITY_MM_S / (2 * math.pi * 20 * speed / 60))
+    roundness = _round(1e3 * ROUNDNESS_PER_BALL_DIAMETER * data.thread.ball_diameter_mm)
+    amplitude = _round(1e6 * VELOCITY_MM_S / (2 * math.pi * 20 * speed / 60))
     return f"""upr = [{UPR[0]}, {UPR[1]}]  # band of undulations; needs {7 * UPR[1]} points a turn
 
   # Starting value, our own choice: {1e3 * ROUNDNESS_PER_BALL_DIAMETER:g} um per mm of ball diameter.
@@ -157,7 +157,7 @@ def _axial_limits(data: RecipeData) -> str:
     low, high = (_plain_number(thread.contact_angle_deg + sign * half) for sign in (-1, 1))
     width = min(CONFORMITY_HALF_WIDTH, 0.5 * (thread.track_conformity - 0.5))
     tight, wide = (_plain_number(thread.track_conformity + sign * width) for sign in (-1, 1))
-    form = _rounded(1e3 * FLANK_FORM_PER_BALL_DIAMETER * thread.ball_diameter_mm)
+    form = _round(1e3 * FLANK_FORM_PER_BALL_DIAMETER * thread.ball_diameter_mm)
     small, large = (_plain_number(thread.ball_pitch_circle_mm + s * BALL_CIRCLE_HALF_WIDTH_MM) for s in (-1, 1))
     text = f"""# Contact angle: nominal +- {half:g} deg, common practice.
 # Track conformity: nominal +- {width:g}, common practice.
@@ -192,6 +192,6 @@ def _plain_number(value: float) -> float:
     return float(f"{value:.10g}")
 
 
-def _rounded(value: float) -> float:
+def _round(value: float) -> float:
     """To two significant digits, as a starting value deserves."""
     return float(f"{value:.1e}")

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from edgeagent.codec.configuration.toml_text import plain
-from edgeagent.codec.proposals.encoding import decoded
+from edgeagent.codec.numbers import MISSING_WORDS
+from edgeagent.codec.proposals.encoding import decode_export
 from edgeagent.codec.proposals.findings import Finding, Open, regex_text
 from edgeagent.codec.proposals.trade_words import (
     HEADER_WORDS,
@@ -23,7 +24,6 @@ from edgeagent.codec.proposals.trade_words import (
     normal,
     unit_of,
 )
-from edgeagent.codec.traces.table import _MISSING as MISSING_WORDS
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
 
@@ -37,7 +37,7 @@ _COMMENT = re.compile(r"^ *(?:#+|%+|//+|!+|;+|'+|\*+) *")
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class ExportTable:
     """The table of an export and what stands around it.
 
     ``head`` are the lines before the first row; ``values`` has shape (rows, fields), NaN for missing samples
@@ -71,7 +71,7 @@ class Grid:
 
 
 @dataclass(frozen=True, slots=True)
-class _Reading:
+class _TableForm:
     """One way to cut lines into numbers, and the run of rows that it finds among the first lines."""
 
     delimiter: str
@@ -82,13 +82,13 @@ class _Reading:
     numeric: tuple[bool, ...]
 
 
-def sniff(data: bytes) -> Grid:
+def sniff(data: bytes) -> ExportTable:
     """The table in ``data``. Raises TraceFormatError when there is none that a layout could describe."""
-    encoding, text, finding = decoded(data)
+    encoding, text, finding = decode_export(data)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     reading = _best_reading(lines)
     names, units, names_at = _names(lines, reading)
-    settled, decimal, doubts = _settled(lines, reading, names)
+    settled, decimal, doubts = _settle_decimal(lines, reading, names)
     if settled.fields != reading.fields:
         names, units, names_at = _names(lines, settled)
     reading = settled
@@ -104,7 +104,7 @@ def sniff(data: bytes) -> Grid:
         else "one number a line; any delimiter reads it",
     )  # fmt: skip
     findings = [finding, delimiter, *doubts, start_finding, *until_findings, *_missing_finding(missing, values)]
-    return Grid(
+    return ExportTable(
         encoding, tuple(lines[: reading.first]), reading.delimiter, decimal, start, until, reading.fields,
         names, units, missing, labels, values, tuple(findings),
     )  # fmt: skip
@@ -125,7 +125,7 @@ def _cells(line: str, delimiter: str, decimal: str) -> list[str]:
     return cells[:-1] if len(cells) > 1 and not cells[-1] else cells
 
 
-def _best_reading(lines: list[str]) -> _Reading:
+def _best_reading(lines: list[str]) -> _TableForm:
     """The reading with the longest run of rows; of equals the one with more fields, tab before blanks."""
     sample = lines[:_SAMPLE_LINES]
     quoted = any('"' in line for line in sample)
@@ -134,7 +134,7 @@ def _best_reading(lines: list[str]) -> _Reading:
         for delimiter in _MARKS
         for decimal in (".", ",")
         if (delimiter != "comma" or decimal == "." or quoted)
-        if (reading := _run(sample, delimiter, decimal)) is not None
+        if (reading := _find_run(sample, delimiter, decimal)) is not None
     ]
     if not found:
         raise TraceFormatError(
@@ -148,7 +148,7 @@ def _best_reading(lines: list[str]) -> _Reading:
     return _with_lost_rows(lines, best)
 
 
-def _with_lost_rows(lines: list[str], reading: _Reading) -> _Reading:
+def _with_lost_rows(lines: list[str], reading: _TableForm) -> _TableForm:
     """The reading from the lost samples on that stand above its first numbers; a ruled line is none."""
     first = reading.first
     while first > 0:
@@ -159,9 +159,9 @@ def _with_lost_rows(lines: list[str], reading: _Reading) -> _Reading:
     return replace(reading, first=first)
 
 
-def _run(lines: list[str], delimiter: str, decimal: str) -> _Reading | None:
+def _find_run(lines: list[str], delimiter: str, decimal: str) -> _TableForm | None:
     number = _number(decimal)
-    best: _Reading | None = None
+    best: _TableForm | None = None
     begin = 0
     patterns: list[tuple[bool, ...]] = []  # begins with a row of numbers; words and blanks may follow
     for position in range(len(lines) + 1):
@@ -176,8 +176,8 @@ def _run(lines: list[str], delimiter: str, decimal: str) -> _Reading | None:
 
 
 def _longer(
-    best: _Reading | None, delimiter: str, decimal: str, begin: int, patterns: list[tuple[bool, ...]]
-) -> _Reading | None:
+    best: _TableForm | None, delimiter: str, decimal: str, begin: int, patterns: list[tuple[bool, ...]]
+) -> _TableForm | None:
     while patterns and not any(patterns[-1]):
         patterns = patterns[:-1]
     if len(patterns) < ROWS_MIN:
@@ -187,7 +187,7 @@ def _longer(
     rows = len(patterns) - lead
     if rows < ROWS_MIN or (best is not None and best.rows >= rows):
         return best
-    return _Reading(delimiter, decimal, begin + lead, rows, len(usual), usual)
+    return _TableForm(delimiter, decimal, begin + lead, rows, len(usual), usual)
 
 
 def _pattern(line: str, delimiter: str, decimal: str, number: re.Pattern[str]) -> tuple[bool, ...] | None:
@@ -203,7 +203,7 @@ def _pattern(line: str, delimiter: str, decimal: str, number: re.Pattern[str]) -
 
 
 def _names(
-    lines: list[str], reading: _Reading
+    lines: list[str], reading: _TableForm
 ) -> tuple[tuple[str, ...], tuple[tuple[str, float] | None, ...], tuple[int, ...]]:
     """Names and units of the fields from the lines above the rows, and those lines, the lowest first."""
     rows = _rows_above(lines, reading)
@@ -228,7 +228,7 @@ def _names(
     return named, tuple(units), tuple(used)
 
 
-def _rows_above(lines: list[str], reading: _Reading) -> list[tuple[int, list[str]]]:
+def _rows_above(lines: list[str], reading: _TableForm) -> list[tuple[int, list[str]]]:
     """Up to three lines right above the rows that have as many texts as the rows have numbers."""
     found: list[tuple[int, list[str]]] = []
     for position in range(reading.first - 1, max(reading.first - 6, -1), -1):
@@ -239,7 +239,7 @@ def _rows_above(lines: list[str], reading: _Reading) -> list[tuple[int, list[str
         texts = sum(bool(re.search(r"[^\W\d]|[°#]", c)) for c in cells or ())
         if cells is None or not texts or texts < sum(bool(re.match(r"[+-]?\d", c)) for c in cells) + 1:
             break
-        if header_key(cells[0]) not in (None, *_HINTS) and not _known_column(cells[0]):
+        if header_key(cells[0]) not in (None, *_HINTS) and not _is_column_name(cells[0]):
             break
         found.append((position, cells))
     return found
@@ -248,11 +248,11 @@ def _rows_above(lines: list[str], reading: _Reading) -> list[tuple[int, list[str
 _HINTS = ("time", "per_turn", "turns", "temperature_c", "lead_mm")
 
 
-def _known_column(cell: str) -> bool:
+def _is_column_name(cell: str) -> bool:
     return normal(cell) not in {normal(w) for words in HEADER_WORDS.values() for w in words}
 
 
-def _name_cells(line: str, reading: _Reading) -> list[str] | None:
+def _name_cells(line: str, reading: _TableForm) -> list[str] | None:
     if not line:
         return None
     if reading.fields == 1:
@@ -274,9 +274,9 @@ def _name_cells(line: str, reading: _Reading) -> list[str] | None:
     return None
 
 
-def _settled(
-    lines: list[str], reading: _Reading, names: tuple[str, ...]
-) -> tuple[_Reading, str | Open, list[Finding]]:
+def _settle_decimal(
+    lines: list[str], reading: _TableForm, names: tuple[str, ...]
+) -> tuple[_TableForm, str | Open, list[Finding]]:
     """The decimal mark, and the doubt where a comma may be a delimiter or a decimal mark."""
     rows = [line for line in lines[reading.first : reading.first + 2000] if line.strip()]
     cells = [_cells(line, reading.delimiter, reading.decimal) for line in rows]
@@ -293,7 +293,7 @@ def _settled(
             if seen_in_head
             else "no number of the file has one; a file with the other mark would be refused, not misread"
         )
-        reading = _Reading(
+        reading = _TableForm(
             reading.delimiter, mark, reading.first, reading.rows, reading.fields, reading.numeric
         )
         return reading, mark, [Finding("decimal mark", spoken[mark], bool(seen_in_head), why)]
@@ -329,8 +329,8 @@ def _split_decimals(cells: list[list[str]]) -> bool:
 
 
 def _comma_doubt(
-    lines: list[str], reading: _Reading, names: tuple[str, ...]
-) -> tuple[_Reading, str | Open, list[Finding]]:
+    lines: list[str], reading: _TableForm, names: tuple[str, ...]
+) -> tuple[_TableForm, str | Open, list[Finding]]:
     real_names = any(names)
     if real_names and reading.fields > 1:
         leading = any(re.search(r",0\d", line) for line in lines[reading.first : reading.first + 500])
@@ -341,7 +341,7 @@ def _comma_doubt(
             "the comma seems to be both delimiter and decimal mark, so no layout can tell the numbers apart",
             line=reading.first + 1, expected="an export with another delimiter or a decimal point",
         )  # fmt: skip
-    single = _run(lines[:_SAMPLE_LINES], "semicolon", ",")
+    single = _find_run(lines[:_SAMPLE_LINES], "semicolon", ",")
     assert single is not None
     single = _with_lost_rows(lines, single)
     digits = [
@@ -356,7 +356,7 @@ def _comma_doubt(
     return single, Open(",", why), [Finding("decimal mark", "comma", False, why)]
 
 
-def _last_row(lines: list[str], reading: _Reading) -> int:
+def _last_row(lines: list[str], reading: _TableForm) -> int:
     number = _number(reading.decimal)
     last = reading.first
     for position in range(reading.first, len(lines)):
@@ -374,7 +374,7 @@ def _last_row(lines: list[str], reading: _Reading) -> int:
 
 
 def _values(
-    rows: list[tuple[int, str]], reading: _Reading
+    rows: list[tuple[int, str]], reading: _TableForm
 ) -> tuple[FloatArray, tuple[str, ...], dict[int, tuple[str, ...]]]:
     number = _number(reading.decimal)
     words: list[Counter[str]] = [Counter() for _ in range(reading.fields)]
@@ -409,7 +409,7 @@ def _blank_stand_ins(column: FloatArray, words: Counter[str], decimal: str) -> N
             del words[word]
 
 
-def _other_tables(lines: list[str], reading: _Reading, last: int) -> list[Finding]:
+def _other_tables(lines: list[str], reading: _TableForm, last: int) -> list[Finding]:
     """A doubt where further rows of numbers lie outside of the table."""
     number = _number(reading.decimal)
     outside = [*lines[: reading.first], *lines[last + 1 :]]
@@ -433,7 +433,7 @@ def _missing_finding(missing: tuple[str, ...], values: FloatArray) -> list[Findi
     ]
 
 
-def _start(lines: list[str], reading: _Reading, names_at: tuple[int, ...]) -> tuple[str | int, Finding]:
+def _start(lines: list[str], reading: _TableForm, names_at: tuple[int, ...]) -> tuple[str | int, Finding]:
     """A pattern for the line before the rows, or the rows' line number where no line announces them."""
     above = next((n for n in range(reading.first - 1, -1, -1) if lines[n].strip()), None)
     number = reading.first + 1

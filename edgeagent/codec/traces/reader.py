@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from edgeagent.codec.traces.layout import Layout, claims, parse_with_layout
+from edgeagent.codec.traces.delimited import claims, parse_with_layout
+from edgeagent.codec.traces.layout import Layout
 from edgeagent.codec.traces.trace_text import looks_like_trace_text, parse_trace_text
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import Trace

@@ -7,17 +7,15 @@ line, so that a complaint names the line.
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 import simdjson
 from numpy.typing import NDArray
 
+from edgeagent.codec.numbers import MISSING_WORDS, NUMBER, parse_number
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
 
 _NEWLINE, _COMMA = 10, 44
-_MISSING = frozenset({"", "nan", "-", "--", "---", "n/a", "na", "null"})
 
 
 def read_numbers(
@@ -36,7 +34,7 @@ def read_numbers(
     which becomes NaN. Raises TraceFormatError with the line.
     """
     # A word for a missing sample that is a number itself, such as -9999, must be seen cell by cell.
-    plain_words = not any(_NUMBER.fullmatch(word.replace(decimal, ".")) for word in missing)
+    plain_words = not any(NUMBER.fullmatch(word.replace(decimal, ".")) for word in missing)
     quick = delimiter != " " and plain_words
     found = _fast(body, columns, delimiter, decimal) if quick else None
     if found is None:
@@ -113,7 +111,7 @@ def _careful(
     body: bytes, columns: int, delimiter: str, decimal: str, first_line: int, missing: frozenset[str]
 ) -> FloatArray:
     rows: list[list[float]] = []
-    absent = _MISSING | missing
+    absent = MISSING_WORDS | missing
     for number, line in enumerate(body.decode("latin-1").split("\n"), start=first_line):
         if not line.strip():
             continue
@@ -122,28 +120,13 @@ def _careful(
             cells.pop()  # a delimiter at the end of each line
         if len(cells) != columns:
             raise TraceFormatError(
-                f"{len(cells)} fields", line=number, expected=f"{columns} separated by {_spoken(delimiter)}"
+                f"{len(cells)} fields",
+                line=number,
+                expected=f"{columns} separated by {_name_delimiter(delimiter)}",
             )
         rows.append([parse_number(cell, decimal, absent, number) for cell in cells])
     return np.array(rows, dtype=np.float64).reshape(len(rows), columns)
 
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?inf(inity)?", re.ASCII | re.IGNORECASE)
-
-
-def parse_number(cell: str, decimal: str, missing: frozenset[str] = _MISSING, line: int | None = None) -> float:
-    """One number with its decimal mark; NaN for a missing one. Raises TraceFormatError."""
-    text = cell.strip()
-    if text.lower() in missing:
-        return float("nan")
-    if decimal == ",":
-        text = text.replace(".", "?").replace(",", ".")
-    if not _NUMBER.fullmatch(text):
-        raise TraceFormatError(
-            f"{cell.strip()[:40]!r} is not a number", line=line, expected=f"a number with decimal {decimal!r}"
-        )
-    return float(text)
-
-
-def _spoken(delimiter: str) -> str:
+def _name_delimiter(delimiter: str) -> str:
     return {"\t": "tab", " ": "blanks"}.get(delimiter, repr(delimiter))

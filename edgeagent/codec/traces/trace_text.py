@@ -47,12 +47,12 @@ def named_columns(names: list[str], body: bytes | memoryview, first_line: int) -
             f"column names {', '.join(names)[:200]!r}", line=first_line - 1, expected="unlike, non-empty names"
         )
     if "side" in names:
-        body = coded_labels(bytes(body))
+        body = code_labels(bytes(body))
     rows = read_numbers(body, columns=len(names), first_line=first_line)
     return {name: np.ascontiguousarray(rows[:, i]) for i, name in enumerate(names)}
 
 
-def coded_labels(body: bytes) -> bytes:
+def code_labels(body: bytes) -> bytes:
     """The labels of the ``side`` column as numbers; a word that is no label stays and fails as a number."""
     for label, code in SIDE_LABELS.items():
         body = body.replace(label.encode(), str(int(code)).encode())

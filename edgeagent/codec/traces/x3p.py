@@ -46,7 +46,7 @@ _ZIP_ERRORS = (
 
 
 @dataclass(frozen=True, slots=True)
-class _Axis:
+class _StoredAxis:
     """One of CX, CY, CZ: coordinate = increment * (index or stored value) + offset, in metres."""
 
     absolute: bool
@@ -153,10 +153,12 @@ def _profile(members: _Members) -> ProfileData:
         values = _binary(members, root, [axes[name].dtype for name in stored], points)
     else:
         values = _list(root, len(stored), points)
-    return _placed(root, axes, dict(zip(stored, values, strict=True)), points)
+    return _place(root, axes, dict(zip(stored, values, strict=True)), points)
 
 
-def _placed(root: Element, axes: dict[str, _Axis], stored: dict[str, FloatArray], points: int) -> ProfileData:
+def _place(
+    root: Element, axes: dict[str, _StoredAxis], stored: dict[str, FloatArray], points: int
+) -> ProfileData:
     """Stored numbers to coordinates: scale, turn, shift, as Amd 1:2020 has it."""
     index = np.arange(points, dtype=np.float64)
     flat = np.zeros(points)  # a profile has one row, so an incremental y stays where it is
@@ -258,7 +260,7 @@ def _compare_main(members: _Members, root: Element, raw: bytes) -> None:
     _compare(raw, found[1], "main.xml")
 
 
-def _axis(root: Element, name: str) -> _Axis:
+def _axis(root: Element, name: str) -> _StoredAxis:
     base = f"Record1/Axes/{name}"
     kind, dtype = _text(root, f"{base}/AxisType"), _text(root, f"{base}/DataType", "D")
     if kind not in ("I", "A"):
@@ -270,7 +272,7 @@ def _axis(root: Element, name: str) -> _Axis:
     increment = _number(root, f"{base}/Increment", None if counted else 1.0)
     if not increment > 0.0:
         raise TraceFormatError(f"main.xml: {base}/Increment is {increment:g}", expected="above 0")
-    return _Axis(kind == "A", _DTYPES[dtype], increment, _number(root, f"{base}/Offset", 0.0))
+    return _StoredAxis(kind == "A", _DTYPES[dtype], increment, _number(root, f"{base}/Offset", 0.0))
 
 
 def _points(root: Element) -> int:

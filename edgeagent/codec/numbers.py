@@ -1,0 +1,27 @@
+"""One written number to a float, and the words that stand where a number is missing."""
+
+from __future__ import annotations
+
+import re
+
+from edgeagent.errors import TraceFormatError
+
+MISSING_WORDS = frozenset({"", "nan", "-", "--", "---", "n/a", "na", "null"})
+"""Cells (lower case) that stand for a sample that was not measured."""
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?inf(inity)?", re.ASCII | re.IGNORECASE)
+
+
+def parse_number(
+    cell: str, decimal: str, missing: frozenset[str] = MISSING_WORDS, line: int | None = None
+) -> float:
+    """One number with its decimal mark; NaN for a missing one. Raises TraceFormatError."""
+    text = cell.strip()
+    if text.lower() in missing:
+        return float("nan")
+    if decimal == ",":
+        text = text.replace(".", "?").replace(",", ".")
+    if not NUMBER.fullmatch(text):
+        raise TraceFormatError(
+            f"{cell.strip()[:40]!r} is not a number", line=line, expected=f"a number with decimal {decimal!r}"
+        )
+    return float(text)

@@ -1,0 +1,220 @@
+"""Delimited exports to traces, as their layout says."""
+
+from __future__ import annotations
+
+import codecs
+import fnmatch
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from edgeagent.codec.numbers import parse_number
+from edgeagent.codec.traces.header import header_from_mapping
+from edgeagent.codec.traces.layout import (
+    NUMERIC_KEYS,
+    Column,
+    HeaderSource,
+    Layout,
+    convert_header_values,
+    parse_moment,
+    units_for,
+)
+from edgeagent.codec.traces.table import read_numbers
+from edgeagent.codec.traces.trace_text import code_labels
+from edgeagent.errors import TraceFormatError
+from edgeagent.model import FloatArray, Trace
+
+_BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
+_HEADER_BYTES_MAX = 65536
+
+
+def claims(layout: Layout, name: str, data: bytes) -> bool:
+    """Whether a layout claims a file by its base name and, where asked, by its first lines."""
+    base = name.rsplit("/", 1)[-1].lower()
+    if not any(fnmatch.fnmatchcase(base, pattern.lower()) for pattern in layout.match.names):
+        return False
+    if layout.match.contains is None:
+        return True
+    head = data[:_HEADER_BYTES_MAX].decode(_encoding(layout, data), errors="replace").replace("\r", "")
+    return re.search(layout.match.contains, head.removeprefix("\ufeff"), re.MULTILINE) is not None
+
+
+def parse_with_layout(layout: Layout, name: str, data: bytes) -> Trace:
+    """A Trace from a delimited export. Raises TraceFormatError with the line and what was expected."""
+    head, body, first_line = _split(layout, _as_lines(layout, data))
+    header = header_from_mapping(_header(layout, name, head))
+    body, delimiter = _remove_quotes(body, _delimiter(layout), layout.text.decimal)
+    fields = layout.data.fields or _count_fields(body, delimiter, first_line)
+    side = next((c for c in layout.column if c.name == "side"), None)
+    rows = read_numbers(
+        _code_sides(body, delimiter, side.words) if side else body,
+        columns=fields,
+        delimiter=delimiter,
+        decimal=layout.text.decimal,
+        first_line=first_line,
+        missing=frozenset(m.lower() for m in layout.text.missing),
+    )
+    return Trace(header, {c.name: _column(c, rows, fields) for c in layout.column})
+
+
+def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
+    if column.per_turn is not None:
+        return np.arange(len(rows), dtype=np.float64) * float(360.0 / column.per_turn)
+    if column.step is not None:
+        raw = np.arange(len(rows), dtype=np.float64) * column.step
+    else:
+        assert column.field is not None
+        if column.field > fields:
+            raise TraceFormatError(
+                f"{fields} fields a line", expected=f"a field {column.field} for {column.name}"
+            )
+        raw = np.ascontiguousarray(rows[:, column.field - 1])
+    if column.scale != 1.0 or column.offset != 0.0:
+        raw = raw * column.scale + column.offset
+    wanted = column.name.rsplit("_", 1)[-1]
+    if column.unit is not None and column.unit != wanted:
+        units = units_for(column.name)
+        raw = raw * (units[column.unit] / units[wanted])
+    return _join_turns(raw) if column.unwrap else raw
+
+
+def _code_sides(body: bytes, delimiter: str, words: Mapping[str, str]) -> bytes:
+    """The labels of the sides as numbers: the layout's own words, then ``top`` and ``bottom``."""
+    mark = b"[ \t]" if delimiter == " " else re.escape(delimiter.encode())
+    for word, label in words.items():
+        cell = rb"(^|%b)([ \t]*)%b(?=[ \t]*(?:$|%b))" % (mark, re.escape(word.encode("utf-8")), mark)
+        body = re.sub(cell, rb"\1\2" + label.encode(), body, flags=re.MULTILINE)
+    return code_labels(body)
+
+
+def _join_turns(angle_deg: FloatArray) -> FloatArray:
+    """Turns joined: a step back or forth of more than half a turn is the beginning of the next turn."""
+    joined = angle_deg.copy()
+    finite = np.isfinite(angle_deg)
+    joined[finite] = np.unwrap(angle_deg[finite], period=360.0)
+    return joined
+
+
+def _remove_quotes(body: bytes, delimiter: str, decimal: str) -> tuple[bytes, str]:
+    """Rows without quotation marks; quoted numbers may use the comma for both, then a bar takes its place."""
+    if b'"' not in body:
+        if delimiter == decimal:
+            raise TraceFormatError(
+                "the comma is both delimiter and decimal mark", expected="quoted numbers, or another delimiter"
+            )
+        return body, delimiter
+    if delimiter == decimal:
+        return body.replace(b'","', b"|").replace(b'"', b""), "|"
+    return body.replace(b'"', b""), delimiter
+
+
+def _delimiter(layout: Layout) -> str:
+    return {"comma": ",", "semicolon": ";", "tab": "\t", "blanks": " ", "bar": "|"}[layout.text.delimiter]
+
+
+def _encoding(layout: Layout, data: bytes) -> str:
+    for mark, encoding in _BOMS:
+        if data.startswith(mark):
+            return encoding
+    return "utf-16-le" if layout.text.encoding == "utf-16" else layout.text.encoding
+
+
+def _as_lines(layout: Layout, data: bytes) -> bytes:
+    """The file as UTF-8 without a byte order mark, its lines ended by a line feed alone."""
+    text = _as_utf8(layout, data)
+    if b"\r" not in text:
+        return text
+    return text.replace(b"\r", b"") if b"\n" in text else text.replace(b"\r", b"\n")
+
+
+def _as_utf8(layout: Layout, data: bytes) -> bytes:
+    encoding = _encoding(layout, data)
+    for mark, _ in _BOMS:
+        data = data.removeprefix(mark)
+    if encoding == "utf-8":
+        try:
+            data[:_HEADER_BYTES_MAX].decode("utf-8")
+        except UnicodeDecodeError as error:
+            if error.start < _HEADER_BYTES_MAX - 4:  # a character may be cut in two there
+                raise TraceFormatError(f"not UTF-8 text at byte {error.start}", expected="utf-8") from error
+        return data
+    try:
+        return data.decode(encoding).encode("utf-8")
+    except UnicodeDecodeError as error:
+        raise TraceFormatError(f"not {encoding} text at byte {error.start}", expected=encoding) from error
+
+
+def _split(layout: Layout, data: bytes) -> tuple[str, bytes, int]:
+    """Header text, the bytes of the rows, and the line number of the first row."""
+    if layout.data.first_line is not None:
+        position = 0
+        for skipped in range(layout.data.first_line - 1):
+            position = data.find(b"\n", position) + 1
+            if position == 0:
+                raise TraceFormatError(f"the file ends at line {skipped + 1}", expected="data after it")
+    else:
+        head = data[:_HEADER_BYTES_MAX].decode("utf-8", errors="replace")
+        found = re.search(str(layout.data.after), head, re.MULTILINE)
+        if found is None:
+            raise TraceFormatError("data do not begin", expected=f"a line matching {layout.data.after!r}")
+        lines = head.count("\n", 0, found.end())
+        position = 0
+        for _ in range(lines + 1):
+            position = data.find(b"\n", position) + 1
+            if position == 0:
+                raise TraceFormatError("the file ends after its header", line=lines + 1)
+    body = data[position:]
+    if layout.data.until is not None:
+        end = re.search(layout.data.until.encode("utf-8"), body, re.MULTILINE)
+        body = body[: end.start()] if end else body
+    return data[:position].decode("utf-8", errors="replace"), body, data.count(b"\n", 0, position) + 1
+
+
+def _count_fields(body: bytes, delimiter: str, first_line: int) -> int:
+    """Fields of the first row; empty lines may come before it."""
+    lead = len(body) - len(body.lstrip(b" \n"))
+    first = body[lead:].split(b"\n", 1)[0].decode("utf-8", errors="replace").strip(" ")
+    if not first.strip():
+        raise TraceFormatError("nothing where data should begin", line=first_line, expected="numbers")
+    cells = first.split() if delimiter == " " else first.split(delimiter)
+    return len(cells) - (1 if len(cells) > 1 and not cells[-1].strip() else 0)
+
+
+def _header(layout: Layout, name: str, head: str) -> dict[str, Any]:
+    found: dict[str, Any] = {"trace": 1, **layout.constants}
+    if layout.file_name is not None:
+        base = name.rsplit("/", 1)[-1]
+        match = re.search(layout.file_name, base)
+        if match is None:
+            raise TraceFormatError(f"file name {base!r}", expected=f"a name matching {layout.file_name!r}")
+        found.update({k: v for k, v in match.groupdict().items() if v is not None})
+    for source in layout.header:
+        if source.pattern is None:
+            continue
+        match = re.search(source.pattern, head, re.MULTILINE)
+        groups = [group.strip() for group in match.groups() if group is not None] if match else []
+        if not groups:
+            if source.required:
+                raise TraceFormatError(
+                    f"header {source.key} not found", expected=f"a line matching {source.pattern!r}"
+                )
+            continue
+        found[source.key] = " ".join(groups)
+    for source in layout.header:
+        if isinstance(found.get(source.key), str):
+            found[source.key] = _header_value(source, found[source.key], layout.text.decimal)
+    return convert_header_values(found, layout.text.decimal)
+
+
+def _header_value(source: HeaderSource, text: str, decimal: str) -> Any:
+    if source.words:
+        if text not in source.words:
+            raise TraceFormatError(f"header {source.key}: {text!r}", expected=", ".join(source.words))
+        text = source.words[text]
+    if source.key == "measured_at":
+        return parse_moment(text, source.format, source.zone)
+    if source.key in NUMERIC_KEYS:
+        return parse_number(text, decimal) * source.scale
+    return text
