@@ -7,9 +7,9 @@ from typing import Any
 
 from edgeagent.codec.plain_text import aligned, clean, number
 from edgeagent.codec.records.result import encode
-from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
+from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.errors import InputError
-from edgeagent.judging.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.judging.evaluate import Evaluation, Rulebook
 from edgeagent.store.configuration import StationConfiguration
 
 _HARMONICS_SHOWN = 12
@@ -51,14 +51,6 @@ def rules_from_journal(configuration: StationConfiguration) -> Rulebook:
     for record, place in JournalReader(folder).walk():
         memory.visit(record, place)
     return rules_now(rules, memory, configuration)
-
-
-def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:
-    """One file of the disk, with its side file where its format has one. Raises OSError, InputError."""
-    data = path.read_bytes()
-    side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
-    side = side_path.read_bytes() if needs_side_file(path.name) and side_path.exists() else None
-    return evaluate(path.name, data, side, rules)
 
 
 def _peaks(found: Evaluation) -> dict[str, Any]:

@@ -88,20 +88,6 @@ def report(
     click.echo(written)
 
 
-def write_period_report(store: Path, out: Path, since: datetime | None) -> Path:
-    """A page on a period and pages on its parts; see ``edgeagent.report.write``."""
-    from edgeagent.report import write
-
-    return write.write_period_report(store, out, since)
-
-
-def write_part_report(store: Path, part: str | None, serial: str, out: Path) -> Path:
-    """A page on one part; see ``edgeagent.report.write``."""
-    from edgeagent.report import write
-
-    return write.write_part_report(store, part, serial, out)
-
-
 def _store(store: Path | None, config: Path | None) -> Path:
     if (store is None) == (config is None):
         raise UsageError("say one of --store and --config")

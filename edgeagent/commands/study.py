@@ -1,55 +1,38 @@
-"""``edgeagent study``: how well measurements of the same parts repeat, and the recipe's entry that follows."""
+"""Command ``study``: how well measurements of the same parts repeat, and the recipe's entry that follows."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from edgeagent.codec.plain_text import aligned, clean, number
-from edgeagent.errors import AnalysisError, UsageError
-
-if TYPE_CHECKING:
-    from edgeagent.judging.drift import Observation
-    from edgeagent.rules.gauge_study import GaugeStudy
-    from edgeagent.store.configuration import StationConfiguration
+from edgeagent.codec.records.result import encode
+from edgeagent.commands.shared_files import evaluate_file
+from edgeagent.commands.shared_output import json_line
+from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note, with_offset
+from edgeagent.commands.study_recipe import show_entries, write_entries
+from edgeagent.errors import InputError, UsageError
+from edgeagent.judging.drift import (
+    HARMONICS,
+    Observation,
+    belongs,
+    from_result,
+    harmonic_of,
+    observations,
+    split_label,
+)
+from edgeagent.judging.evaluate import Rulebook
+from edgeagent.judging.studies.gauge_study import CharacteristicStudy, pool_octaves, study_characteristics
+from edgeagent.rules.decision import GUARD_FACTOR
+from edgeagent.rules.gauge_study import GaugeStudy
+from edgeagent.store.configuration import StationConfiguration, load_configuration
 
 SCHEMA = "edgeagent.study/1"
-_HARMONICS = "harmonic_amplitude"
-_HINT = "; --by none tells the repeatability alone"
-
-
-@dataclass(frozen=True, slots=True)
-class Study:
-    """One characteristic of one feature over re-measured parts.
-
-    ``by`` is ``operator``, ``instrument`` or ``none``. ``ranges`` is the same by average and range where that
-    is possible. ``notes`` say what was left out, ``reason`` why there is no study.
-    """
-
-    part: str
-    feature: str
-    label: str
-    unit: str
-    by: str
-    study: GaugeStudy | None
-    ranges: GaugeStudy | None
-    lower: float | None
-    upper: float | None
-    last_at: str
-    notes: tuple[str, ...] = ()
-    reason: str = ""
-
-    @property
-    def name(self) -> str:
-        """What repeats in one way: grooves are alike, their instance is left out; bands, as 2-15, are not."""
-        band = re.fullmatch(r".+\[[\d.]+-[\d.]+\]", self.label)
-        return self.label if band else self.label.partition("[")[0]
 
 
 @click.command()
@@ -96,10 +79,8 @@ def study(
     Example:
       edgeagent study --config config/agent.toml export/study-*.txt --characteristic roundness_total
     """
-    from edgeagent.codec.records.result import encode
-
     configuration = _configuration(files, config, store, write)
-    moment = since.replace(tzinfo=since.tzinfo or UTC) if since is not None else None
+    moment = with_offset(since)
     if files:
         assert configuration is not None
         found = list(_from_files(files, configuration, characteristic))
@@ -107,25 +88,22 @@ def study(
         folder = store if configuration is None or store is not None else configuration.store
         assert folder is not None
         found = _from_store(folder, part, moment, characteristic)
-    studies = studied((o for o in found if _fits(o, part, moment)), by)
+    studies = study_characteristics((o for o in found if _fits(o, part, moment)), by)
     if _harmonics(characteristic) is None:
-        studies = banded(studies)
+        studies = pool_octaves(studies)
     if not studies:
         raise UsageError("no measurement of a part fits what was asked for")
     if as_json:
         for one in studies:
-            click.echo(encode(as_object(one)).decode())
+            click.echo(json_line(_as_object(one)))
     elif characteristic is None:
         click.echo("\n".join(_overview(studies)))
     else:
-        click.echo("\n\n".join("\n".join(printed(one)) for one in studies))
-    if configuration is not None:
-        from edgeagent.commands.study_entries import show_all, write_all
-
-        if write:
-            write_all(studies, component, configuration)
-        elif not as_json:
-            show_all(studies, component)
+        click.echo("\n\n".join("\n".join(study_lines(one)) for one in studies))
+    if configuration is not None and write:
+        write_entries(studies, component, configuration)
+    elif configuration is not None and not as_json:
+        show_entries(studies, component)
 
 
 def _configuration(
@@ -138,11 +116,7 @@ def _configuration(
         raise UsageError("FILES and --write need --config")
     if config is None and store is None:
         raise UsageError("say FILES and --config, or --store")
-    if config is None:
-        return None
-    from edgeagent.store.configuration import load_configuration
-
-    return load_configuration(config)
+    return load_configuration(config) if config is not None else None
 
 
 def _fits(found: Observation, part: str | None, since: datetime | None) -> bool:
@@ -155,17 +129,17 @@ def _from_files(
     files: Sequence[Path], configuration: StationConfiguration, characteristic: str | None
 ) -> Iterator[Observation]:
     """The values of files; those that cannot be used are named on stderr."""
-    from edgeagent.codec.records.result import encode
-    from edgeagent.commands.inspect import inspect_file
-    from edgeagent.judging.drift import from_result, observations
-    from edgeagent.judging.evaluate import Rulebook
-
     rules = Rulebook.of(configuration)
     seen: set[str] = set()
     for at, path in enumerate(files, 1):
-        result = inspect_file(path, rules)
-        why = result if isinstance(result, str) else _unfit(result, seen)
-        if isinstance(result, str) or why:
+        try:
+            result = evaluate_file(path, rules).result
+            why = _unfit(result, seen)
+        except OSError as error:
+            why = str(error.strerror)
+        except InputError as error:
+            why = str(error)
+        if why:
             click.echo(f"edgeagent: {path}: left out: {why}", err=True)
             continue
         trace = result["trace"]
@@ -189,24 +163,20 @@ def _unfit(result: Mapping[str, Any], seen: set[str]) -> str:
 def _from_store(
     folder: Path, part: str | None, since: datetime | None, characteristic: str | None
 ) -> list[Observation]:
-    from edgeagent.commands.trend import collect
-
     # A long journal has millions of harmonics: only what was narrowed down is read for them
     judged = _harmonics(characteristic) is None and (part is not None or since is not None)
-    if characteristic == _HARMONICS and not judged:
-        raise UsageError(f"--characteristic {_HARMONICS} of a store needs --part or --since")
-    lost: list[int] = []
-    series = collect(folder, characteristic, None, part, since, lost, judged_harmonics=judged)
-    if lost:
-        click.echo(f"edgeagent: {len(lost)} results could not be read from the archive; left out", err=True)
+    if characteristic == HARMONICS and not judged:
+        raise UsageError(f"--characteristic {HARMONICS} of a store needs --part or --since")
+    wanted = SeriesFilter(characteristic, part=part, since=since, judged_harmonics=judged)
+    series, unread = collect_series(folder, wanted)
+    if unread:
+        click.echo(unread_note(unread), err=True)
     return sorted((o for s in series for o in s.found), key=lambda o: o.seq)
 
 
 def _harmonics(characteristic: str | None) -> frozenset[int] | None:
-    """The one that is asked for, None for all that have a limit."""
-    from edgeagent.judging.drift import harmonic_of
-
-    if characteristic in (None, _HARMONICS):
+    """UPR of the harmonics that are asked for; None for all that have a limit."""
+    if characteristic in (None, HARMONICS):
         return None
     upr = harmonic_of(str(characteristic))
     return frozenset() if upr is None else frozenset({upr})
@@ -215,125 +185,11 @@ def _harmonics(characteristic: str | None) -> frozenset[int] | None:
 def _wanted(listed: Iterable[dict[str, Any]], characteristic: str | None) -> list[dict[str, Any]]:
     if characteristic is None:
         return list(listed)
-    from edgeagent.judging.drift import belongs, split_label
-
     name, instance = split_label(characteristic)
     return [c for c in listed if belongs(c, name, instance)]
 
 
-def studied(found: Iterable[Observation], by: str) -> list[Study]:
-    """One study for each part number, feature and characteristic, in the order of their first values."""
-    groups: dict[tuple[str, str, str], list[Observation]] = {}
-    for one in found:
-        groups.setdefault((one.key.subject, one.key.feature, one.key.label), []).append(one)
-    return [_study(values, by) for values in groups.values()]
-
-
-def banded(studies: Sequence[Study]) -> list[Study]:
-    """The same with the harmonics of one part and feature pooled by octaves: 2-3, 4-7, 8-15 UPR and so on."""
-    from edgeagent.judging.drift import harmonic_of
-    from edgeagent.rules.gauge_study import pooled_study
-
-    found: list[Study] = []
-    bands: dict[tuple[str, str, int], list[Study]] = {}
-    for one in studies:
-        upr = harmonic_of(one.label)
-        if upr is None:
-            found.append(one)
-        else:
-            bands.setdefault((one.part, one.feature, upr.bit_length() - 1), []).append(one)
-    for (_, _, octave), members in sorted(bands.items()):
-        usable = [m for m in members if m.study is not None]
-        label = f"{_HARMONICS}[{2**octave}-{2 ** (octave + 1) - 1}]"
-        if not usable:
-            found.append(replace(members[0], label=label))
-            continue
-        study = pooled_study([m.study for m in usable if m.study is not None])
-        notes = (f"{len(usable)} harmonics pooled", *usable[0].notes)
-        found.append(
-            replace(usable[0], label=label, study=study, ranges=None, lower=None, upper=None, notes=notes)
-        )
-    return found
-
-
-def _study(values: Sequence[Observation], by: str) -> Study:
-    from edgeagent.rules.gauge_study import anova_study, range_study, repeat_study
-
-    key, last = values[0].key, values[-1]
-    asked, by = by, _factor(values, by)
-    notes: list[str] = []
-    study = ranges = None
-    reason = ""
-    try:
-        if by == "none":
-            repeated = _repeated(values, notes)
-            study = repeat_study(repeated)
-        else:
-            square = _square(values, by, notes)
-            study = anova_study(square)
-            ranges = range_study(square) if max(len(square), len(square[0]), len(square[0][0])) <= 10 else None
-    except AnalysisError as error:
-        reason = str(error) + (_HINT if asked == "auto" and by != "none" else "")
-    return Study(
-        key.subject, key.feature, key.label, last.unit, by, study, ranges, last.lower, last.upper,
-        max(o.measured_at for o in values), tuple(notes), reason,
-    )  # fmt: skip
-
-
-def _appraiser(found: Observation, by: str) -> str:
-    return {"operator": found.operator, "instrument": found.key.instrument}.get(by, "")
-
-
-def _factor(values: Sequence[Observation], by: str) -> str:
-    if by != "auto":
-        return by
-    return next((f for f in ("operator", "instrument") if len({_appraiser(o, f) for o in values}) > 1), "none")
-
-
-def _cells(values: Sequence[Observation], by: str) -> dict[str, dict[str, list[float]]]:
-    """Values by serial and then by operator or instrument, in the order in which they were measured."""
-    cells: dict[str, dict[str, list[float]]] = {}
-    for one in values:
-        cells.setdefault(one.serial, {}).setdefault(_appraiser(one, by), []).append(one.value)
-    return cells
-
-
-def _repeated(values: Sequence[Observation], notes: list[str]) -> list[list[float]]:
-    """Trials of each part that was measured more than once. Raises AnalysisError for fewer than two of them."""
-    groups = [row[""] for row in _cells(values, "none").values()]
-    repeated = [g for g in groups if len(g) > 1]
-    if len(repeated) < 2:
-        raise AnalysisError(
-            f"{len(repeated)} of {len(groups)} parts were measured more than once; two are needed"
-        )
-    if len(repeated) < len(groups):
-        notes.append(f"{len(groups) - len(repeated)} parts measured only once are left out")
-    return repeated
-
-
-def _square(values: Sequence[Observation], by: str, notes: list[str]) -> list[list[list[float]]]:
-    """As many first trials of each part by each operator as all of them have; what does not fit is noted."""
-    cells = _cells(values, by)
-    names = sorted({name for row in cells.values() for name in row})
-    whole = {
-        serial: [row[n] for n in names]
-        for serial, row in cells.items()
-        if all(len(row.get(n, ())) > 1 for n in names)
-    }
-    missing = sorted(set(cells) - set(whole))
-    if missing:
-        shown = ", ".join(missing[:5]) + (", …" if len(missing) > 5 else "")
-        notes.append(f"{len(missing)} parts not measured twice by every {by} are left out: {shown}")
-    if len(names) < 2 or len(whole) < 2:
-        raise AnalysisError(f"two {by}s with two trials of the same two parts at least are needed")
-    trials = min(len(cell) for row in whole.values() for cell in row)
-    surplus = sum(len(cell) - trials for row in whole.values() for cell in row)
-    if surplus:
-        notes.append(f"{surplus} values beyond {trials} trials of a part are left out")
-    return [[cell[:trials] for cell in row] for row in whole.values()]
-
-
-def as_object(one: Study) -> dict[str, Any]:
+def _as_object(one: CharacteristicStudy) -> dict[str, Any]:
     """A study as JSON values."""
     found = one.study
     return {
@@ -347,7 +203,7 @@ def as_object(one: Study) -> dict[str, Any]:
     }
 
 
-def _overview(studies: Sequence[Study]) -> list[str]:
+def _overview(studies: Sequence[CharacteristicStudy]) -> list[str]:
     rows: list[tuple[str, ...]] = [
         (
             "characteristic",
@@ -384,10 +240,8 @@ def _overview(studies: Sequence[Study]) -> list[str]:
     return aligned(rows, "")
 
 
-def printed(one: Study) -> list[str]:
+def study_lines(one: CharacteristicStudy) -> list[str]:
     """A study for a terminal: table of the analysis of variance, components, and what they mean."""
-    from edgeagent.rules.decision import GUARD_FACTOR
-
     found = one.study
     lines = [f"{clean(one.label)} of {clean(one.part)} {clean(one.feature)}"]
     lines += [f"  {clean(note)}" for note in one.notes]

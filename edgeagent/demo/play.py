@@ -19,6 +19,9 @@ from edgeagent.demo.gauge import export
 from edgeagent.demo.lamp import LampClient, Seen
 from edgeagent.demo.scenario import Case
 from edgeagent.errors import AgentError, UsageError
+from edgeagent.report.write import write_period_report
+from edgeagent.store.replay import replay_store
+from edgeagent.store.verify import verify_journal
 
 PREFIX = "edgeagent/plant-a/cell-3/gauge-1"
 _LAMP_WORDS = {"0": "clear", "1": "reject", "2": "hold", "3": "fault"}
@@ -172,10 +175,6 @@ def _lamp_problems(seen: Seen) -> list[str]:
 
 def _proved(base: Path) -> list[str]:
     """Verify the journal, replay the archive, write the report."""
-    from edgeagent.commands.report import write_period_report
-    from edgeagent.store.replay import replay_store
-    from edgeagent.store.verify import verify_journal
-
     problems: list[str] = []
     try:
         whole = verify_journal(base / "store")

@@ -15,7 +15,8 @@ from field import spiral_text, wait_until
 
 from edgeagent.cli import main
 from edgeagent.commands.budget_lines import budget_table
-from edgeagent.commands.inspect import evaluate_file, inspect_file
+from edgeagent.commands.inspect import inspect_file
+from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.demo.gauge import trace_text
 from edgeagent.demo.scenario import cases
 from edgeagent.judging.configuration import Document, recipe_from_documents

@@ -13,11 +13,13 @@ from click.testing import CliRunner
 from field import ROOT
 
 from edgeagent.cli import main
-from edgeagent.commands.recipe_entry import Entry, with_repeatability, write_repeatability
-from edgeagent.commands.study import banded, printed, studied, study
-from edgeagent.commands.study_entries import entries
+from edgeagent.codec.configuration.repeatability_entry import RepeatabilityEntry, set_repeatability
+from edgeagent.commands.study import study, study_lines
+from edgeagent.commands.study_recipe import write_repeatability
 from edgeagent.errors import AgentError, ConfigError
 from edgeagent.judging.drift import Observation, SeriesKey
+from edgeagent.judging.studies.gauge_study import pool_octaves, study_characteristics
+from edgeagent.judging.studies.repeatability import repeatability_entries
 from edgeagent.rules.gauge_study import anova_study, repeat_study
 
 RECIPE = """# Kept by hand.
@@ -55,7 +57,7 @@ def run(*args):
 
 
 def test_parts_and_operators_are_told_apart_by_their_headers():
-    (one,) = studied(square(), "auto")
+    (one,) = study_characteristics(square(), "auto")
     assert (one.by, one.study.parts, one.study.operators, one.study.trials) == ("operator", 4, 2, 2.0)
     values = [
         [[1 + 0.1 * p + 0.01 * o + 0.004 * (t + (p + o) % 2) for t in range(2)] for o in range(2)]
@@ -71,7 +73,7 @@ def test_instruments_take_the_place_of_operators_where_there_are_several():
         for p in range(4)
         for t in range(2)
     ]
-    (one,) = studied(found, "auto")
+    (one,) = study_characteristics(found, "auto")
     assert one.by == "instrument"
     assert one.study.operators == 2
 
@@ -79,14 +81,14 @@ def test_instruments_take_the_place_of_operators_where_there_are_several():
 @pytest.mark.parametrize(("trials", "words"), [((1, 1, 1), "0 of 3 parts"), ((2, 1, 1), "1 of 3 parts")])
 def test_parts_that_were_not_measured_again_are_counted(trials, words):
     found = [observation(float(p), str(p)) for p, count in enumerate(trials) for _ in range(count)]
-    (one,) = studied(found, "auto")
+    (one,) = study_characteristics(found, "auto")
     assert (one.study, one.reason) == (None, f"{words} were measured more than once; two are needed")
 
 
 def test_one_operator_gives_a_study_of_repeatability_alone():
     values = {"1": [1.0, 1.1], "2": [2.0, 2.1, 2.2], "3": [3.0]}
     found = [observation(v, serial) for serial, trials in values.items() for v in trials]
-    (one,) = studied(found, "auto")
+    (one,) = study_characteristics(found, "auto")
     assert one.by == "none"
     assert one.study == repeat_study([[1.0, 1.1], [2.0, 2.1, 2.2]])
     assert one.notes == ("1 parts measured only once are left out",)
@@ -94,7 +96,7 @@ def test_one_operator_gives_a_study_of_repeatability_alone():
 
 def test_what_does_not_fit_the_square_is_named():
     found = [*square(), observation(1.5, "0", "ann"), observation(2.0, "77", "ann")]
-    (one,) = studied(found, "auto")
+    (one,) = study_characteristics(found, "auto")
     assert one.study.trials == 2
     assert one.notes == (
         "1 parts not measured twice by every operator are left out: 77",
@@ -103,16 +105,16 @@ def test_what_does_not_fit_the_square_is_named():
 
 
 def test_single_part_is_no_study_and_says_why():
-    (one,) = studied([observation(1.0, "1"), observation(1.1, "1")], "auto")
+    (one,) = study_characteristics([observation(1.0, "1"), observation(1.1, "1")], "auto")
     assert one.study is None
     assert one.reason == "1 of 1 parts were measured more than once; two are needed"
-    (other,) = studied(square(parts=1), "operator")
+    (other,) = study_characteristics(square(parts=1), "operator")
     assert "two operators" in other.reason
 
 
 def test_text_holds_the_table_and_the_components():
-    (one,) = studied(square(), "auto")
-    text = "\n".join(printed(one))
+    (one,) = study_characteristics(square(), "auto")
+    text = "\n".join(study_lines(one))
     for word in ("sum of squares", "operator", "interaction", "repeatability", "ndc", "of the tolerance"):
         assert word in text
     assert "by average and range" in text
@@ -134,7 +136,7 @@ def test_entries_pool_features_by_degrees_of_freedom_and_leave_harmonics_out():
         *[observation(v, s, label="tilt") for s, t in {"1": [1, 1], "2": [2, 2]}.items() for v in t],
     ]
     # within-part variances 0.02 and 0.08 with two degrees of freedom each: sd of their mean 0.05
-    made = entries(studied(found, "auto"), "gauge")["KX-1"]
+    made = repeatability_entries(study_characteristics(found, "auto"), "gauge")["KX-1"]
     assert made.values == {"roundness_total": 0.2236}
     # Effective degrees of freedom of that mean: (2*0.02 + 2*0.08)²/(2*0.02² + 2*0.08²)
     assert made.degrees_of_freedom == pytest.approx(0.2**2 / (2 * 0.02**2 + 2 * 0.08**2))
@@ -155,7 +157,7 @@ def test_grooves_are_pooled_and_bands_are_not():
         for sign in (-1, 1)
     ]
     # Within-part variances are 2 half²; those of the grooves 0.02 and 0.18, their mean 0.1
-    assert entries(studied(found, "auto"), "gauge")["KX-1"].values == {
+    assert repeatability_entries(study_characteristics(found, "auto"), "gauge")["KX-1"].values == {
         "groove_form": 0.3162,
         "band_rms[2-15]": 0.2828,
         "band_rms[16-50]": 0.5657,
@@ -163,20 +165,20 @@ def test_grooves_are_pooled_and_bands_are_not():
 
 
 def test_component_repeatability_leaves_operators_out():
-    studies = studied(square(), "auto")
-    gauge = entries(studies, "gauge")["KX-1"].values["roundness_total"]
-    alone = entries(studies, "repeatability")["KX-1"].values["roundness_total"]
+    studies = study_characteristics(square(), "auto")
+    gauge = repeatability_entries(studies, "gauge")["KX-1"].values["roundness_total"]
+    alone = repeatability_entries(studies, "repeatability")["KX-1"].values["roundness_total"]
     assert alone == pytest.approx(studies[0].study.repeatability_sd, rel=1e-3)
     assert gauge == pytest.approx(studies[0].study.gauge_sd, rel=1e-3)
     assert alone < gauge
 
 
 def made(values, dof=18.0):
-    return Entry(values, dof, "gauge", "2026-03-02")
+    return RepeatabilityEntry(values, dof, "gauge", "2026-03-02")
 
 
 def test_entry_is_added_at_the_end_of_a_recipe_without_one():
-    changed = with_repeatability(RECIPE, made({"roundness_total": 0.012}, 7.38), "r.toml")
+    changed = set_repeatability(RECIPE, made({"roundness_total": 0.012}, 7.38), "r.toml")
     assert changed.startswith(RECIPE)
     table = tomllib.loads(changed)["uncertainty"]
     assert table == {"repeatability": {"roundness_total": 0.012}, "repeatability_dof": 7.3}
@@ -187,7 +189,7 @@ def test_entry_replaces_the_earlier_one_and_keeps_everything_else():
         '\n[uncertainty]  # ours\nscale = 1\nrepeatability = { tilt = 0.5, roundness_total = 1.0 }  # by hand\n'
         'repeatability_dof = 40   # why\n# end\n\n[running]\nspeed_rpm = 3000\n'
     )  # fmt: skip
-    changed = with_repeatability(text, made({"roundness_total": 0.012}), "r.toml")
+    changed = set_repeatability(text, made({"roundness_total": 0.012}), "r.toml")
     table = tomllib.loads(changed)["uncertainty"]
     assert table == {
         "scale": 1,
@@ -198,7 +200,7 @@ def test_entry_replaces_the_earlier_one_and_keeps_everything_else():
     assert [line for line in changed.splitlines() if not line.startswith("repeatability")] == kept
     assert "study up to 2026-03-02; by hand\n" in changed
     assert "repeatability_dof = 18   # why\n" in changed
-    again = with_repeatability(changed, made({"roundness_total": 0.02}, 60), "r.toml")
+    again = set_repeatability(changed, made({"roundness_total": 0.02}, 60), "r.toml")
     # What stays of an earlier entry keeps its degrees of freedom, and there is one number for all
     assert tomllib.loads(again)["uncertainty"]["repeatability_dof"] == 18
     assert len(again.splitlines()) == len(changed.splitlines())
@@ -206,8 +208,8 @@ def test_entry_replaces_the_earlier_one_and_keeps_everything_else():
 
 
 def test_second_study_of_the_same_characteristics_sets_their_degrees_of_freedom_anew():
-    first = with_repeatability(RECIPE, made({"roundness_total": 0.012}, 4), "r.toml")
-    second = with_repeatability(first, made({"roundness_total": 0.02}, 30), "r.toml")
+    first = set_repeatability(RECIPE, made({"roundness_total": 0.012}, 4), "r.toml")
+    second = set_repeatability(first, made({"roundness_total": 0.02}, 30), "r.toml")
     table = tomllib.loads(second)["uncertainty"]
     assert table == {"repeatability": {"roundness_total": 0.02}, "repeatability_dof": 30}
     assert second.count("study up to") == 1
@@ -215,7 +217,7 @@ def test_second_study_of_the_same_characteristics_sets_their_degrees_of_freedom_
 
 def test_entry_goes_into_a_table_that_has_none_yet():
     text = RECIPE + "\n[uncertainty]\nscale = 0.001\n\n[running]\nspeed_rpm = 3000\n"
-    table = tomllib.loads(with_repeatability(text, made({"tilt": 0.5}), "r.toml"))
+    table = tomllib.loads(set_repeatability(text, made({"tilt": 0.5}), "r.toml"))
     assert table["uncertainty"] == {"scale": 0.001, "repeatability": {"tilt": 0.5}, "repeatability_dof": 18}
     assert table["running"] == {"speed_rpm": 3000}
 
@@ -244,7 +246,7 @@ def test_line_ends_and_byte_order_mark_stay_as_they_were(tmp_path, text):
 )
 def test_recipe_written_in_another_way_is_left_to_a_person(odd):
     with pytest.raises(ConfigError, match="by hand"):
-        with_repeatability(f"{RECIPE}\n{odd}", made({"roundness_total": 0.1}), "r.toml")
+        set_repeatability(f"{RECIPE}\n{odd}", made({"roundness_total": 0.1}), "r.toml")
 
 
 def test_recipe_that_would_not_be_accepted_stays_as_it_is(tmp_path):
@@ -279,12 +281,12 @@ def test_harmonics_are_pooled_by_octaves_and_their_errors_taken_to_come_together
         for part in (0, 5)
         for v in values
     ]
-    low, high = banded(studied(found, "auto"))
+    low, high = pool_octaves(study_characteristics(found, "auto"))
     assert (low.label, high.label) == ("harmonic_amplitude[2-3]", "harmonic_amplitude[4-7]")
     assert low.study.repeatability_sd**2 == pytest.approx(0.05)
     assert low.study.degrees_of_freedom == 2
     assert low.notes == ("2 harmonics pooled",)
-    entry = entries([low, high], "gauge")["KX-1"]
+    entry = repeatability_entries([low, high], "gauge")["KX-1"]
     assert entry.values == {"harmonic_amplitude[2-3]": 0.2236, "harmonic_amplitude[4-7]": 0.7071}
     assert entry.degrees_of_freedom == pytest.approx(2)
 

@@ -13,7 +13,7 @@ from field import spiral_text
 
 from edgeagent.cli import main
 from edgeagent.codec.records.result import encode
-from edgeagent.commands.inspect import evaluate_file
+from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.judging.configuration import Document, recipe_from_documents
 from edgeagent.judging.evaluate import Rulebook, evaluate
 from edgeagent.store.configuration import load_configuration

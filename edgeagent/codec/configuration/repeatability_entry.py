@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import codecs
 import math
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from edgeagent.codec.configuration.toml_text import toml_value
 from edgeagent.errors import ConfigError
-from edgeagent.store.files import write_synced
 
 _OURS = " standard deviations, study up to "
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
-    """What a study found: standard deviations by characteristic, and the degrees of freedom of the least known.
+class RepeatabilityEntry:
+    """What a study found: standard deviations by characteristic, and the fewest degrees of freedom of any.
 
     ``component`` is what they are of, ``until`` the day of the last measurement.
     """
@@ -35,24 +32,7 @@ class Entry:
         return f"{self.component}{_OURS}{self.until}"
 
 
-def write_repeatability(path: Path, found: Entry, check: Callable[[bytes], None]) -> None:
-    """Set ``repeatability`` and ``repeatability_dof`` of a recipe, all else byte for byte as it was.
-
-    Earlier entries of other characteristics stay. ``check`` raises ConfigError for a recipe that could not be
-    used. The new text replaces the old one in one step. Raises ConfigError; the file is then unchanged.
-    """
-    try:
-        path = path.resolve(strict=True)
-        data = path.read_bytes()
-        mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
-        changed = mark + with_repeatability(data.decode("utf-8-sig"), found, path.name).encode("utf-8")
-        check(changed)
-        write_synced(path, changed, mode=path.stat().st_mode & 0o777)
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(path.name, "", f"cannot be changed: {error}") from error
-
-
-def with_repeatability(text: str, found: Entry, file: str) -> str:
+def set_repeatability(text: str, found: RepeatabilityEntry, file: str) -> str:
     """The text of a recipe with the entry set; comments and order stay. Raises ConfigError where that fails.
 
     All characteristics share the degrees of freedom: the fewest of any, earlier entries included.
@@ -108,7 +88,7 @@ def _rounded(degrees_of_freedom: float) -> float:
     return max(1.0, math.floor(10 * min(degrees_of_freedom, 1e6)) / 10)
 
 
-def entry(found: Entry) -> str:
+def entry_lines(found: RepeatabilityEntry) -> str:
     """The lines to be pasted under ``[uncertainty]``."""
     return f"{_line(found.values, found.remark)}\nrepeatability_dof = {_rounded(found.degrees_of_freedom):g}"
 

@@ -1,0 +1,99 @@
+"""The once-per-turn motion of one file, and how height grows with the angle of its trace."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from edgeagent.analysis.around.alignment_advice import RunOut, run_out
+from edgeagent.analysis.around.track_normal import cylinder_normal, track_normal
+from edgeagent.analysis.kinds import spiral
+from edgeagent.errors import AgentError, InputError
+from edgeagent.judging.evaluate import Evaluation
+from edgeagent.model import Thread, Trace
+
+
+def run_out_of(
+    file: Evaluation, height_mm: float, *, internal: bool = False, flank: str | None = None
+) -> RunOut:
+    """The once-per-turn motion of one file. Raises AgentError where it has none.
+
+    ``flank`` is that of a spiral; None looks for ``left`` or ``right`` in the feature's name. ``internal``:
+    a circle is traced in a bore.
+    """
+    header, name = file.trace.header, file.result["source"]["name"]
+    if header.kind not in ("spiral", "circle"):
+        raise AgentError(
+            f"{name}: kind {header.kind} says nothing about the alignment; spiral or circle is needed"
+        )
+    recipe = file.recipe.recipe if file.recipe is not None else None
+    plan = recipe.plan(header.feature) if recipe is not None else None
+    options = plan.options if plan is not None and plan.kind == header.kind else spiral.Options()
+    thread = recipe.thread if recipe is not None else None
+    around = header.kind == "spiral"
+    factor, direction = spiral.normal_factor(header, thread, options, around)
+    if not direction.ok:
+        raise AgentError(f"{name}: {direction.note}")
+    samples = spiral.without_stuck(spiral.clean(file.trace))
+    try:
+        fit, _ = spiral.fit_trace(samples, options, spiral=around)
+    except InputError as error:
+        raise AgentError(f"{name}: {error}") from error
+    if not around:
+        return run_out(fit, factor, cylinder_normal(internal=internal), height_mm=height_mm)
+    if thread is None:
+        what = (
+            f"artefact {header.artefact} has none" if header.artefact else f"no recipe for part {header.part}"
+        )
+        raise AgentError(f"{name}: a spiral needs a recipe with a [thread]: {what}")
+    rise = rise_mm_per_turn(file.trace, thread)
+    side = flank or flank_of(header.feature)
+    normal = track_normal(thread, side, rises=rise > 0, tip_radius_mm=header.tip_radius_mm or 0.0)
+    return run_out(fit, factor, normal, height_mm=height_mm, rise_mm_per_turn=rise)
+
+
+def assumption_sentences(files: Sequence[Evaluation]) -> list[str]:
+    """What the directions rest on that no file states; each sentence once."""
+    sentences: dict[str, None] = {}
+    for file in files:
+        header, thread = file.trace.header, file.recipe.recipe.thread if file.recipe is not None else None
+        if header.kind != "spiral" or thread is None:
+            continue
+        if not _recorded_rise(file.trace, thread):
+            grows = "grow" if thread.hand == "right" else "fall"
+            sentences[f"(Heights taken to {grows} with the angle, as the {thread.hand} hand says.)"] = None
+        if flank_of(header.feature) is None:
+            off_deg = math.degrees(
+                math.atan(math.tan(math.radians(thread.contact_angle_deg)) * math.sin(thread.lead_angle_rad))
+            )
+            sentences[
+                f"({header.feature} names no left or right flank: directions off by up to {off_deg:.1f} deg.)"
+            ] = None
+    return list(sentences)
+
+
+def flank_of(feature: str) -> str | None:
+    """``left`` or ``right`` where a feature's name says it, else None."""
+    return next((side for side in ("left", "right") if side in feature), None)
+
+
+def rise_mm_per_turn(trace: Trace, thread: Thread) -> float:
+    """Growth of height in a turn of growing angle, in mm: as the trace recorded it, else by the hand."""
+    nominal = thread.lead_mm if thread.hand == "right" else -thread.lead_mm
+    return _recorded_rise(trace, thread) or nominal
+
+
+def _recorded_rise(trace: Trace, thread: Thread) -> float:
+    """Growth of the recorded axial position in a turn, 0 where there is none that fits the thread."""
+    axial, angle = trace.columns.get("axial_mm"), trace.columns["angle_deg"]
+    if axial is None:
+        return 0.0
+    finite = np.isfinite(axial) & np.isfinite(angle)
+    if np.count_nonzero(finite) < 2 or np.ptp(angle[finite]) <= 0:
+        return 0.0
+    turns = (angle[finite] - np.mean(angle[finite])) / 360.0
+    slope = float(np.einsum("i,i->", turns, axial[finite]) / np.einsum("i,i->", turns, turns))
+    # Half a lead in a turn: a column that hardly moves is a position on some other axis, not along the thread
+    return slope if abs(slope) > 0.5 * thread.lead_mm else 0.0
