@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from edgeagent.analysis.around.alignment_advice import advice_sentence, advise
+from edgeagent.analysis.track.alignment_advice import advice_sentence, advise
 from edgeagent.commands.shared_files import evaluate_files
 from edgeagent.commands.shared_output import json_line
 from edgeagent.errors import UsageError

@@ -10,7 +10,7 @@ from typing import Any
 import click
 import numpy as np
 
-from edgeagent.analysis.around.flank_pair import FlankPair
+from edgeagent.analysis.track.flank_pair import FlankPair
 from edgeagent.codec.plain_text import aligned, clean, number
 from edgeagent.codec.records.result import quality_object
 from edgeagent.commands.shared_files import evaluate_files

@@ -10,9 +10,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from edgeagent.analysis.around.fitting import clean, fit_trace, without_stuck
+from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.around.roundness import filtered_profile
 from edgeagent.analysis.around.trigonometric import TrigonometricSums
-from edgeagent.analysis.kinds.spiral import Options, clean, fit_trace, without_stuck
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray, Trace
 from edgeagent.report.draw import (

@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from edgeagent.analysis.kinds.spiral import Options
+from edgeagent.analysis.around.options import Options
 from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
 from edgeagent.model import Trace

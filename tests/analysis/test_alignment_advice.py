@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from groove_motion import Track
 
-from edgeagent.analysis.around.alignment_advice import (
+from edgeagent.analysis.around.harmonics import fit_harmonics
+from edgeagent.analysis.track.alignment_advice import (
     AlignmentAdvice,
     RunOut,
     advice_sentence,
@@ -16,8 +17,7 @@ from edgeagent.analysis.around.alignment_advice import (
     own_offset,
     run_out,
 )
-from edgeagent.analysis.around.harmonics import fit_harmonics
-from edgeagent.analysis.around.track_normal import SurfaceNormal, cylinder_normal, track_normal
+from edgeagent.analysis.track.track_normal import SurfaceNormal, cylinder_normal, track_normal
 from edgeagent.errors import AnalysisError, TraceRangeError
 from edgeagent.model import Thread
 

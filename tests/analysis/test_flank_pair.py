@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from groove_motion import Track
 
-from edgeagent.analysis.around.flank_pair import (
+from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.analysis.track.flank_pair import (
     combine_flanks,
     datum_check,
     datum_doubt_rad,
@@ -15,8 +16,7 @@ from edgeagent.analysis.around.flank_pair import (
     judge_motion,
     trusted_upr,
 )
-from edgeagent.analysis.around.track_normal import normal_plane_shift_rad
-from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.analysis.track.track_normal import normal_plane_shift_rad
 from edgeagent.errors import TraceRangeError, TraceShapeError
 from edgeagent.model import Running, Spectrum, Thread, Trace, TraceHeader
 

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from edgeagent.analysis.kinds import Request, circle, find_kind, kind_names, require_columns, spiral
+from edgeagent.analysis.texture.options import RoughnessOptions
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import Thread, Trace, TraceHeader
 
@@ -134,8 +135,8 @@ def test_slope_and_tilt_carry_their_uncertainty_and_a_single_turn_says_what_it_c
     assert not any(c.check == "drift_in_one_turn" for c in found.quality)
     single = analysed(trace_of(*samples(1.0)))
     assert {q.name: q.standard_uncertainty for q in single.quantities}["tilt"] is None
-    assert "cannot be told and is in no uncertainty" in check(single, "alignment").note
-    assert "cannot be told from the profile" in check(single, "drift_in_one_turn").note
+    assert "the effect of tilt is not in the uncertainty" in check(single, "alignment").note
+    assert "looks like the profile" in check(single, "drift_in_one_turn").note
     assert failed(single) == {}
 
 
@@ -145,7 +146,7 @@ def test_a_closed_profile_of_one_turn_says_how_well_it_closes():
     assert "it closes within" in check(closed, "drift_in_one_turn").note
     drifted = analysed(trace_of(angle_deg, deviation + angle_deg / 360 * 0.1, kind="circle"), thread=None)
     assert check(drifted, "drift_in_one_turn").value == pytest.approx(0.1, rel=0.1)
-    assert "counts in the uncertainties as drift" in check(drifted, "drift_in_one_turn").note
+    assert "counted in the uncertainties as drift" in check(drifted, "drift_in_one_turn").note
     assert failed(drifted) == {}
     assert drifted.spectrum.noise_nm[1] == pytest.approx(100 / (2 * math.pi), rel=0.1)
 
@@ -399,7 +400,7 @@ def test_flank_roughness_of_a_sine_along_the_track():
     wave = {470: (0.5, 0.0)}
     found = analysed(
         trace_of(*samples(waves=wave, noise_um=0.0, per_turn=12_000)),
-        roughness=spiral.RoughnessOptions(lambda_c_mm=0.8),
+        roughness=RoughnessOptions(lambda_c_mm=0.8),
     )
     assert value(found, "flank_roughness_ra") == pytest.approx(2 * 0.5 / math.pi, rel=2e-3)
     assert value(found, "flank_roughness_rq") == pytest.approx(0.5 / math.sqrt(2), rel=2e-3)
@@ -413,7 +414,7 @@ def test_flank_roughness_of_a_sine_along_the_track():
 def test_roughness_without_a_diameter_has_no_value_and_says_why():
     found = analysed(
         trace_of(*samples(), track_diameter_mm=None), thread=None,
-        roughness=spiral.RoughnessOptions(lambda_c_mm=0.8),
+        roughness=RoughnessOptions(lambda_c_mm=0.8),
     )  # fmt: skip
     assert "track diameter" in failed(found)["flank_roughness"].note
     assert value(found, "flank_roughness_ra") is None
@@ -422,7 +423,7 @@ def test_roughness_without_a_diameter_has_no_value_and_says_why():
 def test_roughness_needs_a_track_of_the_wanted_sections():
     found = analysed(
         trace_of(*samples(1.0, kind="circle"), kind="circle"), thread=None,
-        roughness=spiral.RoughnessOptions(lambda_c_mm=80.0),
+        roughness=RoughnessOptions(lambda_c_mm=80.0),
     )  # fmt: skip
     assert "flank_roughness" in failed(found)
 

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from stylus_contact import Groove
 
-from edgeagent.analysis.around.alignment_advice import advise, run_out
-from edgeagent.analysis.around.flank_pair import combine_flanks, judge_motion
 from edgeagent.analysis.around.harmonics import fit_harmonics
-from edgeagent.analysis.around.track_normal import normal_plane_shift_rad, track_normal
 from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.analysis.track.alignment_advice import advise, run_out
+from edgeagent.analysis.track.flank_pair import combine_flanks, judge_motion
+from edgeagent.analysis.track.sensing import normal_factor
+from edgeagent.analysis.track.track_normal import normal_plane_shift_rad, track_normal
 from edgeagent.model import Thread, Trace, TraceHeader
 
 PARTS = [("shaft", 1), ("shaft", -1), ("nut", 1), ("nut", -1)]
@@ -92,7 +93,7 @@ def test_part_pushed_and_tilted_as_advised_turns_about_its_own_axis(member, rise
     groove = Groove(member, rises=rises, radial=waves({5: 200.0}), axial=waves({12: 50.0}), pivot_mm=8.0)
     shift, lean = 4e-3 * np.exp(1j * np.radians(191.5)), 60e-6 * np.exp(1j * np.radians(57.3))
     thread = thread_of(groove)
-    factor, _ = spiral.normal_factor(header_of(flank, sensing, tip_mm), thread, spiral.Options(), True)
+    factor, _ = normal_factor(header_of(flank, sensing, tip_mm), thread, None, True)
     angle = 1.0 + np.arange(3 * 180) * (2 * np.pi / 180)
 
     def measured():

@@ -9,7 +9,7 @@ where c_0 is the constant, c_±1 the eccentricity, β1 the mean slope (a lead th
 not orthogonal to any harmonic, so all unknowns are fitted together by least squares. The harmonics' normal
 matrix is Toeplitz: its product with a vector is a multiplication on the circle by the density of the
 samples, so that conjugate gradients need a few FFTs; the three β follow from their 3 x 3 Schur complement
-(derived here, see DEVELOPERS.md). A whole number of turns is not needed: surplus samples raise the density
+(derived in NUMERICS.md). A whole number of turns is not needed: surplus samples raise the density
 of a sector.
 """
 
@@ -25,12 +25,14 @@ from edgeagent.model import FloatArray, IntArray
 
 _TOLERANCE = 1e-14
 _ITERATIONS_MAX = 400
-_TOLD_APART = 1e-3
-"""Share of the alignment terms that the harmonics must leave over for all three of them to be fitted."""
+_SEPARABLE_MIN = 1e-3
+"""Smallest normalised eigenvalue of the Schur complement at which slope and tilt are still separable from the
+harmonics."""
 _SHORT_TURNS = 1e-3
 """What a turn may lack: a speck of dust that was left out at its end is a gap like any other (`_check_gap`)."""
-CLOSURE_TOLD = 4.0
-"""Closures of a single turn beyond so many of their uncertainties are drift; noise does so once in 16,000."""
+CLOSURE_DRIFT = 4.0
+"""A closure error above this many standard uncertainties is treated as drift; noise alone exceeds it once in
+16,000 traces."""
 _NOISE_LINES = 24
 """Number of lines between harmonics that a noise estimate averages at least; 24 lines are 48 degrees of
 freedom, so that k = 2 covers 95 % to within 0.3 %."""
@@ -45,9 +47,10 @@ class HarmonicFit:
     shape (upr_max + 1,), order 0 first. The eccentricity of the trace is ``c_1`` at the first sample, which a
     tilt moves: ``centred`` is the same with c_1 at the middle, and ``eccentricity_uncertainty_um`` that at the
     first sample.
-    ``residual_um`` has shape (n,): what model, alignment and a told closure leave. ``alignment`` holds the
-    β of the module's model, ``alignment_covariance`` their covariance in µm² for the noise at the lowest orders
-    (of the whole residual where one turn tells no more), and ``middle_rad`` the angle from which t counts.
+    ``residual_um`` has shape (n,): what model, alignment and a closure that counts as drift leave.
+    ``alignment`` holds the β of the module's model, ``alignment_covariance`` their covariance in µm² for the
+    noise at the lowest orders (of the whole residual for one turn), and ``middle_rad`` the angle from which t
+    counts.
     ``noise_from`` names where the uncertainty comes from: ``"between harmonics"`` or ``"residual"``.
     ``closure_um`` is what a closed profile of less than two turns fails to close by, its slope per turn, with
     ``closure_uncertainty_um``; None for all others. A closure that stands above its noise is drift and counts
@@ -79,8 +82,8 @@ class HarmonicFit:
         return deviation_um - self.alignment_at(angle_rad) - profile
 
     @property
-    def tilt_told(self) -> bool:
-        """Whether the trace tells a tilt; False for closed profiles and single turns."""
+    def has_tilt(self) -> bool:
+        """Whether a tilt was fitted; False for closed profiles and single turns."""
         return len(self.alignment) > 0 and bool(self.alignment_covariance[1, 1] > 0 or self.alignment[1] != 0)
 
     @property
@@ -90,7 +93,7 @@ class HarmonicFit:
 
     @property
     def tilt_um_per_turn(self) -> float:
-        """How much the eccentricity grows in a turn, as the length of a vector; 0 where none is told."""
+        """How much the eccentricity grows in a turn, as the length of a vector; 0 where none was fitted."""
         return float(np.hypot(self.alignment[1], self.alignment[2])) if len(self.alignment) else 0.0
 
     @property
@@ -100,8 +103,8 @@ class HarmonicFit:
 
     @property
     def tilt_uncertainty_um_per_turn(self) -> float | None:
-        """Standard uncertainty of the tilt, with what noise lifts it by near zero; None where none is told."""
-        if not self.tilt_told:
+        """Standard uncertainty of the tilt, with what noise lifts it by near zero; None without a tilt."""
+        if not self.has_tilt:
             return None
         tilt = max(self.tilt_um_per_turn, 1e-300)
         along = self.alignment[1:] / tilt
@@ -217,7 +220,7 @@ def fit_harmonics(
     TraceShapeError
         Less than one turn, or too few samples for ``upr_max``.
     FitNotConvergedError
-        Gaps in the angles are too wide to tell the harmonics apart.
+        Gaps in the angles are too wide to separate the harmonics.
 
     Notes
     -----
@@ -291,7 +294,7 @@ def _closure(
     """What a closed profile fails to close by, with its uncertainty; variance and residual with it.
 
     A drift by D within the turn is a ramp with a jump where the turn closes. The N harmonics cannot follow the
-    jump, and samples beyond the turn tell it outright; D is the ramp's least-squares size beside them. The ramp
+    jump, and samples beyond the turn show it outright; D is the ramp's least-squares size beside them. The ramp
     leaves D/(π n) in one component of harmonic n. A random walk of scatter s over the turn leaves s/(√2 π n) in
     both besides, so that D/(π n) is its mean square over phases, too (derived here). Counted from four times
     its uncertainty on; a smaller one may be noise alone. None where N leaves nothing of the ramp. The residual
@@ -301,13 +304,13 @@ def _closure(
     t = _columns(angle_rad, 0.5 * float(angle_rad.min() + angle_rad.max()))[0]
     ramp = _solve_toeplitz(density, sums.sums(t, upr_max)[None, :])[0]
     left = t - sums.evaluate(ramp)
-    told, freedom = float(np.sum(left**2)), points - 2 * upr_max - 2
-    if told <= 1e-9 * float(np.sum(t**2)) or freedom < 1:
+    own, freedom = float(np.sum(left**2)), points - 2 * upr_max - 2
+    if own <= 1e-9 * float(np.sum(t**2)) or freedom < 1:
         return None, variance, residual_um
-    jump = float(np.sum(left * residual_um)) / told
-    white = max(float(np.sum(residual_um**2)) - jump**2 * told, 0.0) / freedom
-    closure = (jump, float(np.sqrt(white / told)))
-    if abs(jump) <= CLOSURE_TOLD * closure[1]:
+    jump = float(np.sum(left * residual_um)) / own
+    white = max(float(np.sum(residual_um**2)) - jump**2 * own, 0.0) / freedom
+    closure = (jump, float(np.sqrt(white / own)))
+    if abs(jump) <= CLOSURE_DRIFT * closure[1]:
         return closure, variance, residual_um
     # Beyond the turn samples take some harmonics of the ramp away, but not those of the walk.
     share = np.maximum(2 * np.abs(ramp), 1 / (np.pi * np.maximum(np.arange(upr_max + 1), 1)))
@@ -375,8 +378,8 @@ def _alignment(
 ) -> tuple[FloatArray, FloatArray]:
     """The alignment terms from their Schur complement, and its inverse.
 
-    Hardly more than one turn does not tell a tilt from slope and profile: noise would be blown up by orders
-    of magnitude. Then only the slope is fitted, and the tilt and its variance are zero.
+    Within hardly more than one turn a tilt looks like slope and profile: fitting it would blow noise up by
+    orders of magnitude. Then only the slope is fitted, and the tilt and its variance are zero.
     """
     if not len(columns):
         return np.zeros(0), np.zeros((0, 0))
@@ -391,14 +394,14 @@ def _alignment(
     schur = gram - cross(sides[1:], solved[1:])
     right = np.einsum("in,n->i", columns, deviation_um) - cross(sides[1:], solved[:1])[:, 0]
     own = np.sqrt(np.diag(gram))
-    told = np.linalg.eigvalsh(schur / np.outer(own, own))[0]
-    if told > _TOLD_APART:
+    separable = np.linalg.eigvalsh(schur / np.outer(own, own))[0]
+    if separable > _SEPARABLE_MIN:
         inverse = np.asarray(np.linalg.inv(schur), dtype=np.float64)
     elif schur[0, 0] > 1e-9 * gram[0, 0]:
         inverse = np.zeros((3, 3))
         inverse[0, 0] = 1 / schur[0, 0]
     else:
-        raise FitNotConvergedError("the slope cannot be told from the profile within a single turn")
+        raise FitNotConvergedError("slope and profile cannot be separated within a single turn")
     return np.asarray(inverse @ right, dtype=np.float64), inverse
 
 

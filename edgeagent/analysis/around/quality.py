@@ -221,7 +221,8 @@ def tip_reach(
     reach = wavelength**2 / (4 * np.pi**2 * np.maximum(amplitude_um * 1e-3, 1e-12))
     worst = int(np.argmin(reach))
     allowed = float(reach[worst])
+    can = "can" if tip_radius_mm <= allowed else "cannot"
     return QualityCheck(
         "tip_reach", tip_radius_mm <= allowed, tip_radius_mm, allowed, "mm",
-        f"a tip up to {allowed:.3g} mm follows the sharpest undulation, {upr[worst]:.0f} UPR",
+        f"the {tip_radius_mm:g} mm tip {can} follow the sharpest undulation ({upr[worst]:.0f} UPR)",
     )  # fmt: skip

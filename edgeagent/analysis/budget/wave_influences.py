@@ -21,9 +21,11 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
+from edgeagent.analysis.around.at_speed import band_velocities, resonance_amplitudes
 from edgeagent.analysis.around.roundness import root_mean_square, roundness
 from edgeagent.analysis.around.trigonometric import ComplexArray, evaluate_on_circle
 from edgeagent.analysis.kinds import Request
+from edgeagent.analysis.track.sensing import track_length_mm
 from edgeagent.model import Analysis, Contribution, FloatArray, Influences, Spectrum, Thread, Trace
 
 Values = Mapping[tuple[str, str], float]
@@ -35,8 +37,6 @@ def of_trace(
     trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str], *, spiral: bool
 ) -> Influences:
     """Influences on the values that ``kinds.spiral`` makes of a trace; see ``wave_influences``."""
-    from edgeagent.analysis.kinds.spiral import track_length_mm
-
     options, thread, running = request.options, request.thread, request.running
     angle_deg = options.surface_angle_deg
     if angle_deg is None:
@@ -45,8 +45,6 @@ def of_trace(
     def at_speed(amplitude_nm: FloatArray) -> Values:
         if thread is None or running is None or running.speed_rpm is None:
             return {}
-        from edgeagent.analysis.around.at_speed import band_velocities, resonance_amplitudes
-
         none = np.zeros(len(amplitude_nm))
         found = band_velocities(amplitude_nm, none, options.velocity_bands_hz, thread, running)
         found += resonance_amplitudes(amplitude_nm, none, thread, running)

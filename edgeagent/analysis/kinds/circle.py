@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from edgeagent.analysis.around import options
+from edgeagent.analysis.budget.wave_influences import of_trace
 from edgeagent.analysis.kinds import Request, spiral
 from edgeagent.model import Analysis, Influences, Trace
 
@@ -12,7 +14,7 @@ OPTIONAL_COLUMNS = spiral.OPTIONAL_COLUMNS
 CHARACTERISTICS: Mapping[str, str] = {
     name: unit for name, unit in spiral.CHARACTERISTICS.items() if name not in ("tilt", "lead_mismatch")
 }
-Options = spiral.Options
+Options = options.Options
 NEEDS = spiral.NEEDS
 
 
@@ -22,7 +24,5 @@ def analyse(trace: Trace, request: Request) -> Analysis:
 
 
 def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
-    """What scales, tip and eccentricity do to the values; see ``analysis.wave_influences``."""
-    from edgeagent.analysis.budget.wave_influences import of_trace  # only where a budget is asked for
-
+    """What scales, tip and eccentricity do to the values; see ``budget.wave_influences``."""
     return of_trace(trace, request, analysis, wanted, spiral=False)

@@ -9,10 +9,10 @@ from functools import partial
 
 import numpy as np
 
-from edgeagent.analysis.around.alignment_advice import own_offset
-from edgeagent.analysis.around.flank_pair import (
+from edgeagent.analysis.track.alignment_advice import own_offset
+from edgeagent.analysis.track.flank_pair import (
     FlankPair,
-    Verdict,
+    GrooveMotion,
     combine_flanks,
     datum_check,
     datum_doubt_rad,
@@ -21,7 +21,7 @@ from edgeagent.analysis.around.flank_pair import (
     judge_motion,
     trusted_upr,
 )
-from edgeagent.analysis.around.track_normal import normal_plane_shift_rad
+from edgeagent.analysis.track.track_normal import normal_plane_shift_rad
 from edgeagent.errors import AnalysisError, UsageError
 from edgeagent.judging.evaluate import Evaluation, Rulebook
 from edgeagent.judging.studies.evaluated_file import (
@@ -48,7 +48,7 @@ class FlankMotion:
     """
 
     combined: FlankPair
-    verdicts: tuple[Verdict, ...]
+    verdicts: tuple[GrooveMotion, ...]
     sentences: tuple[str, ...]
     plane: str
     one_clamping: bool

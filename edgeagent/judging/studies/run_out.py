@@ -7,9 +7,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from edgeagent.analysis.around.alignment_advice import RunOut, run_out
-from edgeagent.analysis.around.track_normal import cylinder_normal, track_normal
-from edgeagent.analysis.kinds import spiral
+from edgeagent.analysis.around.fitting import clean, fit_trace, without_stuck
+from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.track.alignment_advice import RunOut, run_out
+from edgeagent.analysis.track.sensing import normal_factor
+from edgeagent.analysis.track.track_normal import cylinder_normal, track_normal
 from edgeagent.errors import AgentError, InputError
 from edgeagent.judging.evaluate import Evaluation
 from edgeagent.model import Thread, Trace
@@ -30,15 +32,15 @@ def run_out_of(
         )
     recipe = file.recipe.recipe if file.recipe is not None else None
     plan = recipe.plan(header.feature) if recipe is not None else None
-    options = plan.options if plan is not None and plan.kind == header.kind else spiral.Options()
+    options = plan.options if plan is not None and plan.kind == header.kind else Options()
     thread = recipe.thread if recipe is not None else None
     around = header.kind == "spiral"
-    factor, direction = spiral.normal_factor(header, thread, options, around)
+    factor, direction = normal_factor(header, thread, options.surface_angle_deg, around)
     if not direction.ok:
         raise AgentError(f"{name}: {direction.note}")
-    samples = spiral.without_stuck(spiral.clean(file.trace))
+    samples = without_stuck(clean(file.trace))
     try:
-        fit, _ = spiral.fit_trace(samples, options, spiral=around)
+        fit, _ = fit_trace(samples, options, spiral=around)
     except InputError as error:
         raise AgentError(f"{name}: {error}") from error
     if not around:

@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from edgeagent.analysis.around.harmonics import HarmonicFit
-from edgeagent.analysis.around.track_normal import SurfaceNormal
 from edgeagent.analysis.around.trigonometric import ComplexArray
+from edgeagent.analysis.track.track_normal import SurfaceNormal
 from edgeagent.errors import AnalysisError, TraceRangeError
 from edgeagent.model import COVERAGE_FACTOR, FloatArray
 
@@ -81,7 +81,7 @@ def run_out(
     """
     vector = 2 * factor * complex(np.conj(fit.centred[1]))
     u = factor * float(fit.standard_uncertainty_um[1])
-    if rise_mm_per_turn == 0 or not fit.tilt_told:
+    if rise_mm_per_turn == 0 or not fit.has_tilt:
         return RunOut(height_mm, vector, u, normal)
     growth = complex(fit.alignment[1], fit.alignment[2]) * factor / rise_mm_per_turn
     spread = np.diag(fit.alignment_covariance)[1:]

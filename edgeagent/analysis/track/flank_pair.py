@@ -181,7 +181,7 @@ def greatest_orders(pair: FlankPair, count: int) -> tuple[int, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class GrooveMotion:
     """How the groove moves at one order.
 
     ``motion`` is ``radial`` (both flanks together), ``axial`` (against each other), ``left`` or ``right`` (that
@@ -195,7 +195,7 @@ class Verdict:
 
 def judge_motion(
     pair: FlankPair, upr: Sequence[int], *, doubt_rad: float = 0.0, elsewhere: FlankPair | None = None
-) -> tuple[Verdict, ...]:
+) -> tuple[GrooveMotion, ...]:
     """What moved the groove at each order, only as far as it can be told.
 
     A motion counts when it stays the same with every flank's amplitude and the angle between them moved by two
@@ -205,19 +205,19 @@ def judge_motion(
     return tuple(_verdict(pair, int(n) - 1, doubt_rad, elsewhere) for n in upr)
 
 
-def _verdict(pair: FlankPair, i: int, doubt_rad: float, elsewhere: FlankPair | None) -> Verdict:
+def _verdict(pair: FlankPair, i: int, doubt_rad: float, elsewhere: FlankPair | None) -> GrooveMotion:
     n = int(pair.upr[i])
     motion = _motion(pair.left_nm[i], pair.right_nm[i])
     if not _holds(pair, i, motion, 0.0):
-        return Verdict(n, "unsure", "too near to the noise")
+        return GrooveMotion(n, "unsure", "too near to the noise")
     if not _holds(pair, i, motion, n * doubt_rad):
-        return Verdict(n, "unsure", "the shared angle is not proved this far up")
+        return GrooveMotion(n, "unsure", "the shared angle is not proved this far up")
     if elsewhere is not None:
         other = _motion(elsewhere.left_nm[i], elsewhere.right_nm[i])
         if other != motion:
             doubt = f"{_WORDS[motion]} in this plane of comparison, {_WORDS[other]} in the other"
-            return Verdict(n, "unsure", doubt)
-    return Verdict(n, motion)
+            return GrooveMotion(n, "unsure", doubt)
+    return GrooveMotion(n, motion)
 
 
 def _motion(left: complex, right: complex) -> str:
@@ -255,7 +255,7 @@ _WORDS = {
 
 
 def explain_pair(
-    pair: FlankPair, verdicts: Sequence[Verdict], running: Running | None = None
+    pair: FlankPair, verdicts: Sequence[GrooveMotion], running: Running | None = None
 ) -> tuple[str, ...]:
     """One careful sentence for each verdict: how the groove moves there and what usually moves it so.
 
@@ -268,7 +268,7 @@ def explain_pair(
     return tuple(_order_sentence(pair, verdict, running) for verdict in verdicts)
 
 
-def _order_sentence(pair: FlankPair, verdict: Verdict, running: Running | None) -> str:
+def _order_sentence(pair: FlankPair, verdict: GrooveMotion, running: Running | None) -> str:
     n, i = verdict.upr, verdict.upr - 1
     found = f"{n} UPR: radial {abs(pair.radial_nm[i]):.3g} nm, axial {abs(pair.axial_nm[i]):.3g} nm"
     known = running is not None and running.wheel_rpm is not None and running.work_rpm is not None

@@ -1,0 +1,80 @@
+"""Which checks a spiral or circle trace meets, before its harmonics are fitted and after."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from edgeagent.analysis.around import quality
+from edgeagent.analysis.around.fitting import Samples
+from edgeagent.analysis.around.harmonics import CLOSURE_DRIFT, HarmonicFit, turns_of
+from edgeagent.analysis.around.options import Options
+from edgeagent.model import QualityCheck, Spectrum
+
+
+def checks_before_fit(samples: Samples, options: Options, judged_upr: float) -> list[QualityCheck]:
+    """Samples, turns, steps and readings: what can be said of a trace before anything is computed."""
+    checks = [quality.missing_samples(samples.dropped, samples.points)]
+    if len(samples.angle_rad) < 16:
+        return checks
+    step = np.diff(samples.angle_rad)
+    per_turn = samples.points_per_turn
+    values, lengths = quality.run_lengths(samples.deviation_um)
+    return [
+        *checks,
+        quality.monotonic_angle(step),
+        quality.whole_turns(turns_of(samples.angle_rad), per_turn, options.turns_min),
+        quality.points_per_undulation(per_turn, judged_upr),
+        *quality.regular_spacing(step, judged_upr),
+        quality.plausible_range(samples.deviation_um),
+        quality.gauge_saturation(values, lengths),
+        quality.frozen_reading(lengths, per_turn),
+    ]
+
+
+def drift_in_one_turn(fit: HarmonicFit, factor: float) -> list[QualityCheck]:
+    """What a single turn shows of a drift during the measurement; nothing for traces that compare turns.
+
+    Never fails: it says what the stated uncertainties contain. Within a spiral's turn a drift looks like a lead
+    error; a closed profile shows what it does not close by, and no drift that comes back by its end.
+    """
+    if fit.noise_from != "residual":
+        return []
+    note = "one turn: drift during the measurement looks like the profile; its effect is not in the uncertainty"
+    if fit.closure_um is None or fit.closure_uncertainty_um is None:
+        return [QualityCheck("drift_in_one_turn", True, None, None, "um", note)]
+    jump, u = factor * abs(fit.closure_um), factor * fit.closure_uncertainty_um
+    if jump > CLOSURE_DRIFT * u:
+        note = f"one turn: it does not close by {1000 * jump:.3g} nm, counted in the uncertainties as drift"
+    else:
+        within = 1000 * CLOSURE_DRIFT * u
+        note = f"one turn: it closes within {within:.3g} nm; smaller drift is not in the uncertainty"
+    return [QualityCheck("drift_in_one_turn", True, jump, None, "um", note)]
+
+
+def checks_after_fit(
+    fit: HarmonicFit,
+    factor: float,
+    options: Options,
+    spectrum: Spectrum,
+    judged_upr: float | None,
+    length_mm: float | None,
+    tip_radius_mm: float | None,
+    ron_q_um: float,
+) -> list[QualityCheck]:
+    """Whether the turns agree and the tip reaches every valley; ``length_mm`` is one turn of the track."""
+    repeats = fit.noise_from == "between harmonics"
+    variance = fit.standard_uncertainty_um[2:] ** 2
+    band = variance[: options.upr[1] - 1]
+    # What lies at the level of most orders is noise that is in all of them alike.
+    uneven = max(float(np.sum(band) - len(band) * np.median(variance)), 0.0) if len(band) else 0.0
+    differing = factor * float(np.sqrt(fit.turns * uneven)) if repeats else None
+    judged = (spectrum.upr >= 2) & (spectrum.upr <= (judged_upr or options.upr[1]))
+    return [
+        quality.turn_agreement(differing, ron_q_um, options.turn_agreement_um),
+        quality.tip_reach(
+            spectrum.amplitude_nm[judged] / 1000,
+            spectrum.upr[judged].astype(np.float64),
+            length_mm,
+            tip_radius_mm,
+        ),
+    ]
