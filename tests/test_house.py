@@ -15,7 +15,7 @@ PACKAGE = ROOT / "edgeagent"
 PURE = ("analysis", "rules", "codec", "judging", "model")
 NO_IO = {
     *("os", "time", "threading", "socket", "subprocess", "pathlib", "logging", "shutil", "tempfile", "asyncio"),
-    *("structlog", "watchdog", "paho", "click", "rich", "jinja2", "matplotlib", "iotcore"),
+    *("structlog", "ctypes", "paho", "click", "rich", "jinja2", "matplotlib", "iotcore"),
 }  # io.BytesIO is memory, not I/O
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
@@ -124,12 +124,12 @@ def test_imports_inside_functions_are_listed_with_their_reason(path):
 
 
 def test_each_resource_has_one_owner():
-    users = {lib: set() for lib in ("paho", "watchdog")}
+    users = {lib: set() for lib in ("paho", "ctypes")}
     for path in MODULES:
         for module in imports(path):
             if module.split(".")[0] in users:
                 users[module.split(".")[0]].add(name_of(path))
-    assert users["watchdog"] == {"edgeagent/service/watch.py"}
+    assert users["ctypes"] == {"edgeagent/service/inotify.py"}
     assert users["paho"] == {"edgeagent/service/client.py", "edgeagent/demo/lamp.py"}
 
 

@@ -126,6 +126,7 @@ def _station(settings: Settings) -> list[str]:
         f"Station {station.name} in {station.cell} of {station.site}.",
         f"Watches {', '.join(intake.folders)} ({intake.observer}), a file is complete {intake.settle_s:g} s "
         "after its last change.",
+        _share(intake.marker),
         f"Publishes to {mqtt}; a disposition later than {intake.live_s:g} s leaves the lamp alone.",
         f"Rule {decision.rule}: {rule}.",
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
@@ -217,6 +218,14 @@ def _scalar(limit: ScalarLimit) -> str:
     low = f"{limit.lower:g} <= " if limit.lower is not None else ""
     high = f" <= {limit.upper:g}" if limit.upper is not None else ""
     return f"{low}{name}{high}"
+
+
+def _share(marker: str | None) -> str:
+    """When a folder counts as unavailable, which shows fault on the lamp."""
+    gone = "cannot be listed or was a mount point and is none"
+    if marker is None:
+        return f"A folder is unavailable when it {gone}."
+    return f"A folder is unavailable when it {gone}, or when the file {marker} is missing from it."
 
 
 def _curve(curve: CurveLimit) -> str:

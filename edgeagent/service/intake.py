@@ -20,7 +20,9 @@ from edgeagent.codec.configuration.settings import IntakeSettings
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.errors import InputError, SourceUnavailableError, TraceFormatError
 from edgeagent.judging.found_file import FoundFile
+from edgeagent.rules.availability import unavailable_reason
 from edgeagent.rules.settling import Look, Waiting, ignored, looked, settled, settles_at
+from edgeagent.service.mounts import mount_of
 from edgeagent.service.watch import FolderWatch, Hint
 from edgeagent.store.clock import Clock
 
@@ -44,6 +46,7 @@ class _Folder:
     retry: dict[str, tuple[float, float]] = field(default_factory=dict)
     available: bool | None = None
     fresh: bool = True
+    mounted_at: str | None = None
     cursor: int = 0
 
 
@@ -153,7 +156,8 @@ class Intake:
             self._move(state, file)
 
     def _ignored(self, name: str) -> bool:
-        return ignored(name.rsplit("/", 1)[-1], self._settings.ignore)
+        base = name.rsplit("/", 1)[-1]
+        return base == self._settings.marker or ignored(base, self._settings.ignore)
 
     @staticmethod
     def _main_name(name: str) -> str:
@@ -162,13 +166,20 @@ class Intake:
 
     def _scan(self, state: _Folder, now: float) -> None:
         try:
-            info = os.stat(state.path)
+            info, mount = os.stat(state.path), mount_of(state.path)
             # Before the listing: what comes between the two is then seen by one of them.
-            rebuilt = state.watch.ensure((info.st_dev, info.st_ino))
+            remote = mount is not None and mount.remote
+            rebuilt = state.watch.ensure((info.st_dev, info.st_ino), remote=remote)
             names = os.listdir(state.path)
         except OSError as error:
-            self._lost(state, error)
+            self._lost(state, error.strerror or str(error))
             return
+        point = mount.point if mount is not None else None
+        reason = unavailable_reason(state.mounted_at, point, self._missing_marker(names))
+        if reason is not None:
+            self._lost(state, reason)
+            return
+        state.mounted_at = point
         if rebuilt is not None:
             self._report(rebuilt[0], {"folder": state.label, "reason": rebuilt[1]})
         if state.available is False:
@@ -193,9 +204,13 @@ class Intake:
         state.cursor = start + len(again)
         return [n for n in names if n not in state.done] + again
 
-    def _lost(self, state: _Folder, error: OSError) -> None:
+    def _missing_marker(self, names: list[str]) -> str | None:
+        marker = self._settings.marker
+        return marker if marker is not None and marker not in names else None
+
+    def _lost(self, state: _Folder, reason: str) -> None:
         if state.available is not False:
-            problem = SourceUnavailableError(f"{state.path}: {error.strerror}")
+            problem = SourceUnavailableError(f"{state.path}: {reason}")
             self._report("source-unavailable", {"folder": state.label, "reason": str(problem)})
         state.available = False
         state.watch.stop()

@@ -1,148 +1,165 @@
 """The watch of one folder: a source of hints that may die at any time and is rebuilt when it has.
 
-The only module that imports watchdog. Its handler puts a name into a queue and returns: an exception in a
-handler would end watchdog's dispatcher for good.
+A thread turns the kernel's events into hints, each at most once for as long as it holds: a file that is being
+written gives one hint at its first change and one at its close, however many writes lie between them.
 """
 
 from __future__ import annotations
 
-import os
+import threading
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from watchdog.events import (
-    DirDeletedEvent,
-    FileClosedEvent,
-    FileCreatedEvent,
-    FileMovedEvent,
-    FileSystemEvent,
-    FileSystemEventHandler,
-)
-from watchdog.observers import Observer
-from watchdog.observers.api import BaseObserver
+from edgeagent.service import inotify
+from edgeagent.service.inotify import Event, FolderEvents
 
-_REMOTE = ("cifs", "smb", "nfs", "fuse", "9p", "vboxsf", "afs", "ceph", "glusterfs")
+_RENAMES_MAX = 1000
+"""Halves of renames that are remembered: the other half of an older one will not come any more."""
+_TRY_AGAIN_SCANS = 60
 
 
 @dataclass(frozen=True, slots=True)
 class Hint:
-    """Something happened in a folder; ``name`` None means: scan it."""
+    """Something happened in a folder; ``name`` None means: scan it.
+
+    ``created``: the name is new in the folder. ``writing``: content changed and no close was seen since.
+    ``closed``: a writer closed it, or it was moved in from elsewhere. ``renamed``: it had another name in this
+    folder before. ``lost``: other hints were dropped, so that nothing follows from a close that was not seen.
+    """
 
     folder: str
     name: str | None
+    created: bool = False
+    writing: bool = False
     closed: bool = False
     renamed: bool = False
+    lost: bool = False
 
 
-class _Handler(FileSystemEventHandler):
-    def __init__(self, folder: Path, label: str, hint: Callable[[Hint], None]) -> None:
-        self._folder = os.fspath(folder)
+class _Translator:
+    """Turns the events of one folder into hints."""
+
+    def __init__(self, label: str) -> None:
         self._label = label
+        self._writing: set[str] = set()
+        self._renames: OrderedDict[int, str] = OrderedDict()
+
+    def hint_of(self, event: Event) -> Hint | None:
+        """The hint that follows from an event, None where nothing does."""
+        mask, name = event.mask, event.name
+        if mask & inotify.OVERFLOW:
+            self._writing.clear()
+            return Hint(self._label, None, lost=True)
+        if not name or mask & inotify.IS_FOLDER:
+            return Hint(self._label, None) if not name else None
+        if mask & inotify.MODIFY:
+            if name in self._writing:
+                return None
+            self._writing.add(name)
+            return Hint(self._label, name, writing=True)
+        self._writing.discard(name)
+        if mask & inotify.MOVED_FROM:
+            self._renames[event.cookie] = name
+            while len(self._renames) > _RENAMES_MAX:
+                self._renames.popitem(last=False)
+            return None
+        if mask & inotify.MOVED_TO:
+            inside = self._renames.pop(event.cookie, None) is not None
+            return Hint(self._label, name, renamed=inside, closed=not inside)
+        return Hint(
+            self._label, name, created=bool(mask & inotify.CREATE), closed=bool(mask & inotify.CLOSE_WRITE)
+        )
+
+
+class _Watching(threading.Thread):
+    """Reads events until it is stopped or the kernel takes the watch away."""
+
+    def __init__(self, path: Path, label: str, hint: Callable[[Hint], None]) -> None:
+        super().__init__(name=f"watch-{label}", daemon=True)
+        self._events = FolderEvents(path)
+        self._translate = _Translator(label).hint_of
         self._hint = hint
+        self._label = label
+        self.ended = ""
 
-    def dispatch(self, event: FileSystemEvent) -> None:
-        if event.is_directory:
-            if isinstance(event, DirDeletedEvent):
-                self._hint(Hint(self._label, None))
-            return
-        moved = isinstance(event, FileMovedEvent)
-        if moved and event.dest_path:
-            name = self._inside(event.dest_path)
-            inside = name is not None and self._inside(event.src_path) is not None
-            if name is not None:
-                self._hint(Hint(self._label, name, renamed=inside))
-        elif isinstance(event, FileClosedEvent | FileCreatedEvent):
-            name = self._inside(event.src_path)
-            if name is not None:
-                self._hint(Hint(self._label, name, closed=isinstance(event, FileClosedEvent)))
+    def run(self) -> None:
+        while (events := self._events.read()) is not None:
+            for event in events:
+                hint = self._translate(event)
+                if hint is not None:
+                    self._hint(hint)
+                if event.mask & inotify.UNMOUNT:
+                    self.ended = "the folder was unmounted"
+                if event.mask & inotify.IGNORED:
+                    self.ended = self.ended or "the folder was deleted"
+                    return
 
-    def _inside(self, path: bytes | str) -> str | None:
-        """The name within the folder, None for a path that is not directly in it."""
-        head, name = os.path.split(os.fsdecode(path))
-        return name if head == self._folder and name else None
+    def stop(self) -> None:
+        self._events.stop()
+        self.join(timeout=2)
+        if not self.is_alive():
+            self._events.close()
 
 
 class FolderWatch:
-    """Owns one watchdog observer. ``ensure`` is called at every scan and rebuilds what died."""
+    """Owns the watching thread of one folder. ``ensure`` is called at every scan and rebuilds what died."""
 
     def __init__(self, path: Path, label: str, hint: Callable[[Hint], None], *, native: bool) -> None:
-        self._path = path
-        self._handler = _Handler(path, label, hint)
+        self._path, self._label, self._hint = path, label, hint
         self._native = native
-        self._observer: BaseObserver | None = None
+        self._watching: _Watching | None = None
         self._watched: tuple[int, int] | None = None
         self._failed: str | None = None
+        self._scans_blind = 0
 
     @property
     def hints(self) -> bool:
         """Whether a watch is there that can hint; without one the scan alone is in charge."""
-        return self._observer is not None
+        return self._watching is not None
 
-    def ensure(self, identity: tuple[int, int]) -> tuple[str, str] | None:
-        """Watch the folder with this device and inode.
+    def ensure(self, identity: tuple[int, int], *, remote: bool = False) -> tuple[str, str] | None:
+        """Watch the folder with this device and inode; a ``remote`` one cannot be watched.
 
         Returns an event name and a reason when a watch had to be rebuilt or cannot be made (no inotify
-        left, a network share), None when nothing had to be done.
+        left, a network share), None when nothing had to be done. What cannot be made is tried again from
+        time to time: whoever used up the limit may be gone.
         """
         if not self._native:
             return None
-        if self._observer is None and self._failed is not None:
-            return None
         reason = self._trouble(identity)
-        if self._observer is not None and reason is None:
+        if self._watching is not None and reason is None:
             return None
-        had = self._observer is not None
+        if self._watching is None and self._failed is not None:
+            self._scans_blind += 1
+            if remote or self._scans_blind % _TRY_AGAIN_SCANS:
+                return None
+        had, before = self._watching is not None, self._failed
         self.stop()
-        if _is_remote(self._path):
-            self._failed = "network share: events of other hosts are not seen, polling instead"
-            return "watch-impossible", self._failed
-        observer = Observer()
         try:
-            observer.schedule(self._handler, os.fspath(self._path))
-            observer.start()
+            if remote:
+                raise OSError(0, "events of other hosts are not seen on a network share")
+            watching = _Watching(self._path, self._label, self._hint)
         except OSError as error:
-            self._failed = f"no watch possible ({error.strerror}), polling instead"
-            return "watch-impossible", self._failed
-        self._observer, self._watched = observer, identity
-        return ("watch-rebuilt", reason or "") if had else None
+            self._failed = f"{error.strerror}: the folder is listed more often instead"
+            return ("watch-impossible", self._failed) if self._failed != before else None
+        watching.start()
+        self._watching, self._watched = watching, identity
+        return ("watch-rebuilt", reason or before or "") if had or before is not None else None
 
     def _trouble(self, identity: tuple[int, int]) -> str | None:
-        observer = self._observer
-        if observer is None:
+        if self._watching is None:
             return None
+        if not self._watching.is_alive():
+            return self._watching.ended or "the watching thread died"
         if self._watched != identity:
             return "the folder was exchanged for another"
-        if not observer.is_alive():
-            return "the dispatcher died"
-        emitters = list(observer.emitters)
-        if not emitters or not all(e.is_alive() for e in emitters):
-            return "the emitter died"
         return None
 
     def stop(self) -> None:
         """Give the watch up; the next ``ensure`` makes a new one."""
-        observer, self._observer, self._watched = self._observer, None, None
+        watching, self._watching, self._watched = self._watching, None, None
         self._failed = None
-        if observer is not None:
-            observer.stop()
-            if observer.is_alive():
-                observer.join(timeout=2)
-
-
-def _is_remote(path: Path) -> bool:
-    """Whether the folder lies on a network file system, where inotify sees nothing of other hosts."""
-    try:
-        mounts = Path("/proc/self/mountinfo").read_text(encoding="utf-8").splitlines()
-    except OSError:
-        return False
-    best, kind = "", ""
-    real = os.path.realpath(path)
-    for line in mounts:
-        fields = line.split(" ")
-        if " - " not in line or len(fields) < 5:
-            continue
-        point = fields[4].encode().decode("unicode_escape")
-        if (real == point or real.startswith(point.rstrip("/") + "/")) and len(point) >= len(best):
-            best, kind = point, line.split(" - ", 1)[1].split(" ", 1)[0]
-    return kind.startswith(_REMOTE)
+        if watching is not None:
+            watching.stop()

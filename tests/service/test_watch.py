@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import threading
@@ -15,6 +16,7 @@ from field import wait_until
 
 from edgeagent.codec.configuration.settings import IntakeSettings as Settings
 from edgeagent.judging.found_file import FoundFile
+from edgeagent.service import watch as watch_module
 from edgeagent.service.intake import Intake
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.watch import FolderWatch, Hint
@@ -28,14 +30,14 @@ SETTLE_S = 600.0
 class Watcher:
     """An intake turned as the service loop turns it, scanning often and settling by hints alone."""
 
-    def __init__(self, base: Path) -> None:
-        self.inbox = base / "inbox"
-        self.inbox.mkdir()
+    def __init__(self, base: Path, *, folder: str = "inbox", **given: Any) -> None:
+        self.inbox = base / folder
+        self.inbox.mkdir(exist_ok=True)
         self.events: list[tuple[str, dict[str, Any]]] = []
         self.found: list[FoundFile] = []
         self._mailbox = Mailbox()
         self.intake = Intake(
-            Settings(settle_s=SETTLE_S, scan_s=0.1),
+            Settings(**{"folders": (folder,), "settle_s": SETTLE_S, "scan_s": 0.1, **given}),
             base,
             SystemClock(),
             self._mailbox.hint,
@@ -83,9 +85,9 @@ def watcher(tmp_path) -> Iterator[Watcher]:
         made.intake.close()
 
 
-def threads(kind: str) -> list[threading.Thread]:
-    """The live threads of watches: dispatchers are observers, emitters feed them."""
-    return [t for t in threading.enumerate() if kind in type(t).__name__ and t.is_alive()]
+def watching() -> list[threading.Thread]:
+    """The live threads of watches."""
+    return [t for t in threading.enumerate() if t.name.startswith("watch-") and t.is_alive()]
 
 
 def test_folder_deleted_and_made_again_between_two_scans_is_watched_again(watcher):
@@ -141,41 +143,85 @@ def test_file_replaced_while_its_folder_was_away_is_a_new_one(watcher, tmp_path)
     assert watcher.names() == ["before.txt", "before.txt"]
 
 
-def test_dead_emitter_is_replaced(watcher):
-    (emitter,) = threads("Emitter")
-    emitter.stop()
-    emitter.join(5)
-    watcher.until(lambda: watcher.told("watch-rebuilt"))
-    assert "emitter" in watcher.told("watch-rebuilt")[0]["reason"]
-    watcher.finds("after.txt")
-    assert len(threads("Emitter")) == 1
-
-
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
-def test_dead_dispatcher_is_replaced_though_its_emitter_lives(watcher, monkeypatch):
-    (dispatcher,) = threads("Observer")
+def test_dead_watching_thread_is_replaced(watcher, monkeypatch):
+    (thread,) = watching()
 
-    def dies(_event: Any) -> None:
+    def dies(_hint: Any) -> None:
         raise RuntimeError("a mistake in a handler")
 
-    # What an exception in a handler does: it ends the one thread that calls handlers.
-    for handlers in dispatcher._handlers.values():
-        for handler in handlers:
-            monkeypatch.setattr(handler, "dispatch", dies)
+    monkeypatch.setattr(thread, "_hint", dies)
     (watcher.inbox / "trigger.part").write_bytes(b"")
-    dispatcher.join(5)
-    assert not dispatcher.is_alive()
-    assert len(threads("Emitter")) == 1
-    monkeypatch.undo()
+    thread.join(5)
+    assert not thread.is_alive()
     watcher.until(lambda: watcher.told("watch-rebuilt"))
-    assert "dispatcher" in watcher.told("watch-rebuilt")[0]["reason"]
+    assert "thread died" in watcher.told("watch-rebuilt")[0]["reason"]
     watcher.finds("after.txt")
-    assert len(threads("Observer")) == len(threads("Emitter")) == 1
+    assert len(watching()) == 1
 
 
 def test_close_ends_every_thread_of_the_watch(watcher):
+    before = len(os.listdir("/proc/self/fd"))
     watcher.intake.close()
-    wait_until(lambda: not threads("Observer") and not threads("Emitter"), 5)
+    wait_until(lambda: not watching(), 5)
+    assert len(os.listdir("/proc/self/fd")) == before - 3, "the kernel has its watch back"
+
+
+def test_many_writes_give_one_hint_and_the_close_another(tmp_path):
+    hints: list[Hint] = []
+    watch = FolderWatch(tmp_path, "inbox", hints.append, native=True)
+    info = os.stat(tmp_path)
+    try:
+        watch.ensure((info.st_dev, info.st_ino))
+        with (tmp_path / "a.txt").open("wb", buffering=0) as file:
+            file.write(b"1")
+            wait_until(lambda: any(h.writing for h in hints), 5)
+            for _ in range(50):
+                file.write(b"1")
+        wait_until(lambda: any(h.closed for h in hints), 5)
+    finally:
+        watch.stop()
+    kinds = [(h.created, h.writing, h.closed) for h in hints]
+    assert kinds == [(True, False, False), (False, True, False), (False, False, True)]
+
+
+def test_reading_a_file_gives_no_hint(tmp_path):
+    (tmp_path / "a.txt").write_bytes(b"1")
+    hints: list[Hint] = []
+    watch = FolderWatch(tmp_path, "inbox", hints.append, native=True)
+    info = os.stat(tmp_path)
+    try:
+        watch.ensure((info.st_dev, info.st_ino))
+        (tmp_path / "a.txt").read_bytes()
+        os.listdir(tmp_path)
+        (tmp_path / "last.txt").write_bytes(b"1")
+        wait_until(lambda: any(h.name == "last.txt" and h.closed for h in hints), 5)
+    finally:
+        watch.stop()
+    assert {h.name for h in hints} == {"last.txt"}
+
+
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.ENOSPC])
+def test_limit_of_the_system_falls_back_to_listing_and_recovers(tmp_path, monkeypatch, number):
+    real, shut = watch_module.FolderEvents, [True]
+
+    def limited(folder: Path) -> Any:
+        if shut:
+            raise OSError(number, os.strerror(number))
+        return real(folder)
+
+    monkeypatch.setattr(watch_module, "FolderEvents", limited)
+    made = Watcher(tmp_path, settle_s=0.2)
+    try:
+        (made.inbox / "a.txt").write_bytes(b"1")
+        made.until(lambda: made.found)
+        (told,) = made.told("watch-impossible")
+        assert os.strerror(number) in told["reason"]
+        shut.clear()
+        made.until(lambda: watching())
+        assert len(made.told("watch-rebuilt")) == 1
+    finally:
+        made.intake.close()
 
 
 def test_file_in_a_folder_below_gives_no_hint(tmp_path):
@@ -198,7 +244,7 @@ def test_polling_makes_no_watch(tmp_path):
     info = os.stat(tmp_path)
     assert watch.ensure((info.st_dev, info.st_ino)) is None
     assert not watch.hints
-    assert threads("Observer") == threads("Emitter") == []
+    assert watching() == []
 
 
 @pytest.mark.needs_mosquitto

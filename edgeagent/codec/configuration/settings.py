@@ -44,6 +44,7 @@ class IntakeSettings(ConfigTable, frozen=True):
     empty_s: Seconds = 5.0
     locked_s: Seconds = 30.0
     move_to: Name | None = None
+    marker: Annotated[str, msgspec.Meta(min_length=1, max_length=128, pattern=r"^[^/]+$")] | None = None
 
     @property
     def scan_interval_s(self) -> float:
