@@ -27,8 +27,8 @@ def share(tmp_path) -> Iterator[tuple[Path, ExitStack]]:
 
 
 @pytest.fixture
-def watcher(share, tmp_path) -> Iterator[Watcher]:
-    made = Watcher(tmp_path)
+def watcher(share) -> Iterator[Watcher]:
+    made = Watcher(share[0].parent)
     try:
         made.turn()
         made.finds("before.txt")
@@ -162,7 +162,7 @@ def test_unmounted_folder_shows_fault_and_its_mount_clears(cell, circle_text):
         agent.terminate()
 
 
-def test_wrong_marker_is_refused(tmp_path):
+def test_wrong_marker_is_refused():
     text = '[station]\nsite = "a"\ncell = "b"\nname = "c"\n[intake]\nmarker = "up/there"\n'
     with pytest.raises(ConfigError, match="marker"):
         parse_settings(text.encode(), "agent.toml")
