@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from edgeagent.analysis.axial.circle import ball_pitch_circle
 from edgeagent.analysis.axial.pitch import (
     Axis,
-    ball_pitch_circle,
     cumulative_deviation,
     fit_axis,
     fit_grid,

@@ -1,4 +1,4 @@
-"""Across grooves: the part's axis, pitch and lead along it, ball pitch circle diameter across it.
+"""Along grooves: the part's axis, pitch and lead; `circle` holds the ball pitch circle across it.
 
 Input are the centres of the seated balls in the frame of the trace. Terms of ISO 3408-1; the constructions are
 derived here.
@@ -215,92 +215,6 @@ def cumulative_deviation(
         here = side == code
         out[here] -= out[here][0]
     return np.asarray(out)
-
-
-@dataclass(frozen=True, slots=True)
-class Across:
-    """Ball pitch circle diameter: mean of ``each_mm``, measured at the grooves ``place`` (their indices)."""
-
-    diameter_mm: float
-    uncertainty_mm: float
-    each_mm: FloatArray
-    place: IntArray
-
-
-def ball_pitch_circle(
-    along_mm: FloatArray,
-    across_mm: FloatArray,
-    side: FloatArray,
-    *,
-    pitch_mm: float,
-    uncertainty_mm: FloatArray,
-) -> Across | None:
-    """Diameter across the axis from each ball centre that has a counterpart on the other side.
-
-    Parameters
-    ----------
-    along_mm, across_mm, side, uncertainty_mm : shape (n,)
-        Ball centres in the frame of the axis, code of their side, and the standard uncertainty across.
-    pitch_mm : mm
-
-    Returns
-    -------
-    Across or None
-        None where no centre of one side faces a centre, or lies between two neighbours, of the other.
-
-    Notes
-    -----
-    A centre that faces one (even starts, within a quarter pitch) is measured to that one, otherwise its
-    distance is taken to the line through its two neighbours on the other side. With the centres in the
-    frame of the axis that distance is measured perpendicular to the line. The uncertainty counts each
-    centre with the weight that it has in the mean, since neighbours share centres.
-    """
-    rows, place = [], []
-    for i in range(along_mm.size):
-        weights = _counterpart(along_mm, side, i, pitch_mm)
-        if weights is not None:
-            rows.append(weights)
-            place.append(i)
-    if not rows:
-        return None
-    matrix = np.array(rows)
-    signed = np.where(side == SIDE_TOP, across_mm, -across_mm)
-    slope = [_slope(along_mm, signed, row) for row in matrix]
-    each = (signed[place] + matrix @ signed) / np.sqrt(1.0 + np.square(slope))
-    mean_weight = (matrix.sum(axis=0) + np.bincount(place, minlength=along_mm.size)) / len(rows)
-    spread = float(np.sqrt(np.sum(np.square(mean_weight * uncertainty_mm))))
-    return Across(float(each.mean()), spread, each, np.array(place, dtype=np.int64))
-
-
-def _counterpart(along_mm: FloatArray, side: FloatArray, i: int, pitch_mm: float) -> FloatArray | None:
-    """Weights of the centres of the other side that stand for the place opposite to centre i."""
-    others = np.flatnonzero(side != side[i])
-    if others.size == 0:
-        return None
-    weights = np.zeros(along_mm.size)
-    away = along_mm[others] - along_mm[i]
-    nearest = int(np.argmin(np.abs(away)))
-    if abs(away[nearest]) < pitch_mm / 4.0:
-        weights[others[nearest]] = 1.0
-        return weights
-    before, after = others[away < 0.0], others[away > 0.0]
-    if before.size == 0 or after.size == 0:
-        return None
-    a, b = int(before[-1]), int(after[0])
-    gap = float(along_mm[b] - along_mm[a])
-    if gap > 1.5 * pitch_mm:
-        return None
-    weights[b] = float(along_mm[i] - along_mm[a]) / gap
-    weights[a] = 1.0 - weights[b]
-    return weights
-
-
-def _slope(along_mm: FloatArray, signed_mm: FloatArray, weights: FloatArray) -> float:
-    """Slope against the axis of the line that a row of weights describes; 0 for a single point."""
-    used = np.flatnonzero(weights)
-    if used.size < 2:
-        return 0.0
-    return float((signed_mm[used[1]] - signed_mm[used[0]]) / (along_mm[used[1]] - along_mm[used[0]]))
 
 
 def largest(values: Sequence[float] | NDArray[np.float64]) -> float:

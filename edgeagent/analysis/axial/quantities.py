@@ -51,6 +51,8 @@ TRACE_UNITS: Mapping[str, str] = {
     "start_index_error": "um",
     "lead": "mm",
     "ball_pitch_circle_diameter": "mm",
+    "ball_pitch_circle_variation": "um",
+    "ball_pitch_circle_taper": "um",
     "lead_angle": "deg",
     "axis_tilt": "deg",
 }

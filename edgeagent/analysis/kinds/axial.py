@@ -16,19 +16,14 @@ from typing import Any
 import numpy as np
 
 from edgeagent.analysis.axial import checks
-from edgeagent.analysis.axial.frame import (
-    Frame,
-    Nominal,
-    rough_pitch,
-)
+from edgeagent.analysis.axial.circle import Across, ball_pitch_circle, circle_taper, circle_variation
+from edgeagent.analysis.axial.frame import Frame, Nominal, rough_pitch
 from edgeagent.analysis.axial.grooves import CleanSide, clean_side, side_name
 from edgeagent.analysis.axial.helicoid import lead_angle_rad
 from edgeagent.analysis.axial.measuring import Found, MeasuredGrooves, find_grooves, measure_grooves
 from edgeagent.analysis.axial.options import Options
 from edgeagent.analysis.axial.pitch import (
-    Across,
     PitchGrid,
-    ball_pitch_circle,
     cumulative_deviation,
     fit_grid,
     largest,
@@ -231,6 +226,7 @@ def _collect(
     quantities, remarks, failures = _groove_reports(measured, nominal, thread, options, circle, psi)
     steps, pitch_details = _pitch_quantities(measured, grid, names, thread)
     quantities += steps + _trace_quantities(frame, grid, across, thread)
+    quantities += _circle_quantities(across, frame, names)
     quality += _closing_checks(measured, grid, across, thread, options)
     if across is None and np.unique(frame.side).size == 2:
         note = "no groove lies opposite to, or between, grooves of the other side"
@@ -346,6 +342,19 @@ def _trace_quantities(frame: Frame, grid: PitchGrid, across: Across | None, thre
             "axis_tilt", tilt, "deg", "", float(np.degrees(tilt_spread)) if tilt_spread is not None else None
         ),
     ]
+
+
+def _circle_quantities(across: Across | None, frame: Frame, names: list[str]) -> list[Quantity]:
+    """Diameter at each groove, variation and taper; the last two without a value where nothing faces."""
+    found, variation, taper = [], None, None
+    if across is not None:
+        each = zip(across.place, across.each_mm, across.each_uncertainty_mm, strict=True)
+        found = [Quantity("ball_pitch_circle_diameter", float(d), "mm", names[i], float(u)) for i, d, u in each]
+        variation, taper = circle_variation(across), circle_taper(across, frame.along_mm)
+    for name, value in (("ball_pitch_circle_variation", variation), ("ball_pitch_circle_taper", taper)):
+        in_um = (None, None) if value is None else (value[0] * 1e3, value[1] * 1e3)
+        found.append(Quantity(name, in_um[0], "um", "", in_um[1]))
+    return found
 
 
 def _closing_checks(
