@@ -47,8 +47,8 @@ LEVELS = (
     ("store",),
     ("service",),
     ("report",),
-    ("commands",),
     ("demo",),
+    ("commands",),
     ("cli",),
     ("__main__",),
 )

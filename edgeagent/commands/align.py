@@ -12,6 +12,7 @@ import numpy as np
 
 from edgeagent.analysis.track.alignment_advice import advice_sentence, advise
 from edgeagent.commands.shared_files import evaluate_files
+from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
 from edgeagent.commands.shared_output import json_line
 from edgeagent.errors import UsageError
 from edgeagent.judging.evaluate import Evaluation
@@ -21,7 +22,7 @@ from edgeagent.judging.studies.run_out import assumption_sentences, run_out_of
 
 @click.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--config", type=click.Path(path_type=Path), required=True, help="The station's agent.toml.")
+@CONFIG
 @click.option(
     "--height-mm",
     "heights",
@@ -32,7 +33,7 @@ from edgeagent.judging.studies.run_out import assumption_sentences, run_out_of
 )
 @click.option("--pivot-mm", type=float, help="Height about which the table tilts; the traces' mean by default.")
 @click.option("--internal", is_flag=True, help="The circles are traced in a bore.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there.")
+@ONE_OBJECT
 def align(
     files: tuple[Path, ...], config: Path, heights: tuple[float, ...], pivot_mm: float | None, internal: bool,
     as_json: bool,

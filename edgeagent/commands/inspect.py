@@ -1,18 +1,57 @@
-"""Files analysed for a person or a script, without journal or MQTT."""
+"""Command ``inspect``: files analysed for a person or a script, without journal or MQTT."""
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
+import click
+
+from edgeagent.analysis.around.peaks import described_peaks
 from edgeagent.codec.plain_text import aligned, clean, number
-from edgeagent.codec.records.result import encode
+from edgeagent.commands.inspect_budget import budget_objects, budget_table
 from edgeagent.commands.shared_files import evaluate_file
+from edgeagent.commands.shared_options import CONFIG
+from edgeagent.commands.shared_output import json_line, show_progress
 from edgeagent.errors import InputError
 from edgeagent.judging.evaluate import Evaluation, Rulebook
-from edgeagent.store.configuration import StationConfiguration
+from edgeagent.judging.memory import Memory
+from edgeagent.judging.rules_now import rules_now
+from edgeagent.store.configuration import StationConfiguration, load_configuration
+from edgeagent.store.journal import JournalReader
 
 _HARMONICS_SHOWN = 12
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@CONFIG
+@click.option("--json", "as_json", is_flag=True, help="One result object a line on stdout, nothing else there.")
+@click.option(
+    "--budget", is_flag=True, help="Where each value's uncertainty comes from; with --json in details.budgets."
+)
+def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) -> None:
+    """Analyse FILES without journal or MQTT.
+
+    Exit code 0 when every file was analysed, whatever its disposition; 1 when one could not be.
+
+    \b
+    Example:
+      edgeagent inspect export/000412-left.txt --config config/agent.toml
+    """
+    rules = rules_from_journal(load_configuration(config))
+    failed = False
+    for path in show_progress(files, f"{len(files)} files", hidden=len(files) < 5):
+        result = inspect_file(path, rules, budget=budget)
+        if isinstance(result, str):
+            failed = True
+            click.echo(f"edgeagent: {path}: {result}", err=True)
+            continue
+        click.echo(json_line(result) if as_json else _table(result))
+        if budget and not as_json:
+            click.echo(budget_table(result))
+    sys.exit(1 if failed else 0)
 
 
 def inspect_file(path: Path, rules: Rulebook, *, budget: bool = False) -> dict[str, Any] | str:
@@ -28,8 +67,6 @@ def inspect_file(path: Path, rules: Rulebook, *, budget: bool = False) -> dict[s
         return str(error)
     more = _peaks(found)
     if budget:
-        from edgeagent.commands.budget_lines import budget_objects
-
         more["budgets"] = budget_objects(found, harmonics_max=_HARMONICS_SHOWN)
     return {**found.result, "details": {**found.result["details"], **more}} if more else found.result
 
@@ -43,10 +80,6 @@ def rules_from_journal(configuration: StationConfiguration) -> Rulebook:
     stated, folder = configuration.settings.uncertainty, configuration.store / "journal"
     if stated is None or stated.artefact is None or not folder.is_dir():
         return rules
-    from edgeagent.judging.memory import Memory
-    from edgeagent.judging.rules_now import rules_now
-    from edgeagent.store.journal import JournalReader
-
     memory = Memory({}, None, live_s=0, latches=False)
     for record, place in JournalReader(folder).walk():
         memory.visit(record, place)
@@ -58,17 +91,10 @@ def _peaks(found: Evaluation) -> dict[str, Any]:
     spectrum = found.analysis.spectrum
     if spectrum is None or found.trace.header.artefact is not None:
         return {}
-    from edgeagent.analysis.around.peaks import described_peaks
-
     recipe = found.recipe.recipe if found.recipe else None
     running, thread = (recipe.running, recipe.thread) if recipe else (None, None)
     rolled_on = thread if found.trace.header.kind == "spiral" else None  # a circle is no ball track
     return {"peaks": described_peaks(spectrum, running, rolled_on)}
-
-
-def printed(result: dict[str, Any], *, as_json: bool) -> str:
-    """A result as one line of JSON, or as a table that can be pasted into a mail."""
-    return encode(result).decode() if as_json else _table(result)
 
 
 def _table(result: dict[str, Any]) -> str:

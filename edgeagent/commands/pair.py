@@ -14,6 +14,7 @@ from edgeagent.analysis.track.flank_pair import FlankPair
 from edgeagent.codec.plain_text import aligned, clean, number
 from edgeagent.codec.records.result import quality_object
 from edgeagent.commands.shared_files import evaluate_files
+from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
 from edgeagent.commands.shared_output import json_line
 from edgeagent.judging.evaluate import Evaluation
 from edgeagent.judging.studies.flank_motion import FlankMotion, flank_motion
@@ -23,7 +24,7 @@ from edgeagent.model import QualityCheck
 @click.command()
 @click.argument("left", type=click.Path(path_type=Path))
 @click.argument("right", type=click.Path(path_type=Path))
-@click.option("--config", type=click.Path(path_type=Path), required=True, help="The station's agent.toml.")
+@CONFIG
 @click.option(
     "--plane",
     type=click.Choice(("axial", "normal")),
@@ -43,12 +44,12 @@ from edgeagent.model import QualityCheck
     is_flag=True,
     help="You vouch that both traces share clamping and angle; the eccentricities then only contradict.",
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there.")
+@ONE_OBJECT
 def pair(
     left: Path, right: Path, config: Path, plane: str, contact_angle_u_deg: float, one_clamping: bool,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """Tell radial from axial motion of a groove from the traces LEFT and RIGHT of its two flanks.
+    """Separate radial from axial motion of a groove by the traces LEFT and RIGHT of its two flanks.
 
     Both traces must be spirals of the same part, measured in one clamping, so that they share the angle's mark.
     What the pattern points to is said with care, and as unsure where noise, the shared angle or the plane of

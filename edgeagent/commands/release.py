@@ -1,4 +1,4 @@
-"""``edgeagent release``: list the parts held only for the gate, and ask the service to release one."""
+"""Command ``release``: list the parts held only for the gate, and ask the service to release one."""
 
 from __future__ import annotations
 
@@ -7,21 +7,25 @@ import os
 import shlex
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from edgeagent.commands.shared_options import CONFIG
+from edgeagent.commands.shared_output import json_line
 from edgeagent.errors import AgentError, UsageError
-
-if TYPE_CHECKING:
-    from edgeagent.judging.release import HeldPart
-    from edgeagent.store.configuration import StationConfiguration
+from edgeagent.judging.memory import Memory
+from edgeagent.judging.part_decisions import open_reason
+from edgeagent.judging.release import HeldPart, ReleaseRefusedError, ReleaseRequest, held_parts
+from edgeagent.store.clock import SystemClock
+from edgeagent.store.configuration import StationConfiguration, load_configuration
+from edgeagent.store.journal import JournalReader
+from edgeagent.store.requests import RequestFolder
 
 _PATIENCE_S = 10.0
 
 
 @click.command()
-@click.option("--config", type=click.Path(path_type=Path), required=True, help="The station's agent.toml.")
+@CONFIG
 @click.option("--list", "wants_list", is_flag=True, help="List the parts that are held only for the gate.")
 @click.option("--part", help="Part number of the part to release.")
 @click.option("--serial", help="Its serial.")
@@ -49,7 +53,6 @@ def release(
       edgeagent release --config agent.toml --list
       edgeagent release --config agent.toml --part KX-2005-R --serial 000511 --who "A. N." --why "gauge fine"
     """
-    from edgeagent.store.configuration import load_configuration
 
     given = {"--part": part, "--serial": serial, "--who": who, "--why": why}
     configuration = load_configuration(config)
@@ -58,9 +61,7 @@ def release(
             raise UsageError(f"--list goes without {', '.join(k for k, v in given.items() if v)}")
         held = held_in(configuration)
         if as_json:
-            from edgeagent.codec.records.result import encode
-
-            click.echo(encode([dataclasses.asdict(each) for each in held]).decode())
+            click.echo(json_line([dataclasses.asdict(each) for each in held]))
             return
         for line in _listed(held, config):
             click.echo(line)
@@ -73,11 +74,6 @@ def release(
 
 def held_in(configuration: StationConfiguration) -> list[HeldPart]:
     """Parts held only for the gate, from the journal alone; the service need not run."""
-    from edgeagent.judging.memory import Memory
-    from edgeagent.judging.part_decisions import open_reason
-    from edgeagent.judging.release import held_parts
-    from edgeagent.store.clock import SystemClock
-    from edgeagent.store.journal import JournalReader
 
     memory = Memory({}, None, live_s=0, latches=False)
     folder = configuration.store / "journal"
@@ -133,8 +129,6 @@ def _readiness(held: HeldPart) -> str:
 
 
 def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, why: str) -> str:
-    from edgeagent.judging.release import ReleaseRefusedError, ReleaseRequest
-    from edgeagent.store.requests import RequestFolder
 
     for name, value in (("--part", part), ("--serial", serial), ("--who", who), ("--why", why)):
         if len(value) > 200:

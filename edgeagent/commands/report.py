@@ -1,24 +1,21 @@
-"""``edgeagent report``: one self-contained page on a part, a file or a period."""
+"""Command ``report``: one self-contained page on a part, a file or a period."""
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import TypeVar
 
 import click
 
+from edgeagent.commands.shared_options import STORE
+from edgeagent.commands.shared_output import json_line, show_progress
 from edgeagent.errors import UsageError
+from edgeagent.report import write
+from edgeagent.store.configuration import load_configuration
 
-T = TypeVar("T")
 
-
-@click.command("report")
-@click.option(
-    "--store", type=click.Path(path_type=Path), help="The store's folder; no configuration is needed."
-)
+@click.command()
+@STORE
 @click.option(
     "--config", type=click.Path(path_type=Path), help="The station's agent.toml, which names the store."
 )
@@ -70,20 +67,21 @@ def report(
         raise UsageError("--part goes with --serial")
     if until is not None and since is None:
         raise UsageError("--until goes with --since")
-    from edgeagent.report import write
-
     if serial is not None:
         written = write.write_part_report(folder, part, serial, out)
     elif file is not None:
         written = write.write_file_report(folder, file, out)
     else:
         written = write.write_period_report(
-            folder, out, since, until=until, part_pages=part_pages, progress=_progress
+            folder,
+            out,
+            since,
+            until=until,
+            part_pages=part_pages,
+            progress=lambda parts: show_progress(parts, "part reports"),
         )
     if as_json:
-        from edgeagent.codec.records.result import encode
-
-        click.echo(encode({"report": str(written), "bytes": written.stat().st_size}).decode())
+        click.echo(json_line({"report": str(written), "bytes": written.stat().st_size}))
         return
     click.echo(written)
 
@@ -94,15 +92,4 @@ def _store(store: Path | None, config: Path | None) -> Path:
     if store is not None:
         return store
     assert config is not None
-    from edgeagent.store.configuration import load_configuration
-
     return load_configuration(config).store
-
-
-def _progress(items: Iterable[T]) -> Iterator[T]:
-    """Progress on stderr when that is a terminal."""
-    if not sys.stderr.isatty():
-        yield from items
-        return
-    with click.progressbar(items, label="part reports", file=sys.stderr, show_pos=True) as bar:
-        yield from bar

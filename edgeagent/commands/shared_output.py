@@ -1,15 +1,18 @@
-"""What all commands write with: JSON lines, progress on stderr, tables."""
+"""What all commands write with: JSON lines, progress on stderr, new files."""
 
 from __future__ import annotations
 
 import sys
 import time
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 from edgeagent.codec.records.result import encode
+from edgeagent.errors import AgentError, UsageError
+from edgeagent.store.files import write_synced
 
 T = TypeVar("T")
 
@@ -36,3 +39,17 @@ def show_progress(items: Iterable[T], label: str, *, hidden: bool = False) -> It
         for item in bar:
             done += 1
             yield item
+
+
+def refuse_existing(out: Path | None) -> None:
+    """Raise UsageError where the file to be written is there already."""
+    if out is not None and out.exists():
+        raise UsageError(f"{out} exists already; it is kept as it is")
+
+
+def write_new(out: Path, text: str) -> None:
+    """Write a text in one step. Raises AgentError."""
+    try:
+        write_synced(out, text.encode("utf-8"))
+    except OSError as error:
+        raise AgentError(f"{out}: cannot be written: {error.strerror}") from error

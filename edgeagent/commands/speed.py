@@ -11,6 +11,7 @@ import click
 
 from edgeagent.codec.plain_text import aligned, clean, number
 from edgeagent.commands.shared_files import evaluate_files
+from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
 from edgeagent.commands.shared_output import json_line
 from edgeagent.judging.evaluate import Evaluation
 from edgeagent.judging.studies.evaluated_file import failed_check_sentences
@@ -28,11 +29,11 @@ _PASSING = {
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--config", type=click.Path(path_type=Path), required=True, help="The station's agent.toml.")
+@CONFIG
 @click.option("--all", "everything", is_flag=True, help="All judged harmonics, not the greatest alone.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there.")
+@ONE_OBJECT
 def speed(file: Path, config: Path, everything: bool, as_json: bool) -> None:
-    """Show at which frequency the judged harmonics of FILE move a ball, and which resonances they meet.
+    """Show at which frequencies judged harmonics of FILE move a ball, and resonances that they meet.
 
     Speed, balls and resonances stand in the recipe's [running]. Without a limit curve all harmonics of 2 UPR
     and above count as judged. The table shows the twelve that move a ball fastest and the twelve greatest on

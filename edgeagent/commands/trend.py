@@ -13,6 +13,7 @@ import click
 
 from edgeagent.codec.configuration.settings import Drift
 from edgeagent.codec.plain_text import aligned, clean, number
+from edgeagent.commands.shared_options import STORE
 from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note, with_offset
 from edgeagent.commands.trend_charts import draw_trends, plot_chart
@@ -27,9 +28,7 @@ _MINIMUM = 25
 
 
 @click.command()
-@click.option(
-    "--store", type=click.Path(path_type=Path), help="The store's folder; no configuration is needed."
-)
+@STORE
 @click.option(
     "--config",
     type=click.Path(path_type=Path),

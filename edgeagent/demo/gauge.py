@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from edgeagent.demo.scenario import Act, Groove
+from edgeagent.demo.thread_surface import Cut, Part, section, with_noise
 
 TURNS = 3
 POINTS_PER_TURN = 5400
@@ -39,8 +40,6 @@ def trace_text(act: Act) -> bytes:
 
 def _axial_text(act: Act, groove: Groove) -> bytes:
     """An axial trace through four grooves a side, cut from the swept surface, with 20 nm of noise."""
-    from edgeagent.demo.thread_surface import Cut, Part, section, with_noise  # brings scipy
-
     part = Part(contact_angle_deg=(groove.contact_angle_deg,) * 2, lead_mm=groove.lead_mm)
     cut = Cut(x_start_mm=-2.4, x_end_mm=18.2, spacing_mm=0.004, tip_radius_mm=0.02)
     trace = with_noise(section(part, cut), 20.0, act.seed)

@@ -14,6 +14,15 @@ from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
 from edgeagent.model import Trace
 from edgeagent.report.draw import Picture
+from edgeagent.report.draw_around import (
+    around_picture,
+    reading_picture,
+    spectrum_picture,
+    take_apart,
+    turns_picture,
+)
+from edgeagent.report.draw_axial import GROOVES_MAX, groove_pictures, pitch_picture
+from edgeagent.report.draw_travel import mean_travel_picture, travel_picture
 from edgeagent.report.gather import Measured, Store
 from edgeagent.report.standing_out import StandingOut, standing_out
 from edgeagent.report.words import count_text, printable
@@ -47,8 +56,6 @@ def evidence(store: Store, books: Rulebooks, found: Measured, name: str) -> Evid
     elif kind == "axial":
         _axial(found, name, seen)
     elif kind == "travel":
-        from edgeagent.report.draw_travel import mean_travel_picture, travel_picture
-
         drawn = (travel_picture(found.result, f"{name}-t"), mean_travel_picture(found.result, f"{name}-m"))
         seen.pictures += [p for p in drawn if p is not None]
     if not seen.pictures and not seen.grooves and not seen.remarks:
@@ -57,14 +64,6 @@ def evidence(store: Store, books: Rulebooks, found: Measured, name: str) -> Evid
 
 
 def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Evidence) -> None:
-    from edgeagent.report.draw_around import (
-        around_picture,
-        reading_picture,
-        spectrum_picture,
-        take_apart,
-        turns_picture,
-    )
-
     spectrum = spectrum_picture(found.result, f"{name}-s")
     if spectrum is not None:
         seen.pictures.append(spectrum)
@@ -110,8 +109,6 @@ def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Opt
 
 
 def _axial(found: Measured, name: str, seen: Evidence) -> None:
-    from edgeagent.report.draw_axial import GROOVES_MAX, groove_pictures, pitch_picture
-
     seen.grooves, more = groove_pictures(found.result, f"{name}-g")
     if more:
         seen.remarks.append(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from typing import Any
 
@@ -15,6 +16,7 @@ from edgeagent.codec.plain_text import verification_text
 from edgeagent.codec.records.record import Record
 from edgeagent.report import words
 from edgeagent.report.closeness import judged, order_key, place
+from edgeagent.report.draw_period import series_picture
 from edgeagent.report.evidence import Evidence, alignment_values
 from edgeagent.report.gather import Measured, PartStory
 from edgeagent.report.period import PartKey, Period
@@ -268,8 +270,6 @@ def _own_reasons(story: PartStory, standing: Record | None) -> list[str]:
 
 def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
     """The page on a period; ``links`` holds the relative addresses of the parts' pages."""
-    from edgeagent.report.draw_period import series_picture
-
     counts = period.counts
     total = sum(counts.values())
     first = sum(r.body["disposition"] == "accept" for r in period.fresh.values())
@@ -298,7 +298,5 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
     )
 
 
-def _time(record: Record) -> Any:
-    from datetime import datetime
-
+def _time(record: Record) -> datetime:
     return datetime.fromisoformat(record.time)

@@ -16,9 +16,11 @@ from pathlib import Path
 
 from edgeagent.errors import UsageError
 from edgeagent.report.gather import PartStory, Store, file_story, part_stories, part_story
+from edgeagent.report.period import gather_period, parts_to_link
 from edgeagent.report.words import printable
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.files import make_folder, write_synced
+from edgeagent.store.replay import Rulebooks
 
 PART_PAGES = 60
 """Pages on parts that a period gets at most, unless asked for more."""
@@ -94,7 +96,6 @@ def write_period_report(
     """
     require_extra()
     from edgeagent.report.pages import period_page
-    from edgeagent.report.period import gather_period, parts_to_link
 
     opened = Store(store)
     extent = Extent(_aware(since), _aware(until))
@@ -125,7 +126,6 @@ def _aware(moment: datetime | None) -> datetime | None:
 def _write_story(store: Store, story: PartStory, target: Path, *, file: str | None = None) -> Path:
     from edgeagent.report.evidence import evidence
     from edgeagent.report.pages import story_page
-    from edgeagent.store.replay import Rulebooks
 
     books = Rulebooks(store.archive, None)
     seen = {m.record.seq: evidence(store, books, m, f"m{m.record.seq}") for m in story.measured}

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import (
     GENESIS,
     LINE_BYTES_MAX,
@@ -222,8 +223,6 @@ class JournalWriter:
         try:
             cut = path.read_bytes()[tail.offset :]
             make_folder(quarantine)
-            from edgeagent.codec.records.digest import digest_of
-
             digest = digest_of(cut)
             write_synced(quarantine / f"journal-tail-{digest[:16]}", cut)
             fd = os.open(path, os.O_RDWR)

@@ -14,8 +14,8 @@ from click.testing import CliRunner
 from field import spiral_text, wait_until
 
 from edgeagent.cli import main
-from edgeagent.commands.budget_lines import budget_table
 from edgeagent.commands.inspect import inspect_file
+from edgeagent.commands.inspect_budget import budget_table
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.demo.gauge import trace_text
 from edgeagent.demo.scenario import cases

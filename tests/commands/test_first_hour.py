@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from edgeagent.cli import main
-from edgeagent.commands.character_plot import plotted
+from edgeagent.commands.layout_plot import plot_trace
 from edgeagent.model import Trace
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -162,7 +162,7 @@ def trace_of(columns):
 
 def test_plot_puts_a_straight_line_on_the_diagonal():
     ramp = np.arange(1000.0)
-    lines = plotted(trace_of({"angle_deg": ramp, "deviation_um": ramp}), width=20, height=10)
+    lines = plot_trace(trace_of({"angle_deg": ramp, "deviation_um": ramp}), width=20, height=10)
     rows = [line.split("|")[1] for line in lines if "|" in line]
     assert [len(row.rstrip()) for row in rows] == [20 - 2 * k for k in range(10)]
     assert [len(row) - len(row.lstrip()) for row in rows] == [18 - 2 * k for k in range(10)]
@@ -175,13 +175,13 @@ def test_plot_of_an_axial_trace_shows_one_side():
     trace = trace_of(
         {"side": np.repeat([1.0, -1.0], 10), "x_mm": x, "z_mm": np.where(np.arange(20) < 10, x, -x)}
     )
-    lines = plotted(trace, width=10, height=10)
+    lines = plot_trace(trace, width=10, height=10)
     assert lines[0].strip() == "z_mm of the top side"
     assert (lines[1].split("|")[0].strip(), lines[10].split("|")[0].strip()) == ("9", "0")
 
 
 def test_plot_bears_missing_samples_and_constant_values():
-    flat = plotted(trace_of({"angle_deg": np.arange(9.0), "deviation_um": np.full(9, 2.0)}))
+    flat = plot_trace(trace_of({"angle_deg": np.arange(9.0), "deviation_um": np.full(9, 2.0)}))
     assert any("#" in line for line in flat)
-    none = plotted(trace_of({"angle_deg": np.arange(9.0), "deviation_um": np.full(9, np.nan)}))
+    none = plot_trace(trace_of({"angle_deg": np.arange(9.0), "deviation_um": np.full(9, np.nan)}))
     assert none == ["  (no sample is a number)"]

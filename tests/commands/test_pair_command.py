@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from groove_motion import Track
 
-from edgeagent.cli import _Commands, main
+from edgeagent.cli import CommandGroup, main
 from edgeagent.commands.align import align
 from edgeagent.commands.pair import pair
 from edgeagent.commands.speed import speed
@@ -57,7 +57,7 @@ SHIFT = 4.0 * np.exp(1j * np.radians(191.5))
 TILT = 0.060 * np.exp(1j * np.radians(57.3))
 
 
-@click.group(cls=_Commands)
+@click.group(cls=CommandGroup)
 def tools():
     """The commands with the error lines that the program gives them."""
 

@@ -21,7 +21,7 @@ def axes_of(trace: Trace) -> tuple[FloatArray, FloatArray, tuple[str, str]]:
     return across[shown], up[shown], (names[0], f"{names[1]} of the {'top' if top else 'bottom'} side")
 
 
-def plotted(trace: Trace, *, width: int = 64, height: int = 12) -> list[str]:
+def plot_trace(trace: Trace, *, width: int = 64, height: int = 12) -> list[str]:
     """The trace as lines of characters.
 
     Each character stands for the samples that fall into its cell: blank for none, then ``.``, ``:`` and ``#``

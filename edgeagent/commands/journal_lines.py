@@ -1,4 +1,4 @@
-"""Journal records and replay reports as lines for a reader."""
+"""Journal records as lines for a reader."""
 
 from __future__ import annotations
 
@@ -11,11 +11,10 @@ from edgeagent.codec.plain_text import clean, verification_text
 from edgeagent.codec.records.record import Record
 from edgeagent.codec.records.result import encode
 from edgeagent.store.journal import JournalReader
-from edgeagent.store.replay import ReplayReport
 from edgeagent.store.verify import journal_folder
 
 
-def shown_records(
+def record_lines(
     folder: Path,
     *,
     as_json: bool = False,
@@ -81,20 +80,3 @@ def _words(kind: str, body: Mapping[str, Any]) -> str:
         counts = ", ".join(f"{body[k]} {k}" for k in ("recipes", "layouts", "artefacts"))
         return f"{counts}, rule {body['rule']}"
     return f"delivered up to {body.get('published')}"
-
-
-def replay_lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
-    """A replay's outcome, differences or flips first."""
-    for difference in report.differences:
-        yield f"record {difference.seq}: {clean(difference.subject)}: {clean(difference.what)}"
-    if asked:
-        for flip in report.flips:
-            why = f" ({clean(flip.reasons[0])})" if flip.reasons else ""
-            yield f"{clean(flip.part)} {clean(flip.serial)}: {flip.was} would be {flip.would_be}{why}"
-        yield f"{report.files} files asked again: {len(report.flips)} parts flip"
-        return
-    other = f", {report.other_software} of them with other software" if report.other_software else ""
-    yield (
-        f"{report.files} files computed again{other}: {report.identical} identical, "
-        f"{report.dispositions} dispositions decided again, {len(report.differences)} differences"
-    )

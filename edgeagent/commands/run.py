@@ -1,0 +1,64 @@
+"""Command ``run``: the service in the foreground, with the signals that it obeys."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from edgeagent.commands.shared_options import CONFIG
+from edgeagent.service.events import open_log
+from edgeagent.service.loop import run_service
+from edgeagent.store.clock import SystemClock
+
+
+@click.command()
+@CONFIG
+def run(config: Path) -> None:
+    """Run the service in the foreground, until SIGTERM or SIGINT.
+
+    SIGHUP reads recipes, layouts and certificates again. On a terminal it shows a live table (with the extra
+    "terminal"), elsewhere it writes one JSON object a line.
+
+    \b
+    Example:
+      edgeagent run --config /etc/edgeagent/agent.toml
+    """
+    table = _live_table() if sys.stdout.isatty() else None
+    if table is None:
+        sys.exit(run_service(config, SystemClock(), open_log(), _obey_signals))
+
+    def connect(service: Any) -> None:
+        _obey_signals(service)
+        service.watcher = table.show
+
+    with table:
+        sys.exit(run_service(config, SystemClock(), open_log(sink=table.sink), connect))
+
+
+def _live_table() -> Any:
+    """The live table for a terminal, None where its extra is not installed."""
+    try:
+        from edgeagent.service.terminal import LiveTable
+    except ImportError:
+        return None
+    return LiveTable()
+
+
+def _obey_signals(service: Any) -> None:
+    """SIGTERM and SIGINT stop, a second one at once; SIGHUP reloads."""
+    stops = 0
+
+    def stop(_number: int, _frame: Any) -> None:
+        nonlocal stops
+        stops += 1
+        if stops > 1:
+            sys.exit(130)
+        service.stop()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, stop)
+    signal.signal(signal.SIGHUP, lambda _n, _f: service.reload())
