@@ -96,12 +96,29 @@ def test_pure_rooms_import_no_io(path):
     assert not called & {"open", "print", "input", "eval", "exec"}
 
 
+SCIPY_SPECIAL = "60 ms of the start, for a distribution that few configurations ask for"
+EXTRA = "an extra that may not be installed: the error says how to get it"
 LOCAL_IMPORTS = {
-    (
-        "analysis/axial/quantities.py",
-        "edgeagent.analysis.axial.contact",
-    ): "brings scipy.special, needs ball_load_n",
+    ("analysis/axial/quantities.py", "edgeagent.analysis.axial.contact"): "brings scipy.special",
     ("analysis/texture/filters.py", "scipy.fft"): "only long open profiles need it",
+    ("codec/configuration/schema.py", "msgspec.inspect"): "only to name what a wrong key could have been",
+    ("codec/traces/layout.py", "zoneinfo.ZoneInfo"): "only for layouts that name a time zone",
+    ("codec/traces/reader.py", "edgeagent.codec.traces.open_formats"): "brings zipfile and XML",
+    ("commands/layout.py", "matplotlib.figure"): EXTRA,
+    ("commands/run.py", "edgeagent.service.terminal"): EXTRA,
+    ("commands/trend_charts.py", "matplotlib.figure"): EXTRA,
+    ("demo/broker.py", "iotcore.Broker"): EXTRA,
+    ("judging/drift.py", "edgeagent.analysis.around"): "only to check what [drift] names",
+    ("judging/drift.py", "edgeagent.analysis.kinds"): "only to check what [drift] names",
+    ("judging/evaluate.py", "edgeagent.judging.budget"): "only where [uncertainty] asks for budgets",
+    ("report/write.py", "edgeagent.report.evidence"): EXTRA,
+    ("report/write.py", "edgeagent.report.pages"): EXTRA,
+    ("rules/budget.py", "scipy.special"): SCIPY_SPECIAL,
+    ("rules/control_charts.py", "scipy.special"): SCIPY_SPECIAL,
+    ("rules/decision.py", "scipy.special"): SCIPY_SPECIAL,
+    ("rules/decision.py", "statistics.NormalDist"): "only for a conformance other than 95 %",
+    ("rules/gauge_study.py", "scipy.special"): SCIPY_SPECIAL,
+    ("service/loop.py", "edgeagent.judging.drift"): "only where [drift] watches something",
 }
 """(module, what it imports inside a function): why a start must not pay for it."""
 

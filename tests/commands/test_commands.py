@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 from field import ROOT, Agent, spiral_text, wait_until
 
-from edgeagent.cli import main
+from edgeagent.cli import COMMANDS, main
 
 ARGUMENTS: dict[str, list[str]] = {
     "align": ["left.txt", "--config", "agent.toml"],
@@ -258,6 +258,24 @@ def test_journal_show_filters_and_its_json_is_the_record_itself(station):
     assert len(wanted) == 1
     assert [json.loads(line) for line in shown.stdout.splitlines()] == wanted
     assert told("journal", "show", "store", "--since", "2999-01-01").stdout == ""
+
+
+def test_the_list_of_commands_says_the_first_sentence_of_each_help():
+    for name, sentence in COMMANDS.items():
+        text = " ".join((command(name).help or "").split())
+        assert text.startswith(sentence), name
+
+
+def test_the_list_of_commands_imports_none_of_them():
+    script = (
+        "import sys\nfrom edgeagent.cli import main\nmain(['-h'], standalone_mode=False)\nprint(*sys.modules)"
+    )
+    listed = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, check=True, text=True
+    )
+    modules = listed.stdout.splitlines()[-1].split()
+    assert "edgeagent.cli" in modules
+    assert not [m for m in modules if m.startswith("edgeagent.commands.") or m in ("numpy", "msgspec")]
 
 
 def test_run_beside_another_agent_exits_21_and_says_why(station):
