@@ -11,9 +11,9 @@ def number(value: float | None) -> str:
     return "-" if value is None else f"{value:.5g}"
 
 
-def clean(text: object) -> str:
-    """Text of a file without anything that a terminal would obey."""
-    return "".join(c if c.isprintable() else "?" for c in str(text))
+def clean(text: object, keep: str = "") -> str:
+    """Text of a file without anything that a terminal would obey; unprintable characters of ``keep`` stay."""
+    return "".join(c if c.isprintable() or c in keep else "?" for c in str(text))
 
 
 def verification_text(body: Mapping[str, Any]) -> str:
@@ -28,7 +28,7 @@ def verification_text(body: Mapping[str, Any]) -> str:
     return "incomplete" if body.get("incomplete") else "failed"
 
 
-def aligned(rows: Sequence[tuple[str, ...]], indent: str = "  ") -> list[str]:
+def align_rows(rows: Sequence[tuple[str, ...]], indent: str = "  ") -> list[str]:
     """Rows of texts as lines with columns of one width, cleaned."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     return [

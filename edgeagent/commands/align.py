@@ -40,9 +40,9 @@ def align(
 ) -> None:  # fmt: skip
     """Say by how much and in which direction to shift and tilt the part of FILES to align it.
 
-    Spirals of two turns and more tell both from one file, circles need two at different heights for the tilt.
+    One spiral of two turns or more gives both; of circles, the tilt needs two at different heights.
     Directions are angles of the trace. Heights grow with x, along the thread as axial_mm says or, without it,
-    with the angle on a right-hand thread; what was taken for granted is said. Exit code 0 with an advice, 1
+    with the angle on a right-hand thread; each assumption is stated. Exit code 0 with an advice, 1
     without.
 
     \b

@@ -34,7 +34,7 @@ def in_plain_words(configuration: StationConfiguration) -> str:
         + ", ".join(f"{w.upr} UPR {w.amplitude_nm:g} nm" for w in c.wave)
         for c, _ in configuration.certificates.values()
     ]
-    doubts = _all_doubts(configuration)
+    doubts = _list_doubts(configuration)
     if doubts:
         lines += ["", "Look again:", *(f"  {d}" for d in doubts)]
     return "\n".join(lines)
@@ -55,11 +55,11 @@ def as_object(configuration: StationConfiguration) -> dict[str, Any]:
         },
         "layouts": {name: document.sha256 for name, (_, document) in configuration.layouts.items()},
         "artefacts": {name: document.sha256 for name, (_, document) in configuration.certificates.items()},
-        "doubts": _all_doubts(configuration),
+        "doubts": _list_doubts(configuration),
     }
 
 
-def _all_doubts(configuration: StationConfiguration) -> list[str]:
+def _list_doubts(configuration: StationConfiguration) -> list[str]:
     """Everything that is allowed but likely not meant that way."""
     unlimited = [
         f"{loaded.recipe.part} {plan.feature} has no limit: it is accepted whatever its values are"
@@ -67,10 +67,10 @@ def _all_doubts(configuration: StationConfiguration) -> list[str]:
         for plan in loaded.recipe.measurements
         if not plan.scalar_limits and not plan.curve_limits and plan.grade is None
     ]
-    return unlimited + _unasked(configuration) + _bare(configuration) + _doubts(configuration)
+    return unlimited + _list_unrequested(configuration) + _list_bare(configuration) + _doubts(configuration)
 
 
-def _unasked(configuration: StationConfiguration) -> list[str]:
+def _list_unrequested(configuration: StationConfiguration) -> list[str]:
     """Limits of values that the recipe does not ask for: they hold every part."""
     found = []
     for loaded in configuration.recipes.values():
@@ -80,17 +80,17 @@ def _unasked(configuration: StationConfiguration) -> list[str]:
             for limit in plan.scalar_limits:
                 key = key_lacking(find_kind(plan.kind), request, limit.characteristic)
                 if key is not None:
-                    told = f"{limit.characteristic} has a limit but no {key}: every part is held"
-                    found.append(f"{recipe.part} {plan.feature}: {told}")
+                    doubt = f"{limit.characteristic} has a limit but no {key}: every part is held"
+                    found.append(f"{recipe.part} {plan.feature}: {doubt}")
     return found
 
 
-def _bare(configuration: StationConfiguration) -> list[str]:
+def _list_bare(configuration: StationConfiguration) -> list[str]:
     """Limits that a bare value meets although the rule asks for a proof."""
     if configuration.settings.decision.rule == "simple":
         return []
     found = []
-    told = "is judged by its bare value: a trace does not tell how it repeats, so enter its repeatability"
+    doubt = "is judged by its bare value: one trace cannot show how it repeats, so enter its repeatability"
     for loaded in configuration.recipes.values():
         recipe = loaded.recipe
         stated = recipe.uncertainty
@@ -98,7 +98,7 @@ def _bare(configuration: StationConfiguration) -> list[str]:
         for plan in recipe.measurements:
             without: frozenset[str] = getattr(find_kind(plan.kind), "WITHOUT_UNCERTAINTY", frozenset())
             bare = [x for x in plan.scalar_limits if x.characteristic in without - known]
-            found += [f"{recipe.part} {plan.feature}: {x.characteristic} {told}" for x in bare]
+            found += [f"{recipe.part} {plan.feature}: {x.characteristic} {doubt}" for x in bare]
     return found
 
 
@@ -188,11 +188,11 @@ def _idle(settings: Settings) -> list[str]:
     used = {"guarded": ("conformance", "family"), "capped-risk": ("risk", "family"), "simple": ()}[
         decision.rule
     ]
-    usual = Decision()
+    default = Decision()
     found = [
         f"decision.{key} does nothing under rule {decision.rule}"
         for key in ("conformance", "risk", "family")
-        if key not in used and getattr(decision, key) != getattr(usual, key)
+        if key not in used and getattr(decision, key) != getattr(default, key)
     ]
     if decision.rule == "capped-risk" and decision.risk >= 0.5:
         found.append(f"decision.risk {decision.risk:g} accepts values beyond their limits")

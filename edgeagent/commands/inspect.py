@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from edgeagent.analysis.around.peaks import described_peaks
-from edgeagent.codec.plain_text import aligned, clean, number
+from edgeagent.codec.plain_text import align_rows, clean, number
 from edgeagent.commands.inspect_budget import budget_objects, budget_table
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.commands.shared_options import CONFIG
@@ -112,7 +112,7 @@ def _table(result: dict[str, Any]) -> str:
     rows += [_row(c) for c in result["characteristics"] if id(c) not in hidden]
     if hidden:
         rows.append((f"({len(hidden)} more harmonics)", "", "", "", "", "", ""))
-    lines += ["", *aligned(rows), ""]
+    lines += ["", *align_rows(rows), ""]
     checks: list[tuple[str, ...]] = [("check", "ok", "value", "allowed", "unit", "note")]
     checks += [
         (
@@ -125,7 +125,7 @@ def _table(result: dict[str, Any]) -> str:
         )
         for c in result["quality"]
     ]
-    lines += [*aligned(checks), ""]
+    lines += [*align_rows(checks), ""]
     peaks = result["details"].get("peaks")
     if peaks:
         lines += ["  what stands out of the spectrum", *(f"  - {p['sentence']}" for p in peaks), ""]

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from edgeagent.codec.plain_text import aligned, number
+from edgeagent.codec.plain_text import align_rows, number
 from edgeagent.judging.evaluate import Evaluation
 from edgeagent.rules.budget import Budget, coverage_factor
 
@@ -84,7 +84,7 @@ def budget_table(result: Mapping[str, Any]) -> str:
             )
             for c in b["contributions"]
         ]
-        lines += aligned(rows, "    ")
+        lines += align_rows(rows, "    ")
     return "\n".join([*lines, ""])
 
 

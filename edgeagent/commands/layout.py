@@ -20,7 +20,7 @@ _FILE_MB_MAX = 256
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @OUT
-@click.option("--kind", type=click.Choice(KINDS), help="Kind of trace, where the file does not tell it.")
+@click.option("--kind", type=click.Choice(KINDS), help="Kind of trace, where the file does not say it.")
 @click.option(
     "--picture",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -31,7 +31,7 @@ def layout(file: Path, out: Path | None, kind: str | None, picture: Path | None,
     """Propose a layout for FILE, an unknown delimited export.
 
     Says what is sure and what is not and why, and draws the trace that it would read. What the file does not
-    tell stands in the layout as "FILL IN"; the check command refuses it until that is done. Exit code 0 when
+    say stands in the layout as "FILL IN"; the check command refuses it until that is done. Exit code 0 when
     a layout could be proposed, else 1.
 
     \b

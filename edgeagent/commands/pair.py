@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from edgeagent.analysis.track.flank_pair import FlankPair
-from edgeagent.codec.plain_text import aligned, clean, number
+from edgeagent.codec.plain_text import align_rows, clean, number
 from edgeagent.codec.records.result import quality_object
 from edgeagent.commands.shared_files import evaluate_files
 from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
@@ -114,7 +114,7 @@ def _text(both: Sequence[Evaluation], motion: FlankMotion) -> str:
         numbers = [abs(combined.radial_nm[n - 1]), 2 * combined.u_radial_nm[n - 1]]
         numbers += [abs(combined.axial_nm[n - 1]), 2 * combined.u_axial_nm[n - 1]]
         rows.append((str(n), *(number(float(v)) for v in numbers), ""))
-    lines += ["", *aligned(rows), ""]
+    lines += ["", *align_rows(rows), ""]
     lines += [f"  - {s}" for s in motion.sentences] or ["  nothing stands out of the noise"]
     return "\n".join([*lines, ""])
 

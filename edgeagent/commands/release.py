@@ -59,11 +59,11 @@ def release(
     if wants_list or not any(given.values()):
         if any(given.values()):
             raise UsageError(f"--list goes without {', '.join(k for k, v in given.items() if v)}")
-        held = held_in(configuration)
+        held = find_held(configuration)
         if as_json:
             click.echo(json_line([dataclasses.asdict(each) for each in held]))
             return
-        for line in _listed(held, config):
+        for line in _list_lines(held, config):
             click.echo(line)
         return
     missing = [name for name, value in given.items() if not (value or "").strip()]
@@ -72,18 +72,18 @@ def release(
     click.echo(_ask(configuration, str(part), str(serial), str(who).strip(), str(why).strip()))
 
 
-def held_in(configuration: StationConfiguration) -> list[HeldPart]:
+def find_held(configuration: StationConfiguration) -> list[HeldPart]:
     """Parts held only for the gate, from the journal alone; the service need not run."""
 
     memory = Memory({}, None, live_s=0, latches=False)
     folder = configuration.store / "journal"
     if not folder.is_dir():
         return []
-    told: dict[int, tuple[str, str]] = {}
+    gate_reasons: dict[int, tuple[str, str]] = {}
     for record, place in JournalReader(folder).walk():
         memory.visit(record, place)
         if record.kind == "disposition" and record.body.get("gate") is not None:
-            told[record.seq] = record.time, str(record.body["gate"]).removeprefix("gate: ")
+            gate_reasons[record.seq] = record.time, str(record.body["gate"]).removeprefix("gate: ")
     now = SystemClock().now().timestamp()
     held = held_parts(
         memory,
@@ -91,10 +91,10 @@ def held_in(configuration: StationConfiguration) -> list[HeldPart]:
         now=now,
         live_s=configuration.settings.intake.live_s,
     )
-    return [dataclasses.replace(h, held_at=told[h.seq][0], why=told[h.seq][1]) for h in held]
+    return [dataclasses.replace(h, held_at=gate_reasons[h.seq][0], why=gate_reasons[h.seq][1]) for h in held]
 
 
-def _listed(held: list[HeldPart], config: Path) -> list[str]:
+def _list_lines(held: list[HeldPart], config: Path) -> list[str]:
     if not held:
         return ["No part is held only for the gate."]
     ready = [h for h in held if h.refusal is None]

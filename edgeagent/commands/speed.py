@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from edgeagent.codec.plain_text import aligned, clean, number
+from edgeagent.codec.plain_text import align_rows, clean, number
 from edgeagent.commands.shared_files import evaluate_files
 from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
 from edgeagent.commands.shared_output import json_line
@@ -93,7 +93,7 @@ def _text(file: Evaluation, table: SpeedTable, *, everything: bool) -> str:
             if everything or h.upr in listed
         ),
     ]  # fmt: skip
-    lines += aligned(rows)
+    lines += align_rows(rows)
     hidden = len(table.harmonics) - (len(rows) - 1)
     lines += [f"  ({hidden} more harmonics)", ""] if hidden else [""]
     lines += [f"  - {sentence}" for sentence in table.peaks]

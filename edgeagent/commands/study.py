@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from edgeagent.codec.plain_text import aligned, clean, number
+from edgeagent.codec.plain_text import align_rows, clean, number
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.commands.shared_output import json_line
@@ -69,7 +69,7 @@ def study(
 ) -> None:  # fmt: skip
     """Analyse the variance of re-measured parts: gauge repeatability and reproducibility.
 
-    Takes FILES, or the measurements of a store. Parts are told apart by serial, and measured several times
+    Takes FILES, or the measurements of a store. Parts are distinguished by serial, and measured several times
     each, by several operators or instruments where the trace headers say so. Traces that fail a quality check
     are left out. Harmonics that have a limit are pooled by octaves of UPR; from a store only with --part or
     --since. Without --write the recipe's entry is shown and nothing is changed. Exit code 1 when something
@@ -205,21 +205,9 @@ def _as_object(one: CharacteristicStudy) -> dict[str, Any]:
 
 def _overview(studies: Sequence[CharacteristicStudy]) -> list[str]:
     rows: list[tuple[str, ...]] = [
-        (
-            "characteristic",
-            "parts",
-            "by",
-            "trials",
-            "repeatability",
-            "gauge",
-            "ν",
-            "part",
-            "unit",
-            "%study",
-            "ndc",
-            "",
-        )
-    ]
+        ("characteristic", "parts", "by", "trials", "repeatability", "gauge", "ν", "part", "unit", "%study",
+         "ndc", "")
+    ]  # fmt: skip
     for one in studies:
         found = one.study
         title = f"{one.label} of {one.part} {one.feature}"
@@ -237,7 +225,7 @@ def _overview(studies: Sequence[CharacteristicStudy]) -> list[str]:
                 number(found.study_percent), str(found.categories or "-"), "; ".join(one.notes),
             )
         )  # fmt: skip
-    return aligned(rows, "")
+    return align_rows(rows, "")
 
 
 def study_lines(one: CharacteristicStudy) -> list[str]:
@@ -255,14 +243,12 @@ def study_lines(one: CharacteristicStudy) -> list[str]:
         name = word if s.name == "operator" else s.name
         rows.append((f"  {name}", number(s.ss), str(s.df), number(s.ms), number(s.f), number(s.p)))
     if found.table:
-        lines += ["", *aligned(rows, "")]
+        lines += ["", *align_rows(rows, "")]
     if found.pooled:
         lines.append("  the interaction is no more than chance: pooled with the repeatability")
-    lines += ["", *aligned([("  origin", f"sd, {one.unit}", "% of total"), *_components(found, word)], "")]
+    lines += ["", *align_rows([("  origin", f"sd, {one.unit}", "% of total"), *_components(found, word)], "")]
     lines += [f"  {name} came out below zero and counts as zero" for name in found.floored]
-    lines.append(
-        f"  %study {number(found.study_percent)}, categories told apart (ndc) {found.categories or '-'}"
-    )
+    lines.append(f"  %study {number(found.study_percent)}, distinct categories (ndc) {found.categories or '-'}")
     lines.append(
         f"  degrees of freedom: repeatability {found.degrees_of_freedom}, gauge "
         f"{found.gauge_degrees_of_freedom:.1f}"

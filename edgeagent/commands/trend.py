@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from edgeagent.codec.configuration.settings import Drift
-from edgeagent.codec.plain_text import aligned, clean, number
+from edgeagent.codec.plain_text import align_rows, clean, number
 from edgeagent.commands.shared_options import STORE
 from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note, with_offset
@@ -124,24 +124,24 @@ def _as_object(trend: Trend) -> dict[str, Any]:
 
 
 def _overview(trends: Sequence[Trend]) -> list[str]:
-    rows = [("characteristic", "values", "usual", "sigma", "last", "unit", "Cpk", "signals")]
+    rows = [("characteristic", "values", "centre", "sigma", "last", "unit", "Cpk", "signals")]
     for one in trends:
-        usual, capable = one.baseline, one.capability
-        told = "; ".join(_brief(name, found, one) for name, found in signals(one).items() if found) or "none"
-        told = one.reason or (f"{told} (provisional)" if one.provisional else told)
+        baseline, capable = one.baseline, one.capability
+        found = "; ".join(_brief(name, each, one) for name, each in signals(one).items() if each) or "none"
+        found = one.reason or (f"{found} (provisional)" if one.provisional else found)
         rows.append(
             (
                 one.series.title,
                 str(len(one.series.found)),
-                number(usual.centre) if usual else "-",
-                number(usual.sigma) if usual else "-",
+                number(baseline.centre) if baseline else "-",
+                number(baseline.sigma) if baseline else "-",
                 number(one.series.values[-1]),
                 one.series.found[-1].unit,
                 "-" if capable is None else f"{capable.cpk:.2f} ({capable.cpk_bounds[0]:.2f} at least)",
-                told,
+                found,
             )
         )
-    return aligned(rows, "")
+    return align_rows(rows, "")
 
 
 def _brief(name: str, found: Sequence[tuple[int, str]], trend: Trend) -> str:
@@ -159,13 +159,13 @@ def trend_lines(trend: Trend) -> list[str]:
         f"{clean(series.title)}: {len(series.found)} values, {clean(first.measured_at)} to "
         f"{clean(last.measured_at)}",
     ]
-    usual, individuals = trend.baseline, trend.individuals
-    if usual is None or individuals is None:
+    baseline, individuals = trend.baseline, trend.individuals
+    if baseline is None or individuals is None:
         return [*lines, f"  no chart: {trend.reason}"]
     lines += plot_chart(series.values, individuals, {i for i, _ in signals(trend)["individuals"]}, last.unit)
     lines.append(
-        f"  usual {number(usual.centre)} {last.unit}, sigma {number(usual.sigma)} from the moving range of "
-        f"{usual.count} usual values"
+        f"  centre {number(baseline.centre)} {last.unit}, sigma {number(baseline.sigma)} from the moving range "
+        f"of {baseline.count} values in control"
     )
     if trend.provisional:
         lines.append("  provisional: fewer values than the baseline asks for")
@@ -178,6 +178,7 @@ def trend_lines(trend: Trend) -> list[str]:
 def _agreement_lines(values: Sequence[float]) -> Iterator[str]:
     """A warning where neighbours agree, since charts take values for independent."""
     found = neighbour_correlation(values)
+    # Three standard errors of a correlation of independent values, and never for one of no consequence
     if found > max(0.3, 3 / math.sqrt(len(values))):
         yield (
             f"  neighbours agree (correlation {found:.2f}): a drift, or a process whose sigma the moving range "
@@ -200,15 +201,15 @@ def _chart_lines(trend: Trend) -> Iterator[str]:
     }
     for name, found in signals(trend).items():
         value, lower, upper = ends[name]
-        told = "no signal"
+        outcome = "no signal"
         if found:
             index, side = found[0]
             seq = trend.series.found[index].seq
             many = "1 signal" if len(found) == 1 else f"{len(found)} signals, the first"
-            told = f"{many} {side} at value {index + 1} (record {seq})"
-        yield f"  {name:<12} now {number(value)} of {number(lower)} to {number(upper)}: {told}"
+            outcome = f"{many} {side} at value {index + 1} (record {seq})"
+        yield f"  {name:<12} now {number(value)} of {number(lower)} to {number(upper)}: {outcome}"
     for plan, state in trend.watched:
-        word = f"is {state.signalling}" if state.signalling else "as usual"
+        word = f"is {state.signalling}" if state.signalling else "in control"
         yield f"  watched by {plan.chart} ({plan.side}): {word}"
 
 

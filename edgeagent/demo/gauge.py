@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from edgeagent.demo.scenario import Act, Groove
+from edgeagent.demo.scenario import Act, GrooveShape
 from edgeagent.demo.thread_surface import Cut, Part, section, with_noise
 
 TURNS = 3
@@ -38,7 +38,7 @@ def trace_text(act: Act) -> bytes:
     return f"{_header(act)}angle_deg,deviation_um\n{rows}\n".encode()
 
 
-def _axial_text(act: Act, groove: Groove) -> bytes:
+def _axial_text(act: Act, groove: GrooveShape) -> bytes:
     """An axial trace through four grooves a side, cut from the swept surface, with 20 nm of noise."""
     part = Part(contact_angle_deg=(groove.contact_angle_deg,) * 2, lead_mm=groove.lead_mm)
     cut = Cut(x_start_mm=-2.4, x_end_mm=18.2, spacing_mm=0.004, tip_radius_mm=0.02)

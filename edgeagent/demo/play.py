@@ -56,11 +56,11 @@ def play(folder: Path | None) -> int:
                 code = agent.wait(timeout=20)
                 lamp.wait(lambda seen: seen.lamp[-1:] == ["3"], 2)
                 lamp.close()
-    problems = _judged(played, lamp.seen)
+    problems = _check_dispositions(played, lamp.seen)
     problems += _lamp_problems(lamp.seen)
     if code != 0:
         problems.append(f"the agent ended with exit code {code}: see {base / 'agent.log'}")
-    problems += _proved(base)
+    problems += _prove(base)
     for problem in problems:
         click.echo(f"WRONG: {problem}")
     verdict = "Everything came out as it must." if not problems else f"{len(problems)} things went wrong."
@@ -89,7 +89,7 @@ def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
     for case in cases:
         _measure(case, inbox, lamp)
     _settle(cases, lamp)
-    for verified, case in scenario.drifting():
+    for verified, case in scenario.drift_acts():
         before = len(lamp.seen.verifications)
         export(verified, inbox)
         lamp.wait(lambda seen, b=before: len(seen.verifications) > b, 10)
@@ -107,9 +107,9 @@ def _measure(case: Case, inbox: Path, lamp: LampClient) -> None:
         export(act, inbox)
         if act is not case.acts[0] or len(case.acts) == 1:
             lamp.wait(lambda seen, b=before: _count(seen, case) > b, 1.5)
-        for told in lamp.seen.dispositions.get((case.part, case.serial), [])[before:]:
-            if told["disposition"] == "reject":
-                lamp.acknowledge(int(told["seq"]))
+        for message in lamp.seen.dispositions.get((case.part, case.serial), [])[before:]:
+            if message["disposition"] == "reject":
+                lamp.acknowledge(int(message["seq"]))
                 lamp.wait(lambda seen: seen.lamp[-1] != "1", 2)
 
 
@@ -127,45 +127,45 @@ def _count(seen: Seen, case: Case) -> int:
 
 
 def _newest(seen: Seen, case: Case) -> str | None:
-    told = seen.dispositions.get((case.part, case.serial))
-    return str(told[-1]["disposition"]) if told else None
+    messages = seen.dispositions.get((case.part, case.serial))
+    return str(messages[-1]["disposition"]) if messages else None
 
 
-def _judged(cases: Sequence[Case], seen: Seen) -> list[str]:
+def _check_dispositions(cases: Sequence[Case], seen: Seen) -> list[str]:
     """One line a part, and what did not come out as its defect calls for."""
     problems = []
-    click.echo(f"\n{'serial':<8} {'built-in defect':<44} {'expected':<9} {'told':<8} because")
+    click.echo(f"\n{'serial':<8} {'built-in defect':<44} {'expected':<9} {'got':<8} because")
     for case in cases:
-        told = seen.dispositions.get((case.part, case.serial), [])
-        got = str(told[-1]["disposition"]) if told else "nothing"
-        reasons = "; ".join(told[-1]["reasons"]) if told else ""
+        messages = seen.dispositions.get((case.part, case.serial), [])
+        got = str(messages[-1]["disposition"]) if messages else "nothing"
+        reasons = "; ".join(messages[-1]["reasons"]) if messages else ""
         short = reasons if len(reasons) <= 90 else reasons[:87] + "..."
         click.echo(f"{case.serial:<8} {case.defect:<44} {case.expected:<9} {got:<8} {short}")
         if got != case.expected or case.because not in reasons:
             problems.append(
-                f"{case.serial}: expected {case.expected} because of {case.because!r}, told {got}: {reasons}"
+                f"{case.serial}: expected {case.expected} for {case.because!r}, got {got}: {reasons}"
             )
-        if case.serial == "000510" and [t["disposition"] for t in told] != ["reject", "accept"]:
+        if case.serial == "000510" and [m["disposition"] for m in messages] != ["reject", "accept"]:
             problems.append("000510 must be rejected first and accepted after it was reground")
-        if case.serial == scenario.WOULD_PASS and not _looks_good(told):
+        if case.serial == scenario.WOULD_PASS and not _looks_good(messages):
             problems.append(f"{case.serial} must look good to the drifted gauge: only the gate holds it")
     return problems
 
 
-def _looks_good(told: Sequence[Mapping[str, Any]]) -> bool:
-    verdicts = {c["verdict"] for t in told for c in t["characteristics"] if c["upper"] is not None}
+def _looks_good(messages: Sequence[Mapping[str, Any]]) -> bool:
+    verdicts = {c["verdict"] for m in messages for c in m["characteristics"] if c["upper"] is not None}
     return bool(verdicts) and verdicts <= {"conforming", "caution"}
 
 
 def _lamp_problems(seen: Seen) -> list[str]:
-    """The lamp must have shown what each disposition asks for when it was told."""
+    """The lamp must have shown what each disposition asks for when it was published."""
     wanted = {"accept": "0", "reject": "1", "hold": "2"}
     problems = []
-    for told in (t for ts in seen.dispositions.values() for t in ts):
-        shown, right = seen.lamp_after[told["seq"]], wanted[told["disposition"]]
+    for message in (m for messages in seen.dispositions.values() for m in messages):
+        shown, right = seen.lamp_after[message["seq"]], wanted[message["disposition"]]
         if shown != right:
-            words = f"showed {_LAMP_WORDS.get(shown, shown)} for a {told['disposition']}"
-            problems.append(f"{told['serial']}: the lamp {words}")
+            words = f"showed {_LAMP_WORDS.get(shown, shown)} for a {message['disposition']}"
+            problems.append(f"{message['serial']}: the lamp {words}")
     if not any(a["alarm"] == "quarantine" for a in seen.alarms):
         problems.append("the torn file raised no alarm")
     if seen.lamp[-1:] != ["3"]:
@@ -173,7 +173,7 @@ def _lamp_problems(seen: Seen) -> list[str]:
     return problems
 
 
-def _proved(base: Path) -> list[str]:
+def _prove(base: Path) -> list[str]:
     """Verify the journal, replay the archive, write the report."""
     problems: list[str] = []
     try:

@@ -143,7 +143,7 @@ GOOD: Waves = ((2, 140.0), (3, 60.0), (5, 30.0), (20, 14.0), (37, 9.0), (111, 2.
 
 
 @dataclass(frozen=True, slots=True)
-class Groove:
+class GrooveShape:
     """An axial trace's part: contact angle of both flanks and the lead that was really ground."""
 
     contact_angle_deg: float = 45.0
@@ -168,7 +168,7 @@ class Act:
     spike_um: float = 0.0
     clip_um: float | None = None
     seed: int = 0
-    groove: Groove | None = None
+    groove: GrooveShape | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,16 +237,18 @@ def cases() -> tuple[Case, ...]:
 def _grooves() -> tuple[Case, ...]:
     """Parts that are measured through their grooves."""
 
-    def case(serial: str, defect: str, expected: str, because: str, groove: Groove) -> Case:
+    def case(serial: str, defect: str, expected: str, because: str, groove: GrooveShape) -> Case:
         act = Act(
             f"{serial}-profile.txt", "profile", (), part=GROOVED, serial=serial, seed=int(serial), groove=groove
         )
         return Case(serial, defect, expected, because, (act,), part=GROOVED)
 
     return (
-        case("000521", "none", "accept", "", Groove()),
-        case("000522", "wheel dressed wrong: contact angle 50 deg", "reject", "contact_angle", Groove(50.0)),
-        case("000523", "lead drive: 12 um a pitch", "reject", "pitch_deviation", Groove(lead_mm=5.012)),
+        case("000521", "none", "accept", "", GrooveShape()),
+        case(
+            "000522", "wheel dressed wrong: contact angle 50 deg", "reject", "contact_angle", GrooveShape(50.0)
+        ),
+        case("000523", "lead drive: 12 um a pitch", "reject", "pitch_deviation", GrooveShape(lead_mm=5.012)),
     )
 
 
@@ -274,15 +276,15 @@ def verification(name: str, scale: float, seed: int) -> Act:
     return Act(name, "waves", waves, part=None, artefact="MW-03", seed=seed)
 
 
-def drifting() -> tuple[tuple[Act, Case], tuple[Act, Case]]:
+def drift_acts() -> tuple[tuple[Act, Case], tuple[Act, Case]]:
     """Second act: the gauge reads less and less, and parts have a wave of 62 nm where 60 are allowed.
 
     While the artefact still passes, the wave is found. The verification fails when the gauge reads 1 % low,
     which would not hide the wave yet; by the time it reads 4 % low and the part looks good, the gate is closed.
     """
     return (
-        (verification("MW-03-noon.txt", 0.9965, 12), _chattering("000511", 0.9965, "reject", "20 UPR")),
-        (verification("MW-03-evening.txt", 0.9895, 13), _chattering(WOULD_PASS, 0.96, "hold", "gate")),
+        (verification("MW-03-noon.txt", 0.9965, 12), _chatter("000511", 0.9965, "reject", "20 UPR")),
+        (verification("MW-03-evening.txt", 0.9895, 13), _chatter(WOULD_PASS, 0.96, "hold", "gate")),
     )
 
 
@@ -290,7 +292,7 @@ WOULD_PASS = "000512"
 """A part that would be accepted wrongly if it were not for the gate."""
 
 
-def _chattering(serial: str, scale: float, expected: str, because: str) -> Case:
+def _chatter(serial: str, scale: float, expected: str, because: str) -> Case:
     waves = tuple((upr, scale * nm) for upr, nm in (*GOOD[:3], (20, 62.0)))
     defect = f"62 nm at 20 UPR, gauge reads {100 * (1 - scale):.2g} % low"
     return Case(serial, defect, expected, because, _pair(serial, waves, GOOD))

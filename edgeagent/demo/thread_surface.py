@@ -211,7 +211,7 @@ def _groove_sheets(part: Part, tip: float, side: float, nodes: int) -> list[tupl
     return sheets
 
 
-def _tilted(x: Array, z: Array, cut: Cut) -> tuple[Array, Array]:
+def _tilt(x: Array, z: Array, cut: Cut) -> tuple[Array, Array]:
     tilt = np.radians(cut.axis_tilt_deg)
     return x * np.cos(tilt) - z * np.sin(tilt), x * np.sin(tilt) + z * np.cos(tilt) + cut.z_offset_mm
 
@@ -243,7 +243,7 @@ def _side_profile(part: Part, cut: Cut, side: float, nodes: int) -> tuple[Array,
             pieces.append((xs, np.full(50, land_z)))
         land_from = right_edge
         for xs, zs in pieces:
-            _raise_to(height, x, *_tilted(xs, zs, cut), facing)
+            _raise_to(height, x, *_tilt(xs, zs, cut), facing)
     return x, facing * height, np.asarray(centres)
 
 

@@ -22,11 +22,11 @@ from dataclasses import dataclass
 from typing import Any
 
 FAR = 1e9
-"""Place of a value that no number of limits reaches."""
+"""ScalePlace of a value that no number of limits reaches."""
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ScalePlace:
     """Where a value, its uncertainty interval and its caution mark lie; 1 is the limit.
 
     ``low`` and ``high`` are None where the uncertainty is unknown, ``caution`` where there is none.
@@ -38,7 +38,7 @@ class Place:
     caution: float | None
 
 
-def _scaled(value: float, lower: float | None, upper: float | None) -> float | None:
+def _scale(value: float, lower: float | None, upper: float | None) -> float | None:
     if lower is not None and upper is not None:
         half = (upper - lower) / 2
         return abs(value - (lower + upper) / 2) / half if half > 0 else None
@@ -53,29 +53,29 @@ def _scaled(value: float, lower: float | None, upper: float | None) -> float | N
     return upper / value if value < 0 and value > -math.inf else FAR
 
 
-def place(c: Mapping[str, Any]) -> Place | None:
+def place(c: Mapping[str, Any]) -> ScalePlace | None:
     """The place of a characteristic in the form of a result; None without value, limit or scale."""
     value, lower, upper = c["value"], c.get("lower"), c.get("upper")
     if value is None:
         return None
-    at = _scaled(value, lower, upper)
+    at = _scale(value, lower, upper)
     if at is None:
         return None
     low = high = None
     u = c.get("expanded_uncertainty")
     if u is not None:
-        ends = [_scaled(value - u, lower, upper), _scaled(value + u, lower, upper)]
+        ends = [_scale(value - u, lower, upper), _scale(value + u, lower, upper)]
         known = [e for e in ends if e is not None]
         low, high = min(known), max(known)
         middle = None if lower is None or upper is None else (lower + upper) / 2
         if middle is not None and value - u < middle < value + u:
             low = 0.0
     marks = [c.get("caution"), c.get("caution_lower")]
-    cautions = [s for m in marks if m is not None and (s := _scaled(m, lower, upper)) is not None]
-    return Place(min(at, FAR), low, high, min(cautions) if cautions else None)
+    cautions = [s for m in marks if m is not None and (s := _scale(m, lower, upper)) is not None]
+    return ScalePlace(min(at, FAR), low, high, min(cautions) if cautions else None)
 
 
-def judged(c: Mapping[str, Any]) -> bool:
+def has_limit(c: Mapping[str, Any]) -> bool:
     """Whether a characteristic has a limit."""
     return bool(c["verdict"] != "unjudged")
 

@@ -135,7 +135,7 @@ def _inline(document: str, title: str) -> str:
         if element.get("id") not in used:
             element.attrib.pop("id", None)
         if "d" in element.attrib:
-            element.set("d", _LONG_NUMBER.sub(_shortened, element.attrib["d"]))
+            element.set("d", _LONG_NUMBER.sub(_shorten, element.attrib["d"]))
     for child in [c for c in root if c.tag == f"{{{_SVG}}}metadata"]:
         root.remove(child)
     for key in ("width", "height", "version"):
@@ -145,8 +145,8 @@ def _inline(document: str, title: str) -> str:
     return ET.tostring(root, encoding="unicode")
 
 
-def _shortened(number: re.Match[str]) -> str:
-    """A coordinate to a hundredth of a point, which no eye can tell from more."""
+def _shorten(number: re.Match[str]) -> str:
+    """A coordinate to a hundredth of a point: more digits cannot be seen."""
     return f"{float(number.group()):.2f}".rstrip("0").rstrip(".")
 
 
@@ -183,7 +183,7 @@ def limit_lines(axes: Axes, lower: float | None, upper: float | None, label: str
     axes.set_ylim(low, high)
 
 
-def thinned(height: FloatArray, stretches: int) -> IntArray:
+def thin_samples(height: FloatArray, stretches: int) -> IntArray:
     """Numbers of the samples that keep highest and lowest of each of so many stretches, in order."""
     if height.size <= 2 * stretches:
         return np.arange(height.size, dtype=np.int64)

@@ -29,7 +29,7 @@ from edgeagent.report.draw import (
     limit_above,
     picture,
     plain_log,
-    thinned,
+    thin_samples,
 )
 from edgeagent.report.words import count_text, limit_text
 
@@ -196,7 +196,7 @@ def turns_picture(curves: Curves, name: str) -> Picture:
             here = np.flatnonzero(curves.turn == k)
             if here.size < 2:
                 continue
-            kept = here[thinned(curves.surface_um[here], stretches)]
+            kept = here[thin_samples(curves.surface_um[here], stretches)]
             style = {**MEASURED, "linewidth": 0.7, "alpha": 0.9 if turns <= _TURNS_NAMED_MAX else 0.35}
             if turns <= _TURNS_NAMED_MAX:
                 style |= {"linestyle": _DASHES[k], "label": f"turn {k + 1}"}
@@ -279,7 +279,7 @@ def reading_picture(trace: Trace, curves: Curves | None, name: str) -> Picture:
             sparse = np.linspace(0, curves.angle_deg.size - 1, 361).astype(np.int64)
             turns = (curves.angle_deg[sparse] - np.degrees(start)) / 360.0
             axes.plot(turns, curves.taken_out_um[sparse], label="taken out", color=PALE, linewidth=6)
-        kept = thinned(samples.deviation_um, 500)
+        kept = thin_samples(samples.deviation_um, 500)
         turns = (samples.angle_rad[kept] - start) / (2 * np.pi)
         axes.plot(turns, samples.deviation_um[kept], label="as the gauge read it", **MEASURED)
         axes.set_xlabel("turns")

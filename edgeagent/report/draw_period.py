@@ -11,14 +11,14 @@ from matplotlib.figure import Figure
 
 from edgeagent.model import FloatArray
 from edgeagent.report.draw import CAUTION, GREY, LIMIT, MEASURED, MEASURED_MARK, PALE, Picture, picture
-from edgeagent.report.period import Series
+from edgeagent.report.period import ValueSeries
 from edgeagent.report.words import count_text, feature_text, name_text, printable, unit_text
 
 _POINTS_MAX = 2000
 _DATES: Any = dates
 
 
-def series_picture(series: Series, name: str) -> Picture:
+def series_picture(series: ValueSeries, name: str) -> Picture:
     """Values over time with uncertainty, caution and limits; undulations as a share of their limit."""
     relative = series.name == "harmonic_amplitude"
     points = sorted(series.points, key=lambda p: p.at)
@@ -63,7 +63,7 @@ def series_picture(series: Series, name: str) -> Picture:
     return picture(title, f"{count_text(len(points), 'value')}.{nearest}", paint, name=name, size_in=(5.2, 2.7))
 
 
-def series_unit(series: Series) -> str:
+def series_unit(series: ValueSeries) -> str:
     """The unit of a series' values."""
     return str(series.points[0].value["unit"])
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -15,7 +15,7 @@ from edgeagent import __version__
 from edgeagent.codec.plain_text import verification_text
 from edgeagent.codec.records.record import Record
 from edgeagent.report import words
-from edgeagent.report.closeness import judged, order_key, place
+from edgeagent.report.closeness import has_limit, order_key, place
 from edgeagent.report.draw_period import series_picture
 from edgeagent.report.evidence import Evidence, alignment_values
 from edgeagent.report.gather import Measured, PartStory
@@ -29,7 +29,7 @@ _URGENCY = {"nonconforming": 0, "inconclusive": 1, "caution": 2}
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class ScaleRow:
     """One characteristic on the common scale; places in percent of the scale's width, None where unknown.
 
     ``over`` is True for a value that lies beyond the scale's end. A row may stand for ``of`` conforming
@@ -49,7 +49,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Why:
+class DecisionSentence:
     """One sentence on the decision; ``c`` is the characteristic that it speaks of, if any."""
 
     feature: str
@@ -58,7 +58,7 @@ class Why:
     later: bool = False
 
 
-def _finalized(value: object) -> object:
+def _finalize(value: object) -> object:
     """Whatever a template prints, made printable; markup of our own passes."""
     if isinstance(value, Markup):
         return value
@@ -71,7 +71,7 @@ def _environment() -> jinja2.Environment:
         loader=jinja2.PackageLoader("edgeagent.report", "."),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
-        finalize=_finalized,
+        finalize=_finalize,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -111,7 +111,7 @@ def story_page(story: PartStory, seen: Mapping[int, Evidence], *, file: str | No
         file=file,
         decision=decision,
         standing=standing,
-        whys=_whys(story, standing, accepted=decision in ("accept", "passed")),
+        whys=_list_sentences(story, standing, accepted=decision in ("accept", "passed")),
         sentences_max=SENTENCES_MAX,
         rows=rows,
         limit_at=on_scale(1.0, reach),
@@ -148,7 +148,7 @@ def _headers(story: PartStory) -> list[tuple[str, str]]:
     return list(found)
 
 
-def scale_rows(measured: Sequence[Measured]) -> tuple[float, list[Row], int]:
+def scale_rows(measured: Sequence[Measured]) -> tuple[float, list[ScaleRow], int]:
     """Rows sorted by closeness, the scale's end in limits, and how many further undulations were left out.
 
     Instances that conform and share their limits also share a row.
@@ -157,7 +157,7 @@ def scale_rows(measured: Sequence[Measured]) -> tuple[float, list[Row], int]:
     hidden = 0
     for one in measured:
         harmonics = 0
-        for i, c in enumerate(c for c in one.result["characteristics"] if judged(c)):
+        for i, c in enumerate(c for c in one.result["characteristics"] if has_limit(c)):
             harmonics += c["name"] == "harmonic_amplitude"
             if c["name"] == "harmonic_amplitude" and harmonics > HARMONIC_ROWS_MAX:
                 hidden += 1
@@ -187,17 +187,17 @@ def share_text(at: float) -> str:
     return f"{100 * at:.{digits}f} %"
 
 
-def _row(group: Sequence[tuple[str, Mapping[str, Any]]], reach: float) -> Row:
+def _row(group: Sequence[tuple[str, Mapping[str, Any]]], reach: float) -> ScaleRow:
     feature, c = group[0]
     found = place(c)
     if found is None:
         share = "no value" if c["value"] is None else "no scale"
-        return Row(feature, c, share, None, None, None, None, over=False, of=len(group))
+        return ScaleRow(feature, c, share, None, None, None, None, over=False, of=len(group))
 
     def percent(at: float | None) -> float | None:
         return None if at is None else on_scale(at, reach)
 
-    return Row(
+    return ScaleRow(
         feature,
         c,
         share_text(found.at),
@@ -211,46 +211,54 @@ def _row(group: Sequence[tuple[str, Mapping[str, Any]]], reach: float) -> Row:
     )
 
 
-def _values(measured: Measured, rows: Sequence[Row]) -> list[tuple[str, list[Mapping[str, Any]]]]:
+def _values(measured: Measured, rows: Sequence[ScaleRow]) -> list[tuple[str, list[Mapping[str, Any]]]]:
     """Values without a row of their own (no limit, or one row for several), the set-up's left out."""
-    told = {id(row.c) for row in rows} | {id(c) for c in alignment_values(measured.result)}
+    shown = {id(row.c) for row in rows} | {id(c) for c in alignment_values(measured.result)}
     found: dict[str, list[Mapping[str, Any]]] = {}
     for c in measured.result["characteristics"]:
-        if id(c) not in told and c["name"] != "harmonic_amplitude":
+        if id(c) not in shown and c["name"] != "harmonic_amplitude":
             found.setdefault(c["name"], []).append(c)
     return list(found.items())
 
 
-def _whys(story: PartStory, standing: Record | None, *, accepted: bool) -> list[Why]:
+def _list_sentences(story: PartStory, standing: Record | None, *, accepted: bool) -> list[DecisionSentence]:
     """Sentences on the decision: what does not conform, from the worst down, then what is in doubt.
 
     Of an accepted part: what lies in a caution zone.
     """
-    told: list[tuple[tuple[float, ...], Why]] = []
+    ranked: list[tuple[tuple[float, ...], DecisionSentence]] = []
     for measured in story.measured:
         later = standing is not None and measured.record.seq > standing.seq
-        feature = measured.feature
-        for c in measured.result["characteristics"]:
-            rank = _URGENCY.get(c["verdict"])
-            if rank is not None and (rank < 2 or accepted):
-                told.append(
-                    (
-                        (rank, *(order_key(c) if c["value"] is not None else (3,))),
-                        Why(feature, words.sentence(c), c, later),
-                    )
-                )
-        failed = [q for q in measured.result["quality"] if not q["ok"]]
-        told += [
-            ((1, 2), Why(feature, f"{q['check'].replace('_', ' ')}: {q['note']}.", None, later)) for q in failed
-        ]
-        explained = {f"{q['check']}: {q['note']}" for q in failed}
-        for reason in measured.result["reasons"]:
-            if reason not in explained and not _names_value(reason, measured.result["characteristics"]):
-                told.append(((1, 2), Why(feature, f"{reason}.", None, later)))
-    told += [((1, -1), Why("", f"{reason}.")) for reason in _own_reasons(story, standing)]
-    told += [((0,), Why("", f"{r.body['reason']}.")) for r in story.quarantined]
-    told.sort(key=lambda pair: (pair[1].later, pair[0]))
-    return [why for _, why in told]
+        ranked += _of_values(measured, later, accepted=accepted)
+        ranked += _of_checks(measured, later)
+    ranked += [((1, -1), DecisionSentence("", f"{reason}.")) for reason in _own_reasons(story, standing)]
+    ranked += [((0,), DecisionSentence("", f"{r.body['reason']}.")) for r in story.quarantined]
+    ranked.sort(key=lambda pair: (pair[1].later, pair[0]))
+    return [sentence for _, sentence in ranked]
+
+
+def _of_values(
+    measured: Measured, later: bool, *, accepted: bool
+) -> Iterator[tuple[tuple[float, ...], DecisionSentence]]:
+    """Sentences on the values of one file that do not clearly conform, each with its rank."""
+    for c in measured.result["characteristics"]:
+        urgency = _URGENCY.get(c["verdict"])
+        # A caution is worth a sentence only where nothing worse kept the part from being accepted
+        if urgency is not None and (urgency < _URGENCY["caution"] or accepted):
+            rank = (urgency, *(order_key(c) if c["value"] is not None else (3,)))
+            yield rank, DecisionSentence(measured.feature, words.sentence(c), c, later)
+
+
+def _of_checks(measured: Measured, later: bool) -> Iterator[tuple[tuple[float, ...], DecisionSentence]]:
+    """Sentences on the failed checks of one file, and its reasons that speak of neither check nor value."""
+    failed = [q for q in measured.result["quality"] if not q["ok"]]
+    for q in failed:
+        text = f"{q['check'].replace('_', ' ')}: {q['note']}."
+        yield (1, 2), DecisionSentence(measured.feature, text, None, later)
+    explained = {f"{q['check']}: {q['note']}" for q in failed}
+    for reason in measured.result["reasons"]:
+        if reason not in explained and not _names_value(reason, measured.result["characteristics"]):
+            yield (1, 2), DecisionSentence(measured.feature, f"{reason}.", None, later)
 
 
 def _names_value(reason: str, characteristics: Sequence[Mapping[str, Any]]) -> bool:

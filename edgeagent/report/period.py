@@ -28,7 +28,7 @@ class _Values(msgspec.Struct):
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class SeriesPoint:
     """One value of a series: when it was measured, the characteristic, the record's number."""
 
     at: datetime
@@ -37,19 +37,19 @@ class Point:
 
 
 @dataclass(slots=True)
-class Series:
+class ValueSeries:
     """Values of one characteristic of one feature over time; ``worst`` is the place of the worst."""
 
     subject: str
     feature: str
     name: str
     instance: str
-    points: list[Point] = field(default_factory=list)
+    points: list[SeriesPoint] = field(default_factory=list)
     worst: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
-class Reason:
+class ReasonCount:
     """Why parts were not accepted: in words, with the parts that it concerns."""
 
     words: str
@@ -78,8 +78,8 @@ class Period:
     verifications: list[Record] = field(default_factory=list)
     quarantined: list[Record] = field(default_factory=list)
     measurements: int = 0
-    series: list[Series] = field(default_factory=list)
-    reasons: list[Reason] = field(default_factory=list)
+    series: list[ValueSeries] = field(default_factory=list)
+    reasons: list[ReasonCount] = field(default_factory=list)
     unread: int = 0
     last: Record | None = None
 
@@ -98,7 +98,7 @@ def gather_period(store: Store, since: datetime | None, until: datetime | None, 
     period = Period(since, until, as_of, store.damage)
     newest: dict[PartKey, dict[str, Record]] = {}
     decided: dict[PartKey, Record] = {}
-    series: dict[tuple[str, ...], Series] = {}
+    series: dict[tuple[str, ...], ValueSeries] = {}
     work = 0
     for record in store.records():
         period.last = record
@@ -122,7 +122,7 @@ def gather_period(store: Store, since: datetime | None, until: datetime | None, 
         raise UsageError(f"{printable(store.journal)}: nothing was measured yet, so there is nothing to report")
     period.held = {k: r for k, r in decided.items() if r.body["disposition"] == "hold"}
     period.undecided = {k: files for k, files in newest.items() if k not in decided}
-    period.reasons = _ranked(period.standing, newest)
+    period.reasons = _rank_reasons(period.standing, newest)
     period.series = sorted(series.values(), key=lambda s: -s.worst)
     return period
 
@@ -139,7 +139,7 @@ def _measurement(
     period: Period,
     record: Record,
     newest: dict[PartKey, dict[str, Record]],
-    series: dict[tuple[str, ...], Series],
+    series: dict[tuple[str, ...], ValueSeries],
     *,
     inside: bool,
 ) -> None:
@@ -160,7 +160,9 @@ def _measurement(
     _add_points(series, record, values)
 
 
-def _add_points(series: dict[tuple[str, ...], Series], record: Record, values: list[dict[str, Any]]) -> None:
+def _add_points(
+    series: dict[tuple[str, ...], ValueSeries], record: Record, values: list[dict[str, Any]]
+) -> None:
     trace = record.body["trace"]
     subject = str(trace.get("artefact") or trace.get("part"))
     at = datetime.fromisoformat(str(trace["measured_at"]))
@@ -172,8 +174,8 @@ def _add_points(series: dict[tuple[str, ...], Series], record: Record, values: l
         taken |= c["name"] == _ONE_PER_FILE  # the first one is the worst of its file
         instance = str(c["instance"]) if c["name"] in _PER_INSTANCE else ""
         key = (subject, str(trace["feature"]), str(c["name"]), instance)
-        one = series.setdefault(key, Series(*key))
-        one.points.append(Point(at, c, record.seq))
+        one = series.setdefault(key, ValueSeries(*key))
+        one.points.append(SeriesPoint(at, c, record.seq))
         one.worst = max(one.worst, min(found.at, FAR))
 
 
@@ -195,14 +197,16 @@ def _disposition(
         newest.pop(key, None)  # only parts that are not accepted need their files again
 
 
-def _ranked(standing: Mapping[PartKey, Record], newest: Mapping[PartKey, Mapping[str, Record]]) -> list[Reason]:
+def _rank_reasons(
+    standing: Mapping[PartKey, Record], newest: Mapping[PartKey, Mapping[str, Record]]
+) -> list[ReasonCount]:
     parts: dict[str, list[PartKey]] = {}
     for key, record in standing.items():
         if record.body["disposition"] != "accept":
             for words in _reasons(record, newest.get(key, {})):
                 parts.setdefault(words, []).append(key)
     found = [
-        Reason(words, tuple(keys), sum(standing[k].body["disposition"] == "reject" for k in keys))
+        ReasonCount(words, tuple(keys), sum(standing[k].body["disposition"] == "reject" for k in keys))
         for words, keys in parts.items()
     ]
     return sorted(found, key=lambda r: (-len(r.parts), r.words))

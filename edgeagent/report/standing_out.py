@@ -18,7 +18,7 @@ _ORDERS_SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class SpectrumRow:
     """One comb, line or raised floor. Every cell is a text and a softer one after it that may be empty."""
 
     what: tuple[str, str]
@@ -32,7 +32,7 @@ class Row:
 class StandingOut:
     """The rows, and the speeds that head their columns; empty where the recipe does not say them."""
 
-    rows: tuple[Row, ...]
+    rows: tuple[SpectrumRow, ...]
     speed: str
     work: str
 
@@ -64,7 +64,7 @@ def _speeds(running: Running | None, thread: Thread | None) -> tuple[str, str]:
     return speed, "" if running.work_rpm is None else f"{running.work_rpm:g}"
 
 
-def _row(peak: Mapping[str, Any], spectrum: Spectrum, running: Running | None) -> Row:
+def _row(peak: Mapping[str, Any], spectrum: Spectrum, running: Running | None) -> SpectrumRow:
     upr = peak["upr"]
     amplitude_nm = max(peak["amplitude_nm"])
     times = f"{peak['ratio']:.1f} times" if peak["ratio"] < 10 else f"{peak['ratio']:.0f} times"
@@ -79,7 +79,7 @@ def _row(peak: Mapping[str, Any], spectrum: Spectrum, running: Running | None) -
     if peak["pattern"] == "comb":
         orders = ", ".join(str(n) for n in upr[:_ORDERS_SHOWN]) + (" …" if len(upr) > _ORDERS_SHOWN else "")
         what = (f"comb, every {peak['spacing']} UPR", orders)
-    return Row(what, amplitude_nm, amplitude, _at_speed(peak), _ground(peak, running))
+    return SpectrumRow(what, amplitude_nm, amplitude, _at_speed(peak), _ground(peak, running))
 
 
 def _at_speed(peak: Mapping[str, Any]) -> tuple[str, str]:

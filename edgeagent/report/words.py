@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from edgeagent.codec.plain_text import clean
+
 UNITS: Mapping[str, str] = {
     "um": "µm",
     "nm": "nm",
@@ -28,7 +30,7 @@ _DECIMALS_MAX = 9
 
 def printable(text: object) -> str:
     """A text without control, direction or other unprintable characters; each becomes a question mark."""
-    return "".join(c if c.isprintable() or c == NARROW_SPACE else "?" for c in str(text))
+    return clean(text, keep=NARROW_SPACE)
 
 
 def unit_text(unit: str) -> str:
@@ -135,7 +137,7 @@ def value_with_uncertainty(c: Mapping[str, Any]) -> str:
 
 
 def verdict_text(c: Mapping[str, Any]) -> str:
-    """The verdict, with the probability that the true value conforms where the uncertainty tells it."""
+    """The verdict, with the probability that the true value conforms where its uncertainty is known."""
     probability = c.get("conformance_probability")
     if probability is None:
         return str(c["verdict"])
@@ -219,9 +221,7 @@ def sentence(c: Mapping[str, Any]) -> str:
         limits = limits_text(c)
         return f"{who} has no value, though the recipe asks for it{f' ({limits})' if limits else ''}."
     if c["verdict"] == "inconclusive":
-        return (
-            f"{who} is {value_with_uncertainty(c)}, too near to {_bounds_text(c)} to tell whether it conforms."
-        )
+        return f"{who} is {value_with_uncertainty(c)}, too close to {_bounds_text(c)} to decide."
     found = f"{who} is {value_with_uncertainty(c)}, {_beyond(c)}"
     if c["verdict"] == "caution":
         return f"{found}, but inside the caution zone."

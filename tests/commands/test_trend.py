@@ -231,7 +231,7 @@ def test_configuration_names_store_and_watched_charts(store, tmp_path):
     )
     text = run("--config", str(config), "--characteristic", "roundness_total").stdout
     assert "watched by individuals (rising): is rising" in text
-    assert "11 usual values" in text
+    assert "11 values in control" in text
 
 
 def test_store_and_configuration_exclude_each_other(tmp_path):

@@ -114,7 +114,7 @@ def test_reject_says_why_first_with_the_journal_s_numbers(station, pages):
 
 def test_held_part_says_what_cannot_be_told(pages):
     page = page_of(pages, "000413")
-    assert "too near to its limits 42 to 48°" in page.text
+    assert "too close to its limits 42 to 48°" in page.text
     assert page.text.index("contact angle left") < page.text.index("How close everything is")
 
 
