@@ -1,62 +1,26 @@
-"""What holds for every test: no thread is left behind; a missing program is a failure where it was promised."""
+"""What every test may use: the measuring cell with its broker, listener and agent, and invented files."""
 
 from __future__ import annotations
 
 import os
-import shutil
-import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 # As the commands do, and before numpy is loaded: replays must give the same digits.
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 from field import Agent, Broker, Listener, spiral_text
 
-_PROGRAMS = {"needs_mosquitto": ("mosquitto", "/usr/sbin/mosquitto"), "needs_chromium": ("chromium",)}
-"""The program that each marker stands for, and where it may lie off the PATH."""
-_THREAD_PATIENCE_S = 10.0
+pytest_plugins = ("guards", "programs", "pytester", "quick")
 
-
-def program_missing(marker: str) -> str | None:
-    """Why a marked test cannot run here, None when it can."""
-    places = _PROGRAMS[marker]
-    if any(shutil.which(place) for place in places):
-        return None
-    return f"{places[0]} is not installed"
-
-
-def pytest_runtest_setup(item: pytest.Item) -> None:
-    """Skip a test whose program is missing on a developer's machine; on the build machine it is a failure."""
-    for marker in _PROGRAMS:
-        if item.get_closest_marker(marker) is None:
-            continue
-        missing = program_missing(marker)
-        if missing is None:
-            continue
-        if os.environ.get("CI", "").lower() == "true":
-            pytest.fail(f"{missing}, and the build machine must not skip this test", pytrace=False)
-        pytest.skip(missing)
-
-
-@pytest.fixture(autouse=True)
-def no_leaked_thread() -> Iterator[None]:
-    """Every thread that a test starts ends with it."""
-    before = set(threading.enumerate())
-    yield
-    until = time.monotonic() + _THREAD_PATIENCE_S
-    while True:
-        left = [t for t in threading.enumerate() if t not in before and t.is_alive()]
-        if not left:
-            return
-        if time.monotonic() > until:
-            pytest.fail(f"threads left behind: {[t.name for t in left]}")
-        time.sleep(0.02)
+settings.register_profile("house", deadline=None, derandomize=True)
+settings.register_profile("fuzz", deadline=None, max_examples=2000)
+settings.load_profile("house")  # pytest --hypothesis-profile=fuzz: other examples every time, and many of them
 
 
 @pytest.fixture

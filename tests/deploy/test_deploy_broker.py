@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import ssl
 import subprocess
-from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,7 +13,7 @@ from typing import Any
 import pytest
 from field import PREFIX, ROOT, Agent, Broker, Listener, free_port, spiral_text
 
-pytestmark = pytest.mark.needs_mosquitto
+pytestmark = [pytest.mark.needs_mosquitto, pytest.mark.needs_openssl]
 
 DEPLOY = ROOT / "deploy" / "mosquitto"
 USERS = ("edgeagent", "plc", "observer", "visitor")
@@ -95,12 +94,6 @@ def trial_tls(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def cell(tmp_path: Path, trial_tls: Path) -> Cell:
     return Cell(tmp_path, trial_tls)
-
-
-@pytest.fixture
-def started() -> Iterator[ExitStack]:
-    with ExitStack() as stack:
-        yield stack
 
 
 def circle(serial: str, amplitude_nm: float = 20.0) -> str:

@@ -18,9 +18,6 @@ from edgeagent.store.configuration import load_configuration
 DEPLOY = ROOT / "deploy"
 UNIT = DEPLOY / "edgeagent.service"
 CONFINED = Path(__file__).with_name("confined.py")
-needs_systemd = pytest.mark.skipif(
-    shutil.which("systemd-analyze") is None, reason="needs systemd-analyze (Debian package systemd)"
-)
 
 
 def keys(path: Path) -> dict[str, list[str]]:
@@ -48,19 +45,19 @@ def unit_here(tmp_path: Path) -> Path:
     return copy
 
 
-@needs_systemd
+@pytest.mark.needs_systemd
 def test_unit_is_understood_without_a_warning(unit_here: Path) -> None:
     ran = verify(unit_here)
     assert (ran.returncode, ran.stdout + ran.stderr) == (0, "")
 
 
-@needs_systemd
+@pytest.mark.needs_systemd
 def test_misspelt_key_would_be_noticed(unit_here: Path) -> None:
     unit_here.write_text(unit_here.read_text("utf-8").replace("ProtectClock=", "ProtectClocks="), "utf-8")
     assert "ProtectClocks" in verify(unit_here).stderr
 
 
-@needs_systemd
+@pytest.mark.needs_systemd
 def test_unit_s_exposure_is_at_most_one_and_a_half_of_ten(unit_here: Path) -> None:
     command = ["systemd-analyze", "security", "--offline=true", "--threshold=15", "--no-pager"]
     ran = subprocess.run([*command, os.fspath(unit_here)], capture_output=True, text=True, check=False)
@@ -68,7 +65,7 @@ def test_unit_s_exposure_is_at_most_one_and_a_half_of_ten(unit_here: Path) -> No
     assert "Overall exposure level" in ran.stdout
 
 
-@needs_systemd
+@pytest.mark.needs_systemd
 def test_broker_drop_in_is_understood_without_a_warning(tmp_path: Path) -> None:
     folder = tmp_path / "mosquitto.service.d"
     shutil.copytree(DEPLOY / "mosquitto" / folder.name, folder)
@@ -107,7 +104,7 @@ def confined(*program: str) -> list[str]:
     return [sys.executable, os.fspath(CONFINED), os.fspath(UNIT), *program]
 
 
-@needs_systemd
+@pytest.mark.needs_systemd
 def test_filter_of_the_unit_bites() -> None:
     code = (
         "import mmap, os\n"
@@ -122,7 +119,7 @@ def test_filter_of_the_unit_bites() -> None:
     assert ran.stdout.split() == ["refused"] * 3
 
 
-@needs_systemd
+@pytest.mark.needs_systemd
 @pytest.mark.needs_mosquitto
 def test_service_does_its_job_under_the_system_calls_that_the_unit_leaves(tmp_path: Path) -> None:
     with (

@@ -5,7 +5,6 @@ import json
 import math
 import re
 import shutil
-import time
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 
@@ -194,10 +193,8 @@ def test_same_store_gives_the_same_bytes(station, tmp_path):
     assert first.read_bytes() == second.read_bytes()
 
 
-def test_part_page_is_small_and_quickly_written(station, tmp_path):
-    before = time.process_time()
+def test_part_page_is_small(station, tmp_path):
     out = write_part_report(station.store, PART, "000412", tmp_path / "p.html")
-    assert time.process_time() - before < 2.0
     assert out.stat().st_size < 1_500_000
 
 

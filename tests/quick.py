@@ -1,0 +1,78 @@
+"""Which tests are the inner loop, ``pytest -m quick``, and in which order the whole suite runs.
+
+One decision a folder, with exceptions by module. A quick test starts no service and no broker; all of them
+together take at most 40 s on two cores. `test_quick.py` asks for a decision on whatever is new.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+TESTS = Path(__file__).resolve().parent
+QUICK, WHOLE = True, False
+FOLDERS = {
+    "analysis": QUICK,
+    "codec": QUICK,
+    "judging": QUICK,
+    "rules": QUICK,
+    "store": QUICK,
+    "commands": WHOLE,
+    "deploy": WHOLE,
+    "report": WHOLE,
+    "service": WHOLE,
+}
+MODULES = {
+    "store/test_replay.py": WHOLE,
+    "test_demo.py": WHOLE,
+    "test_guards.py": WHOLE,
+    "test_house.py": QUICK,
+    "test_quick.py": QUICK,
+    "test_readme.py": WHOLE,
+}
+"""Modules beside the folders, and those that are unlike the rest of their folder."""
+LONGEST = ("test_demo.py", "service/", "deploy/")
+"""What begins first, so that no worker is left alone with it at the end: tests that mostly wait."""
+SERVICE = "cell"
+"""The fixture that starts brokers and services."""
+
+
+def decision(module: str) -> bool | None:
+    """Whether a test module, named from the folder of the tests, is quick; None where nobody has decided."""
+    return MODULES.get(module, FOLDERS.get(module.split("/")[0]))
+
+
+def module_of(item: pytest.Item) -> str:
+    return item.path.relative_to(TESTS).as_posix() if item.path.is_relative_to(TESTS) else item.path.name
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "quick: the inner loop; given by tests/quick.py, never by hand")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the quick tests and put the longest modules first, each module in one piece."""
+
+    def turn(item: pytest.Item) -> int:
+        module = module_of(item)
+        return next((i for i, begin in enumerate(LONGEST) if module.startswith(begin)), len(LONGEST))
+
+    for item in items:
+        if decision(module_of(item)) and SERVICE not in getattr(item, "fixturenames", ()):
+            item.add_marker("quick")
+    items.sort(key=turn)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Workers for ``-n auto``: none for a few named modules, else two more than cores.
+
+    The longest tests wait for processes most of the time, which leaves the cores to two more workers.
+    """
+    named = [Path(arg.split("::")[0]) for arg in config.args]
+    if all(path.is_file() for path in named):
+        return 0
+    return (os.cpu_count() or 1) + 2
