@@ -7,18 +7,21 @@ from dataclasses import dataclass, replace
 from edgeagent.model import Disposition
 
 CLEAR, REJECT, HOLD, FAULT = 0, 1, 2, 3
+_DIGITS = {Disposition.ACCEPT: CLEAR, Disposition.REJECT: REJECT, Disposition.HOLD: HOLD}
 
 
 @dataclass(frozen=True, slots=True)
 class Lamp:
     """The lamp's memory: what the newest live disposition asks for, and rejects nobody acknowledged yet.
 
-    ``latched`` holds the record numbers of those rejects, ``faults`` the names of present faults.
+    ``latched`` holds the record numbers of those rejects, ``faults`` the names of present faults. ``newest`` is
+    the record that ``base`` is from: what is shown out of order never takes the place of something newer.
     """
 
     base: int = CLEAR
     latched: frozenset[int] = frozenset()
     faults: frozenset[str] = frozenset()
+    newest: int = 0
 
     @property
     def value(self) -> int:
@@ -30,11 +33,13 @@ class Lamp:
 
 def shown(lamp: Lamp, disposition: Disposition, seq: int, *, latches: bool) -> Lamp:
     """The lamp after a live disposition. A latched reject outlives later accepts until acknowledged."""
-    if disposition == Disposition.REJECT:
-        if latches:
-            return replace(lamp, base=CLEAR, latched=lamp.latched | {seq})
-        return replace(lamp, base=REJECT)
-    return replace(lamp, base=HOLD if disposition == Disposition.HOLD else CLEAR)
+    latching = disposition == Disposition.REJECT and latches
+    if latching:
+        lamp = replace(lamp, latched=lamp.latched | {seq})
+    if seq < lamp.newest:
+        return lamp
+    base = CLEAR if latching else _DIGITS[disposition]
+    return replace(lamp, base=base, newest=seq)
 
 
 def acknowledged(lamp: Lamp, seq: int) -> Lamp:

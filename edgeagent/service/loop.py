@@ -38,6 +38,7 @@ from edgeagent.judging.part_decisions import (
 from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.rules.part_set import expires_at
+from edgeagent.service.acknowledging import Acknowledgements
 from edgeagent.service.intake import Intake
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.publisher import Publisher
@@ -48,7 +49,7 @@ from edgeagent.store.clock import Clock
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.requests import RequestFolder
-from edgeagent.store.state import State, check_not_shorter, read_state
+from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state
 
 if TYPE_CHECKING:
     from edgeagent.judging.drift import DriftWatch
@@ -96,6 +97,7 @@ class Service:
             post=self._mailbox.mqtt,
             report=self._on_mqtt_event,
         )
+        self._acknowledgements = Acknowledgements(self._publisher, clock, log, lambda new: self._append(new))
         self._memory = Memory({}, None, live_s=0, latches=False)
         self._drift = self._new_drift()
 
@@ -116,13 +118,13 @@ class Service:
             (name, f"{'passed' if v.passed else 'failed'} {(now - v.measured_at) / 3600:.1f} h ago")
             for name, v in sorted(self._memory.verified.items())
         )
-        publisher = self._publisher
+        delivery = self._publisher.delivery
         return Status(
-            lamp=publisher.lamp.value,
-            faults=tuple(sorted(publisher.lamp.faults)),
-            connected=publisher.connected,
-            ready=publisher.ready,
-            undelivered=publisher.undelivered(),
+            lamp=delivery.lamp.value,
+            faults=tuple(sorted(delivery.lamp.faults)),
+            connected=delivery.connected,
+            ready=delivery.ready,
+            undelivered=delivery.undelivered,
             waiting=self._intake.waiting_count(),
             open_sets=len(self._memory.waiting_sets),
             verifications=tuple(verified),
@@ -157,7 +159,7 @@ class Service:
         for (folder, name), look in self._memory.looks.items():
             self._intake.remember(folder, name, look)
         self._memory.looks.clear()
-        self._log.info("started", boot=boot, seq=self._writer.seq, waiting=self._publisher.undelivered())
+        self._log.info("started", boot=boot, seq=self._writer.seq, waiting=self._publisher.delivery.undelivered)
         memory = self._memory
         state = read_state(self._state_path)
         if state is None:
@@ -187,6 +189,7 @@ class Service:
     def _open_journal(self) -> list[dict[str, Any]]:
         """Open the journal and fold it; a torn tail is cut once and reported for the record."""
         settings = self._configuration.settings
+        store = self._configuration.store
         recovered: list[dict[str, Any]] = []
         while True:
             state = read_state(self._state_path)
@@ -203,13 +206,14 @@ class Service:
                 if recovered:
                     raise
                 check_not_shorter(state, self._writer.seq)
-                store = self._configuration.store
                 recovered.append(JournalWriter.recover(store / "journal", store / "quarantine"))
                 continue
             check_not_shorter(state, self._writer.seq)
             if state is None and self._writer.seq > 0:
-                told = "delivery position rebuilt from the journal"
-                recovered.append({"what": "state-rebuilt", "reason": told})
+                aside = set_aside_damaged_state(self._state_path, store / "quarantine")
+                damaged = f"; the damaged state is kept as quarantine/{aside}" if aside else ""
+                reason = f"delivery position rebuilt from the journal{damaged}"
+                recovered.append({"what": "state-rebuilt", "reason": reason})
             return recovered
 
     def _visitor(self, state: State | None) -> Callable[[Record, Place], None]:
@@ -258,6 +262,7 @@ class Service:
             self._notifier.tell("WATCHDOG=1")
             self._expire_sets()
             self._take_requests()
+            self._acknowledgements.report_count()
             if self.watcher is not None:
                 self.watcher(self.status())
             next_beat = now + _HEARTBEAT_S
@@ -275,19 +280,18 @@ class Service:
         file = self._intake.take()
         if file is not None:
             self._process(file)
-        self._publisher.pump()
+        more = self._publisher.pump()
         self._publisher.save(self._writer.seq, self._writer.head)
-        if self._publisher.ready and not self._told_ready:
+        if self._publisher.delivery.ready and not self._told_ready:
             self._told_ready = True
             self._notifier.tell("READY=1")
-        return file is not None
+        return more or file is not None
 
     def _drain(self) -> None:
         self._intake.hinted(self._mailbox.hints())
-        for event in self._mailbox.mqtt_events():
-            acknowledged = self._publisher.handle(event)
-            if acknowledged is not None:
-                self._acknowledged(*acknowledged)
+        asked = [one for event in self._mailbox.mqtt_events() if (one := self._publisher.handle(event))]
+        if asked:
+            self._acknowledgements.take(asked)
 
     def _process(self, file: FoundFile) -> None:
         """One file, whatever is in it: a measurement, a quarantine, or nothing new."""
@@ -379,23 +383,16 @@ class Service:
                 if entries:
                     self._append(entries)
 
-    def _acknowledged(self, seq: int, who: str) -> None:
-        """The line acknowledged a disposition: on record first, then the lamp."""
-        matched = seq in self._publisher.lamp.latched
-        self._append([("acknowledgement", {"seq": seq, "who": who, "matched": matched})])
-        self._publisher.acknowledge(seq)
-        self._log.info("acknowledged", seq=seq, matched=matched)
-
     def _append(self, entries: list[tuple[str, Mapping[str, Any]]]) -> list[Record]:
         """Write records, fold them into memory, and tell the publisher how far the journal goes."""
         records = self._writer.append(entries)
         for record in records:
             self._memory.apply(record)
-        self._publisher.appended(self._writer.seq, self._memory.decided)
+        self._publisher.appended(records, self._memory.decided)
         if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
             self._records_at_checkpoint = self._writer.seq
-            self._writer.append([("checkpoint", {"published": self._publisher.position})])
-            self._publisher.appended(self._writer.seq, self._memory.decided)
+            checkpoint = self._writer.append([("checkpoint", {"published": self._publisher.delivery.position})])
+            self._publisher.appended(checkpoint, self._memory.decided)
         return records
 
     def _on_source_event(self, event: str, details: dict[str, Any]) -> None:
@@ -408,12 +405,11 @@ class Service:
             self._publisher.set_fault(f"source {details['folder']}", event == "source-unavailable")
 
     def _on_mqtt_event(self, event: str, details: dict[str, Any]) -> None:
-        refused = event in ("publish-refused", "connection-refused")
-        bad = refused or event in ("connection-failed", "mqtt-silent", "mqtt-disconnected")
-        (self._log.warning if bad else self._log.info)(event, **details)
-        if refused:
+        good = event in ("mqtt-connected", "ready")
+        (self._log.info if good else self._log.warning)(event, **details)
+        if event in ("publish-refused", "connection-refused", "foreign-writer"):
             (record,) = self._append([("recovery", {"what": event, "reason": details["reason"]})])
-            self._publisher.tell_now(record)
+            self._publisher.publish_aside(record)
 
     def _reload(self) -> None:
         """Swap recipes, layouts and certificates when all of them are right; else keep the old ones."""
@@ -456,7 +452,7 @@ class Service:
         """The last record and the delivery position; the disk's failure, if it fails now."""
         try:
             self._finish_delivery()
-            self._append([("stop", {"published": self._publisher.position})])
+            self._append([("stop", {"published": self._publisher.delivery.position})])
             self._publisher.save(self._writer.seq, self._writer.head)
         except JournalError as error:
             return error
@@ -469,7 +465,7 @@ class Service:
         """
         until = self._clock.monotonic() + 0.5
         self._drain()
-        while self._publisher.ready and self._publisher.undelivered() and self._clock.monotonic() < until:
+        while self._publisher.unfinished and self._clock.monotonic() < until:
             self._publisher.pump()
             self._mailbox.wait(0.02)
             self._drain()

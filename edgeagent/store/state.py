@@ -1,17 +1,23 @@
-"""The publisher's small durable state; torn or gone, it is rebuilt from the journal."""
+"""The publisher's small durable state; damaged or gone, it is rebuilt from the journal.
+
+One JSON object whose last member ``check`` is the SHA-256 of the file's bytes before ``,"check":``: a bit that
+the disk turned over reads as a damaged state and not as a journal whose end was cut.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
 from pathlib import Path
 
 import msgspec
 
-from edgeagent.errors import JournalCorruptError
+from edgeagent.errors import JournalCorruptError, JournalWriteError
+from edgeagent.store.files import make_folder, write_synced
+
+_MARK, _END = b',"check":"', b'"}'
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What survives a restart beside the journal: how far delivery is, and what the lamp remembers.
 
     ``end`` and ``head`` are the journal's last record when this was saved: a journal that ends earlier was
@@ -25,12 +31,44 @@ class State:
     head: str = ""
 
 
+def write_state(path: Path, state: State) -> None:
+    """Make the state durable, with its own checksum. Raises OSError; the old one then stands."""
+    make_folder(path.parent)
+    text = msgspec.json.encode(state)[:-1]
+    write_synced(path, text + _MARK + hashlib.sha256(text).hexdigest().encode() + _END)
+
+
 def read_state(path: Path) -> State | None:
-    """The publisher's state file; None when it is missing or torn (the journal then stands in)."""
+    """The publisher's state file; None when it is missing or damaged (the journal then stands in).
+
+    A file without a checksum, as versions before had it, is taken as it is.
+    """
     try:
-        return msgspec.json.decode(path.read_bytes(), type=State)
+        data = path.read_bytes()
+        text, mark, digest = data.rpartition(_MARK)
+        if not mark:
+            return msgspec.json.decode(data, type=State)
+        if digest != hashlib.sha256(text).hexdigest().encode() + _END:
+            return None
+        return msgspec.json.decode(text + b"}", type=State)
     except (OSError, msgspec.DecodeError, msgspec.ValidationError):
         return None
+
+
+def set_aside_damaged_state(path: Path, quarantine: Path) -> str | None:
+    """Move a state file that cannot be read out of the way; its new name, None when there was none.
+
+    Raises JournalWriteError when it cannot be moved.
+    """
+    try:
+        if not path.exists() or read_state(path) is not None:
+            return None
+        make_folder(quarantine)
+        aside = quarantine / f"publisher-state-{hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
+        path.rename(aside)
+    except OSError as error:
+        raise JournalWriteError(f"{path}: {error}") from error
+    return aside.name
 
 
 def check_not_shorter(state: State | None, end: int) -> None:

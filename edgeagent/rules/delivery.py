@@ -1,0 +1,486 @@
+"""Delivery as a table: (phase, event) → rule, and a rule gives the next state and what is to be done.
+
+What is undelivered is derived from the journal alone: a session that ends takes everything with it that the
+broker has not acknowledged, and reading begins anew behind the position. After every rule `_follow` settles the
+position, finds the faults that time or the position make or end, and shows the lamp before any other message.
+Pairs that TABLE does not name change nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from edgeagent.rules.delivery_state import (
+    STARTING,
+    Acked,
+    Acknowledged,
+    Action,
+    Appended,
+    Aside,
+    Beat,
+    Connect,
+    Connected,
+    Delivery,
+    Disconnected,
+    Drop,
+    Entry,
+    Event,
+    Fault,
+    Found,
+    Heard,
+    LampSeen,
+    LastWords,
+    NotLetIn,
+    Open,
+    Phase,
+    Publish,
+    Read,
+    Report,
+    Rewind,
+    Start,
+    Stop,
+    Subscribe,
+    Tick,
+    Unreachable,
+)
+from edgeagent.rules.lamp import Lamp, acknowledged, shown, with_fault
+from edgeagent.rules.outbox import Outgoing
+
+Result = tuple[Delivery, tuple[Action, ...]]
+
+WINDOW = 16
+"""Messages of records and lamp under way at a time, at the most; brokers commonly allow 20 in flight."""
+ANSWER_S = 20.0
+"""A broker that accepts the connection and sends no CONNACK for so long is given up."""
+SELF_TEST_S = 5.0
+REST_S = 30.0
+PAUSE_MIN_S, PAUSE_MAX_S = 0.5, 10.0
+STABLE_S = 10.0
+"""A connection that lasted longer is replaced at once."""
+BEHIND_S = 5.0
+"""Fault while a record waits longer than this for its messages to be acknowledged."""
+FOREIGN_S = 10.0
+"""Fault for so long after the last foreign message on the lamp's topic."""
+ASSERT_S = 1.0
+"""The lamp is put right after a foreign message at most once in this time."""
+_MARK_S, _MARKS_MAX, _AWAITED_MAX = 0.5, 64, 64
+REFUSED, BEHIND, FOREIGN, STOPPED = "mqtt-refused", "delivery-behind", "foreign-writer", "stopped"
+
+
+def step(state: Delivery, event: Event) -> Result:
+    """The state after one event, and what is to be done, in order."""
+    rule = TABLE.get((state.phase, type(event)))
+    if rule is None:
+        return state, ()
+    if isinstance(event, Acked | LampSeen | Heard | Connected):
+        state = replace(state, heard_at=event.now)
+    after, actions = rule(state, event)
+    return _follow(after, event, actions)
+
+
+# --- sessions ------------------------------------------------------------------------------------------------
+
+
+def _start(state: Delivery, event: Start) -> Result:
+    state = replace(
+        state,
+        phase=Phase.CONNECTING,
+        due=event.now + ANSWER_S,
+        lamp=replace(event.lamp, faults=state.lamp.faults - {STARTING}),
+        position=event.position,
+        settled=event.settled,
+        sent_to=event.position,
+        answered=event.answered,
+        retained=event.retained,
+    )
+    return state, (Rewind(state.position, state.settled), Connect())
+
+
+def _last_words(state: Delivery, event: LastWords) -> Result:
+    return replace(state, phase=Phase.CONNECTING, due=event.now + ANSWER_S), (Connect(),)
+
+
+def _begin_session(state: Delivery, event: Connected) -> Result:
+    """Connected: prove by our own lamp message that topics can be written and read."""
+    state = replace(
+        state,
+        phase=Phase.PROVING,
+        due=event.now + SELF_TEST_S,
+        connected_at=event.now,
+        unreachable=None,
+        refused=state.refused if REFUSED in state.lamp.faults else None,
+        # Among what is undelivered there can be a reject, even one that showed before: never clear over it.
+        behind_to=state.decided,
+    )
+    return state, (Report("mqtt-connected", {}), Subscribe())
+
+
+def _not_let_in(state: Delivery, event: NotLetIn) -> Result:
+    """The broker closes the connection behind its refusal; that ends the session."""
+    said = () if state.refused == event.words else (Report("connection-refused", {"reason": event.words}),)
+    return replace(state, refused=event.words), said
+
+
+def _unreachable(state: Delivery, event: Unreachable) -> Result:
+    """No connection came about: give the reason once, and try again later with files read anew."""
+    said = state.unreachable == event.words
+    report = () if said else (Report("connection-failed", {"reason": event.words}),)
+    after, actions = _pause(replace(state, unreachable=event.words), event.now)
+    return after, (*report, *actions)
+
+
+def _lost_before_answer(state: Delivery, event: Disconnected) -> Result:
+    return _pause(state, event.now)
+
+
+def _lost(state: Delivery, event: Disconnected) -> Result:
+    """A new client at once, or after a growing pause when connections do not last.
+
+    Never the client's own reconnection: it would repeat what it still holds, old lamp values among it.
+    """
+    report = Report("mqtt-disconnected", {"reason": event.words})
+    if event.now - state.connected_at > STABLE_S:
+        after, actions = _reconnect(replace(state, pause_s=0.0), event.now)
+    else:
+        after, actions = _pause(state, event.now)
+    return after, (report, *actions)
+
+
+def _without_session(state: Delivery) -> Delivery:
+    """Forget everything that was with the old session: it will be read and sent again."""
+    return replace(
+        state,
+        shown=None,
+        overwritten=False,
+        awaited=(),
+        sent=(),
+        open=(),
+        sent_to=state.position,
+        reading=False,
+    )
+
+
+def _reconnect(state: Delivery, now: float) -> Result:
+    state = replace(_without_session(state), phase=Phase.CONNECTING, due=now + ANSWER_S)
+    return state, (Rewind(state.position, state.settled), Connect())
+
+
+def _pause(state: Delivery, now: float) -> Result:
+    pause_s = min(max(2 * state.pause_s, PAUSE_MIN_S), PAUSE_MAX_S)
+    state = replace(_without_session(state), phase=Phase.PAUSING, due=now + pause_s, pause_s=pause_s)
+    return state, (Rewind(state.position, state.settled), Drop())
+
+
+# --- time ----------------------------------------------------------------------------------------------------
+
+
+def _tick_pausing(state: Delivery, event: Tick) -> Result:
+    return _reconnect(state, event.now) if event.now >= state.due else (state, ())
+
+
+def _tick_connecting(state: Delivery, event: Tick) -> Result:
+    if event.now < state.due:
+        return state, ()
+    after, actions = _pause(state, event.now)
+    return after, (Report("mqtt-no-answer", {"seconds": ANSWER_S}), *actions)
+
+
+def _tick_proving(state: Delivery, event: Tick) -> Result:
+    if event.now > state.due:
+        words = "the agent's own lamp message does not come back: subscription or topic refused"
+        return _refuse(state, event.now, words)
+    return _tick_delivering(state, event)
+
+
+def _tick_delivering(state: Delivery, event: Tick) -> Result:
+    """Progress is asked of each message by itself: others that are answered prove nothing for it."""
+    if not state.open or event.now - state.open[0].since <= state.acknowledged_within_s:
+        return state, ()
+    silent_s = event.now - state.heard_at
+    if silent_s > state.acknowledged_within_s:
+        report = Report("mqtt-silent", {"seconds": round(silent_s, 1)})
+    else:
+        oldest = state.open[0]
+        seconds = round(event.now - oldest.since, 1)
+        report = Report("mqtt-unacknowledged", {"topic": oldest.topic, "seq": oldest.seq, "seconds": seconds})
+    after, actions = _reconnect(state, event.now)
+    return after, (report, *actions)
+
+
+# --- what the broker says ------------------------------------------------------------------------------------
+
+
+def _acked(state: Delivery, event: Acked) -> Result:
+    if event.refusal is not None:
+        return _refuse(state, event.now, f"the broker refused a message on {event.refusal}")
+    return replace(state, open=tuple(o for o in state.open if o.ticket != event.ticket)), ()
+
+
+def _refuse(state: Delivery, now: float, words: str) -> Result:
+    """A refusal is an alarm and a fault, never a success; delivery rests until the next connection."""
+    report = () if words in state.refusals else (Report("publish-refused", {"reason": words}),)
+    state = replace(
+        state,
+        phase=Phase.RESTING,
+        due=now + REST_S,
+        refused=words,
+        refused_at=state.end,
+        refusals=state.refusals | {words},
+        lamp=with_fault(state.lamp, REFUSED, True),
+    )
+    return state, report
+
+
+def _lamp_while_proving(state: Delivery, event: LampSeen) -> Result:
+    state, actions = _lamp_seen(state, event)
+    if actions or state.awaited or event.payload != b"%d" % state.lamp.value:
+        return state, actions
+    state = replace(state, phase=Phase.DELIVERING, due=0.0, beat_at_ready=state.beat)
+    ready = Report("ready", {"lamp": state.lamp.value, "undelivered": state.end - state.position})
+    if state.retained is None:
+        return state, (ready,)
+    state, messages = _publish(state, (state.retained,), 0, event.now)
+    return state, (*messages, ready)
+
+
+def _lamp_seen(state: Delivery, event: LampSeen) -> Result:
+    """Our own messages come back in the order in which they were sent; any other one is a foreign writer's.
+
+    The will of an earlier session of ours may arrive within the keep-alive's time: the lamp is put right, and
+    nothing else follows from it.
+    """
+    digits = [b"%d" % digit for digit in state.awaited]
+    if event.payload in digits:
+        return replace(state, awaited=state.awaited[digits.index(event.payload) + 1 :]), ()
+    state = replace(state, overwritten=True)
+    if event.payload == b"3" and event.now - state.connected_at <= state.acknowledged_within_s:
+        return state, ()
+    first = state.foreign_at is None
+    state = replace(state, foreign_at=event.now, lamp=with_fault(state.lamp, FOREIGN, True))
+    payload = event.payload[:16].decode("ascii", errors="replace")
+    words = f"another client wrote {payload!r} on the lamp's topic; find it and take its right to write"
+    return state, (Report("foreign-writer", {"reason": words}),) if first else ()
+
+
+def _heard(state: Delivery, _event: Heard) -> Result:
+    return state, ()
+
+
+# --- what the agent does -------------------------------------------------------------------------------------
+
+
+def _appended(state: Delivery, event: Appended) -> Result:
+    marks = state.marks
+    if not marks or (event.now - marks[-1][1] >= _MARK_S and len(marks) < _MARKS_MAX):
+        marks = (*marks, (event.end, event.now))
+    else:  # an earlier time than the true one: rather too much fault than too little
+        marks = (*marks[:-1], (event.end, marks[-1][1]))
+    return replace(state, end=event.end, decided=event.decided, marks=marks), ()
+
+
+def _appended_delivering(state: Delivery, event: Appended) -> Result:
+    """The lamp goes first: what was decided in time shows although its message may wait behind others."""
+    state, actions = _appended(state, event)
+    for seq, disposition in event.shows:
+        state = replace(state, lamp=shown(state.lamp, disposition, seq, latches=state.latches))
+    return state, actions
+
+
+def _found(state: Delivery, event: Found) -> Result:
+    state = replace(state, reading=False)
+    actions: list[Action] = []
+    for entry in event.entries:
+        for outgoing in entry.outgoing:
+            state = _noted(state, entry, outgoing)
+        state, messages = _publish(state, entry.outgoing, entry.seq, event.now)
+        state = replace(state, sent=(*state.sent, entry), sent_to=entry.seq)
+        actions += messages
+    return state, tuple(actions)
+
+
+def _noted(state: Delivery, entry: Entry, outgoing: Outgoing) -> Delivery:
+    """What the lamp and a later session need to know of a message that is sent now."""
+    if outgoing.shows is not None and entry.seq not in state.answered:
+        lamp = shown(state.lamp, outgoing.shows, entry.seq, latches=state.latches)
+        state = replace(state, lamp=lamp)
+    return replace(state, retained=outgoing) if outgoing.topic == "disposition" else state
+
+
+def _aside(state: Delivery, event: Aside) -> Result:
+    return _publish(state, event.outgoing, 0, event.now)
+
+
+def _fault(state: Delivery, event: Fault) -> Result:
+    return replace(state, lamp=with_fault(state.lamp, event.name, event.present)), ()
+
+
+def _acknowledged(state: Delivery, event: Acknowledged) -> Result:
+    again = {event.seq} if event.seq in state.lamp.latched and event.seq > state.position else set()
+    return replace(state, lamp=acknowledged(state.lamp, event.seq), answered=state.answered | again), ()
+
+
+def _count_beat(state: Delivery, _event: Beat) -> Result:
+    return replace(state, beat=state.beat + 1), ()
+
+
+def _beat(state: Delivery, event: Beat) -> Result:
+    state = replace(state, beat=state.beat + 1)
+    return _send(state, "heartbeat", b"%d" % state.beat, False, 0, event.now)
+
+
+def _stop(state: Delivery, _event: Stop) -> Result:
+    return replace(state, phase=Phase.STOPPING, lamp=with_fault(state.lamp, STOPPED, True)), ()
+
+
+def _stop_unconnected(state: Delivery, _event: Stop) -> Result:
+    return replace(state, phase=Phase.STOPPED, lamp=with_fault(state.lamp, STOPPED, True)), ()
+
+
+def _end_stopping(state: Delivery, _event: Disconnected) -> Result:
+    return replace(_without_session(state), phase=Phase.STOPPED), ()
+
+
+# --- messages ------------------------------------------------------------------------------------------------
+
+
+def _publish(state: Delivery, outgoing: tuple[Outgoing, ...], seq: int, now: float) -> Result:
+    actions: list[Action] = []
+    for one in outgoing:
+        state, sent = _send(state, one.topic, one.payload, one.retain, seq, now)
+        actions += sent
+    return state, tuple(actions)
+
+
+def _send(state: Delivery, topic: str, payload: Any, retain: bool, seq: int, now: float) -> Result:
+    ticket = state.ticket + 1
+    message = Open(ticket, topic, seq, now)
+    state = replace(state, ticket=ticket, open=(*state.open, message))
+    return state, (Publish(ticket, topic, payload, retain),)
+
+
+# --- what follows from every event ---------------------------------------------------------------------------
+
+
+def _follow(state: Delivery, event: Event, actions: tuple[Action, ...]) -> Result:
+    state = _settle(state)
+    state = _absolve(_clock_faults(state, event.now))
+    state, lamp = _show(state, event.now)
+    before = tuple(a for a in actions if not isinstance(a, Publish))
+    messages = tuple(a for a in actions if isinstance(a, Publish))
+    state, read = _wish_to_read(state, event)
+    return state, (*before, *lamp, *messages, *read)
+
+
+def _settle(state: Delivery) -> Delivery:
+    """Move the position over all records whose messages are acknowledged."""
+    waiting, done = {o.seq for o in state.open}, 0
+    while done < len(state.sent) and state.sent[done].seq not in waiting:
+        done += 1
+    if not done:
+        return state
+    last = state.sent[done - 1]
+    return replace(
+        state,
+        sent=state.sent[done:],
+        position=last.seq,
+        settled=last.place,
+        answered=frozenset(seq for seq in state.answered if seq > last.seq),
+        marks=tuple(mark for mark in state.marks if mark[0] > last.seq),
+    )
+
+
+def _clock_faults(state: Delivery, now: float) -> Delivery:
+    lags = bool(state.marks) and now - state.marks[0][1] > BEHIND_S
+    lamp = with_fault(state.lamp, BEHIND, lags or state.sent_to < state.behind_to)
+    foreign_at = state.foreign_at
+    if foreign_at is not None and now - foreign_at > FOREIGN_S:
+        lamp, foreign_at = with_fault(lamp, FOREIGN, False), None
+    return state if lamp == state.lamp else replace(state, lamp=lamp, foreign_at=foreign_at)
+
+
+def _absolve(state: Delivery) -> Delivery:
+    """End the fault once the broker took what it refused before: a new connection alone proves nothing.
+
+    Everything that waited at the refusal must be acknowledged, and a heartbeat after the self-test.
+    """
+    proved = state.phase is Phase.DELIVERING and state.beat > state.beat_at_ready
+    if REFUSED not in state.lamp.faults or not proved or state.position < state.refused_at:
+        return state
+    if any(o.seq == 0 and o.topic != "lamp" for o in state.open):
+        return state
+    return replace(state, refused=None, refusals=frozenset(), lamp=with_fault(state.lamp, REFUSED, False))
+
+
+def _show(state: Delivery, now: float) -> Result:
+    """The one place that sends a lamp digit: when it changes, and after somebody wrote over it."""
+    digit = state.lamp.value
+    put_right = state.overwritten and now - state.shown_at >= ASSERT_S
+    if not state.connected or (state.shown == digit and not put_right):
+        return state, ()
+    awaited = (*state.awaited, digit)[-_AWAITED_MAX:]
+    state = replace(state, shown=digit, shown_at=now, overwritten=False, awaited=awaited)
+    return _send(state, "lamp", b"%d" % digit, True, 0, now)
+
+
+def _wish_to_read(state: Delivery, event: Event) -> Result:
+    under_way = sum(1 for o in state.open if o.seq or o.topic == "lamp")
+    nothing = isinstance(event, Found) and not event.entries
+    if state.phase is not Phase.DELIVERING or state.reading or nothing or under_way >= WINDOW:
+        return state, ()
+    if state.sent_to >= state.end:
+        return state, ()
+    return replace(state, reading=True), (Read(WINDOW - under_way),)
+
+
+# --- the table -----------------------------------------------------------------------------------------------
+
+_ANYWHERE: dict[type[Event], Callable[..., Result]] = {
+    Appended: _appended,
+    Fault: _fault,
+    Acknowledged: _acknowledged,
+    Beat: _count_beat,
+}
+_UNCONNECTED: dict[type[Event], Callable[..., Result]] = {**_ANYWHERE, Stop: _stop_unconnected}
+_SESSION: dict[type[Event], Callable[..., Result]] = {
+    **_ANYWHERE,
+    Acked: _acked,
+    LampSeen: _lamp_seen,
+    Heard: _heard,
+    Aside: _aside,
+    Beat: _beat,
+    Disconnected: _lost,
+    Stop: _stop,
+}
+_ROWS: dict[Phase, dict[type[Event], Callable[..., Result]]] = {
+    Phase.IDLE: {**_UNCONNECTED, Start: _start, LastWords: _last_words},
+    Phase.PAUSING: {**_UNCONNECTED, Tick: _tick_pausing},
+    Phase.CONNECTING: {
+        **_UNCONNECTED,
+        Connected: _begin_session,
+        NotLetIn: _not_let_in,
+        Unreachable: _unreachable,
+        Disconnected: _lost_before_answer,
+        Tick: _tick_connecting,
+    },
+    Phase.PROVING: {**_SESSION, LampSeen: _lamp_while_proving, Tick: _tick_proving},
+    Phase.DELIVERING: {
+        **_SESSION,
+        Appended: _appended_delivering,
+        Found: _found,
+        Tick: _tick_delivering,
+    },
+    Phase.RESTING: {**_SESSION, Tick: _tick_pausing},
+    Phase.STOPPING: {Acked: _acked, LampSeen: _heard, Disconnected: _end_stopping},
+    Phase.STOPPED: {},
+}
+TABLE: dict[tuple[Phase, type[Event]], Callable[..., Result]] = {
+    (phase, event): rule for phase, rules in _ROWS.items() for event, rule in rules.items()
+}
+"""Every pair that does something; DEVELOPERS.md draws it."""
+
+
+def initial(*, latches: bool, keep_alive_s: float) -> Delivery:
+    """A machine that has done nothing yet. The lamp's memory comes with Start; until then it is at fault."""
+    return Delivery(latches, max(15.0, 3 * keep_alive_s), lamp=Lamp(faults=frozenset({STARTING})))

@@ -1,0 +1,300 @@
+"""What the delivery machine knows, what can happen to it, and what it asks for: values only.
+
+Times are monotonic seconds. A message is known by its *ticket*, which the machine counts; the client's own
+packet identifiers never come in here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
+
+from edgeagent.model import Disposition
+from edgeagent.rules.lamp import Lamp
+from edgeagent.rules.outbox import Outgoing
+
+STARTING = "starting"
+"""Fault until the latches are known: nothing but fault may be shown before."""
+
+
+class Phase(Enum):
+    """Where delivery stands. PROVING, DELIVERING, RESTING and STOPPING have a connection."""
+
+    IDLE = "idle"
+    PAUSING = "pausing"
+    CONNECTING = "connecting"
+    PROVING = "proving"
+    DELIVERING = "delivering"
+    RESTING = "resting"
+    STOPPING = "stopping"
+    STOPPED = "stopped"
+
+
+CONNECTED = frozenset({Phase.PROVING, Phase.DELIVERING, Phase.RESTING, Phase.STOPPING})
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A journal record on its way, or a run of records without messages that ends with record ``seq``.
+
+    ``place`` is where it ends in the journal, handed back by Rewind and otherwise not looked at.
+    """
+
+    seq: int
+    place: object
+    outgoing: tuple[Outgoing, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """A message that the broker has not acknowledged; ``seq`` is its record's number, 0 for all others."""
+
+    ticket: int
+    topic: str
+    seq: int
+    since: float
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """The machine's whole memory.
+
+    ``due`` is when the phase runs out. ``sent`` are records whose messages are with the broker, ``sent_to`` the
+    last of them, ``position`` the last one acknowledged whole and ``settled`` its place. ``shown`` is the digit
+    last handed over in this session, ``overwritten`` says that somebody wrote over it, and ``awaited`` are
+    those whose echo has not come back. ``marks`` are (record, time): up to this record the journal had grown by
+    then. ``answered`` are rejects behind the position that the line acknowledged: sent again, they do not latch
+    again.
+    """
+
+    latches: bool
+    acknowledged_within_s: float
+    phase: Phase = Phase.IDLE
+    due: float = 0.0
+    lamp: Lamp = field(default_factory=lambda: Lamp(faults=frozenset({STARTING})))
+    shown: int | None = None
+    shown_at: float = 0.0
+    overwritten: bool = False
+    awaited: tuple[int, ...] = ()
+    foreign_at: float | None = None
+    end: int = 0
+    decided: int = 0
+    position: int = 0
+    settled: object = None
+    sent_to: int = 0
+    behind_to: int = 0
+    sent: tuple[Entry, ...] = ()
+    open: tuple[Open, ...] = ()
+    reading: bool = False
+    retained: Outgoing | None = None
+    answered: frozenset[int] = frozenset()
+    marks: tuple[tuple[int, float], ...] = ()
+    ticket: int = 0
+    beat: int = 0
+    beat_at_ready: int = 0
+    pause_s: float = 0.0
+    connected_at: float = 0.0
+    heard_at: float = 0.0
+    refused: str | None = None
+    refused_at: int = 0
+    refusals: frozenset[str] = frozenset()
+    unreachable: str | None = None
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker let us in and the session still stands."""
+        return self.phase in CONNECTED
+
+    @property
+    def ready(self) -> bool:
+        """Whether our own lamp message came back, and nothing was refused since."""
+        return self.phase is Phase.DELIVERING
+
+    @property
+    def undelivered(self) -> int:
+        """Records behind the position."""
+        return self.end - self.position
+
+
+# --- events: what can happen ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Base of all events; ``now`` is when it is handled."""
+
+    now: float
+
+
+@dataclass(frozen=True, slots=True)
+class Start(Event):
+    """The journal is open and folded: deliver what lies behind ``position``."""
+
+    position: int
+    settled: object
+    lamp: Lamp
+    answered: frozenset[int]
+    retained: Outgoing | None
+
+
+@dataclass(frozen=True, slots=True)
+class LastWords(Event):
+    """The agent ends before delivery began: connect for nothing but to show fault."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tick(Event):
+    """Time has passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Connected(Event):
+    """CONNACK with success."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotLetIn(Event):
+    """CONNACK with a refusal, in the broker's words."""
+
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unreachable(Event):
+    """No connection came about."""
+
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Disconnected(Event):
+    """The connection is gone."""
+
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Acked(Event):
+    """PUBACK of the message with this ticket; ``refusal`` is topic and reason when it was not taken."""
+
+    ticket: int
+    refusal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LampSeen(Event):
+    """A message on the lamp's topic that was not retained: our own echo, or a foreign one."""
+
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Heard(Event):
+    """Any other message of the broker: a sign of life."""
+
+
+@dataclass(frozen=True, slots=True)
+class Appended(Event):
+    """The journal has grown to record ``end``; ``decided`` is its newest disposition.
+
+    ``shows`` are the new records' live dispositions: the lamp takes them before any message waits its turn.
+    """
+
+    end: int
+    decided: int
+    shows: tuple[tuple[int, Disposition], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Found(Event):
+    """The records that Read asked for; empty when none could be had."""
+
+    entries: tuple[Entry, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Aside(Event):
+    """Messages to publish at once, beside the ordered delivery, which repeats them later."""
+
+    outgoing: tuple[Outgoing, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fault(Event):
+    """A fault by name begins or ends."""
+
+    name: str
+    present: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledged(Event):
+    """The line acknowledged the disposition of record ``seq``; it is on record."""
+
+    seq: int
+
+
+@dataclass(frozen=True, slots=True)
+class Beat(Event):
+    """The loop that does the work has come round once more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop(Event):
+    """Show fault, since a stopped agent watches nothing, and come to an end."""
+
+
+# --- actions: what is to be done -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Connect:
+    """Throw the client away with all that it holds, and begin a new one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drop:
+    """Throw the client away with all that it holds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Subscribe:
+    """Subscribe to what comes in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rewind:
+    """The next Read begins with the first record after number ``seq``, whose place is given where known."""
+
+    seq: int
+    place: object
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """Read the next records; their messages together are at most ``room``, or one record's."""
+
+    room: int
+
+
+@dataclass(frozen=True, slots=True)
+class Publish:
+    """Hand one message to the client at QoS 1."""
+
+    ticket: int
+    topic: str
+    payload: Mapping[str, Any] | bytes
+    retain: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Say something in the log."""
+
+    event: str
+    details: Mapping[str, Any]
+
+
+Action = Connect | Drop | Subscribe | Rewind | Read | Publish | Report
