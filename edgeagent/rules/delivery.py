@@ -94,6 +94,7 @@ def _start(state: Delivery, event: Start) -> Result:
         sent_to=event.position,
         answered=event.answered,
         retained=event.retained,
+        marks=_marks_behind(state, event.position),
     )
     return state, (Rewind(state.position, state.settled), Connect())
 
@@ -387,8 +388,12 @@ def _settle(state: Delivery) -> Delivery:
         position=last.seq,
         settled=last.place,
         answered=frozenset(seq for seq in state.answered if seq > last.seq),
-        marks=tuple(mark for mark in state.marks if mark[0] > last.seq),
+        marks=_marks_behind(state, last.seq),
     )
+
+
+def _marks_behind(state: Delivery, position: int) -> tuple[tuple[int, float], ...]:
+    return tuple(mark for mark in state.marks if mark[0] > position)
 
 
 def _clock_faults(state: Delivery, now: float) -> Delivery:

@@ -51,7 +51,7 @@ def read_state(path: Path) -> State | None:
         if digest != hashlib.sha256(text).hexdigest().encode() + _END:
             return None
         return msgspec.json.decode(text + b"}", type=State)
-    except (OSError, msgspec.DecodeError, msgspec.ValidationError):
+    except (OSError, ValueError):  # msgspec's errors and UnicodeDecodeError are ValueErrors
         return None
 
 

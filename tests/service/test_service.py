@@ -179,8 +179,19 @@ def test_same_name_and_content_is_done_once_and_new_content_is_measured_again(ce
     assert newest["replaces"] == agent.records("disposition")[0]["seq"]
 
 
+def damaged_by(damage, whole):
+    if damage == "torn":
+        return whole[:20]
+    if damage == "zeros":
+        return b"\0" * len(whole)
+    at = whole.index(b'"end":') + len(b'"end":')
+    return (
+        whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :]
+    )  # another last record, as if the journal was cut
+
+
 @pytest.mark.needs_mosquitto
-@pytest.mark.parametrize("damage", ["gone", "torn", "zeros"])
+@pytest.mark.parametrize("damage", ["gone", "torn", "zeros", "flipped bit"])
 def test_lost_delivery_state_loses_no_disposition_and_keeps_order_and_acknowledgement(
     cell, circle_text, damage
 ):
@@ -198,7 +209,7 @@ def test_lost_delivery_state_loses_no_disposition_and_keeps_order_and_acknowledg
     if damage == "gone":
         state.unlink()
     else:
-        state.write_bytes(state.read_bytes()[:20] if damage == "torn" else b"\0" * state.stat().st_size)
+        state.write_bytes(damaged_by(damage, state.read_bytes()))
     listener.wait_lamp("3")
     before = len(listener.messages())
     agent.start()

@@ -1,0 +1,574 @@
+"""The delivery machine: every pair of phase and event, and sessions that must not lose anything."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from edgeagent.model import Disposition
+from edgeagent.rules import delivery_state as d
+from edgeagent.rules.delivery import (
+    ANSWER_S,
+    ASSERT_S,
+    BEHIND,
+    BEHIND_S,
+    FOREIGN,
+    FOREIGN_S,
+    PAUSE_MAX_S,
+    PAUSE_MIN_S,
+    REFUSED,
+    REST_S,
+    SELF_TEST_S,
+    STABLE_S,
+    STOPPED,
+    TABLE,
+    WINDOW,
+    initial,
+    step,
+)
+from edgeagent.rules.delivery_state import Phase
+from edgeagent.rules.lamp import Lamp
+from edgeagent.rules.outbox import Outgoing
+
+NOW = 1000.0
+ACK_S = 15.0
+
+
+def record(seq: int, shows: Disposition | None = None, messages: int = 1) -> d.Entry:
+    """An invented record's entry; its messages are on the disposition's topic when it shows something."""
+    topic = "measurement" if shows is None else "disposition"
+    outgoing = tuple(Outgoing(topic, {"seq": seq}, shows is not None, shows) for _ in range(messages))
+    return d.Entry(seq, f"behind {seq}", outgoing)
+
+
+class Machine:
+    """Runs the machine on a fake clock and keeps what it asked for."""
+
+    def __init__(self, *, position: int = 0, end: int = 0, decided: int = 0, latched: tuple[int, ...] = ()):
+        self.now = NOW
+        self.state = initial(latches=True, keep_alive_s=5)
+        self.actions: list[d.Action] = []
+        self.give(d.Appended(self.now, end, decided))
+        if end:
+            lamp = Lamp(latched=frozenset(latched))
+            self.give(d.Start(self.now, position, "there", lamp, frozenset(), None))
+
+    def give(self, event: d.Event) -> list[d.Action]:
+        self.state, actions = step(self.state, event)
+        self.actions += actions
+        return list(actions)
+
+    def tick(self, seconds: float = 0.0) -> list[d.Action]:
+        self.now += seconds
+        return self.give(d.Tick(self.now))
+
+    def connect(self) -> list[d.Action]:
+        return self.give(d.Connected(self.now))
+
+    def echo(self) -> list[d.Action]:
+        """The broker acknowledges and sends back every lamp message that waits for it."""
+        done = []
+        for message in [m for m in self.state.open if m.topic == "lamp"]:
+            done += self.give(d.Acked(self.now, message.ticket))
+        while self.state.awaited:
+            done += self.give(d.LampSeen(self.now, b"%d" % self.state.awaited[0]))
+        return done
+
+    def ready(self) -> Machine:
+        self.connect()
+        self.echo()
+        assert self.state.phase is Phase.DELIVERING
+        return self
+
+    def found(self, *entries: d.Entry) -> list[d.Action]:
+        return self.give(d.Found(self.now, entries))
+
+    def grow(self, end: int, *shows: tuple[int, Disposition]) -> list[d.Action]:
+        return self.give(d.Appended(self.now, end, max((s for s, _ in shows), default=0), shows))
+
+    def acknowledge_all(self) -> None:
+        for message in self.state.open:
+            self.give(d.Acked(self.now, message.ticket))
+
+
+def topics(actions: list[d.Action]) -> list[str]:
+    return [a.topic for a in actions if isinstance(a, d.Publish)]
+
+
+def lamps(actions: list[d.Action]) -> list[bytes]:
+    return [a.payload for a in actions if isinstance(a, d.Publish) and a.topic == "lamp"]
+
+
+def reports(actions: list[d.Action]) -> list[str]:
+    return [a.event for a in actions if isinstance(a, d.Report)]
+
+
+def kinds(actions: list[d.Action]) -> set[type]:
+    return {type(a) for a in actions}
+
+
+# --- the table -----------------------------------------------------------------------------------------------
+
+BEAT, APPENDED, FAULT = d.Beat(NOW), d.Appended(NOW, 3, 0), d.Fault(NOW, "disk", True)
+EVERY_EVENT = (
+    d.Start(NOW, 0, None, Lamp(), frozenset(), None),
+    d.LastWords(NOW),
+    d.Tick(NOW),
+    d.Connected(NOW),
+    d.NotLetIn(NOW, "Not authorized"),
+    d.Unreachable(NOW, "no route"),
+    d.Disconnected(NOW, "gone"),
+    d.Acked(NOW, 1),
+    d.LampSeen(NOW, b"3"),
+    d.Heard(NOW),
+    APPENDED,
+    d.Found(NOW, ()),
+    d.Aside(NOW, ()),
+    FAULT,
+    d.Acknowledged(NOW, 1),
+    BEAT,
+    d.Stop(NOW),
+)
+AT_ALL_TIMES = {d.Appended, d.Fault, d.Acknowledged, d.Beat}
+IN_A_SESSION = {*AT_ALL_TIMES, d.Acked, d.LampSeen, d.Heard, d.Aside, d.Disconnected, d.Stop, d.Tick}
+HANDLED = {
+    Phase.IDLE: {*AT_ALL_TIMES, d.Stop, d.Start, d.LastWords},
+    Phase.PAUSING: {*AT_ALL_TIMES, d.Stop, d.Tick},
+    Phase.CONNECTING: {
+        *(*AT_ALL_TIMES, d.Stop, d.Tick),
+        *(d.Connected, d.NotLetIn, d.Unreachable, d.Disconnected),
+    },
+    Phase.PROVING: IN_A_SESSION,
+    Phase.DELIVERING: {*IN_A_SESSION, d.Found},
+    Phase.RESTING: IN_A_SESSION,
+    Phase.STOPPING: {d.Acked, d.LampSeen, d.Disconnected},
+    Phase.STOPPED: set(),
+}
+
+
+@pytest.mark.parametrize("phase", Phase, ids=lambda p: p.value)
+@pytest.mark.parametrize("event", EVERY_EVENT, ids=lambda e: type(e).__name__)
+def test_pair_of_phase_and_event_is_handled_exactly_where_it_is_meant(phase, event):
+    state = replace(initial(latches=True, keep_alive_s=5), phase=phase, due=NOW + 1, connected_at=NOW)
+    handled = type(event) in HANDLED[phase]
+    assert ((phase, type(event)) in TABLE) is handled
+    after, actions = step(state, event)
+    if not handled:
+        assert (after, actions) == (state, ())
+
+
+def test_every_event_of_the_module_is_in_this_table():
+    events = {v for v in vars(d).values() if isinstance(v, type) and issubclass(v, d.Event)}
+    assert events - {d.Event} == {type(e) for e in EVERY_EVENT}
+
+
+@pytest.mark.parametrize(
+    ("event", "before", "after"),
+    [
+        (d.Start(NOW, 0, None, Lamp(), frozenset(), None), Phase.IDLE, Phase.CONNECTING),
+        (d.LastWords(NOW), Phase.IDLE, Phase.CONNECTING),
+        (d.Stop(NOW), Phase.IDLE, Phase.STOPPED),
+        (d.Tick(NOW + 0.9), Phase.PAUSING, Phase.PAUSING),
+        (d.Tick(NOW + 1), Phase.PAUSING, Phase.CONNECTING),
+        (d.Stop(NOW), Phase.PAUSING, Phase.STOPPED),
+        (d.Connected(NOW), Phase.CONNECTING, Phase.PROVING),
+        (d.NotLetIn(NOW, "Not authorized"), Phase.CONNECTING, Phase.CONNECTING),
+        (d.Unreachable(NOW, "refused"), Phase.CONNECTING, Phase.PAUSING),
+        (d.Disconnected(NOW, "gone"), Phase.CONNECTING, Phase.PAUSING),
+        (d.Tick(NOW + 0.9), Phase.CONNECTING, Phase.CONNECTING),
+        (d.Tick(NOW + 1), Phase.CONNECTING, Phase.PAUSING),
+        (d.Stop(NOW), Phase.CONNECTING, Phase.STOPPED),
+        (d.Tick(NOW + 1), Phase.PROVING, Phase.PROVING),
+        (d.Tick(NOW + 1.1), Phase.PROVING, Phase.RESTING),
+        (d.Disconnected(NOW, "gone"), Phase.PROVING, Phase.PAUSING),
+        (d.Acked(NOW, 1, "lamp: Not authorized"), Phase.PROVING, Phase.RESTING),
+        (d.Stop(NOW), Phase.PROVING, Phase.STOPPING),
+        (d.Acked(NOW, 1, "alarm: Not authorized"), Phase.DELIVERING, Phase.RESTING),
+        (d.Disconnected(NOW, "gone"), Phase.DELIVERING, Phase.PAUSING),
+        (d.Disconnected(NOW + STABLE_S + 1, "gone"), Phase.DELIVERING, Phase.CONNECTING),
+        (d.Stop(NOW), Phase.DELIVERING, Phase.STOPPING),
+        (d.Tick(NOW + 0.9), Phase.RESTING, Phase.RESTING),
+        (d.Tick(NOW + 1), Phase.RESTING, Phase.CONNECTING),
+        (d.LampSeen(NOW, b"3"), Phase.RESTING, Phase.RESTING),
+        (d.Stop(NOW), Phase.RESTING, Phase.STOPPING),
+        (d.Disconnected(NOW, "gone"), Phase.STOPPING, Phase.STOPPED),
+    ],
+    ids=lambda v: v.value if isinstance(v, Phase) else type(v).__name__,
+)
+def test_event_leads_to_the_next_phase(event, before, after):
+    state = replace(initial(latches=True, keep_alive_s=5), phase=before, due=NOW + 1, connected_at=NOW)
+    assert step(state, event)[0].phase is after
+
+
+# --- the way to ready ----------------------------------------------------------------------------------------
+
+
+def test_connection_proves_itself_by_its_own_lamp_before_anything_else_is_sent():
+    machine = Machine(end=4, latched=(2,))
+    actions = machine.connect()
+    assert [type(a) for a in actions] == [d.Report, d.Subscribe, d.Publish]
+    assert lamps(actions) == [b"1"]
+    actions = machine.echo()
+    assert reports(actions) == ["ready"]
+    assert actions[-1] == d.Read(WINDOW)
+
+
+def test_last_disposition_is_published_again_on_each_connection():
+    machine = Machine()
+    last = Outgoing("disposition", {"seq": 3}, True)
+    machine.give(d.Start(NOW, 4, "there", Lamp(), frozenset(), last))
+    machine.connect()
+    assert topics(machine.echo()) == ["disposition"]
+    assert machine.state.position == 4
+
+
+def test_lamp_is_fault_until_the_latches_are_known():
+    machine = Machine()
+    machine.give(d.LastWords(NOW))
+    assert lamps(machine.connect()) == [b"3"]
+    assert lamps(machine.give(d.Stop(NOW))) == []  # it shows fault already
+    assert machine.state.phase is Phase.STOPPING
+
+
+def test_lamp_message_that_does_not_come_back_is_a_refusal():
+    machine = Machine(end=1, position=1)
+    machine.connect()
+    assert "publish-refused" in reports(machine.tick(SELF_TEST_S + 0.1))
+    assert machine.state.lamp.faults == {REFUSED}
+    assert lamps(machine.actions)[-1] == b"3"
+
+
+def test_silence_instead_of_an_answer_to_the_connection_is_reported_and_tried_again():
+    machine = Machine(end=1)
+    assert reports(machine.tick(ANSWER_S)) == ["mqtt-no-answer"]
+    assert machine.state.phase is Phase.PAUSING
+    assert d.Connect() in machine.tick(PAUSE_MIN_S)
+
+
+def test_pauses_grow_to_their_limit_and_a_lasting_connection_ends_them():
+    machine, pauses = Machine(end=1), []
+    for _ in range(7):
+        machine.give(d.Unreachable(machine.now, "no route"))
+        pauses.append(machine.state.due - machine.now)
+        machine.tick(pauses[-1])
+    assert pauses == [0.5, 1.0, 2.0, 4.0, 8.0, PAUSE_MAX_S, PAUSE_MAX_S]
+    assert reports(machine.actions) == ["connection-failed"], "the same reason is reported once"
+    machine.ready()
+    machine.now += STABLE_S + 0.1
+    assert d.Connect() in machine.give(d.Disconnected(machine.now, "gone"))
+    machine.give(d.Unreachable(machine.now, "no route"))
+    assert machine.state.due - machine.now == PAUSE_MIN_S
+
+
+def test_refused_connection_is_reported_once_and_forgotten_when_let_in():
+    machine = Machine(end=1)
+    for _ in range(3):
+        machine.give(d.NotLetIn(machine.now, "Not authorized"))
+        machine.give(d.Disconnected(machine.now, "gone"))
+        machine.tick(PAUSE_MAX_S)
+    assert reports(machine.actions) == ["connection-refused"]
+    machine.ready()
+    assert machine.state.refused is None
+
+
+# --- order, window, position ---------------------------------------------------------------------------------
+
+
+def test_position_moves_over_whole_records_in_order():
+    machine = Machine(end=3).ready()
+    machine.found(record(1, messages=2), record(2), record(3))
+    first, second, third, fourth = machine.state.open
+    machine.give(d.Acked(NOW, fourth.ticket))
+    machine.give(d.Acked(NOW, first.ticket))
+    assert machine.state.position == 0
+    machine.give(d.Acked(NOW, second.ticket))
+    assert (machine.state.position, machine.state.settled) == (1, "behind 1")
+    machine.give(d.Acked(NOW, third.ticket))
+    assert (machine.state.position, machine.state.undelivered) == (3, 0)
+
+
+def test_records_without_messages_are_passed_at_once():
+    machine = Machine(end=10_000).ready()
+    machine.found(d.Entry(10_000, "end"))
+    assert (machine.state.position, machine.state.sent) == (10_000, ())
+
+
+def test_window_is_never_exceeded_and_opens_with_each_acknowledgement():
+    machine = Machine(end=100).ready()
+    actions = machine.found(*(record(n) for n in range(1, WINDOW + 1)))
+    assert d.Read not in kinds(actions)
+    assert machine.give(d.Acked(NOW, machine.state.open[0].ticket))[-1] == d.Read(1)
+    assert d.Read not in kinds(machine.tick()), "one wish at a time"
+
+
+def test_nothing_found_is_asked_for_again_with_the_next_tick():
+    machine = Machine(end=5).ready()
+    assert machine.found() == []
+    assert machine.tick() == [d.Read(WINDOW)]
+
+
+def test_lost_session_is_read_again_from_the_position():
+    machine = Machine(end=3).ready()
+    machine.found(record(1), record(2), record(3))
+    machine.give(d.Acked(NOW, machine.state.open[0].ticket))
+    actions = machine.give(d.Disconnected(NOW, "gone"))
+    assert reports(actions) == ["mqtt-disconnected"]
+    assert actions[1:] == [d.Rewind(1, "behind 1"), d.Drop()]
+    machine.tick(PAUSE_MIN_S)
+    machine.ready()
+    assert topics(machine.found(record(2), record(3))) == ["measurement", "measurement"]
+    machine.acknowledge_all()
+    assert machine.state.position == 3
+
+
+def test_records_found_after_the_session_was_lost_are_not_sent():
+    machine = Machine(end=3).ready()
+    machine.give(d.Disconnected(NOW, "gone"))
+    assert machine.found(record(1)) == []
+    assert machine.state.sent_to == 0
+
+
+# --- progress ------------------------------------------------------------------------------------------------
+
+
+def test_one_lost_acknowledgement_among_answered_messages_ends_in_a_new_session():
+    machine = Machine(end=1).ready()
+    machine.found(record(1))
+    for _ in range(int(ACK_S)):
+        machine.now += 1.0
+        for action in machine.give(d.Beat(machine.now)):
+            if isinstance(action, d.Publish) and action.topic == "heartbeat":
+                machine.give(d.Acked(machine.now, action.ticket))
+        assert d.Connect not in kinds(machine.tick())
+    assert BEHIND in machine.state.lamp.faults
+    actions = machine.tick(0.1)
+    assert reports(actions) == ["mqtt-unacknowledged"]
+    assert actions[0].details == {"topic": "measurement", "seq": 1, "seconds": 15.1}
+    assert d.Connect in kinds(actions)
+    machine.ready()
+    machine.found(record(1))
+    machine.acknowledge_all()
+    machine.tick()
+    assert (machine.state.position, machine.state.lamp.faults) == (1, frozenset())
+
+
+def test_silent_broker_ends_in_a_new_session():
+    machine = Machine(end=1, position=1).ready()
+    machine.give(d.Beat(machine.now))
+    assert machine.tick(ACK_S) == []
+    assert reports(machine.tick(0.1)) == ["mqtt-silent"]
+    assert machine.state.phase is Phase.CONNECTING
+
+
+def test_fault_shows_while_a_record_waits_longer_than_stated_and_ends_with_its_acknowledgement():
+    machine = Machine(end=1, position=1).ready()
+    machine.grow(2)
+    machine.found(record(2))
+    assert lamps(machine.tick(BEHIND_S)) == []
+    assert lamps(machine.tick(0.01)) == [b"3"]
+    for message in machine.state.open:
+        if message.seq:
+            assert lamps(machine.give(d.Acked(machine.now, message.ticket))) == [b"0"]
+
+
+def test_steady_load_that_keeps_up_is_no_fault():
+    machine = Machine(end=1, position=1).ready()
+    for seq in range(2, 200):
+        machine.grow(seq)
+        machine.found(record(seq))
+        machine.tick(0.3)  # one record is always under way
+        machine.acknowledge_all()
+        machine.grow(seq)
+        machine.echo()
+    assert b"3" not in lamps(machine.actions)
+
+
+def test_lag_that_lasts_is_a_fault_although_the_position_moves():
+    machine = Machine(end=1, position=1).ready()
+    for second in range(20):  # ten records a second come, one a second is acknowledged
+        machine.grow(10 * second + 10)
+        machine.found(record(second + 2))
+        machine.tick(1.0)
+        machine.acknowledge_all()
+    assert BEHIND in machine.state.lamp.faults
+
+
+# --- the lamp ------------------------------------------------------------------------------------------------
+
+
+def test_lamp_goes_before_the_messages_of_its_record():
+    machine = Machine(end=1).ready()
+    assert topics(machine.found(record(1, Disposition.REJECT))) == ["lamp", "disposition"]
+
+
+def test_reject_shows_at_once_however_many_records_wait_before_its_message():
+    machine = Machine(end=9000).ready()
+    machine.found(*(record(n) for n in range(1, WINDOW + 1)))  # the window is full
+    actions = machine.grow(10_001, (10_001, Disposition.REJECT))
+    assert lamps(actions) == [b"1"]
+    assert topics(actions) == ["lamp"]
+
+
+def test_message_sent_later_does_not_take_the_lamp_back_to_an_older_part():
+    machine = Machine(end=1, position=1).ready()
+    machine.grow(3, (2, Disposition.ACCEPT), (3, Disposition.HOLD))
+    assert machine.state.lamp.value == 2
+    machine.found(record(2, Disposition.ACCEPT), record(3, Disposition.HOLD))
+    assert lamps(machine.actions) == [b"0", b"2"]
+
+
+def test_reject_that_was_acknowledged_before_its_message_went_does_not_latch_again():
+    machine = Machine(end=1, position=1).ready()
+    machine.grow(2, (2, Disposition.REJECT))
+    machine.give(d.Acknowledged(NOW, 2))
+    machine.found(record(2, Disposition.REJECT))
+    assert machine.state.lamp.value == 0
+    machine.give(d.Disconnected(NOW, "gone"))
+    machine.tick(PAUSE_MIN_S)
+    machine.ready()
+    machine.found(record(2, Disposition.REJECT))
+    assert machine.state.lamp.value == 0
+    machine.acknowledge_all()
+    assert machine.state.answered == frozenset()
+
+
+def test_lamp_stays_at_fault_until_what_was_decided_before_the_connection_was_sent():
+    machine = Machine(end=2, decided=2)
+    assert lamps(machine.connect()) == [b"3"]
+    machine.echo()
+    assert lamps(machine.found(record(1, Disposition.ACCEPT))) == []
+    assert lamps(machine.found(record(2, Disposition.REJECT))) == [b"1"]
+    assert b"0" not in lamps(machine.actions)
+
+
+def test_lamp_is_sent_when_it_changes_and_on_each_connection_only():
+    machine = Machine(end=1, position=1).ready()
+    for name, present in (("disk", True), ("folder", True), ("disk", False), ("folder", False)):
+        machine.give(d.Fault(NOW, name, present))
+        machine.tick()
+    assert lamps(machine.actions) == [b"0", b"3", b"0"]
+
+
+def test_faults_that_begin_without_a_connection_show_with_the_next_one():
+    machine = Machine(end=1, position=1)
+    assert machine.give(d.Fault(NOW, "disk", True)) == []
+    assert lamps(machine.connect()) == [b"3"]
+
+
+# --- refusals ------------------------------------------------------------------------------------------------
+
+
+def refused(machine: Machine, topic: str = "disposition") -> list[d.Action]:
+    ticket = next(m.ticket for m in machine.state.open if m.topic == topic)
+    return machine.give(d.Acked(machine.now, ticket, f"{topic}: Not authorized"))
+
+
+def test_refused_publish_rests_until_the_next_connection_and_loses_nothing():
+    machine = Machine(end=1).ready()
+    machine.found(record(1, Disposition.ACCEPT))
+    actions = refused(machine)
+    assert reports(actions) == ["publish-refused"]
+    assert lamps(actions) == [b"3"]
+    assert machine.state.position == 0
+    assert d.Connect not in kinds(machine.tick(REST_S - 0.1))
+    assert d.Connect in kinds(machine.tick(0.1))
+
+
+def test_same_refusal_is_reported_once_and_the_fault_ends_when_all_was_taken_and_a_beat_too():
+    machine = Machine(end=1).ready()
+    machine.found(record(1, Disposition.ACCEPT))
+    refused(machine)
+    machine.tick(REST_S)
+    machine.ready()
+    machine.found(record(1, Disposition.ACCEPT))
+    assert reports(refused(machine)) == []
+    machine.tick(REST_S)
+    machine.ready()
+    machine.found(record(1, Disposition.ACCEPT))
+    machine.acknowledge_all()
+    machine.tick()
+    assert REFUSED in machine.state.lamp.faults, "no heartbeat was taken yet"
+    machine.give(d.Beat(machine.now))
+    assert REFUSED in machine.state.lamp.faults, "the heartbeat is not acknowledged"
+    machine.acknowledge_all()
+    assert machine.state.lamp.faults == frozenset()
+    assert machine.state.refused is None
+
+
+def test_alarm_of_a_refusal_goes_out_beside_the_ordered_delivery():
+    machine = Machine(end=1).ready()
+    machine.found(record(1, Disposition.ACCEPT))
+    refused(machine)
+    assert topics(machine.give(d.Aside(NOW, (Outgoing("alarm", {}, False),)))) == ["alarm"]
+    assert machine.state.sent_to == 1
+
+
+# --- other writers -------------------------------------------------------------------------------------------
+
+
+def test_foreign_digit_is_reported_once_put_right_at_most_once_a_second_and_a_fault_until_it_is_over():
+    machine = Machine(end=1, position=1, latched=(1,)).ready()
+    machine.now += 100.0
+    machine.acknowledge_all()
+    actions = machine.give(d.LampSeen(machine.now, b"0"))
+    assert reports(actions) == ["foreign-writer"]
+    assert lamps(actions) == [b"3"]
+    for _ in range(200):
+        machine.now += 0.1
+        machine.echo()
+        machine.tick()
+        machine.give(d.LampSeen(machine.now, b"0"))
+    assert reports(machine.actions).count("foreign-writer") == 1
+    put_right = len(lamps(machine.actions)) - 2
+    assert 15 <= put_right <= 20 / ASSERT_S
+    assert set(lamps(machine.actions)) == {b"1", b"3"}
+    machine.tick(ASSERT_S)
+    machine.echo()
+    machine.tick(FOREIGN_S - ASSERT_S)
+    assert FOREIGN in machine.state.lamp.faults
+    assert lamps(machine.tick(0.1)) == [b"1"]
+
+
+def test_own_echoes_are_not_foreign_in_whatever_haste_the_lamp_changes():
+    machine = Machine(end=1, position=1).ready()
+    machine.now += 100.0
+    for present in (True, False, True, False):
+        machine.give(d.Fault(machine.now, "disk", present))
+    for digit in (b"3", b"0", b"3", b"0"):
+        machine.give(d.LampSeen(machine.now, digit))
+    assert "foreign-writer" not in reports(machine.actions)
+    assert machine.state.awaited == ()
+
+
+def test_will_of_an_earlier_session_is_put_right_without_alarm():
+    machine = Machine(end=1, position=1).ready()
+    machine.now += ASSERT_S + 0.1
+    actions = machine.give(d.LampSeen(machine.now, b"3"))
+    assert (reports(actions), lamps(actions)) == ([], [b"0"])
+
+
+def test_fault_from_a_foreign_writer_long_after_the_connection_is_one():
+    machine = Machine(end=1, position=1).ready()
+    machine.now += 100.0
+    assert reports(machine.give(d.LampSeen(machine.now, b"3"))) == ["foreign-writer"]
+
+
+# --- the end -------------------------------------------------------------------------------------------------
+
+
+def test_stop_while_connecting_ends_at_once_and_a_connection_that_comes_then_does_nothing():
+    machine = Machine(end=1)
+    assert machine.give(d.Stop(NOW)) == []
+    assert machine.state.phase is Phase.STOPPED
+    assert machine.connect() == []
+
+
+def test_stop_shows_fault_and_waits_for_its_acknowledgement():
+    machine = Machine(end=1, position=1).ready()
+    assert lamps(machine.give(d.Stop(NOW))) == [b"3"]
+    assert STOPPED in machine.state.lamp.faults
+    (lamp,) = machine.state.open
+    machine.give(d.Acked(NOW, lamp.ticket))
+    assert machine.state.open == ()
+    assert machine.give(d.Found(NOW, (record(2),))) == []
