@@ -185,9 +185,8 @@ def damaged_by(damage, whole):
     if damage == "zeros":
         return b"\0" * len(whole)
     at = whole.index(b'"end":') + len(b'"end":')
-    return (
-        whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :]
-    )  # another last record, as if the journal was cut
+    # Another number for the last record, as if the journal had been cut.
+    return whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :]
 
 
 @pytest.mark.needs_mosquitto
