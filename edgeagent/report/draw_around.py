@@ -10,10 +10,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from edgeagent.analysis.around.fitting import clean, fit_trace, without_stuck
+from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.around.roundness import filtered_profile
-from edgeagent.analysis.around.trigonometric import TrigonometricSums
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray, Trace
 from edgeagent.report.draw import (
@@ -61,11 +60,13 @@ class Curves:
 
 def take_apart(trace: Trace, options: Options, factor: float) -> Curves:
     """Fit the trace again as its analysis did. Raises InputError or AnalysisError where that is impossible."""
-    samples = without_stuck(clean(trace))
-    fit, residual_um = fit_trace(samples, options, spiral=trace.header.kind == "spiral")
+    samples = clean(trace)
+    samples = without_stuck(samples, run_checks(samples))
+    found = fit_trace(samples, options, spiral=trace.header.kind == "spiral", contact=None)
+    fit = found.fit
     surface = fit.coefficient.copy()
     surface[:2] = 0
-    shape = TrigonometricSums(samples.angle_rad, len(surface) - 1).evaluate(surface) + residual_um
+    shape = fit.profile_at(samples.angle_rad, surface) + found.residual_um
     angle_deg = np.degrees(samples.angle_rad)
     turn = np.floor((angle_deg - angle_deg.min()) / 360.0 + 1e-9).astype(np.int64)
     return Curves(

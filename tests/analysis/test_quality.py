@@ -153,9 +153,9 @@ def test_readings_of_a_stylus_that_touches_nothing_are_not_plausible():
 
 def test_a_spike_is_found_with_its_sample_and_size():
     residual = np.random.default_rng(3).normal(0.0, 0.005, 18_000)
-    assert quality.spikes(residual, 8.0).ok
+    assert quality.spikes(residual, 8.0, quality.robust_scatter_um(residual)).ok
     residual[4321] = -0.6
-    check = quality.spikes(residual, 8.0)
+    check = quality.spikes(residual, 8.0, quality.robust_scatter_um(residual))
     assert not check.ok
     assert check.value == 1
     assert "sample 4322 (0.6 um)" in sentence(check)
@@ -164,7 +164,7 @@ def test_a_spike_is_found_with_its_sample_and_size():
 def test_rounding_of_a_noise_free_trace_is_no_spike():
     residual = np.zeros(1000)
     residual[5] = 5e-5
-    assert quality.spikes(residual, 8.0).ok
+    assert quality.spikes(residual, 8.0, quality.robust_scatter_um(residual)).ok
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,10 +10,13 @@ import numpy as np
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.harmonics import HarmonicFit, fit_harmonics, turns_of
 from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.track.eccentric import EccentricContact
 from edgeagent.errors import FitNotConvergedError, TraceShapeError
-from edgeagent.model import FloatArray, Trace
+from edgeagent.model import FloatArray, QualityCheck, Trace
 
 _SPIKE_ROUNDS = 8
+_SAMPLES_MIN = 16
+"""Fewer samples are no trace: checks of runs and steps would divide by nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,26 +45,46 @@ def clean(trace: Trace) -> Samples:
     return Samples(np.radians(angle), deviation, trace.points - kept, trace.points)
 
 
-def without_stuck(samples: Samples) -> Samples:
-    """The samples without long runs of one reading: a gauge at its stop says nothing of the surface."""
-    if len(samples.deviation_um) < 16:
-        return samples
+def run_checks(samples: Samples) -> tuple[QualityCheck, ...]:
+    """Runs of one reading: a gauge at its stop, and one that sticks. Empty for fewer than 16 samples."""
+    if len(samples.deviation_um) < _SAMPLES_MIN:
+        return ()
     values, lengths = quality.run_lengths(samples.deviation_um)
-    saturation = quality.gauge_saturation(values, lengths)
-    frozen = quality.frozen_reading(lengths, samples.points_per_turn)
-    bounds = [c.allowed for c in (saturation, frozen) if not c.ok and c.allowed is not None]
+    return (
+        quality.gauge_saturation(values, lengths),
+        quality.frozen_reading(lengths, samples.points_per_turn),
+    )
+
+
+def without_stuck(samples: Samples, checks: Sequence[QualityCheck]) -> Samples:
+    """The samples without long runs of one reading, by the ``checks`` of ``run_checks``.
+
+    A gauge at its stop says nothing of the surface.
+    """
+    bounds = [c.allowed for c in checks if not c.ok and c.allowed is not None]
     if not bounds:
         return samples
     kept = ~quality.stuck_samples(samples.deviation_um, min(bounds))
     return Samples(samples.angle_rad[kept], samples.deviation_um[kept], samples.dropped, samples.points)
 
 
-def fit_trace(samples: Samples, options: Options, *, spiral: bool) -> tuple[HarmonicFit, FloatArray]:
+@dataclass(frozen=True, slots=True)
+class TraceFit:
+    """The fit of a trace: ``residual_um`` of all samples, shape (n,), and its robust scatter."""
+
+    fit: HarmonicFit
+    residual_um: FloatArray
+    scatter_um: float
+
+
+def fit_trace(
+    samples: Samples, options: Options, *, spiral: bool, contact: EccentricContact | None
+) -> TraceFit:
     """Fit harmonics far enough above the recipe's band that the Gaussian filter's skirt is in the model.
 
     At three times the cut-off the filter passes 0.2 %; the model ends there or where the sampling ends.
     Samples far off a first fit are left out of a second one, so that a speck of dust moves no harmonic; the
-    residual that comes with the fit has all samples.
+    residual that comes with the fit has all samples. ``contact`` is how an eccentric part turns the contact.
     Raises TraceShapeError (less than one turn, too few points) or FitNotConvergedError.
     """
     per_turn = samples.points_per_turn
@@ -69,16 +93,16 @@ def fit_trace(samples: Samples, options: Options, *, spiral: bool) -> tuple[Harm
     needed = max(min(options.upr[1], carried), 1)
     wanted = max(min(3 * options.upr[1], comfortable), needed)
     try:
-        return _fit_without_spikes(samples, wanted, options.spike_factor, spiral)
+        return _fit_without_spikes(samples, wanted, options.spike_factor, spiral, contact)
     except FitNotConvergedError:
         if wanted == needed:
             raise
-        return _fit_without_spikes(samples, needed, options.spike_factor, spiral)
+        return _fit_without_spikes(samples, needed, options.spike_factor, spiral, contact)
 
 
 def _fit_without_spikes(
-    samples: Samples, upr_max: int, factor: float, spiral: bool
-) -> tuple[HarmonicFit, FloatArray]:
+    samples: Samples, upr_max: int, factor: float, spiral: bool, contact: EccentricContact | None
+) -> TraceFit:
     """Fit, leave out what lies far off, fit again, until nothing more does.
 
     A spike rings in the residual around its place and in the other turns, so that only samples of at least
@@ -86,19 +110,24 @@ def _fit_without_spikes(
     them that the gap makes uncertain is not taken.
     """
     angle, deviation = samples.angle_rad, samples.deviation_um
-    fit = fit_harmonics(angle, deviation, upr_max=upr_max, alignment=spiral)
+    fit = fit_harmonics(angle, deviation, upr_max=upr_max, alignment=spiral, contact=contact)
     residual = fit.residual_um
     kept = np.ones(len(angle), dtype=bool)
     for _ in range(_SPIKE_ROUNDS):
         size = np.abs(residual)
-        bound = max(factor * quality.robust_scatter_um(residual), 0.4 * float(size[kept].max()))
+        scatter = quality.robust_scatter_um(size)
+        bound = max(factor * scatter, 0.4 * float(size[kept].max()))
         far = kept & (size > bound)
         if not np.any(far) or np.count_nonzero(~kept | far) > 0.02 * len(kept):
             break
         kept &= ~far
         try:
-            fit = fit_harmonics(angle[kept], deviation[kept], upr_max=upr_max, alignment=spiral)
+            fit = fit_harmonics(
+                angle[kept], deviation[kept], upr_max=upr_max, alignment=spiral, contact=contact
+            )
         except (FitNotConvergedError, TraceShapeError):
             break  # they leave a gap, or less than a turn where its first or last sample is one of them
         residual = fit.residual_at(angle, deviation)
-    return fit, residual
+    else:
+        scatter = quality.robust_scatter_um(residual)
+    return TraceFit(fit, residual, scatter)

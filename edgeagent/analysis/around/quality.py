@@ -171,9 +171,11 @@ def robust_scatter_um(residual_um: FloatArray) -> float:
     return max(1.4826 * float(np.median(np.abs(residual_um))), 1e-4)
 
 
-def spikes(residual_um: FloatArray, factor: float) -> QualityCheck:
-    """Single samples far from the profile that was fitted without them, against a robust scatter."""
-    scatter = robust_scatter_um(residual_um)
+def spikes(residual_um: FloatArray, factor: float, scatter: float) -> QualityCheck:
+    """Single samples far from the profile that was fitted without them, against ``scatter``.
+
+    ``scatter`` is ``robust_scatter_um`` of the residual, in µm.
+    """
     size = np.abs(residual_um)
     count = int(np.count_nonzero(size > factor * scatter))
     worst = int(np.argmax(size))

@@ -13,6 +13,7 @@ that is known and left in the value).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -110,7 +111,7 @@ def noise_lift(coefficient: ComplexArray, standard_uncertainty_um: FloatArray) -
     # Few harmonics make noise of few independent places, whose extremes need more draws to be known.
     pairs = max(_PAIRS, 4 * _POINTS_MIN**2 // points**2)
     shape = evaluate_on_circle(np.where(2 * np.abs(coefficient) >= bound, coefficient, 0.0), points)
-    draws = np.random.RandomState(_SEED).standard_normal((pairs, 2, len(u)))
+    draws = _draws(pairs, len(u))
     total, few = 0.0, max(2 * _POINTS_MIN // points, 1)  # arrays that fit into the processor's cache
     for some in range(0, pairs, few):
         drawn = draws[some : some + few] * (u / 2)
@@ -121,6 +122,12 @@ def noise_lift(coefficient: ComplexArray, standard_uncertainty_um: FloatArray) -
         below = np.subtract(shape, noise, out=noise)
         total += float(np.ptp(above, axis=1).sum() + np.ptp(below, axis=1).sum())
     return max(total / (2 * pairs) - float(np.ptp(shape)), 0.0)
+
+
+@lru_cache(maxsize=4)
+def _draws(pairs: int, orders: int) -> FloatArray:
+    """Standard normal numbers of shape (pairs, 2, orders), the same for every trace."""
+    return np.random.RandomState(_SEED).standard_normal((pairs, 2, orders))
 
 
 def root_mean_square(amplitude: FloatArray, standard_uncertainty: FloatArray) -> tuple[float, float]:

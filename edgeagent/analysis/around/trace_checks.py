@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.fitting import Samples
-from edgeagent.analysis.around.harmonics import CLOSURE_DRIFT, HarmonicFit, turns_of
+from edgeagent.analysis.around.harmonics import HarmonicFit, turns_of
+from edgeagent.analysis.around.noise import CLOSURE_DRIFT
 from edgeagent.analysis.around.options import Options
 from edgeagent.model import QualityCheck, Spectrum
 
 
-def checks_before_fit(samples: Samples, options: Options, judged_upr: float) -> list[QualityCheck]:
-    """Samples, turns, steps and readings: what can be said of a trace before anything is computed."""
+def checks_before_fit(
+    samples: Samples, options: Options, judged_upr: float, runs: Sequence[QualityCheck]
+) -> list[QualityCheck]:
+    """Samples, turns, steps and readings: what can be said of a trace before anything is computed.
+
+    ``runs`` are the checks of `fitting.run_checks`.
+    """
     checks = [quality.missing_samples(samples.dropped, samples.points)]
     if len(samples.angle_rad) < 16:
         return checks
     step = np.diff(samples.angle_rad)
     per_turn = samples.points_per_turn
-    values, lengths = quality.run_lengths(samples.deviation_um)
     return [
         *checks,
         quality.monotonic_angle(step),
@@ -26,8 +33,7 @@ def checks_before_fit(samples: Samples, options: Options, judged_upr: float) -> 
         quality.points_per_undulation(per_turn, judged_upr),
         *quality.regular_spacing(step, judged_upr),
         quality.plausible_range(samples.deviation_um),
-        quality.gauge_saturation(values, lengths),
-        quality.frozen_reading(lengths, per_turn),
+        *runs,
     ]
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from edgeagent.analysis.around import quality
-from edgeagent.analysis.around.fitting import clean, fit_trace, without_stuck
+from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
 from edgeagent.analysis.around.harmonics import turns_of
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.around.trace_checks import checks_after_fit, checks_before_fit, drift_in_one_turn
@@ -71,20 +71,22 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     """The steps that spiral and circle share; see ``analyse``."""
     options: Options = request.options
     samples = clean(trace)
-    usable = without_stuck(samples)
+    runs = run_checks(samples)
+    usable = without_stuck(samples, runs)
     judged = float(min(request.judged_upr or options.upr[1], options.upr[1]))
-    checks = checks_before_fit(samples, options, judged)
+    checks = checks_before_fit(samples, options, judged, runs)
     checks += contradictions(trace, request.thread)
     factor, direction = normal_factor(trace.header, request.thread, options.surface_angle_deg, spiral)
     checks.append(direction)
     length_mm = track_length_mm(trace.header, request.thread)
     try:
-        fit, residual_um = fit_trace(usable, options, spiral=spiral)
+        found = fit_trace(usable, options, spiral=spiral, contact=None)
     except (InputError, AnalysisError) as error:
         checks.append(QualityCheck("harmonic_fit", False, None, None, "", str(error)))
         return Analysis(
             tuple(checks), null_values(options), turns=turns_of(samples.angle_rad), details={"factor": factor}
         )
+    fit = found.fit
     upr_high = min(options.upr[1], len(fit.coefficient) - 1)
     spectrum = spectrum_of(fit, factor, upr_high)
     quantities = surface_values(fit, factor, options, spiral)
@@ -95,7 +97,7 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
         )
         checks.append(QualityCheck("alignment", True, fit.turns, None, "turns", note))
     checks += drift_in_one_turn(fit, factor)
-    checks.append(quality.spikes(residual_um, options.spike_factor))
+    checks.append(quality.spikes(found.residual_um, options.spike_factor, found.scatter_um))
     checks += checks_after_fit(
         fit, factor, options, spectrum, request.judged_upr, length_mm, trace.header.tip_radius_mm,
         quantities[1].value or 0.0,

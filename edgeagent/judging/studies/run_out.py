@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from edgeagent.analysis.around.fitting import clean, fit_trace, without_stuck
+from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.track.alignment_advice import RunOut, run_out
 from edgeagent.analysis.track.sensing import normal_factor
@@ -38,9 +38,10 @@ def run_out_of(
     factor, direction = normal_factor(header, thread, options.surface_angle_deg, around)
     if not direction.ok:
         raise AgentError(f"{name}: {direction.note}")
-    samples = without_stuck(clean(file.trace))
+    samples = clean(file.trace)
+    samples = without_stuck(samples, run_checks(samples))
     try:
-        fit, _ = fit_trace(samples, options, spiral=around)
+        fit = fit_trace(samples, options, spiral=around, contact=None).fit
     except InputError as error:
         raise AgentError(f"{name}: {error}") from error
     if not around:

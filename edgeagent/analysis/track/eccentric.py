@@ -1,0 +1,188 @@
+"""Where a stylus touches a part that is off centre, and what that adds to its reading.
+
+A gauge that reads at the spindle angle θ touches a part whose axis lies e beside the spindle's, towards the
+angle a, at the part's own angle
+
+    φ = θ + asin((e/R) sin(θ - a)),    at the distance  e cos(θ - a) + sqrt(R² - e² sin²(θ - a)),
+
+R the radius of the tip's centre (law of sines and of cosines in the triangle of both axes and the tip). A
+thread of p mm per rad lies p (φ - θ) further along the axis there. Both displacements of the section, radial u
+and axial x, move the gauge along its own direction D alone. On a straight flank of normal N the normal
+displacement is N·(u, x); a concave flank of radius ρ (less the tip's) moves along itself by d = T·(u, x) - (D·T
+/ D·N) N·(u, x), T the flank's direction in the section, and adds ρ - sqrt(ρ² - d²). A part that leans by τ has
+besides the wobble -R τ cos of its rim along the axis, and e grows by τ times the rise of a turn. All derived
+here; against an exact ball that touches an exact groove in tests/analysis/test_eccentric.py.
+
+The once-per-turn motion Y that a trace shows, normal to the surface, is g e - R N_x τ with the gain
+g = N_r + i N_x p/R (complex numbers are vectors towards angles of the trace; `track_normal`), and grows by
+g τ 2π p a turn: that tells e and τ.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from edgeagent.analysis.around.trigonometric import ComplexArray
+from edgeagent.model import FloatArray
+
+RELATIVE_DOUBT = 0.03
+"""Relative standard uncertainty of e/R: e is the reading over the cosine of a contact angle that lies within 3°
+of its nominal value (rectangular: 1.7°, 3 % at 45°)."""
+SECOND_ORDER_DOUBT = 0.12
+"""That of the second order: e squared with the slope of the flank, for the same contact angle at 45°."""
+_OFFSET_MAX = 0.1
+"""Largest e/R that is taken out; beyond, the part is not clamped but lies."""
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """How the part's axis lies, in µm as complex vectors towards angles of the trace.
+
+    ``offset_um`` at the middle of the trace, ``growth_um`` by which it grows in a turn, ``rim_um`` the lean
+    times the radius: the wobble of the rim along the axis.
+    """
+
+    offset_um: complex = 0j
+    growth_um: complex = 0j
+    rim_um: complex = 0j
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """Where and how each sample touches; arrays of shape (n,).
+
+    ``angle_rad`` is φ with its cosine and sine, ``extra_um`` the reading of the part as a rigid body beyond
+    the waves of one turn in φ that the harmonic fit takes for it.
+    """
+
+    angle_rad: FloatArray
+    cosine: FloatArray
+    sine: FloatArray
+    extra_um: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class EccentricContact:
+    """Geometry of a contact: lengths in µm, directions in the section (outward radius, axis).
+
+    ``normal`` and ``along`` are N and T as (radial, axial) parts, ``rise_um`` p per rad, signed by how height
+    goes with the angle. ``slip`` is D·T / D·N, ``factor`` what turns readings into displacements along N.
+    ``arc_um`` is ρ, None for a straight flank. ``doubt`` is the relative standard uncertainty of e/R.
+    """
+
+    radius_um: float
+    normal: tuple[float, float]
+    along: tuple[float, float] = (0.0, 0.0)
+    rise_um: float = 0.0
+    slip: float = 0.0
+    factor: float = 1.0
+    arc_um: float | None = None
+    doubt: float = RELATIVE_DOUBT
+
+    @property
+    def gain(self) -> complex:
+        """Once-per-turn motion normal to the surface over the offset of the axis."""
+        return complex(self.normal[0], self.normal[1] * self.rise_um / self.radius_um)
+
+    def motion(self, middle_um: complex, growth_um: complex) -> Motion | None:
+        """The part's motion from the reading's once-per-turn vector at the middle and its growth in a turn.
+
+        None for an offset of more than a tenth of the radius.
+        """
+        growth = self.factor * growth_um / self.gain
+        turn_um = 2 * np.pi * self.rise_um
+        rim = growth * self.radius_um / turn_um if turn_um else 0j
+        offset = (self.factor * middle_um + self.normal[1] * rim) / self.gain
+        return Motion(offset, growth, rim) if abs(offset) < _OFFSET_MAX * self.radius_um else None
+
+    def touch(self, motion: Motion, angle_rad: FloatArray, turn: FloatArray) -> Touch:
+        """Where samples at spindle angles touch; ``turn`` counts turns from the trace's middle, shape (n,)."""
+        cos, sin = np.cos(angle_rad), np.sin(angle_rad)
+        x_um = motion.offset_um.real + motion.growth_um.real * turn
+        y_um = motion.offset_um.imag + motion.growth_um.imag * turn
+        towards = x_um * cos + y_um * sin
+        aside = (x_um * sin - y_um * cos) / self.radius_um
+        shift = np.arcsin(aside)
+        radial = towards - self.radius_um * (1 - np.sqrt(1 - aside**2))
+        axial = self.rise_um * shift - (motion.rim_um.real * cos + motion.rim_um.imag * sin)
+        along_normal = self.normal[0] * radial + self.normal[1] * axial
+        if self.arc_um is not None:
+            slide = self.along[0] * radial + self.along[1] * axial - self.slip * along_normal
+            along_normal += slide**2 / (self.arc_um + np.sqrt(self.arc_um**2 - slide**2))
+        turned_cos, turned_sin = _turned(cos, sin, shift)
+        first = self.gain * motion.offset_um - self.normal[1] * motion.rim_um
+        more = self.gain * motion.growth_um
+        fitted = (first.real + more.real * turn) * turned_cos + (first.imag + more.imag * turn) * turned_sin
+        return Touch(angle_rad + shift, turned_cos, turned_sin, (along_normal - fitted) / self.factor)
+
+    def moved(
+        self, coefficient: ComplexArray, before: Motion, after: Motion, middle_um: complex
+    ) -> ComplexArray:
+        """Harmonics that were fitted with the motion ``before``, as they are with the nearby motion ``after``.
+
+        ``middle_um`` is the reading's once-per-turn vector that the fit found. The profile turns by the
+        difference of φ, which mixes neighbouring orders (first order), and takes over or gives back what the
+        rigid body reads otherwise.
+        """
+        change = after.offset_um - before.offset_um
+        order = np.arange(len(coefficient))
+        slope = order * coefficient
+        slope[:2] = 0
+        up, down = np.zeros_like(slope), np.zeros_like(slope)
+        up[1:], down[:-1] = slope[:-1], slope[1:]
+        result: ComplexArray = coefficient - (np.conj(change) * up - change * down) / (2 * self.radius_um)
+        angle = 2 * np.pi * np.arange(32) / 32
+        turn = np.zeros(32)
+        old, new = self.touch(before, angle, turn), self.touch(after, angle, turn)
+        seen = middle_um.real * old.cosine + middle_um.imag * old.sine + old.extra_um
+        true = middle_um.real * new.cosine + middle_um.imag * new.sine + new.extra_um
+        rest = np.fft.rfft(seen - true) / 32
+        rest[1] = 0
+        count = min(len(coefficient), 4)
+        result[:count] += rest[:count]
+        return result
+
+    def doubtful_um2(self, coefficient: ComplexArray, motion: Motion) -> FloatArray:
+        """Variance of each amplitude for what is not known of φ and of the second order, in µm², shape (N +
+        1,).
+
+        A relative error of e/R moves the side bands of each wave; the sum over both neighbours counts for one
+        phase of two.
+        """
+        found = side_bands_um2(coefficient, abs(motion.offset_um) / self.radius_um * self.doubt)
+        if len(found) > 2:
+            found[2] += (self.doubt / RELATIVE_DOUBT * SECOND_ORDER_DOUBT * self.second_order_um(motion)) ** 2
+        return found
+
+    def second_order_um(self, motion: Motion) -> float:
+        """Amplitude at 2 UPR that the rigid part adds to the reading."""
+        angle = 2 * np.pi * np.arange(16) / 16
+        extra = self.touch(Motion(motion.offset_um, 0j, motion.rim_um), angle, np.zeros(16)).extra_um
+        return float(2 * np.abs(np.fft.rfft(extra)[2]) / 16)
+
+
+def side_bands_um2(coefficient: ComplexArray, shift_rad: float) -> FloatArray:
+    """Variance of amplitudes for angles that are off by ``shift_rad`` once a turn, in µm², shape (N + 1,).
+
+    A wave of order n keeps J_0(x) and leaves J_m(x) at n ± m, x = n times ``shift_rad``; (x/2)^m / m! bounds
+    J_m, and so do 0.59, 0.49 and 0.44.
+    """
+    square = (2 * np.abs(coefficient)) ** 2
+    square[:2] = 0
+    x = np.arange(len(coefficient)) * shift_rad
+    found: FloatArray = np.minimum(x**2 / 4, 1.0) ** 2 * square
+    for m, (most, factorial) in enumerate(((0.59, 1), (0.49, 2), (0.44, 6)), 1):
+        spread = np.minimum((x / 2) ** m / factorial, most) ** 2 * square / 2
+        found[m:] += spread[:-m]
+        found[:-m] += spread[m:]
+    return found
+
+
+def _turned(cos: FloatArray, sin: FloatArray, shift: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Cosine and sine of an angle plus a small one, by the series of the small one to its eighth power."""
+    square = shift * shift
+    c = 1 - square / 2 * (1 - square / 12 * (1 - square / 30))
+    s = shift * (1 - square / 6 * (1 - square / 20 * (1 - square / 42)))
+    return cos * c - sin * s, sin * c + cos * s
