@@ -7,6 +7,7 @@
     ├─ ConfigError                    refuse to start; says file, key, value, what is allowed    exit 2
     ├─ InputError                     this file is bad: quarantine it, go on
     │  ├─ TraceFormatError            the bytes are not what the format says (carries the line)
+    │  │  └─ TraceIncompleteError     the file ends before it should: its writer may not be done
     │  ├─ TraceShapeError             columns or counts do not fit the kind of trace
     │  └─ TraceRangeError             numbers outside what the kind allows
     ├─ AnalysisError                  file is fine, no number possible: record without the value
@@ -72,11 +73,19 @@ class TraceFormatError(InputError):
     """
 
     def __init__(self, message: str, *, line: int | None = None, expected: str = "") -> None:
+        self.message = message
         self.line = line
         self.expected = expected
         where = f"line {line}: " if line is not None else ""
         wanted = f"; expected {expected}" if expected else ""
         super().__init__(f"{where}{message}{wanted}")
+
+
+class TraceIncompleteError(TraceFormatError):
+    """The file ends before its own header, its last line or its declared number of rows says that it does.
+
+    As long as the writer may still be at work this is no reason for quarantine.
+    """
 
 
 class TraceShapeError(InputError):

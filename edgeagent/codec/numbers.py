@@ -11,6 +11,16 @@ MISSING_WORDS = frozenset({"", "nan", "-", "--", "---", "n/a", "na", "null"})
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?inf(inity)?", re.ASCII | re.IGNORECASE)
 
 
+def parse_plain_number(text: str) -> float:
+    """A number with a decimal point in ASCII digits. Raises ValueError.
+
+    ``float`` alone also takes digits of other scripts and underscores, which no instrument means.
+    """
+    if not NUMBER.fullmatch(text):
+        raise ValueError(f"not a number: {text[:40]!r}")
+    return float(text)
+
+
 def parse_number(
     cell: str, decimal: str, missing: frozenset[str] = MISSING_WORDS, line: int | None = None
 ) -> float:

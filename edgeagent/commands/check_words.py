@@ -8,9 +8,10 @@ import msgspec
 
 from edgeagent.analysis.kinds import Request, find_kind, key_lacking
 from edgeagent.codec.configuration.settings import Decision, Settings
+from edgeagent.codec.limits import spoken_limits
 from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
 from edgeagent.store.clock import SystemClock
-from edgeagent.store.configuration import StationConfiguration
+from edgeagent.store.configuration import StationConfiguration, exposed_secrets
 
 
 def in_plain_words(configuration: StationConfiguration) -> str:
@@ -34,6 +35,9 @@ def in_plain_words(configuration: StationConfiguration) -> str:
         + ", ".join(f"{w.upr} UPR {w.amplitude_nm:g} nm" for w in c.wave)
         for c, _ in configuration.certificates.values()
     ]
+    lines += ["", "Larger files and parts of them are refused before they are read:"]
+    lines += [f"  {what}: at most {limit}" for what, limit in spoken_limits()]
+    lines.append(f"  a trace file: at most {settings.intake.file_mb_max:g} MB ([intake] file_mb_max)")
     doubts = _list_doubts(configuration)
     if doubts:
         lines += ["", "Look again:", *(f"  {d}" for d in doubts)]
@@ -67,7 +71,8 @@ def _list_doubts(configuration: StationConfiguration) -> list[str]:
         for plan in loaded.recipe.measurements
         if not plan.scalar_limits and not plan.curve_limits and plan.grade is None
     ]
-    return unlimited + _list_unrequested(configuration) + _list_bare(configuration) + _doubts(configuration)
+    doubts = unlimited + _list_unrequested(configuration) + _list_bare(configuration) + _doubts(configuration)
+    return [*exposed_secrets(configuration), *doubts]
 
 
 def _list_unrequested(configuration: StationConfiguration) -> list[str]:

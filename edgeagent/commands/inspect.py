@@ -46,7 +46,7 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
         result = inspect_file(path, rules, budget=budget)
         if isinstance(result, str):
             failed = True
-            click.echo(f"edgeagent: {path}: {result}", err=True)
+            click.echo(f"edgeagent: {clean(path)}: {clean(result)}", err=True)
             continue
         click.echo(json_line(result) if as_json else _table(result))
         if budget and not as_json:
@@ -101,7 +101,7 @@ def _table(result: dict[str, Any]) -> str:
     trace = result["trace"]
     who = trace.get("artefact") or f"{trace.get('part')} {trace.get('serial')}"
     lines = [
-        f"{result['source']['name']}: {result['disposition'].upper()}",
+        f"{clean(result['source']['name'])}: {result['disposition'].upper()}",
         f"  {clean(who)}, {clean(trace['feature'])} ({trace['kind']}), {trace['points']} points"
         + (f", {trace['turns']:.3f} turns" if trace["turns"] is not None else ""),
     ]

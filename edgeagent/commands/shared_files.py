@@ -8,18 +8,32 @@ from pathlib import Path
 
 import click
 
+from edgeagent.codec.limits import SIDE_FILE_BYTES_MAX
+from edgeagent.codec.plain_text import clean
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.errors import InputError
 from edgeagent.judging.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.store.configuration import load_configuration
+from edgeagent.store.files import read_at_most
+
+_FILE_BYTES_MAX = 256_000_000
+"""Of a file that a person names; the service has ``file_mb_max``."""
 
 
 def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:
     """One file of the disk, with its side file where its format has one. Raises OSError, InputError."""
-    data = path.read_bytes()
+    data = read_at_most(path, _FILE_BYTES_MAX)
     side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
-    side = side_path.read_bytes() if needs_side_file(path.name) and side_path.exists() else None
+    side = (
+        read_at_most(side_path, SIDE_FILE_BYTES_MAX)
+        if needs_side_file(path.name) and side_path.exists()
+        else None
+    )
     return evaluate(path.name, data, side, rules)
+
+
+_FILE_BYTES_MAX = 256_000_000
+"""Of a file that a person names; the service has ``file_mb_max``."""
 
 
 def evaluate_files(paths: Sequence[Path], config: Path) -> tuple[list[Evaluation], Rulebook]:
@@ -40,5 +54,5 @@ def evaluate_files(paths: Sequence[Path], config: Path) -> tuple[list[Evaluation
 
 
 def _refuse(path: Path, why: str) -> None:
-    click.echo(f"edgeagent: {path}: {why}", err=True)
+    click.echo(f"edgeagent: {clean(path)}: {clean(why)}", err=True)
     sys.exit(1)

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from edgeagent.codec.configuration.settings import IntakeSettings
+from edgeagent.codec.limits import SIDE_FILE_BYTES_MAX
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.errors import InputError, SourceUnavailableError, TraceFormatError
 from edgeagent.judging.found_file import FoundFile
@@ -315,6 +316,9 @@ class Intake:
         if needs_side_file(path.name):
             side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
             side_look = _look_at(side_path)
+            if side_look is not None and side_look.size > SIDE_FILE_BYTES_MAX:  # a sparse one costs no disk
+                limit = f"at most {SIDE_FILE_BYTES_MAX} bytes"
+                return b"", None, TraceFormatError(f"the side file has {side_look.size} bytes", expected=limit)
             side = _read_whole(side_path, side_look) if side_look is not None else None
         if _seen(path) != look:
             raise _Moving

@@ -5,15 +5,18 @@ All of it is read and checked before any of it is used, so that a reload swaps e
 
 from __future__ import annotations
 
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
 from edgeagent.codec.configuration.recipe import referenced_files
 from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, parse_certificate, parse_settings
+from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
 from edgeagent.codec.traces.layout import Layout, parse_layout
 from edgeagent.errors import ConfigError
 from edgeagent.judging.configuration import Configuration, Document, LoadedRecipe, recipe_from_documents
+from edgeagent.store.files import read_at_most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +112,33 @@ def _toml_files(folder: Path) -> list[Path]:
 
 def _document(path: Path, name: str) -> Document:
     try:
-        return Document(name, path.read_bytes())
+        return Document(name, read_at_most(path, CONFIGURATION_BYTES_MAX))
     except OSError as error:
         raise ConfigError(name, "", f"cannot be read: {error.strerror}") from error
+
+
+def exposed_secrets(configuration: StationConfiguration) -> tuple[str, ...]:
+    """What lets others read the broker's password or take the agent's place, in a sentence each."""
+    mqtt = configuration.settings.mqtt
+    if mqtt is None:
+        return ()
+    found = []
+    if mqtt.clear_text_host is not None:
+        what = "the password and every disposition" if mqtt.password_file else "every disposition"
+        found.append(
+            f"mqtt.url sends {what} in clear to {mqtt.clear_text_host}: use mqtts:// beyond this machine"
+        )
+    files = {"mqtt.password_file": mqtt.password_file, "mqtt.tls.key": mqtt.tls.key if mqtt.tls else None}
+    for key, name in files.items():
+        mode = _mode(configuration.folder / name) if name is not None else None
+        if mode is not None and mode & 0o077:
+            found.append(f"{key} {name} has mode {mode:04o}, so others can read it: chmod 600")
+    return tuple(found)
+
+
+def _mode(path: Path) -> int | None:
+    """Permission bits of a file; None where there is none to look at."""
+    try:
+        return stat.S_IMODE(path.stat().st_mode)
+    except OSError:
+        return None

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
+import stat
 import tempfile
 from pathlib import Path
 
@@ -35,6 +37,24 @@ def write_all(fd: int, data: bytes) -> None:
         if count <= 0:
             raise OSError(f"only {written} of {len(data)} bytes were written")
         written += count
+
+
+def read_at_most(path: Path, limit: int) -> bytes:
+    """The bytes of a regular file of at most ``limit`` bytes.
+
+    Raises OSError: for a larger one (EFBIG) by its size alone, so that a sparse file costs nothing, and for a
+    pipe, a device or a folder, which could keep the reader waiting for ever.
+    """
+    fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    with os.fdopen(fd, "rb") as file:
+        found = os.fstat(fd)
+        if not stat.S_ISREG(found.st_mode):
+            raise OSError(errno.EINVAL, "not a regular file", os.fspath(path))
+        data = file.read(limit + 1) if found.st_size <= limit else b""
+    if found.st_size > limit or len(data) > limit:
+        complaint = f"it has {max(found.st_size, len(data))} bytes, at most {limit} are read"
+        raise OSError(errno.EFBIG, complaint, os.fspath(path))
+    return data
 
 
 def write_synced(path: Path, data: bytes, *, mode: int = 0o644, sync_name: bool = True) -> None:

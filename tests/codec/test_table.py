@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from edgeagent.codec.traces.json_numbers import json_numbers, json_numbers_portable
 from edgeagent.codec.traces.table import read_numbers
 from edgeagent.errors import TraceFormatError
 
@@ -73,3 +74,53 @@ def test_last_line_cut_in_the_middle_of_its_number_is_noticed():
 def test_no_rows_are_no_table():
     with pytest.raises(TraceFormatError, match="no rows"):
         read_numbers(b"\n\n", columns=2)
+
+
+JSON_NUMBER = st.one_of(
+    NUMBER.map(repr),
+    st.from_regex(r"-?(0|[1-9][0-9]{0,24})(\.[0-9]{1,30})?([eE][+-]?[0-9]{1,3})?", fullmatch=True),
+)
+
+
+@given(st.lists(JSON_NUMBER, min_size=1, max_size=30))
+def test_accelerator_and_portable_reader_give_the_same_bits(texts):
+    text = f"[{','.join(texts)}]".encode()
+    portable, quick = json_numbers_portable(text), json_numbers(text)
+    if quick is not None:
+        assert portable.tobytes() == quick.tobytes()
+    if portable is not None:  # a whole number of -0 has no sign
+        assert np.array_equal(portable, [float(t) for t in texts])
+
+
+@pytest.mark.parametrize(
+    "text", [b"[1,[2]]", b"[[1],2]", b'[1,"2"]', b"[1,null]", b"[1,{}]", b"{}", b"1", b"[1,"]
+)
+def test_what_is_no_flat_array_of_numbers_is_read_by_neither(text):
+    assert json_numbers(text) is None
+    assert json_numbers_portable(text) is None
+
+
+def test_table_reads_the_same_bits_without_the_accelerator(monkeypatch):
+    random = np.random.default_rng(7)
+    rows = random.standard_normal((5000, 3)) * 10.0 ** random.integers(-9, 9, (5000, 3))
+    body = "".join(f"{a!r},{b:.6f},{c:.3e}\n" for a, b, c in rows.tolist()).encode()
+    quick = read_numbers(body, columns=3)
+    monkeypatch.setattr("edgeagent.codec.traces.json_numbers._simdjson", None)
+    assert read_numbers(body, columns=3).tobytes() == quick.tobytes()
+
+
+def test_table_with_a_lost_sample_reads_all_other_rows_as_before():
+    lines = [f"{k * 0.01:.4f},{k % 17:.6f}\n" for k in range(40_000)]
+    whole = read_numbers("".join(lines).encode(), columns=2)
+    lines[31_234] = "312.3400,---\n"
+    found = read_numbers("".join(lines).encode(), columns=2)
+    assert np.flatnonzero(np.isnan(found[:, 1])).tolist() == [31_234]
+    whole[31_234, 1] = found[31_234, 1] = 0.0
+    assert np.array_equal(found, whole)
+
+
+def test_complaint_far_into_a_table_names_its_line():
+    body = b"1,2\n" * 50_000 + b"3,x\n" + b"1,2\n" * 50_000
+    with pytest.raises(TraceFormatError) as caught:
+        read_numbers(body, columns=2, first_line=10)
+    assert caught.value.line == 50_010

@@ -436,3 +436,15 @@ def test_file_is_never_changed(desk):
         after.st_ctime_ns,
         after.st_ino,
     )
+
+
+def test_sparse_side_file_of_three_gigabytes_is_refused_unread(desk):
+    with (desk.inbox / "a.x3p.meta.toml").open("wb") as file:
+        file.truncate(3_000_000_000)
+    (desk.inbox / "a.x3p").write_bytes(b"profile")
+    (desk.inbox / "b.txt").write_bytes(b"good")
+    desk.until(lambda: len(desk.found) == 2)
+    found = {f.name: f for f in desk.found}
+    assert "the side file has 3000000000 bytes; expected at most 65536" in str(found["a.x3p"].problem)
+    assert (found["a.x3p"].data, found["a.x3p"].side) == (b"", None)
+    assert found["b.txt"].data == b"good"

@@ -5,12 +5,13 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Mapping
 from typing import Any, TypeVar
 
 import msgspec
 
+from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
+from edgeagent.codec.toml_reader import TomlError, read_toml
 from edgeagent.errors import ConfigError
 
 T = TypeVar("T")
@@ -21,13 +22,17 @@ def toml_table(data: bytes, file: str) -> dict[str, Any]:
 
     A limit that is not a number would never be exceeded. Raises ConfigError naming ``file``.
     """
+    if len(data) > CONFIGURATION_BYTES_MAX:
+        raise ConfigError(file, "", f"{len(data)} bytes", allowed=f"at most {CONFIGURATION_BYTES_MAX}")
     try:
         text = data.decode("utf-8-sig")
-        table = tomllib.loads(text)
+        table = read_toml(text)
     except UnicodeDecodeError as error:
         raise ConfigError(file, "", f"not UTF-8 text at byte {error.start}") from error
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(file, "", f"not valid TOML: {error}") from error
+    except TomlError as error:
+        where = f"{file}: line {error.line}" if error.line and not error.syntax else file
+        complaint = f"not valid TOML: {error.message}" if error.syntax else f"the file {error.message}"
+        raise ConfigError(where, "", complaint, allowed=error.allowed) from error
     _refuse_not_finite(table, file, text, "")
     return table
 

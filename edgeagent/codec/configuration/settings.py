@@ -89,8 +89,18 @@ class Mqtt(ConfigTable, frozen=True):
             raise ValueError(f"url {self.url!r}; allowed: mqtt://host:port or mqtts://host:port")
         if parts.username or parts.password:
             raise ValueError("url must not hold credentials; use user and password_file")
+        if self.tls is not None and parts.scheme == "mqtt":
+            raise ValueError("[mqtt.tls] is given, but mqtt:// sends everything in clear; use mqtts://")
         if self.prefix is not None and any(c in self.prefix for c in "#+\0"):
             raise ValueError("prefix must not contain # or +")
+
+    @property
+    def clear_text_host(self) -> str | None:
+        """The host that everything is sent to in clear, the password too; None with TLS or on this machine."""
+        parts = urlsplit(self.url)
+        host = parts.hostname or ""
+        here = host in ("localhost", "::1") or host.startswith("127.")
+        return None if here or parts.scheme == "mqtts" else host
 
 
 class Decision(ConfigTable, frozen=True):

@@ -10,7 +10,9 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from edgeagent.errors import TraceFormatError
+from edgeagent.codec.limits import HEADER_BYTES_MAX, HEADER_KEYS_MAX, POINTS_MAX, YEAR_MAX, YEAR_MIN
+from edgeagent.codec.toml_reader import TomlError, read_toml
+from edgeagent.errors import TraceFormatError, TraceIncompleteError
 from edgeagent.model import TraceHeader
 
 Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
@@ -22,6 +24,7 @@ class _Fields(msgspec.Struct, frozen=True, kw_only=True):
     trace: Literal[1]
     kind: Name
     measured_at: datetime
+    points: Annotated[int, msgspec.Meta(ge=1, le=POINTS_MAX)] | None = None
     feature: Name = ""
     part: Name | None = None
     serial: Name | None = None
@@ -43,6 +46,34 @@ HEADER_KEYS = tuple(field.name for field in msgspec.structs.fields(_Fields))
 """Keys of a trace header that mean something; others are carried along."""
 
 
+def read_header_toml(text: str, what: str) -> dict[str, Any]:
+    """The table of a header or side file, named ``what``. Raises TraceFormatError."""
+    if len(text.encode("utf-8", "replace")) > HEADER_BYTES_MAX:
+        raise TraceFormatError(f"the {what} is too long", expected=f"at most {HEADER_BYTES_MAX} bytes")
+    try:
+        table = read_toml(text)
+    except TomlError as error:
+        complaint = f"{what} is not TOML: {error.message}" if error.syntax else f"{what} {error.message}"
+        raise TraceFormatError(complaint, line=error.line, expected=error.allowed) from error
+    if len(table) > HEADER_KEYS_MAX:
+        raise TraceFormatError(f"the {what} has {len(table)} keys", expected=f"at most {HEADER_KEYS_MAX}")
+    return table
+
+
+def require_declared_points(declared: object, found: int) -> None:
+    """Compare the rows that were read with the header's ``points``, where it has them.
+
+    Raises TraceIncompleteError for fewer, which a writer that is still at work leaves behind, and
+    TraceFormatError for more.
+    """
+    if not isinstance(declared, int) or found == declared:
+        return
+    complaint = f"{found} rows, but the header declares {declared} points"
+    if found < declared:
+        raise TraceIncompleteError(f"the file is not complete: {complaint}", expected=f"{declared} rows")
+    raise TraceFormatError(complaint, expected=f"{declared} rows")
+
+
 def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
     """A TraceHeader from header keys and values. Raises TraceFormatError naming key and what is allowed."""
     try:
@@ -50,12 +81,16 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
     except msgspec.ValidationError as error:
         complaint, _, path = str(error).partition(" - at `$")
         key = path.rstrip("`").lstrip(".")
-        value = f", found {found[key]!r}" if key in found else ""
+        value = f", found {found[key]!r:.80}" if key in found else ""
         raise TraceFormatError(f"header {key + ': ' if key else ''}{complaint}{value}") from error
     if fields.measured_at.tzinfo is None:
         raise TraceFormatError(
             f"header measured_at: {fields.measured_at.isoformat()} has no offset from UTC",
             expected="for example 2026-03-02T09:41:07Z",
+        )
+    if not YEAR_MIN <= fields.measured_at.year < YEAR_MAX:
+        raise TraceFormatError(
+            f"header measured_at: the year {fields.measured_at.year}", expected=f"{YEAR_MIN} to {YEAR_MAX - 1}"
         )
     named = fields.part is not None and fields.serial is not None
     if fields.artefact is not None and (fields.part is not None or fields.serial is not None):
@@ -65,7 +100,7 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
         raise TraceFormatError(f"header lacks {lacking}", expected="part and serial, or artefact")
     if not fields.feature and fields.artefact is None:
         raise TraceFormatError("header lacks feature", expected="which trace of the part: a name of its recipe")
-    values = {name: getattr(fields, name) for name in HEADER_KEYS if name != "trace"}
+    values = {name: getattr(fields, name) for name in HEADER_KEYS if name not in ("trace", "points")}
     values["feature"] = fields.feature or "artefact"
     for key, value in values.items():
         if isinstance(value, str) and any(unicodedata.category(c) == "Cc" for c in value):

@@ -256,6 +256,8 @@ def _zone(name: str) -> tzinfo:
 
 def parse_moment(text: str, form: str | None, zone: tzinfo | None) -> datetime:
     """A time by its format, in ``zone`` where the text has no offset. Raises TraceFormatError."""
+    if any(c.isdigit() and not c.isascii() for c in text):  # strptime takes digits of any script
+        raise TraceFormatError(f"header measured_at: {text!r}", expected="digits 0 to 9")
     try:
         moment = datetime.strptime(text, form) if form else datetime.fromisoformat(text)  # noqa: DTZ007
     except ValueError as error:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from edgeagent.codec.traces.bounds import require_bounds
 from edgeagent.codec.traces.delimited import claims, parse_with_layout
 from edgeagent.codec.traces.layout import Layout
+from edgeagent.codec.traces.side_file import SideFile
 from edgeagent.codec.traces.trace_text import looks_like_trace_text, parse_trace_text
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import Trace
@@ -17,10 +19,11 @@ SIDE_FILE_SUFFIX = ".meta.toml"
 
 @dataclass(frozen=True, slots=True)
 class ReadTrace:
-    """A trace and the name of the layout that explained it, None for a format that explains itself."""
+    """A trace, the layout that explained it and the side file that it came with; None where there is none."""
 
     trace: Trace
-    layout: str | None
+    layout: str | None = None
+    side: SideFile | None = None
 
 
 def needs_side_file(name: str) -> bool:
@@ -32,21 +35,30 @@ def read_trace(name: str, data: bytes, side: bytes | None, layouts: Mapping[str,
     """A Trace from a file's bytes.
 
     ``name`` is the file's relative path, ``side`` the bytes of its side file or None, ``layouts`` the
-    layouts by file name. Raises TraceFormatError when nothing or more than one thing explains the file.
+    layouts by file name. Raises TraceFormatError when nothing or more than one thing explains the file,
+    TraceIncompleteError when its writer may still be at work, TraceRangeError and TraceShapeError for numbers
+    that are no trace.
     """
+    found = _read(name, data, side, layouts)
+    require_bounds(found.trace)
+    return found
+
+
+def _read(name: str, data: bytes, side: bytes | None, layouts: Mapping[str, Layout]) -> ReadTrace:
     if not data:
         raise TraceFormatError("the file is empty", expected="a trace")
     if needs_side_file(name):
         from edgeagent.codec.traces.open_formats import read_open_format
 
-        return ReadTrace(read_open_format(name, data, side), None)
+        trace, side_file = read_open_format(name, data, side)
+        return ReadTrace(trace, side=side_file)
     claiming = [key for key, layout in layouts.items() if claims(layout, name, data)]
     if len(claiming) > 1:
         raise TraceFormatError(f"layouts {', '.join(sorted(claiming))} all claim it", expected="one of them")
     if claiming:
         return ReadTrace(parse_with_layout(layouts[claiming[0]], name, data), claiming[0])
     if looks_like_trace_text(data):
-        return ReadTrace(parse_trace_text(data), None)
+        return ReadTrace(parse_trace_text(data))
     raise TraceFormatError(
         "no layout claims it and it is not trace text",
         line=1,

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from edgeagent.codec.numbers import parse_plain_number
+from edgeagent.codec.traces.bounds import require_points
 from edgeagent.codec.traces.profile_data import ProfileData
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
@@ -49,6 +51,8 @@ def parse_smd(data: bytes) -> ProfileData:
     axes, name = _header(header)
     points, step_mm = _x_axis(axes)
     z_points, factor = _z_axis(axes)
+    require_points(max(points, z_points))
+    require_points(len(heights))
     z_mm = _heights(heights, first_line) * factor
     for axis, count in (("CX", points), ("CZ", z_points)):
         if count != z_mm.size:
@@ -164,7 +168,7 @@ def _z_axis(axes: dict[str, tuple[int, list[str]]]) -> tuple[int, float]:
 
 def _number(text: str, line: int, what: str) -> float:
     try:
-        value = float(text)
+        value = parse_plain_number(text)
     except ValueError as error:
         raise TraceFormatError(f"{what} is {text[:40]!r}", line=line, expected="a number") from error
     if not np.isfinite(value):

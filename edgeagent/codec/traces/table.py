@@ -1,21 +1,26 @@
 """Delimited numbers to float64 columns, fast where the text is plain and exact about lines where it is not.
 
-Plain text (digits, one delimiter, equal rows) becomes one JSON array, which simdjson turns into float64
-without a Python object per number, every decimal number rounded correctly; anything else is read line by
-line, so that a complaint names the line.
+Plain text (digits, one delimiter, equal rows) becomes one JSON array and with it float64, every decimal number
+rounded correctly. Where that fails, block after block is tried, and a block that is not plain is read line by
+line, so that a missing sample costs little and a complaint names its line.
 """
 
 from __future__ import annotations
 
+import io
+from array import array
+
 import numpy as np
-import simdjson
 from numpy.typing import NDArray
 
 from edgeagent.codec.numbers import MISSING_WORDS, NUMBER, parse_number
-from edgeagent.errors import TraceFormatError
+from edgeagent.codec.traces.bounds import require_points
+from edgeagent.codec.traces.json_numbers import json_numbers
+from edgeagent.errors import TraceFormatError, TraceIncompleteError
 from edgeagent.model import FloatArray
 
 _NEWLINE, _COMMA = 10, 44
+_BLOCK_BYTES = 65536
 
 
 def read_numbers(
@@ -33,6 +38,7 @@ def read_numbers(
     first row in its file. ``missing`` are further cell texts (lower case) that stand for a missing sample,
     which becomes NaN. Raises TraceFormatError with the line.
     """
+    require_points(int(np.count_nonzero(np.frombuffer(body, dtype=np.uint8) == _NEWLINE)))
     # A word for a missing sample that is a number itself, such as -9999, must be seen cell by cell.
     plain_words = not any(NUMBER.fullmatch(word.replace(decimal, ".")) for word in missing)
     quick = delimiter != " " and plain_words
@@ -41,9 +47,9 @@ def read_numbers(
         plain = bytes(body).replace(b"\r", b"")
         found = _fast(plain, columns, delimiter, decimal) if quick else None
     if found is None:
-        found = _careful(plain, columns, delimiter, decimal, first_line, missing)
+        found = _by_blocks(plain, columns, delimiter, decimal, first_line, missing, quick=quick)
     if _cut_off(bytes(body[-8192:]), delimiter, decimal):
-        raise TraceFormatError(
+        raise TraceIncompleteError(
             "the last line is cut off",
             line=first_line + len(found) - 1,
             expected="as many decimals as before it",
@@ -86,14 +92,9 @@ def _fast(body: bytes | memoryview, columns: int, delimiter: str, decimal: str) 
                 return None
             inside[text == _COMMA] = ord(".")
         inside[text == ord(delimiter)] = _COMMA
-    try:
-        found = simdjson.Parser().parse(json.tobytes())
-        assert isinstance(found, simdjson.Array)
-        numbers = np.frombuffer(found.as_buffer(of_type="d"), dtype=np.float64)
-    except (ValueError, TypeError, RuntimeError):
-        return None
+    numbers = json_numbers(json.tobytes())
     rows = len(line_ends) + 1
-    return numbers.reshape(rows, columns) if len(numbers) == rows * columns else None
+    return numbers.reshape(rows, columns) if numbers is not None and len(numbers) == rows * columns else None
 
 
 def _equal_rows(marks: NDArray[np.int64], line_ends: NDArray[np.int64], columns: int) -> bool:
@@ -107,25 +108,52 @@ def _equal_rows(marks: NDArray[np.int64], line_ends: NDArray[np.int64], columns:
     return bool(np.all(by_row[:-1, -1] < line_ends) and np.all(by_row[1:, 0] > line_ends))
 
 
+def _by_blocks(
+    body: bytes, columns: int, delimiter: str, decimal: str, first_line: int, missing: frozenset[str], *,
+    quick: bool,
+) -> FloatArray:  # fmt: skip
+    """The rows of a text that is not plain as a whole, each block of lines in the quickest way that fits it."""
+    found: list[FloatArray] = []
+    position, line = 0, first_line
+    while position < len(body):
+        end = body.find(b"\n", position + _BLOCK_BYTES) + 1 or len(body)
+        block = body[position:end]
+        rows = _fast(block, columns, delimiter, decimal) if quick else None
+        found.append(_careful(block, columns, delimiter, decimal, line, missing) if rows is None else rows)
+        position, line = end, line + block.count(b"\n")
+    return np.concatenate(found) if found else np.empty((0, columns))
+
+
 def _careful(
     body: bytes, columns: int, delimiter: str, decimal: str, first_line: int, missing: frozenset[str]
 ) -> FloatArray:
-    rows: list[list[float]] = []
+    found = array("d")  # lists of a million rows would take ten times the memory of the file
     absent = MISSING_WORDS | missing
-    for number, line in enumerate(body.decode("latin-1").split("\n"), start=first_line):
+    for number, row in enumerate(io.BytesIO(body), start=first_line):
+        line = row.decode("latin-1").removesuffix("\n")
         if not line.strip():
             continue
-        cells = line.split() if delimiter == " " else line.split(delimiter)
-        if len(cells) == columns + 1 and not cells[-1].strip():
-            cells.pop()  # a delimiter at the end of each line
-        if len(cells) != columns:
-            raise TraceFormatError(
-                f"{len(cells)} fields",
-                line=number,
-                expected=f"{columns} separated by {_name_delimiter(delimiter)}",
-            )
-        rows.append([parse_number(cell, decimal, absent, number) for cell in cells])
-    return np.array(rows, dtype=np.float64).reshape(len(rows), columns)
+        try:
+            cells = _cells(line, columns, delimiter, number)
+            found.extend([parse_number(cell, decimal, absent, number) for cell in cells])
+        except TraceFormatError as error:
+            if row.endswith(b"\n"):
+                raise
+            # Only the last line can lack its end: the writer stopped within it, or has not written it yet.
+            raise TraceIncompleteError(
+                f"the last line is cut off: {error.message}", line=number, expected=error.expected
+            ) from error
+    return np.frombuffer(found, dtype=np.float64).reshape(-1, columns).copy()
+
+
+def _cells(line: str, columns: int, delimiter: str, number: int) -> list[str]:
+    cells = line.split() if delimiter == " " else line.split(delimiter)
+    if len(cells) == columns + 1 and not cells[-1].strip():
+        cells.pop()  # a delimiter at the end of each line
+    if len(cells) != columns:
+        expected = f"{columns} separated by {_name_delimiter(delimiter)}"
+        raise TraceFormatError(f"{len(cells)} fields", line=number, expected=expected)
+    return cells
 
 
 def _name_delimiter(delimiter: str) -> str:

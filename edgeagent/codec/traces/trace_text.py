@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 
 import numpy as np
 
-from edgeagent.codec.traces.header import header_from_mapping
+from edgeagent.codec.limits import COLUMNS_MAX, HEADER_BYTES_MAX
+from edgeagent.codec.traces.header import header_from_mapping, read_header_toml, require_declared_points
 from edgeagent.codec.traces.table import read_numbers
-from edgeagent.errors import TraceFormatError
+from edgeagent.errors import TraceFormatError, TraceIncompleteError
 from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, FloatArray, Trace
 
 _BOM = b"\xef\xbb\xbf"
@@ -29,15 +29,11 @@ def parse_trace_text(data: bytes) -> Trace:
     """
     data = data.removeprefix(_BOM)
     head, names, body, first_line = _split(data)
-    try:
-        table = tomllib.loads(head)
-    except tomllib.TOMLDecodeError as error:
-        line = re.search(r"at line (\d+)", str(error))
-        raise TraceFormatError(
-            f"header is not TOML: {error}", line=int(line.group(1)) if line else None
-        ) from error
+    table = read_header_toml(head, "header")
     header = header_from_mapping(table)
-    return Trace(header, named_columns(names, body, first_line))
+    trace = Trace(header, named_columns(names, body, first_line))
+    require_declared_points(table.get("points"), trace.points)
+    return trace
 
 
 def named_columns(names: list[str], body: bytes | memoryview, first_line: int) -> Mapping[str, FloatArray]:
@@ -64,6 +60,9 @@ def _split(data: bytes) -> tuple[str, list[str], memoryview, int]:
     lines: list[str] = []
     position = 0
     while data.startswith(b"#", position):
+        if position > HEADER_BYTES_MAX:
+            allowed = f"at most {HEADER_BYTES_MAX} bytes of it"
+            raise TraceFormatError("the header does not end", line=len(lines) + 1, expected=allowed)
         end = data.find(b"\n", position)
         end = len(data) if end < 0 else end
         try:
@@ -75,7 +74,11 @@ def _split(data: bytes) -> tuple[str, list[str], memoryview, int]:
         raise TraceFormatError("no header", line=1, expected="lines that start with '#'")
     end = data.find(b"\n", position)
     if end < 0:
-        raise TraceFormatError("the file ends after its header", line=len(lines) + 1, expected="column names")
+        raise TraceIncompleteError(
+            "the file ends after its header", line=len(lines) + 1, expected="column names"
+        )
+    if data.count(b",", position, end) >= COLUMNS_MAX:
+        raise TraceFormatError("too many columns", line=len(lines) + 1, expected=f"at most {COLUMNS_MAX}")
     try:
         names = [name.strip() for name in data[position:end].decode("utf-8").split(",")]
     except UnicodeDecodeError as error:

@@ -21,6 +21,8 @@ from xml.parsers import expat
 
 import numpy as np
 
+from edgeagent.codec.numbers import parse_plain_number
+from edgeagent.codec.traces.bounds import require_points
 from edgeagent.codec.traces.profile_data import ProfileData
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
@@ -235,7 +237,7 @@ def _text(root: Element, path: str, default: str | None = None) -> str:
 def _number(root: Element, path: str, default: float | None = None) -> float:
     text = _text(root, path, None if default is None else repr(default))
     try:
-        value = float(text)
+        value = parse_plain_number(text)
     except ValueError as error:
         raise TraceFormatError(f"main.xml: {path} is {text[:40]!r}", expected="a number") from error
     if not np.isfinite(value):
@@ -290,6 +292,7 @@ def _points(root: Element) -> int:
             raise TraceFormatError(f"the profile has {rows} rows and {layers} layers", expected="one of each")
     if points < 1:
         raise TraceFormatError("the profile has no points")
+    require_points(points)  # before the data are unpacked: zeros pack to a thousandth
     return points
 
 
@@ -330,7 +333,7 @@ def _list(root: Element, width: int, points: int) -> list[FloatArray]:
             continue
         parts = text.split(";")
         try:
-            numbers = [float(part) if part.strip() else np.nan for part in parts]
+            numbers = [parse_plain_number(part.strip()) if part.strip() else np.nan for part in parts]
         except ValueError as error:
             raise TraceFormatError(f"point {row + 1} reads {text[:40]!r}", expected="numbers") from error
         if len(numbers) != width:
