@@ -11,6 +11,7 @@ import os
 from typing import Any, NoReturn
 
 import click
+from click.shell_completion import CompletionItem
 
 from edgeagent import __version__
 from edgeagent.errors import AgentError
@@ -63,6 +64,11 @@ class CommandGroup(click.Group):
             formatter.write_dl(
                 [(n, click.Command(n, help=text).get_short_help_str(room)) for n, text in COMMANDS.items()]
             )
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Names of commands for a shell, without importing them, then the group's own options."""
+        names = [CompletionItem(n, help=text) for n, text in COMMANDS.items() if n.startswith(incomplete)]
+        return [*names, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Arguments of the group itself; a mistake in them is reported like any other."""

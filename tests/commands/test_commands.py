@@ -350,3 +350,11 @@ def test_reader_that_goes_away_early_is_no_error(station):
     assert b"Traceback" not in shown.stderr.read()
     shown.stderr.close()
     assert shown.returncode in (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("begun", "names"), [("sp", ["speed"]), ("re", ["recipe", "release", "replay", "report"])]
+)
+def test_a_shell_completes_the_names_of_commands(begun, names):
+    found = main.shell_complete(click.Context(main), begun)
+    assert [item.value for item in found] == names
