@@ -3,12 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from decimal import Decimal
 from typing import Any
 
 
 def number(value: float | None) -> str:
-    """Five significant digits, a dash for nothing."""
-    return "-" if value is None else f"{value:.5g}"
+    """Five significant digits, never in exponent form; a dash for nothing."""
+    if value is None:
+        return "-"
+    text = f"{value or 0.0:.5g}"
+    return f"{Decimal(text):f}" if "e" in text else text
+
+
+def probability(value: float | None) -> str:
+    """A probability to four decimals; a smaller one as what it lies below."""
+    return "< 0.0001" if value is not None and value < 1e-4 else number(value)
+
+
+def count_text(count: int, one: str, many: str = "") -> str:
+    """A count with its noun."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def clean(text: object, keep: str = "") -> str:

@@ -9,6 +9,7 @@ import msgspec
 from edgeagent.analysis.kinds import Request, find_kind, key_lacking
 from edgeagent.codec.configuration.settings import Decision, Settings
 from edgeagent.codec.limits import spoken_limits
+from edgeagent.codec.plain_text import count_text
 from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import StationConfiguration, exposed_secrets
@@ -18,18 +19,18 @@ def in_plain_words(configuration: StationConfiguration) -> str:
     """The configuration as sentences, with whatever is likely not meant that way at the end."""
     settings = configuration.settings
     lines = [f"{configuration.path.name} is right.", "", *_station(settings), ""]
-    lines.append(f"{len(configuration.recipes)} recipes:")
+    lines.append(_heading(len(configuration.recipes), "recipe"))
     for loaded in configuration.recipes.values():
         recipe = loaded.recipe
         lines.append(f"  {recipe.part} revision {recipe.revision} ({loaded.document.name})")
         lines += [f"    {plan.feature} ({plan.kind}): {_limits(plan)}" for plan in recipe.measurements]
         lines += [f"    {line}" for line in (*_running(recipe.running), *_part_uncertainty(recipe.uncertainty))]
-    lines += ["", f"{len(configuration.layouts)} layouts:"]
+    lines += ["", _heading(len(configuration.layouts), "layout")]
     lines += [
         f"  {layout.layout} ({name}) claims {', '.join(layout.match.names)}"
         for name, (layout, _) in configuration.layouts.items()
     ]
-    lines += ["", f"{len(configuration.certificates)} certificates:"]
+    lines += ["", _heading(len(configuration.certificates), "certificate")]
     lines += [
         f"  {c.artefact} valid until {c.valid_until}: "
         + ", ".join(f"{w.upr} UPR {w.amplitude_nm:g} nm" for w in c.wave)
@@ -42,6 +43,10 @@ def in_plain_words(configuration: StationConfiguration) -> str:
     if doubts:
         lines += ["", "Look again:", *(f"  {d}" for d in doubts)]
     return "\n".join(lines)
+
+
+def _heading(count: int, what: str) -> str:
+    return f"{count_text(count, what)}:" if count else f"No {what}."
 
 
 def as_object(configuration: StationConfiguration) -> dict[str, Any]:

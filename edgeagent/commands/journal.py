@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from edgeagent.codec.plain_text import count_text
 from edgeagent.commands.journal_lines import record_lines
 from edgeagent.commands.shared_output import json_line
 from edgeagent.errors import JournalCorruptError, UsageError
@@ -52,8 +53,8 @@ def journal_verify(folder: Path, seen: tuple[str, ...], as_json: bool) -> None:
         click.echo(json_line({"whole": True, **dataclasses.asdict(whole)}))
         return
     click.echo(
-        f"whole: {whole.records} records in {whole.segments} segments, {whole.first} to {whole.last}; "
-        f"{whole.anchored}"
+        f"whole: {count_text(whole.records, 'record')} in {count_text(whole.segments, 'segment')}, "
+        f"{whole.first} to {whole.last}; {whole.anchored}"
     )
     click.echo(f"head {whole.records}:{whole.head}")
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from edgeagent.codec.plain_text import align_rows, clean, number
+from edgeagent.codec.plain_text import align_rows, clean, number, probability
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.commands.shared_output import json_line
@@ -241,7 +241,7 @@ def study_lines(one: CharacteristicStudy) -> list[str]:
     rows = [("  source", "sum of squares", "df", "mean square", "F", "p")]
     for s in found.table:
         name = word if s.name == "operator" else s.name
-        rows.append((f"  {name}", number(s.ss), str(s.df), number(s.ms), number(s.f), number(s.p)))
+        rows.append((f"  {name}", number(s.ss), str(s.df), number(s.ms), number(s.f), probability(s.p)))
     if found.table:
         lines += ["", *align_rows(rows, "")]
     if found.pooled:

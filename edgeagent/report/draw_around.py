@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.around.roundness import filtered_profile
+from edgeagent.codec.plain_text import count_text
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray, Trace
 from edgeagent.report.draw import (
@@ -30,7 +31,7 @@ from edgeagent.report.draw import (
     plain_log,
     thin_samples,
 )
-from edgeagent.report.words import count_text, limit_text
+from edgeagent.report.words import limit_text
 
 _LABELS_MAX = 8
 _POINTS_MAX = 5000

@@ -9,10 +9,11 @@ from matplotlib import dates
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from edgeagent.codec.plain_text import count_text
 from edgeagent.model import FloatArray
 from edgeagent.report.draw import CAUTION, GREY, LIMIT, MEASURED, MEASURED_MARK, PALE, Picture, picture
 from edgeagent.report.period import ValueSeries
-from edgeagent.report.words import count_text, feature_text, name_text, printable, unit_text
+from edgeagent.report.words import feature_text, name_text, printable, unit_text
 
 _POINTS_MAX = 2000
 _DATES: Any = dates

@@ -10,6 +10,7 @@ from typing import Any
 import msgspec
 
 from edgeagent.analysis.around.options import Options
+from edgeagent.codec.plain_text import count_text
 from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
 from edgeagent.model import Trace
@@ -25,7 +26,7 @@ from edgeagent.report.draw_axial import GROOVES_MAX, groove_pictures, pitch_pict
 from edgeagent.report.draw_travel import mean_travel_picture, travel_picture
 from edgeagent.report.gather import Measured, Store
 from edgeagent.report.standing_out import StandingOut, standing_out
-from edgeagent.report.words import count_text, printable
+from edgeagent.report.words import printable
 from edgeagent.store.replay import Rulebooks
 
 

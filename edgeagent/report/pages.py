@@ -12,7 +12,7 @@ import jinja2
 from markupsafe import Markup
 
 from edgeagent import __version__
-from edgeagent.codec.plain_text import verification_text
+from edgeagent.codec.plain_text import count_text, verification_text
 from edgeagent.codec.records.record import Record
 from edgeagent.report import words
 from edgeagent.report.closeness import has_limit, order_key, place
@@ -89,7 +89,7 @@ def _environment() -> jinja2.Environment:
         "exact": lambda value: "" if value is None else repr(value),
         "bare": lambda value: "" if value is None else words.value_text(value),
         "svg": Markup,
-        "counted": words.count_text,
+        "counted": count_text,
     }
     return environment
 

@@ -246,8 +246,3 @@ def span_text(span: timedelta) -> str:
     if days:
         return f"{days} d {hours} h"
     return f"{hours} h {minutes} min" if hours else f"{minutes} min"
-
-
-def count_text(count: int, one: str, many: str = "") -> str:
-    """A count with its noun."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
