@@ -25,7 +25,6 @@ from edgeagent.rules.delivery_state import (
     Delivery,
     Disconnected,
     Drop,
-    Entry,
     Event,
     Fault,
     Found,
@@ -133,7 +132,10 @@ def _unreachable(state: Delivery, event: Unreachable) -> Result:
 
 
 def _lost_before_answer(state: Delivery, event: Disconnected) -> Result:
-    return _pause(state, event.now)
+    """A refusal was reported when it came; a connection that ends without an answer is a failed one."""
+    if state.refused is not None:
+        return _pause(state, event.now)
+    return _unreachable(state, Unreachable(event.now, f"no answer to the connection: {event.words}"))
 
 
 def _lost(state: Delivery, event: Disconnected) -> Result:
@@ -184,8 +186,7 @@ def _tick_pausing(state: Delivery, event: Tick) -> Result:
 def _tick_connecting(state: Delivery, event: Tick) -> Result:
     if event.now < state.due:
         return state, ()
-    after, actions = _pause(state, event.now)
-    return after, (Report("mqtt-no-answer", {"seconds": ANSWER_S}), *actions)
+    return _unreachable(state, Unreachable(event.now, f"no answer to the connection for {ANSWER_S:.0f} s"))
 
 
 def _tick_proving(state: Delivery, event: Tick) -> Result:
@@ -293,20 +294,14 @@ def _found(state: Delivery, event: Found) -> Result:
     state = replace(state, reading=False)
     actions: list[Action] = []
     for entry in event.entries:
-        for outgoing in entry.outgoing:
-            state = _noted(state, entry, outgoing)
+        for shows in (one.shows for one in entry.outgoing if one.shows is not None):
+            if entry.seq not in state.answered:
+                lamp = shown(state.lamp, shows, entry.seq, latches=state.latches)
+                state = replace(state, lamp=lamp)
         state, messages = _publish(state, entry.outgoing, entry.seq, event.now)
         state = replace(state, sent=(*state.sent, entry), sent_to=entry.seq)
         actions += messages
     return state, tuple(actions)
-
-
-def _noted(state: Delivery, entry: Entry, outgoing: Outgoing) -> Delivery:
-    """What the lamp and a later session need to know of a message that is sent now."""
-    if outgoing.shows is not None and entry.seq not in state.answered:
-        lamp = shown(state.lamp, outgoing.shows, entry.seq, latches=state.latches)
-        state = replace(state, lamp=lamp)
-    return replace(state, retained=outgoing) if outgoing.topic == "disposition" else state
 
 
 def _aside(state: Delivery, event: Aside) -> Result:
@@ -382,11 +377,13 @@ def _settle(state: Delivery) -> Delivery:
     if not done:
         return state
     last = state.sent[done - 1]
+    delivered = [one for entry in state.sent[:done] for one in entry.outgoing if one.topic == "disposition"]
     return replace(
         state,
         sent=state.sent[done:],
         position=last.seq,
         settled=last.place,
+        retained=delivered[-1] if delivered else state.retained,
         answered=frozenset(seq for seq in state.answered if seq > last.seq),
         marks=_marks_behind(state, last.seq),
     )

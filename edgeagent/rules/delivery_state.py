@@ -64,7 +64,8 @@ class Delivery:
     ``due`` is when the phase runs out. ``sent`` are records whose messages are with the broker, ``sent_to`` the
     last of them, ``position`` the last one acknowledged whole and ``settled`` its place. ``shown`` is the digit
     last handed over in this session, ``overwritten`` says that somebody wrote over it, and ``awaited`` are
-    those whose echo has not come back. ``marks`` are (record, time): up to this record the journal had grown by
+    those whose echo has not come back. ``retained`` is the last disposition that was acknowledged, published
+    again on each connection. ``marks`` are (record, time): up to this record the journal had grown by
     then. ``answered`` are rejects behind the position that the line acknowledged: sent again, they do not latch
     again.
     """

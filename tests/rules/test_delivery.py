@@ -241,9 +241,15 @@ def test_lamp_message_that_does_not_come_back_is_a_refusal():
 
 def test_silence_instead_of_an_answer_to_the_connection_is_reported_and_tried_again():
     machine = Machine(end=1)
-    assert reports(machine.tick(ANSWER_S)) == ["mqtt-no-answer"]
+    (report, *_) = machine.tick(ANSWER_S)
+    assert report == d.Report("connection-failed", {"reason": "no answer to the connection for 20 s"})
     assert machine.state.phase is Phase.PAUSING
     assert d.Connect() in machine.tick(PAUSE_MIN_S)
+
+
+def test_connection_that_ends_before_its_answer_is_a_failed_one():
+    machine = Machine(end=1)
+    assert reports(machine.give(d.Disconnected(NOW, "keep alive timeout"))) == ["connection-failed"]
 
 
 def test_pauses_grow_to_their_limit_and_a_lasting_connection_ends_them():
@@ -270,6 +276,17 @@ def test_refused_connection_is_reported_once_and_forgotten_when_let_in():
     assert reports(machine.actions) == ["connection-refused"]
     machine.ready()
     assert machine.state.refused is None
+
+
+def test_disposition_that_was_never_acknowledged_does_not_overtake_earlier_ones_on_the_next_connection():
+    machine = Machine(end=3).ready()
+    machine.found(*(record(n, Disposition.ACCEPT) for n in (1, 2, 3)))
+    machine.give(d.Acked(NOW, next(o.ticket for o in machine.state.open if o.seq == 1)))
+    machine.give(d.Disconnected(NOW, "gone"))
+    machine.tick(PAUSE_MIN_S)
+    machine.connect()
+    (again,) = [a.payload for a in machine.echo() if isinstance(a, d.Publish)]
+    assert again == {"seq": 1}
 
 
 # --- order, window, position ---------------------------------------------------------------------------------

@@ -265,9 +265,11 @@ def test_start_that_cannot_go_on_shows_fault_over_a_lamp_that_was_clear(cell, ci
     # As a broker would show it that lost its last minutes with the power.
     listener.publish("lamp", "0", retain=True)
     listener.wait_lamp("0")
+    before = len(listener.messages("lamp"))
     agent.start(wait=False)
     assert agent.wait() == 22
     listener.wait_lamp("3")
+    assert {m.payload for m in listener.messages("lamp")[before:]} == {b"3"}  # clear at no moment
 
 
 @pytest.mark.needs_mosquitto
