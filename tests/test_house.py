@@ -146,7 +146,7 @@ def test_each_resource_has_one_owner():
         for module in imports(path):
             if module.split(".")[0] in users:
                 users[module.split(".")[0]].add(name_of(path))
-    assert users["ctypes"] == {"edgeagent/service/inotify.py"}
+    assert users["ctypes"] == {"edgeagent/service/folders/inotify.py"}
     assert users["paho"] == {"edgeagent/service/client.py", "edgeagent/demo/lamp.py"}
 
 

@@ -14,6 +14,9 @@ class FoundFile:
 
     ``taken`` and ``read`` are the monotonic times at which reading began and ended. ``entry`` is the name as
     the folder has it where that is no text (bytes that are not UTF-8) and ``name`` spells them out.
+    ``sha256`` is that of ``data``, where it was read. ``whole`` is False while somebody may still be adding to
+    the file: what does not read as a whole one then is not decided yet. ``unclosed_s`` is for how long its
+    writer neither changed nor closed it, None where no writer is known to have it open.
     """
 
     folder: str
@@ -26,3 +29,6 @@ class FoundFile:
     taken: float = 0.0
     read: float = 0.0
     entry: str = ""
+    sha256: str | None = None
+    whole: bool = True
+    unclosed_s: float | None = None

@@ -1,10 +1,12 @@
-"""When is a file complete? Two looks at a folder and a time, in; names of settled files, out."""
+"""When is a file complete? What was seen of it and a time, in; whether it may be read, and is whole, out."""
 
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Sequence
+import re
+from collections.abc import Collection
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,14 +20,47 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
+class Patience:
+    """How long a file is waited for: unchanged (``settle_s``), empty, and with its writer still at it."""
+
+    settle_s: float
+    empty_s: float
+    unclosed_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """What the watch saw of a file since the last look at it."""
+
+    created: bool = False
+    writing: bool = False
+    closed: bool = False
+    renamed: bool = False
+
+    def then(self, later: Signs) -> Signs:
+        """These and later ones: content written after a close takes its word back, a close ends the writing."""
+        if later.writing:
+            return Signs(self.created or later.created, writing=True)
+        ends = later.closed or later.renamed
+        return Signs(
+            self.created or later.created,
+            writing=self.writing and not ends,
+            closed=self.closed or later.closed,
+            renamed=self.renamed or later.renamed,
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Waiting:
     """A file that is not settled yet: its last look and since when that look has not changed (monotonic).
 
-    ``closed`` is set by a writer's close, ``renamed`` by a rename inside the folder, both seen by the watch.
+    The watch saw the rest: ``writing`` that content was written and no close since, ``closed`` a writer's close
+    or an arrival from elsewhere, ``renamed`` a rename inside the folder.
     """
 
     look: Look
     since_s: float
+    writing: bool = False
     closed: bool = False
     renamed: bool = False
     looks: int = 1
@@ -36,29 +71,63 @@ def looked(waiting: Waiting | None, look: Look, now_s: float) -> Waiting:
     if waiting is None:
         return Waiting(look, now_s)
     if waiting.look != look:
-        return Waiting(look, now_s)  # somebody writes on: an earlier close or rename says nothing any more
+        # Somebody writes on: an earlier close or rename says nothing any more.
+        return Waiting(look, now_s, writing=waiting.writing)
     return replace(waiting, looks=waiting.looks + 1)
 
 
-def settled(waiting: Waiting, now_s: float, settle_s: float, empty_s: float) -> bool:
-    """Whether a file is complete.
+def signed(waiting: Waiting, signs: Signs, *, regular: bool) -> Waiting:
+    """The waiting state after what the watch saw.
 
-    A rename inside the folder settles at once: the name appears when the content is whole. With
-    ``settle_s`` 0 the writer's close is trusted, and where no close was seen two equal looks must do.
-    An empty file is usually one that is about to be written: it waits ``empty_s``.
+    A regular file that was created and is empty is about to be written, and its close will come; a link or a
+    pipe is created and never closed.
     """
-    if settle_s == 0 and waiting.look.size > 0 and not waiting.renamed:
+    begun = signs.created and regular and waiting.look.size == 0
+    if signs.writing or (begun and not (signs.closed or signs.renamed)):
+        return replace(waiting, writing=True, closed=False, renamed=False)
+    if signs.closed or signs.renamed:
+        closed, renamed = waiting.closed or signs.closed, waiting.renamed or signs.renamed
+        return replace(waiting, writing=False, closed=closed, renamed=renamed)
+    return waiting
+
+
+def settled(waiting: Waiting, now_s: float, patience: Patience) -> bool:
+    """Whether a file may be read.
+
+    Not while the watch waits for its close, but then, after ``unclosed_s`` without a change, all the same. A
+    rename inside the folder settles at once: the name appears when the content is whole. With ``settle_s`` 0
+    the writer's close is trusted, and where no close was seen two equal looks must do. An empty file is
+    usually one that is about to be written.
+    """
+    free = not (waiting.writing or waiting.renamed) and waiting.look.size > 0
+    if free and patience.settle_s == 0:
         return waiting.closed or waiting.looks >= 2
-    return now_s >= settles_at(waiting, settle_s, empty_s)
+    return now_s >= settles_at(waiting, patience)
 
 
-def settles_at(waiting: Waiting, settle_s: float, empty_s: float) -> float:
-    """Earliest monotonic time at which the file can be settled if nothing changes any more."""
+def settles_at(waiting: Waiting, patience: Patience) -> float:
+    """Earliest monotonic time at which the file can be read if nothing changes any more."""
+    if waiting.writing:
+        return waiting.since_s + max(patience.unclosed_s, patience.settle_s)
     if waiting.look.size == 0:
-        return waiting.since_s + max(empty_s, settle_s)
-    return waiting.since_s + (0.0 if waiting.renamed else settle_s)
+        return waiting.since_s + max(patience.empty_s, patience.settle_s)
+    return waiting.since_s + (0.0 if waiting.renamed else patience.settle_s)
 
 
-def ignored(name: str, patterns: Sequence[str]) -> bool:
+def whole(waiting: Waiting, now_s: float, patience: Patience) -> bool:
+    """Whether a file that does not read as a whole one is one all the same: nobody is going to add to it.
+
+    Somebody closed it or renamed it; or it has not changed for ``unclosed_s``.
+    """
+    return waiting.closed or waiting.renamed or now_s - waiting.since_s >= patience.unclosed_s
+
+
+def ignored(name: str, patterns: Collection[str]) -> bool:
     """Whether a base name is temporary by pattern (shell style, upper and lower case alike)."""
-    return any(fnmatch.fnmatchcase(name.lower(), pattern.lower()) for pattern in patterns)
+    return _one_pattern(tuple(patterns)).match(name) is not None
+
+
+@lru_cache(maxsize=16)
+def _one_pattern(patterns: tuple[str, ...]) -> re.Pattern[str]:
+    """All patterns in one: a listing of a hundred thousand names asks for each of them."""
+    return re.compile("|".join(fnmatch.translate(p) for p in patterns) or r"(?!)", re.IGNORECASE)

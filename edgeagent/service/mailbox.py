@@ -6,7 +6,7 @@ from collections import deque
 from queue import Empty, SimpleQueue
 
 from edgeagent.service.client import MqttEvent
-from edgeagent.service.watch import Hint
+from edgeagent.service.folders.watch import Hint
 
 _HINTS_MAX = 10_000
 

@@ -13,7 +13,7 @@ from test_watch import Watcher
 
 from edgeagent.codec.configuration.settings import parse_settings
 from edgeagent.errors import ConfigError
-from edgeagent.service.mounts import mount_of
+from edgeagent.service.folders.mounts import mount_of
 
 
 @pytest.fixture

@@ -16,10 +16,10 @@ from field import wait_until
 
 from edgeagent.codec.configuration.settings import IntakeSettings as Settings
 from edgeagent.judging.found_file import FoundFile
-from edgeagent.service import watch as watch_module
+from edgeagent.service.folders import watch as watch_module
+from edgeagent.service.folders.watch import FolderWatch, Hint
 from edgeagent.service.intake import Intake
 from edgeagent.service.mailbox import Mailbox
-from edgeagent.service.watch import FolderWatch, Hint
 from edgeagent.store.clock import SystemClock
 
 PATIENCE_S = 15.0
@@ -218,8 +218,8 @@ def test_limit_of_the_system_falls_back_to_listing_and_recovers(tmp_path, monkey
         (told,) = made.told("watch-impossible")
         assert os.strerror(number) in told["reason"]
         shut.clear()
-        made.until(lambda: watching())
-        assert len(made.told("watch-rebuilt")) == 1
+        made.until(lambda: made.told("watch-rebuilt"))
+        assert len(watching()) == 1
     finally:
         made.intake.close()
 

@@ -44,6 +44,9 @@ class IntakeSettings(ConfigTable, frozen=True):
     empty_s: Seconds = 5.0
     locked_s: Seconds = 30.0
     move_to: Name | None = None
+    unclosed_s: Seconds = 60.0
+    unread_s: Positive = 10.0
+    answer_s: Positive = 5.0
     marker: Annotated[str, msgspec.Meta(min_length=1, max_length=128, pattern=r"^[^/]+$")] | None = None
 
     @property

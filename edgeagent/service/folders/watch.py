@@ -12,8 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from edgeagent.service import inotify
-from edgeagent.service.inotify import Event, FolderEvents
+from edgeagent.service.folders import inotify
+from edgeagent.service.folders.inotify import Event, FolderEvents
 
 _RENAMES_MAX = 1000
 """Halves of renames that are remembered: the other half of an older one will not come any more."""
