@@ -18,6 +18,13 @@ from edgeagent.service.folders.folder import Done, Folder, Grown
 from edgeagent.service.folders.watch import Hint
 from edgeagent.store.clock import Clock
 
+FAULTS = {
+    "source-unavailable": ("source", True),
+    "source-available": ("source", False),
+    "intake-behind": ("unread", True),
+    "intake-caught-up": ("unread", False),
+}
+"""Which reported event begins or ends which fault of a folder."""
 _WATCH_WAITS_S = 0.5
 
 

@@ -39,7 +39,7 @@ from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.rules.part_set import expires_at
 from edgeagent.service.acknowledging import Acknowledgements
-from edgeagent.service.intake import Intake
+from edgeagent.service.intake import FAULTS, Intake
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.publisher import Publisher
 from edgeagent.service.status import Status, stages_ms
@@ -83,7 +83,12 @@ class Service:
             store / "journal", clock, segment_bytes=int(settings.store.segment_mb * 1e6)
         )
         self._intake = Intake(
-            settings.intake, configuration.folder, clock, self._mailbox.hint, self._on_source_event
+            settings.intake,
+            configuration.folder,
+            clock,
+            self._mailbox.hint,
+            self._on_source_event,
+            self._mailbox.ring,
         )
         self._state_path = store / "state" / "publisher.json"
         self._publisher = Publisher(
@@ -401,8 +406,9 @@ class Service:
         if self._writer.seq:
             reason = str(details.get("reason", event))[:500]
             self._append([("recovery", {"what": event, "reason": reason, "folder": details["folder"]})])
-        if event in ("source-unavailable", "source-available"):
-            self._publisher.set_fault(f"source {details['folder']}", event == "source-unavailable")
+        if event in FAULTS:
+            name, present = FAULTS[event]
+            self._publisher.set_fault(f"{name} {details['folder']}", present)
 
     def _on_mqtt_event(self, event: str, details: dict[str, Any]) -> None:
         good = event in ("mqtt-connected", "ready")

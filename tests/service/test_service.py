@@ -343,7 +343,9 @@ def mount(*command):
 
 @pytest.mark.needs_mosquitto
 @pytest.mark.needs_mount
-def test_share_mounted_over_the_folder_and_taken_away_again_is_followed(cell, circle_text, tmp_path, started):
+def test_share_mounted_over_the_folder_is_followed_and_missed_when_it_goes(
+    cell, circle_text, tmp_path, started
+):
     cell.begin_broker()
     listener = cell.begin_listener()
     agent = cell.begin_agent({"intake.scan_s": 0.2})
@@ -356,7 +358,10 @@ def test_share_mounted_over_the_folder_and_taken_away_again_is_followed(cell, ci
     (share / "on-the-share.txt").write_text(circle_text("1"))
     listener.wait(lambda of: "1" in [m.json["serial"] for m in of.messages("disposition")])
     subprocess.run(["umount", agent.inbox], check=True)
-    agent.wait_event("watch-rebuilt", 2)
-    agent.drop("below.txt", circle_text("2"))
+    agent.wait_event("source-unavailable")
+    listener.wait_lamp("3")
+    assert mount("--bind", os.fspath(share), os.fspath(agent.inbox))
+    agent.wait_event("source-available")
+    (share / "back-again.txt").write_text(circle_text("2"))
     listener.wait(lambda of: "2" in [m.json["serial"] for m in of.messages("disposition")])
     assert len(agent.records("measurement")) == 2
