@@ -158,8 +158,9 @@ class Broker(_Process):
         return path
 
     def start(self, *, wait: bool = True) -> Broker:
-        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-        self._launch([program, "-c", os.fspath(self.configuration)])
+        from programs import program  # a plugin of pytest, which must load it first
+
+        self._launch([program("needs_mosquitto"), "-c", os.fspath(self.configuration)])
         if wait:
             wait_until(self._answers, what="the broker's port")
         return self

@@ -72,6 +72,15 @@ def may_mount() -> bool:
     return True
 
 
+def program(marker: str) -> str:
+    """Path of a marker's program, for helpers that start it; where it is missing, the test is skipped."""
+    widen_path()
+    found = shutil.which(PROGRAMS[marker][0])
+    if found is None:
+        pytest.skip(what_is_missing(marker) or marker)
+    return found
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Skip a test that cannot run here, with the reason."""
     needed = [marker for marker in (*PROGRAMS, MOUNT) if item.get_closest_marker(marker)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -69,8 +70,11 @@ def _header(act: Act) -> str:
     return "".join(f"# {line}\n" for line in lines)
 
 
-def export(act: Act, inbox: Path) -> None:
-    """Write one act's file in its manner; returns when the gauge is done with it."""
+def export(act: Act, inbox: Path, until_noticed: Callable[[], object]) -> None:
+    """Write one act's file in its manner; returns when the gauge is done with it.
+
+    A torn file stays torn while ``until_noticed`` waits for somebody to notice it.
+    """
     data = trace_text(act)
     path = inbox / act.name
     if act.manner == "slowly":
@@ -85,7 +89,7 @@ def export(act: Act, inbox: Path) -> None:
         os.rename(temporary, path)
     elif act.manner == "torn":
         path.write_bytes(data[: data.index(b"\n", len(data) // 2) + 4])
-        time.sleep(1.2)
+        until_noticed()
         path.write_bytes(data)
     else:
         path.write_bytes(data)

@@ -17,13 +17,15 @@ from edgeagent.demo import scenario
 from edgeagent.demo.broker import embedded_broker
 from edgeagent.demo.gauge import export
 from edgeagent.demo.lamp import LampClient, Seen
-from edgeagent.demo.scenario import Case
+from edgeagent.demo.scenario import Act, Case
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.report.write import write_period_report
 from edgeagent.store.replay import replay_store
 from edgeagent.store.verify import verify_journal
 
 PREFIX = "edgeagent/plant-a/cell-3/gauge-1"
+_PATIENCE_S = 45.0
+"""How long the line waits for what must come: long enough for a machine that does other work."""
 _LAMP_WORDS = {"0": "clear", "1": "reject", "2": "hold", "3": "fault"}
 
 
@@ -53,8 +55,8 @@ def play(folder: Path | None) -> int:
                 played = _acts(base / "inbox", lamp)
             finally:
                 agent.send_signal(signal.SIGTERM)
-                code = agent.wait(timeout=20)
-                lamp.wait(lambda seen: seen.lamp[-1:] == ["3"], 2)
+                code = agent.wait(timeout=_PATIENCE_S)
+                lamp.wait(lambda seen: seen.lamp[-1:] == ["3"], _PATIENCE_S)
                 lamp.close()
     problems = _check_dispositions(played, lamp.seen)
     problems += _lamp_problems(lamp.seen)
@@ -79,11 +81,11 @@ def _write_configuration(base: Path) -> None:
 
 def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
     """Both acts: a verified gauge and its parts; then a gauge that drifts."""
-    if not lamp.wait(lambda seen: "0" in seen.lamp, 20):
+    if not lamp.wait(lambda seen: "0" in seen.lamp, _PATIENCE_S):
         raise AgentError("the agent's lamp does not come up")
     click.echo("agent ready, lamp clear")
-    export(scenario.verification("MW-03-morning.txt", 1.0, 11), inbox)
-    lamp.wait(lambda seen: len(seen.verifications) == 1, 10)
+    _export(scenario.verification("MW-03-morning.txt", 1.0, 11), inbox, lamp)
+    lamp.wait(lambda seen: len(seen.verifications) == 1, _PATIENCE_S)
     click.echo(f"artefact MW-03: {'passed' if lamp.seen.verifications[0]['passed'] else 'failed'}")
     cases = scenario.cases()
     for case in cases:
@@ -91,8 +93,8 @@ def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
     _settle(cases, lamp)
     for verified, case in scenario.drift_acts():
         before = len(lamp.seen.verifications)
-        export(verified, inbox)
-        lamp.wait(lambda seen, b=before: len(seen.verifications) > b, 10)
+        _export(verified, inbox, lamp)
+        lamp.wait(lambda seen, b=before: len(seen.verifications) > b, _PATIENCE_S)
         click.echo(f"artefact MW-03 again: {'passed' if lamp.seen.verifications[-1]['passed'] else 'failed'}")
         _measure(case, inbox, lamp)
         _settle((case,), lamp)
@@ -100,17 +102,26 @@ def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
     return cases
 
 
+def _export(act: Act, inbox: Path, lamp: LampClient) -> None:
+    """Export a file; one that is torn is written whole only when the agent has raised its alarm."""
+    export(act, inbox, lambda: lamp.wait(_quarantine_alarm, _PATIENCE_S))
+
+
+def _quarantine_alarm(seen: Seen) -> bool:
+    return any(a["alarm"] == "quarantine" for a in seen.alarms)
+
+
 def _measure(case: Case, inbox: Path, lamp: LampClient) -> None:
     """Export a part's files one after another; the operator acknowledges each reject."""
-    for act in case.acts:
+    for number, act in enumerate(case.acts, 1):
         before = _count(lamp.seen, case)
-        export(act, inbox)
-        if act is not case.acts[0] or len(case.acts) == 1:
-            lamp.wait(lambda seen, b=before: _count(seen, case) > b, 1.5)
+        _export(act, inbox, lamp)
+        if number in case.deciding:
+            lamp.wait(lambda seen, b=before: _count(seen, case) > b, _PATIENCE_S)
         for message in lamp.seen.dispositions.get((case.part, case.serial), [])[before:]:
             if message["disposition"] == "reject":
                 lamp.acknowledge(int(message["seq"]))
-                lamp.wait(lambda seen: seen.lamp[-1] != "1", 2)
+                lamp.wait(lambda seen: seen.lamp[-1] != "1", _PATIENCE_S)
 
 
 def _settle(cases: Sequence[Case], lamp: LampClient) -> None:
@@ -119,7 +130,7 @@ def _settle(cases: Sequence[Case], lamp: LampClient) -> None:
     def all_there(seen: Seen) -> bool:
         return all(_newest(seen, c) == c.expected for c in cases)
 
-    lamp.wait(all_there, 15)
+    lamp.wait(all_there, _PATIENCE_S)
 
 
 def _count(seen: Seen, case: Case) -> int:
@@ -166,7 +177,7 @@ def _lamp_problems(seen: Seen) -> list[str]:
         if shown != right:
             words = f"showed {_LAMP_WORDS.get(shown, shown)} for a {message['disposition']}"
             problems.append(f"{message['serial']}: the lamp {words}")
-    if not any(a["alarm"] == "quarantine" for a in seen.alarms):
+    if not _quarantine_alarm(seen):
         problems.append("the torn file raised no alarm")
     if seen.lamp[-1:] != ["3"]:
         problems.append("the stopped agent does not show fault")

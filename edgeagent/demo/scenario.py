@@ -175,7 +175,8 @@ class Act:
 class Case:
     """A part of the demo: its files, its built-in defect in words, and the disposition that this calls for.
 
-    ``because`` is a word that must stand in the reasons; empty where an accept needs none.
+    ``because`` is a word that must stand in the reasons; empty where an accept needs none. ``deciding`` are the
+    numbers of its files that bring a disposition: the last one missing, the first that rejects.
     """
 
     serial: str
@@ -184,6 +185,7 @@ class Case:
     because: str
     acts: tuple[Act, ...]
     part: str = "KX-2005-R"
+    deciding: tuple[int, ...] = (2,)
 
 
 def _pair(
@@ -213,7 +215,14 @@ def cases() -> tuple[Case, ...]:
         Case(
             "000503", "20 UPR near its limit", "accept", "near", _pair("000503", near, GOOD, manner="renamed")
         ),
-        Case("000504", "three-lobed: roundness", "reject", "roundness_total", _pair("000504", lobed, GOOD)),
+        Case(
+            "000504",
+            "three-lobed: roundness",
+            "reject",
+            "roundness_total",
+            _pair("000504", lobed, GOOD),
+            deciding=(1,),
+        ),
         Case("000505", "dust on the left flank", "hold", "spikes", _pair("000505", GOOD, GOOD, spike_um=3.0)),
         Case(
             "000506", "gauge at its stop", "hold", "gauge_saturation", _pair("000506", GOOD, GOOD, clip_um=2.5)
@@ -225,11 +234,17 @@ def cases() -> tuple[Case, ...]:
             "hold",
             "missing right-flank",
             _pair("000508", GOOD, GOOD)[:1],
+            deciding=(),
         ),
-        Case("000509", "no recipe", "hold", "no recipe", _unknown("000509"), part="QQ-9999-L"),
+        Case("000509", "no recipe", "hold", "no recipe", _unknown("000509"), "QQ-9999-L", (1,)),
         *_grooves(),
         Case(
-            "000510", "rejected, reground, measured again", "accept", "re-measured", _reground("000510", comb)
+            "000510",
+            "rejected, reground, measured again",
+            "accept",
+            "re-measured",
+            _reground("000510", comb),
+            deciding=(1, 3),
         ),
     )
 
@@ -241,7 +256,7 @@ def _grooves() -> tuple[Case, ...]:
         act = Act(
             f"{serial}-profile.txt", "profile", (), part=GROOVED, serial=serial, seed=int(serial), groove=groove
         )
-        return Case(serial, defect, expected, because, (act,), part=GROOVED)
+        return Case(serial, defect, expected, because, (act,), GROOVED, (1,))
 
     return (
         case("000521", "none", "accept", "", GrooveShape()),
@@ -283,8 +298,8 @@ def drift_acts() -> tuple[tuple[Act, Case], tuple[Act, Case]]:
     which would not hide the wave yet; by the time it reads 4 % low and the part looks good, the gate is closed.
     """
     return (
-        (verification("MW-03-noon.txt", 0.9965, 12), _chatter("000511", 0.9965, "reject", "20 UPR")),
-        (verification("MW-03-evening.txt", 0.9895, 13), _chatter(WOULD_PASS, 0.96, "hold", "gate")),
+        (verification("MW-03-noon.txt", 0.9965, 12), _chatter("000511", 0.9965, "reject", "20 UPR", 1)),
+        (verification("MW-03-evening.txt", 0.9895, 13), _chatter(WOULD_PASS, 0.96, "hold", "gate", 2)),
     )
 
 
@@ -292,7 +307,7 @@ WOULD_PASS = "000512"
 """A part that would be accepted wrongly if it were not for the gate."""
 
 
-def _chatter(serial: str, scale: float, expected: str, because: str) -> Case:
+def _chatter(serial: str, scale: float, expected: str, because: str, deciding: int) -> Case:
     waves = tuple((upr, scale * nm) for upr, nm in (*GOOD[:3], (20, 62.0)))
     defect = f"62 nm at 20 UPR, gauge reads {100 * (1 - scale):.2g} % low"
-    return Case(serial, defect, expected, because, _pair(serial, waves, GOOD))
+    return Case(serial, defect, expected, because, _pair(serial, waves, GOOD), deciding=(deciding,))

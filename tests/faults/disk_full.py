@@ -38,6 +38,11 @@ def mount(*words: object) -> None:
         raise PermissionError(made.stderr.strip())
 
 
+def take_off(folder: Path) -> None:
+    """Unmount, even where a process that is about to end still has a file open."""
+    subprocess.run(["umount", "-l", folder], check=True)
+
+
 @contextmanager
 def small_disk(folder: Path, kib: int) -> Iterator[Path]:
     """A disk of so many KiB in ``folder`` until the block ends. Raises PermissionError where denied.
@@ -49,7 +54,7 @@ def small_disk(folder: Path, kib: int) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        subprocess.run(["umount", folder], check=True)
+        take_off(folder)
 
 
 @contextmanager
@@ -73,7 +78,7 @@ def overcommitted_disk(folder: Path, kib: int) -> Iterator[Path]:
             enlarge(below, image.stat().st_blocks // 2 + kib)
             yield below
         finally:
-            subprocess.run(["umount", folder], check=True)
+            take_off(folder)
 
 
 def enlarge(folder: Path, kib: int) -> None:
