@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from edgeagent.analysis.kinds import Request, find_kind, key_lacking
-from edgeagent.codec.configuration.settings import Decision, Settings
+from edgeagent.codec.configuration.settings import Decision, IntakeSettings, Settings
 from edgeagent.codec.limits import spoken_limits
 from edgeagent.codec.plain_text import count_text
 from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
@@ -136,7 +136,7 @@ def _station(settings: Settings) -> list[str]:
         f"Station {station.name} in {station.cell} of {station.site}.",
         f"Watches {', '.join(intake.folders)} ({intake.observer}), a file is complete {intake.settle_s:g} s "
         "after its last change.",
-        _share(intake.marker),
+        _share(intake),
         f"Publishes to {mqtt}; a disposition later than {intake.live_s:g} s leaves the lamp alone.",
         f"Rule {decision.rule}: {rule}.",
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
@@ -230,12 +230,14 @@ def _scalar(limit: ScalarLimit) -> str:
     return f"{low}{name}{high}"
 
 
-def _share(marker: str | None) -> str:
-    """When a folder counts as unavailable, which shows fault on the lamp."""
-    gone = "cannot be listed or was a mount point and is none"
-    if marker is None:
-        return f"A folder is unavailable when it {gone}."
-    return f"A folder is unavailable when it {gone}, or when the file {marker} is missing from it."
+def _share(intake: IntakeSettings) -> str:
+    """When a file is decided though it is not known to be whole, and when the lamp shows fault for a folder."""
+    marker = "" if intake.marker is None else f", lacks the file {intake.marker}"
+    return (
+        f"A writer that does not close its file is waited for {intake.unclosed_s:g} s. The lamp shows fault "
+        f"while a folder cannot be listed, says nothing for {intake.answer_s:g} s{marker} or was a mount point "
+        f"and is none, and while a live file waits longer than {intake.unread_s:g} s."
+    )
 
 
 def _curve(curve: CurveLimit) -> str:

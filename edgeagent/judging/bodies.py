@@ -53,12 +53,14 @@ def source_of(file: FoundFile) -> dict[str, Any]:
     source: dict[str, Any] = {
         "name": file.name,
         "folder": file.folder,
-        "sha256": digest_of(file.data) if readable else None,
+        "sha256": (file.sha256 or digest_of(file.data)) if readable else None,
         "bytes": file.look.size,
         "look": [file.look.size, file.look.mtime_ns, file.look.ctime_ns, file.look.inode],
     }
     if file.side is not None:
         source["side_sha256"] = digest_of(file.side)
+    if file.unclosed_s is not None:
+        source["unclosed_s"] = file.unclosed_s
     return source
 
 

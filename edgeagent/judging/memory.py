@@ -217,11 +217,15 @@ class Memory:
 def feature_result(seq: int, body: Mapping[str, Any]) -> FeatureResult:
     """What a part's disposition needs of one measurement record."""
     trace, source = body["trace"], body["source"]
+    disposition, reasons = Disposition(body["disposition"]), tuple(body["reasons"])
+    unclosed = unclosed_reason(source)
+    if unclosed is not None and disposition == Disposition.ACCEPT:
+        disposition, reasons = Disposition.HOLD, (unclosed, *reasons)
     return FeatureResult(
         feature=str(trace["feature"]),
         seq=seq,
-        disposition=Disposition(body["disposition"]),
-        reasons=tuple(body["reasons"]),
+        disposition=disposition,
+        reasons=reasons,
         source={
             "feature": trace["feature"],
             "name": source["name"],
@@ -233,6 +237,14 @@ def feature_result(seq: int, body: Mapping[str, Any]) -> FeatureResult:
         settled_at=float(body["settled_at"]),
         measured_at=_posix(str(trace["measured_at"])),
     )
+
+
+def unclosed_reason(source: Mapping[str, Any]) -> str | None:
+    """Why a file proves nothing good: its writer has it still open. None where that is not known."""
+    seconds = source.get("unclosed_s")
+    if seconds is None:
+        return None
+    return f"writer never closed {source['name']}: read after {float(seconds):g} s without a change"
 
 
 def _posix(text: str) -> float:

@@ -9,7 +9,7 @@ from typing import Any
 
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.memory import Memory, feature_result
+from edgeagent.judging.memory import Memory, feature_result, unclosed_reason
 from edgeagent.model import Disposition
 from edgeagent.rules.gate import (
     Verified,
@@ -235,6 +235,9 @@ def _speaks_against(
     """
     wanted, artefact = configuration.settings.verification, str(body["trace"]["artefact"])
     source = body["source"]
+    unclosed = unclosed_reason(source)
+    if unclosed is not None and body["disposition"] != Disposition.REJECT:
+        return [unclosed], False, False
     copied = memory.verifying.get((str(source["sha256"]), body["certificate_sha256"]))
     if copied is not None:
         return [f"the file is a copy of that of record {copied}: it proves nothing new"], False, False

@@ -14,7 +14,7 @@ from typing import Any
 from edgeagent.codec.configuration.settings import IntakeSettings
 from edgeagent.judging.found_file import FoundFile
 from edgeagent.rules.settling import Look
-from edgeagent.service.folders.folder import Done, Folder, Grown
+from edgeagent.service.folders.folder import Done, Folder
 from edgeagent.service.folders.watch import Hint
 from edgeagent.store.clock import Clock
 
@@ -115,9 +115,9 @@ class Intake:
         """Nothing was decided of a file that may not be whole: it is handed out again when it changed or is."""
         self._folders[file.folder].defer(file)
 
-    def grown(self) -> list[Grown]:
-        """Files that were decided and went on growing, each once."""
-        found: list[Grown] = []
+    def grown(self) -> list[tuple[str, str]]:
+        """Files that went on growing, each once: name, and SHA-256 of what was decided."""
+        found: list[tuple[str, str]] = []
         for folder in self._folders.values():
             found += folder.grown
             folder.grown.clear()

@@ -37,6 +37,7 @@ from edgeagent.judging.part_decisions import (
 )
 from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
+from edgeagent.judging.whole_file import revocations, undecided
 from edgeagent.rules.part_set import expires_at
 from edgeagent.service.acknowledging import Acknowledgements
 from edgeagent.service.intake import FAULTS, Intake
@@ -82,14 +83,8 @@ class Service:
         self._writer = JournalWriter(
             store / "journal", clock, segment_bytes=int(settings.store.segment_mb * 1e6)
         )
-        self._intake = Intake(
-            settings.intake,
-            configuration.folder,
-            clock,
-            self._mailbox.hint,
-            self._on_source_event,
-            self._mailbox.ring,
-        )
+        box, heard = self._mailbox, self._on_source_event
+        self._intake = Intake(settings.intake, configuration.folder, clock, box.hint, heard, box.ring)
         self._state_path = store / "state" / "publisher.json"
         self._publisher = Publisher(
             mqtt,
@@ -282,6 +277,9 @@ class Service:
     def _work_once(self) -> bool:
         self._drain()
         self._intake.scan_if_due()
+        revoked = revocations(self._intake.grown(), self._memory, self._clock.now().timestamp())
+        if revoked:
+            self._append(revoked)
         file = self._intake.take()
         if file is not None:
             self._process(file)
@@ -304,19 +302,26 @@ class Service:
         key = file_key(file.folder, file.name, source["sha256"], source.get("side_sha256"), file.look)
         if self._memory.known(key):
             self._log.debug("seen-before", name=file.name)
-        else:
-            self._record(file, source)
-        self._intake.finished(file)
+        elif not self._record(file, source):
+            return self._intake.defer(file)
+        return self._intake.finished(file)
 
-    def _record(self, file: FoundFile, source: Mapping[str, Any]) -> None:
-        """Exactly one outcome on record, whatever fails; what is on record is never quarantined as well."""
+    def _record(self, file: FoundFile, source: Mapping[str, Any]) -> bool:
+        """Exactly one outcome on record, whatever fails; what is on record is never quarantined as well.
+
+        False, with nothing on record, where the file is not whole yet.
+        """
         try:
             if file.problem is not None:
                 raise file.problem
             rules = rules_now(self._rules, self._memory, self._configuration)
             evaluation = evaluate(file.name, file.data, file.side, rules, digest=source["sha256"])
+            if undecided(file, [c.check for c in evaluation.analysis.quality if not c.ok]):
+                return False
             entries, moments = self._prepared(file, source, evaluation)
         except InputError as error:
+            if undecided(file, None):
+                return False
             self._quarantine(file, source, error)
         except JournalError:
             raise
@@ -326,6 +331,7 @@ class Service:
             self._quarantine(file, source, TraceFormatError(words[:500]))
         else:
             self._tell(file, self._append(entries), moments)
+        return True
 
     def _prepared(
         self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation
@@ -403,8 +409,8 @@ class Service:
     def _on_source_event(self, event: str, details: dict[str, Any]) -> None:
         """A folder was lost or found, a watch rebuilt: on record, and on the lamp while it lasts."""
         self._log.warning(event, **details)
+        reason = str(details.get("reason", event))[:500]
         if self._writer.seq:
-            reason = str(details.get("reason", event))[:500]
             self._append([("recovery", {"what": event, "reason": reason, "folder": details["folder"]})])
         if event in FAULTS:
             name, present = FAULTS[event]

@@ -213,7 +213,8 @@ def _disposition(record: Record, state: PartSet, timeout_s: float, report: Repla
     body = record.body
     found = decide(state, float(body["settled_at"]) + timeout_s, timeout_s)
     expected = found.disposition if found is not None else state.disposed
-    if expected == Disposition.ACCEPT and body.get("gate") is not None:
+    withdrawn = body.get("withdrawn") is not None  # its file was not whole: the next measurement decides
+    if withdrawn or (expected == Disposition.ACCEPT and body.get("gate") is not None):
         expected = Disposition.HOLD
     if expected is None or expected.value != body["disposition"]:
         words = f"recorded {body['disposition']}, now {expected.value if expected else 'undecided'}"

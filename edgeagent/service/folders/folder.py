@@ -57,15 +57,6 @@ class Done:
     sha256: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class Grown:
-    """A file that was decided and goes on growing; ``sha256`` is of what was decided."""
-
-    folder: str
-    name: str
-    sha256: str
-
-
 class Folder:
     """State of one watched folder. ``advance`` is called often; everything else is quick."""
 
@@ -110,7 +101,7 @@ class Folder:
         self._fresh = True
         self._cursor = 0
         self.done: dict[str, Done] = {}
-        self.grown: list[Grown] = []
+        self.grown: list[tuple[str, str]] = []
         self.available: bool | None = None
 
     @property
@@ -264,7 +255,7 @@ class Folder:
                     self._fresh = False
             case Growth(name, sha256, grown):
                 if grown:
-                    self.grown.append(Grown(self.label, name, sha256))
+                    self.grown.append((_spelt_out(name), sha256))
             case MoveFailed(name, reason):
                 self._report("move-failed", {"folder": self.label, "name": name, "reason": reason})
             case OSError():
@@ -434,7 +425,7 @@ class Folder:
             settled_at = min(settled_at, content.look.ctime_ns / 1e9 + self._settings.settle_s)
         return FoundFile(
             folder=self.label,
-            name=os.fsencode(name).decode("utf-8", "backslashreplace"),
+            name=_spelt_out(name),
             data=content.data,
             side=content.side,
             look=content.look,
@@ -448,3 +439,8 @@ class Folder:
             or (at_start and self._age_s(content.look) > unclosed_s),
             unclosed_s=unclosed_s if waiting.writing else None,
         )
+
+
+def _spelt_out(name: str) -> str:
+    """A name as text; bytes that are not UTF-8 are spelt out."""
+    return os.fsencode(name).decode("utf-8", "backslashreplace")

@@ -1,0 +1,51 @@
+"""Files that were read before they were whole: what is not decided yet, and what must be taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+
+from edgeagent.judging import bodies
+from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.memory import Memory
+from edgeagent.judging.part_decisions import Entries
+from edgeagent.model import Disposition
+from edgeagent.rules.part_set import PartDecision
+
+TURNS_CHECK = "whole_turns"
+"""The quality check that compares a trace's turns with those that its recipe asks for."""
+
+
+def undecided(file: FoundFile, failed_checks: Collection[str] | None) -> bool:
+    """Whether nothing should be put on record of a file yet.
+
+    ``failed_checks`` are the quality checks that its trace does not pass, None where it is no trace at all.
+    While somebody may still add to the file, that or too few turns are more likely a piece of a file than a
+    bad one.
+    """
+    if file.whole or file.problem is not None:
+        return False
+    return failed_checks is None or TURNS_CHECK in failed_checks
+
+
+def revocations(names: Iterable[tuple[str, str]], memory: Memory, now: float) -> Entries:
+    """A hold for each accepted part of which a file went on growing, given by name and former SHA-256.
+
+    What was decided of the part rested on a piece of a trace; the whole file, when it is there, decides again.
+    A reject or a hold stands meanwhile: both keep the part back.
+    """
+    grown = set(names)
+    found: Entries = []
+    for state in list(memory.sets.values()):
+        if state.disposed != Disposition.ACCEPT:
+            continue
+        for result in state.results.values():
+            name, sha256 = str(result.source["name"]), str(result.source["sha256"])
+            if (name, sha256) in grown:
+                reason = (
+                    f"{name} grew after it was accepted by record {result.seq}: held until the file is whole"
+                )
+                decision = PartDecision(Disposition.HOLD, (reason,), now)
+                body = bodies.disposition_body(state, decision, None)
+                found.append(("disposition", {**body, "withdrawn": reason}))
+                break
+    return found
