@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from msgspec.structs import asdict
 
 from edgeagent import __version__
@@ -184,7 +185,9 @@ def _part(
         running=recipe.recipe.running if recipe else None,
     )
     try:
-        analysis = kind.analyse(trace, request)
+        # Squares of absurd readings overflow; what is not finite then has no value, which holds the part.
+        with np.errstate(over="ignore", invalid="ignore"):
+            analysis = kind.analyse(trace, request)
     except AnalysisError as error:
         analysis = Analysis((QualityCheck(header.kind, False, None, None, "", str(error)),), ())
     limits, grade_holds = _grade_limits(trace, kind, plan, request)

@@ -99,6 +99,8 @@ def shape_of(values: FloatArray) -> Shape:
 def _last_digit(values: FloatArray) -> float:
     """The value of the last decimal place in use."""
     sample = values[:200]
+    if np.max(np.abs(sample), initial=0.0) > 1e12:  # no decimal place of such a number is left in a float64
+        return 0.0
     return next(
         (10.0**-k for k in range(10) if np.allclose(sample * 10**k, np.round(sample * 10**k), atol=1e-6)), 0.0
     )

@@ -82,10 +82,11 @@ def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
 
 def _code_sides(body: bytes, delimiter: str, words: Mapping[str, str]) -> bytes:
     """The labels of the sides as numbers: the layout's own words, then ``top`` and ``bottom``."""
-    mark = b"[ \t]" if delimiter == " " else re.escape(delimiter.encode())
+    beside = re.escape(delimiter.encode()) + rb" \t\n"
     for word, label in words.items():
-        cell = rb"(^|%b)([ \t]*)%b(?=[ \t]*(?:$|%b))" % (mark, re.escape(word.encode("utf-8")), mark)
-        body = re.sub(cell, rb"\1\2" + label.encode(), body, flags=re.MULTILINE)
+        # Only what stands beside the word is looked at: a pattern for the whole cell is slow on long blanks.
+        whole = rb"(?<![^%b])%b(?![^%b])" % (beside, re.escape(word.encode("utf-8")), beside)
+        body = re.sub(whole, label.encode(), body)
     return code_labels(body)
 
 
