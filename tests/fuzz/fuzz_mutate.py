@@ -13,8 +13,8 @@ _TOKENS = (
     *_NUMBERS, b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"\r\n", b"\r", b"\n", b"[", b"]", b"{", b"}",
     b"\x27\x27\x27", b'"""', b"\\u0000", b"\\ud800", b"\x85", b"\xe2\x80\xa8", b"\x1b[2J", b"..", b"=",
     b"a.b.c", b"true", b"[]", b"{}", b"''", b"0001-01-01T00:00:00+23:59", b"9999-12-31T23:59:59-23:59",
-    b"%s%d", b"(?:a+)+", b"(", b"*", b"\\", b"<!DOCTYPE x [<!ENTITY a 'b'>]>", b"&a;", b"<Datum/>", b"\x03", b"top",
-    b"bottom", b"null", b" ",
+    b"%s%d", b"(?:a+)+", b"(", b"*", b"\\", b"<!DOCTYPE x [<!ENTITY a 'b'>]>", b"&a;", b"<Datum/>",
+    b"\x03", b"top", b"bottom", b"null", b" ",
 )  # fmt: skip
 _NUMBER = re.compile(rb"-?[0-9]+(?:[.,][0-9]+)?(?:e-?[0-9]+)?")
 _REPEATS = (2, 10, 100, 1000, 20_000)
