@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from edgeagent.codec.configuration.toml_text import plain
-from edgeagent.codec.proposals.columns import TURN, Hints
+from edgeagent.codec.proposals.column_shapes import TURN
+from edgeagent.codec.proposals.columns import Hints
 from edgeagent.codec.proposals.findings import Finding, Open, regex_text
 from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import (

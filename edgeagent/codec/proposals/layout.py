@@ -10,18 +10,9 @@ import re
 from dataclasses import dataclass
 
 from edgeagent.codec.configuration.toml_text import plain, toml_value
-from edgeagent.codec.proposals.columns import (
-    TURN,
-    Columns,
-    Hints,
-    Roles,
-    axial_columns,
-    find_angle,
-    roles_of,
-    round_columns,
-    travel_columns,
-    whole_turns_in,
-)
+from edgeagent.codec.proposals.column_roles import Roles, find_angle, roles_of
+from edgeagent.codec.proposals.column_shapes import TURN, whole_turns_in
+from edgeagent.codec.proposals.columns import Columns, Hints, axial_columns, round_columns, travel_columns
 from edgeagent.codec.proposals.findings import Finding, Open
 from edgeagent.codec.proposals.header_lines import HeaderProposal, SourceProposal, read_header
 from edgeagent.codec.proposals.sniff import ExportTable, sniff
