@@ -344,6 +344,7 @@ class MeasurementPlan:
     """One ``[[measurement]]`` of a recipe.
 
     ``options`` is the kind's own frozen options object; ``grade`` asks the kind for a standard's limits.
+    ``setup`` holds what the trace's header must say of its set-up, by header key.
     """
 
     feature: str
@@ -352,6 +353,7 @@ class MeasurementPlan:
     scalar_limits: tuple[ScalarLimit, ...] = ()
     curve_limits: tuple[CurveLimit, ...] = ()
     grade: int | None = None
+    setup: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

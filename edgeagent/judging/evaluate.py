@@ -18,10 +18,11 @@ from edgeagent.codec.configuration.settings import Certificate
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.result import result_object
 from edgeagent.codec.traces.layout import Layout
-from edgeagent.codec.traces.reader import read_trace
+from edgeagent.codec.traces.reader import ReadTrace, read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError
 from edgeagent.judging.artefact import ArtefactEvaluation, evaluate_artefact
 from edgeagent.judging.configuration import Configuration, Document, LoadedRecipe
+from edgeagent.judging.setup_checks import setup_checks
 from edgeagent.model import (
     COVERAGE_FACTOR,
     Analysis,
@@ -140,7 +141,7 @@ def evaluate(
         against = evaluate_artefact(trace, kind, certificate[0] if certificate else None, rules.rule)
         analysis, judgement = against.analysis, against.judgement
     else:
-        analysis, judgement, known = _part(trace, kind, recipe, rules, uncertainty)
+        analysis, judgement, known = _part(read, kind, recipe, rules, uncertainty)
     source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
     if side is not None:
         source["side_sha256"] = digest_of(side)
@@ -170,13 +171,13 @@ def evaluate(
 
 
 def _part(
-    trace: Trace,
+    read: ReadTrace,
     kind: Kind,
     recipe: LoadedRecipe | None,
     rules: Rulebook,
     uncertainty: InstrumentUncertainty | None,
 ) -> tuple[Analysis, Judgement, Budgeted | None]:
-    header = trace.header
+    trace, header = read.trace, read.trace.header
     plan, holds = _find_plan(trace, recipe)
     request = Request(
         thread=recipe.recipe.thread if recipe else None,
@@ -193,7 +194,9 @@ def _part(
     limits, grade_holds = _grade_limits(trace, kind, plan, request)
     every = (*limits, *(plan.scalar_limits if plan else ()))
     limited = frozenset(x.characteristic for x in every)
-    analysis = replace(analysis, quality=(*analysis.quality, *_without_value(every, analysis, kind, request)))
+    doubts = _without_value(every, analysis, kind, request)
+    doubts += setup_checks(trace, read.side, request.thread, plan)
+    analysis = replace(analysis, quality=(*analysis.quality, *doubts))
     part = recipe.recipe.uncertainty if recipe is not None else None
     known = None
     if uncertainty is not None or part is not None:

@@ -6,10 +6,12 @@ import hashlib
 import io
 import tomllib
 import zipfile
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from edgeagent.codec import limits
 from edgeagent.codec.configuration.recipe import parse_recipe, referenced_files
 from edgeagent.codec.configuration.schema import toml_table
 from edgeagent.codec.configuration.settings import parse_settings
@@ -264,3 +266,18 @@ def test_key_with_a_slip_in_a_side_file_is_refused_and_a_foreign_one_carried_alo
     with pytest.raises(TraceFormatError, match="unknown key 'tip_radius_nm'; expected tip_radius_mm"):
         read(binary_profile(100), "a.x3p", SIDE + b"tip_radius_nm = 0.005\n")
     assert read(binary_profile(100), "a.x3p", SIDE + b'batch = "7"\n').header.extra == {"batch": "7"}
+
+
+def test_configuration_readme_states_the_limits():
+    text = (Path(__file__).resolve().parents[2] / "config" / "README.md").read_text(encoding="utf-8")
+    for figure in (POINTS_MAX, HEADER_BYTES_MAX, limits.CONFIGURATION_BYTES_MAX):
+        assert f"{figure:,}" in text
+    for words in (
+        f"| {TURNS_MAX};",
+        f"| {limits.COLUMNS_MAX} |",
+        f"{limits.HEADER_KEYS_MAX} keys",
+        f"{NESTING_MAX} brackets deep, {limits.KEY_PARTS_MAX} names in a key, {limits.DIGITS_MAX} digits",
+        f"{limits.YEAR_MIN} to {limits.YEAR_MAX - 1}",
+    ):
+        assert words in text
+    assert limits.SIDE_FILE_BYTES_MAX == HEADER_BYTES_MAX

@@ -90,6 +90,13 @@ class _PowerTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     exponent: Annotated[float, msgspec.Meta(ge=-6, le=6)]
 
 
+class _SetupTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    tip_radius_mm: Positive | None = None
+    track_diameter_mm: Positive | None = None
+    degrees_per_mm: Positive | None = None
+    sensing: Literal["normal", "radial", "axial"] | None = None
+
+
 class _LimitTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     characteristic: Name | None = None
     instance: str | None = None
@@ -209,6 +216,10 @@ def referenced_files(data: bytes, file: str) -> tuple[str, ...]:
     return tuple(sorted(names))
 
 
+_COMMON_KEYS = ("feature", "kind", "limit", "setup")
+"""Keys of a measurement beside those of its kind."""
+
+
 def _plan(
     table: dict[str, Any],
     index: int,
@@ -219,7 +230,7 @@ def _plan(
 ) -> MeasurementPlan:
     where = f"measurement[{index}]"
     rest = dict(table)
-    feature, kind, limits = (rest.pop(key, None) for key in ("feature", "kind", "limit"))
+    feature, kind, limits, setup = (rest.pop(key, None) for key in _COMMON_KEYS)
     for key, value in (("feature", feature), ("kind", kind)):
         if not isinstance(value, str) or not value:
             near = difflib.get_close_matches(key, rest, 1)
@@ -235,7 +246,10 @@ def _plan(
         raise ConfigError(
             place_of_key(file, text, f"{where}.kind"), f"{where}.kind", str(error), value=kind
         ) from error
-    options = convert(rest, options_type, file, text=text, prefix=where, also=("feature", "kind", "limit"))
+    options = convert(
+        rest, options_type, file, text=text, prefix=where, also=_COMMON_KEYS[:3], last=_COMMON_KEYS[3:]
+    )
+    stated = convert({} if setup is None else setup, _SetupTable, file, text=text, prefix=f"{where}.setup")
     scalars: list[ScalarLimit] = []
     curves: list[CurveLimit] = []
     grade = None
@@ -251,7 +265,8 @@ def _plan(
             curves.append(_curve(limit, key, place, files, getattr(options, "upr", None)))
         else:
             scalars.append(_scalar(limit, key, place))
-    return MeasurementPlan(feature, kind, options, tuple(scalars), tuple(curves), grade)
+    values = {key: value for key, value in msgspec.structs.asdict(stated).items() if value is not None}
+    return MeasurementPlan(feature, kind, options, tuple(scalars), tuple(curves), grade, values)
 
 
 def _require_known(

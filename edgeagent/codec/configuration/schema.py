@@ -50,17 +50,18 @@ def _refuse_not_finite(found: Any, file: str, text: str, key: str) -> None:
 
 def convert(
     table: Mapping[str, Any], target: type[T], file: str, *, text: str = "", prefix: str = "",
-    also: tuple[str, ...] = (),
+    also: tuple[str, ...] = (), last: tuple[str, ...] = (),
 ) -> T:  # fmt: skip
     """A table as ``target``, a ``msgspec.Struct`` that forbids unknown fields.
 
     ``text`` is the document's text, to say the line; ``prefix`` the key path of ``table`` in the document;
-    ``also`` are keys allowed beside those of ``target``, for the message alone. Raises ConfigError.
+    ``also`` and ``last`` are keys allowed before and after those of ``target``, for the message alone. Raises
+    ConfigError.
     """
     try:
         return msgspec.convert(table, target)
     except msgspec.ValidationError as error:
-        raise _explain(str(error), table, target, file, text, prefix, also) from error
+        raise _explain(str(error), table, target, file, text, prefix, (also, last)) from error
 
 
 def place_of_key(file: str, text: str, key: str) -> str:
@@ -102,7 +103,7 @@ def _explain(
     file: str,
     text: str,
     prefix: str,
-    also: tuple[str, ...],
+    beside: tuple[tuple[str, ...], tuple[str, ...]],
 ) -> ConfigError:
     complaint, _, path = message.partition(" - at `$")
     path = path.rstrip("`").lstrip(".")
@@ -111,7 +112,8 @@ def _explain(
     value, allowed = _value_at(table, path), ""
     if unknown or missing:
         name = (unknown or missing).group(1)  # type: ignore[union-attr]
-        fields = [*(also if not path else ()), *_field_names(target, path)]
+        before, after = beside if not path else ((), ())
+        fields = [*before, *_field_names(target, path), *after]
         path = f"{path}.{name}" if path else name
         if unknown:
             near = difflib.get_close_matches(name, fields, 1)

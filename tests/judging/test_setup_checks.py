@@ -1,0 +1,118 @@
+"""A number of the set-up that the recipe contradicts, or that cannot be, holds the part. Invented parts."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from edgeagent.errors import ConfigError, InputError
+from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.store.configuration import load_configuration
+
+ROOT = Path(__file__).resolve().parents[2]
+SIDE = b"""kind = "spiral"
+part = "KX-2005-R"
+serial = "000412"
+feature = "left-flank"
+measured_at = 2026-03-02T09:41:07Z
+track_diameter_mm = 18.5
+tip_radius_mm = 0.005
+"""
+SETUP = "setup = { tip_radius_mm = 0.005, track_diameter_mm = 18.5 }\n"
+
+
+def rules_with(tmp_path, setup: str = "") -> Rulebook:
+    """The example station, with a set-up stated for the left flank."""
+    folder = Path(shutil.copytree(ROOT / "config", tmp_path / "config"))
+    path = folder / "recipes" / "KX-2005-R.toml"
+    before, mark, after = path.read_text().partition("upr = [2, 500]")
+    path.write_text(before + setup + mark + after)
+    return Rulebook.of(load_configuration(folder / "agent.toml"))
+
+
+def profile() -> bytes:
+    """Three turns around a track of 18.5 mm as SMD text: a wave of 50 nm."""
+    step_mm = np.pi * 18.5 * 3 / 12_000
+    heights = 0.05 * np.cos(2 * np.pi * 5 * np.arange(12_000) / 4000)
+    lines = ["ISO 5436 - 2000\0invented\0", "PRF\0 0 ISO0000\0", f"CX\0I\x0012000\0mm\x001.0\0D\0{step_mm!r}",
+             "CZ\0A\x0012000\0um\x001.0\0D", "\x03", "DATE -\0", "\x03"]  # fmt: skip
+    body = "".join(f"{line}\r\n" for line in (*lines, *map(repr, heights.tolist()), "\x03")).encode()
+    return body + b"%d\r\n\x03\r\n" % (sum(body) % 65535)
+
+
+def doubts(rules: Rulebook, side: bytes) -> list[str]:
+    result = evaluate("a.smd", profile(), side, rules).result
+    found = [q["note"] for q in result["quality"] if q["check"] in ("setup", "side_file") and not q["ok"]]
+    assert not found or result["disposition"] == "hold" or result["disposition"] == "reject"
+    return found
+
+
+def sealed(side: bytes) -> bytes:
+    return side + b'checksum = "' + hashlib.sha256(side).hexdigest().encode() + b'"\n'
+
+
+def test_setup_that_agrees_with_the_recipe_raises_no_doubt(tmp_path):
+    assert doubts(rules_with(tmp_path, SETUP), SIDE) == []
+
+
+def test_recipe_without_setup_takes_what_is_possible(tmp_path):
+    rules = rules_with(tmp_path)
+    assert doubts(rules, SIDE) == []
+    assert doubts(rules, SIDE.replace(b"0.005", b"0.007")) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        (b"18.5", b"98.5", "track_diameter_mm"),
+        (b"18.5", b"1.85", "track_diameter_mm"),
+        (b"0.005", b"5.005", "tip_radius_mm"),
+        (b"tip_radius_mm", b"lead_mm = 4.0\ntip_radius_mm", "lead_mm"),
+        (b"tip_radius_mm", b"temperature_c = 84.0\ntip_radius_mm", "temperature_c"),
+        (b"tip_radius_mm", b"degrees_per_mm = 2.1\ntip_radius_mm", "degrees_per_mm"),
+    ],
+)
+def test_number_that_the_thread_cannot_have_holds_the_part(tmp_path, old, new, key):
+    rules = rules_with(tmp_path)
+    side = SIDE.replace(old, new)
+    found = doubts(rules, side)
+    assert len(found) == 1
+    assert found[0].startswith(key)
+    assert "not possible on this thread" in found[0]
+    assert doubts(rules, sealed(side)) == []  # whoever seals a side file has looked at it
+
+
+def test_difference_from_the_stated_setup_holds_the_part_whatever_seals_it(tmp_path):
+    rules = rules_with(tmp_path, SETUP)
+    wrong = SIDE.replace(b"0.005", b"0.004")
+    for side in (wrong, sealed(wrong)):
+        assert doubts(rules, side) == ["tip_radius_mm: the trace says 0.004, the recipe's setup 0.005"]
+    missing = SIDE.replace(b"tip_radius_mm = 0.005\n", b"")
+    assert doubts(rules, missing) == ["tip_radius_mm: the trace says nothing of it, the recipe's setup 0.005"]
+
+
+def test_no_flipped_bit_of_a_side_file_changes_a_value_under_a_stated_setup(tmp_path):
+    rules = rules_with(tmp_path, SETUP)
+    data = profile()
+    good = evaluate("a.smd", data, SIDE, rules)
+    values = {(q.name, q.instance): q.value for q in good.analysis.quantities}
+    begin = SIDE.index(b"track_diameter_mm")
+    for bit in range(8 * begin, 8 * len(SIDE)):
+        damaged = bytearray(SIDE)
+        damaged[bit // 8] ^= 1 << bit % 8
+        try:
+            found = evaluate("a.smd", data, bytes(damaged), rules)
+        except InputError:
+            continue
+        same = {(q.name, q.instance): q.value for q in found.analysis.quantities} == values
+        assert same or any(q.check in ("setup", "side_file") and not q.ok for q in found.analysis.quality), bit
+
+
+@pytest.mark.parametrize("setup", ["setup = 3\n", "setup = []\n", "setup = { tip_radius = 0.005 }\n"])
+def test_setup_that_is_no_table_of_known_keys_is_refused(tmp_path, setup):
+    with pytest.raises(ConfigError, match="setup"):
+        rules_with(tmp_path, setup)
