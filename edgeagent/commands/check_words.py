@@ -11,6 +11,7 @@ from edgeagent.codec.configuration.settings import Decision, IntakeSettings, Set
 from edgeagent.codec.limits import spoken_limits
 from edgeagent.codec.plain_text import count_text
 from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
+from edgeagent.rules.lamp import TABLE as LAMP_TABLE
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import StationConfiguration, exposed_secrets
 
@@ -39,6 +40,8 @@ def in_plain_words(configuration: StationConfiguration) -> str:
     lines += ["", "Larger files and parts of them are refused before they are read:"]
     lines += [f"  {what}: at most {limit}" for what, limit in spoken_limits()]
     lines.append(f"  a trace file: at most {settings.intake.file_mb_max:g} MB ([intake] file_mb_max)")
+    lines += ["", "The lamp shows the first of these that holds:"]
+    lines += [f"  {digit} {word}: {when}" for digit, word, when in LAMP_TABLE]
     doubts = _list_doubts(configuration)
     if doubts:
         lines += ["", "Look again:", *(f"  {d}" for d in doubts)]

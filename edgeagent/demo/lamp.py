@@ -24,7 +24,10 @@ class Seen:
 
 
 class LampClient:
-    """Subscribes below a prefix; ignores repeated sequence numbers, as every consumer should."""
+    """Subscribes below a prefix; ignores repeated sequence numbers, as every consumer should.
+
+    Holds and quarantined files are put aside and acknowledged as soon as they are known.
+    """
 
     def __init__(self, port: int, prefix: str) -> None:
         self.seen = Seen()
@@ -69,6 +72,8 @@ class LampClient:
     def _take(self, topic: str, payload: dict[str, Any]) -> None:
         if topic == "alarm":
             self.seen.alarms.append(payload)
+            if payload["alarm"] == "quarantine":
+                self.acknowledge(int(payload["seq"]))
             return
         if payload["seq"] in self._heads:
             return
@@ -79,3 +84,5 @@ class LampClient:
         key = (payload["part"], payload["serial"])
         self.seen.dispositions.setdefault(key, []).append(payload)
         self.seen.lamp_after[payload["seq"]] = self.seen.lamp[-1] if self.seen.lamp else ""
+        if payload["disposition"] == "hold":
+            self.acknowledge(int(payload["seq"]))

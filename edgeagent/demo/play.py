@@ -81,9 +81,9 @@ def _write_configuration(base: Path) -> None:
 
 def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
     """Both acts: a verified gauge and its parts; then a gauge that drifts."""
-    if not lamp.wait(lambda seen: "0" in seen.lamp, _PATIENCE_S):
+    if not lamp.wait(lambda seen: "2" in seen.lamp, _PATIENCE_S):
         raise AgentError("the agent's lamp does not come up")
-    click.echo("agent ready, lamp clear")
+    click.echo("agent ready, lamp on hold: the gauge is not verified yet")
     _export(scenario.verification("MW-03-morning.txt", 1.0, 11), inbox, lamp)
     lamp.wait(lambda seen: len(seen.verifications) == 1, _PATIENCE_S)
     click.echo(f"artefact MW-03: {'passed' if lamp.seen.verifications[0]['passed'] else 'failed'}")

@@ -1,7 +1,7 @@
 """Delivery as a table: (phase, event) → rule, and a rule gives the next state and what is to be done.
 
 What is undelivered is derived from the journal alone: a session that ends takes everything with it that the
-broker has not acknowledged, and reading begins anew behind the position. After every rule `_follow` settles the
+broker has not acknowledged, and reading begins anew behind the position. After every rule `follow` settles the
 position, finds the faults that time or the position make or end, and shows the lamp before any other message.
 Pairs that TABLE does not name change nothing.
 """
@@ -10,8 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
+from edgeagent.rules.delivery_follow import (
+    FOREIGN,
+    REFUSED,
+    STOPPED,
+    Result,
+    follow,
+    marks_behind,
+    publish,
+)
 from edgeagent.rules.delivery_state import (
     STARTING,
     Acked,
@@ -29,13 +37,12 @@ from edgeagent.rules.delivery_state import (
     Fault,
     Found,
     Heard,
+    Holding,
     LampSeen,
     LastWords,
     NotLetIn,
-    Open,
     Phase,
     Publish,
-    Read,
     Report,
     Rewind,
     Start,
@@ -44,13 +51,9 @@ from edgeagent.rules.delivery_state import (
     Tick,
     Unreachable,
 )
-from edgeagent.rules.lamp import Lamp, acknowledged, shown, with_fault
+from edgeagent.rules.lamp import Lamp, acknowledge, show_message, with_fault, with_holding
 from edgeagent.rules.outbox import Outgoing
 
-Result = tuple[Delivery, tuple[Action, ...]]
-
-WINDOW = 16
-"""Messages of records and lamp under way at a time, at the most; brokers commonly allow 20 in flight."""
 ANSWER_S = 20.0
 """A broker that accepts the connection and sends no CONNACK for so long is given up."""
 SELF_TEST_S = 5.0
@@ -58,14 +61,9 @@ REST_S = 30.0
 PAUSE_MIN_S, PAUSE_MAX_S = 0.5, 10.0
 STABLE_S = 10.0
 """A connection that lasted longer is replaced at once."""
-BEHIND_S = 5.0
-"""Fault while a record waits longer than this for its messages to be acknowledged."""
-FOREIGN_S = 10.0
-"""Fault for so long after the last foreign message on the lamp's topic."""
-ASSERT_S = 1.0
-"""The lamp is put right after a foreign message at most once in this time."""
-_MARK_S, _MARKS_MAX, _AWAITED_MAX = 0.5, 64, 64
-REFUSED, BEHIND, FOREIGN, STOPPED = "mqtt-refused", "delivery-behind", "foreign-writer", "stopped"
+BEATS_PER_BOOT = 10**8
+"""Three years of beats: the next start's are greater than all of this one's."""
+_MARK_S, _MARKS_MAX = 0.5, 64
 
 
 def step(state: Delivery, event: Event) -> Result:
@@ -76,7 +74,7 @@ def step(state: Delivery, event: Event) -> Result:
     if isinstance(event, Acked | LampSeen | Heard | Connected):
         state = replace(state, heard_at=event.now)
     after, actions = rule(state, event)
-    return _follow(after, event, actions)
+    return follow(after, event, actions)
 
 
 # --- sessions ------------------------------------------------------------------------------------------------
@@ -87,13 +85,14 @@ def _start(state: Delivery, event: Start) -> Result:
         state,
         phase=Phase.CONNECTING,
         due=event.now + ANSWER_S,
-        lamp=replace(event.lamp, faults=state.lamp.faults - {STARTING}),
+        lamp=replace(event.lamp, faults=state.lamp.faults - {STARTING}, holding=state.lamp.holding),
         position=event.position,
         settled=event.settled,
         sent_to=event.position,
         answered=event.answered,
         retained=event.retained,
-        marks=_marks_behind(state, event.position),
+        boot=event.boot,
+        marks=marks_behind(state, event.position),
     )
     return state, (Rewind(state.position, state.settled), Connect())
 
@@ -243,7 +242,7 @@ def _lamp_while_proving(state: Delivery, event: LampSeen) -> Result:
     ready = Report("ready", {"lamp": state.lamp.value, "undelivered": state.end - state.position})
     if state.retained is None:
         return state, (ready,)
-    state, messages = _publish(state, (state.retained,), 0, event.now)
+    state, messages = publish(state, (state.retained,), 0, event.now)
     return state, (*messages, ready)
 
 
@@ -285,27 +284,31 @@ def _appended(state: Delivery, event: Appended) -> Result:
 def _appended_delivering(state: Delivery, event: Appended) -> Result:
     """The lamp goes first: what was decided in time shows although its message may wait behind others."""
     state, actions = _appended(state, event)
-    for seq, disposition in event.shows:
-        state = replace(state, lamp=shown(state.lamp, disposition, seq, latches=state.latches))
+    for seq, message in event.messages:
+        state = _shown(state, seq, message)
     return state, actions
+
+
+def _shown(state: Delivery, seq: int, message: Outgoing) -> Delivery:
+    if seq in state.answered:
+        return state
+    return replace(state, lamp=show_message(state.lamp, seq, message, latches=state.latches))
 
 
 def _found(state: Delivery, event: Found) -> Result:
     state = replace(state, reading=False)
     actions: list[Action] = []
     for entry in event.entries:
-        for shows in (one.shows for one in entry.outgoing if one.shows is not None):
-            if entry.seq not in state.answered:
-                lamp = shown(state.lamp, shows, entry.seq, latches=state.latches)
-                state = replace(state, lamp=lamp)
-        state, messages = _publish(state, entry.outgoing, entry.seq, event.now)
+        for outgoing in entry.outgoing:
+            state = _shown(state, entry.seq, outgoing)
+        state, messages = publish(state, entry.outgoing, entry.seq, event.now)
         state = replace(state, sent=(*state.sent, entry), sent_to=entry.seq)
         actions += messages
     return state, tuple(actions)
 
 
 def _aside(state: Delivery, event: Aside) -> Result:
-    return _publish(state, event.outgoing, 0, event.now)
+    return publish(state, event.outgoing, 0, event.now)
 
 
 def _fault(state: Delivery, event: Fault) -> Result:
@@ -313,17 +316,25 @@ def _fault(state: Delivery, event: Fault) -> Result:
 
 
 def _acknowledged(state: Delivery, event: Acknowledged) -> Result:
-    again = {event.seq} if event.seq in state.lamp.latched and event.seq > state.position else set()
-    return replace(state, lamp=acknowledged(state.lamp, event.seq), answered=state.answered | again), ()
+    lamp = acknowledge(state.lamp, event.seq)
+    answered = {w.seq for w in state.lamp.waiting} - {w.seq for w in lamp.waiting}
+    again = {seq for seq in answered if seq > state.position}
+    return replace(state, lamp=lamp, answered=state.answered | again), ()
+
+
+def _holding(state: Delivery, event: Holding) -> Result:
+    return replace(state, lamp=with_holding(state.lamp, event.name, event.present)), ()
 
 
 def _count_beat(state: Delivery, _event: Beat) -> Result:
     return replace(state, beat=state.beat + 1), ()
 
 
-def _beat(state: Delivery, event: Beat) -> Result:
+def _beat(state: Delivery, _event: Beat) -> Result:
+    """The counter grows over all starts. At QoS 0: a late one says nothing, so none may wait anywhere."""
     state = replace(state, beat=state.beat + 1)
-    return _send(state, "heartbeat", b"%d" % state.beat, False, 0, event.now)
+    count = state.boot * BEATS_PER_BOOT + state.beat
+    return state, (Publish(0, "heartbeat", b"%d" % count, False, qos=0),)
 
 
 def _stop(state: Delivery, _event: Stop) -> Result:
@@ -338,109 +349,12 @@ def _end_stopping(state: Delivery, _event: Disconnected) -> Result:
     return replace(_without_session(state), phase=Phase.STOPPED), ()
 
 
-# --- messages ------------------------------------------------------------------------------------------------
-
-
-def _publish(state: Delivery, outgoing: tuple[Outgoing, ...], seq: int, now: float) -> Result:
-    actions: list[Action] = []
-    for one in outgoing:
-        state, sent = _send(state, one.topic, one.payload, one.retain, seq, now)
-        actions += sent
-    return state, tuple(actions)
-
-
-def _send(state: Delivery, topic: str, payload: Any, retain: bool, seq: int, now: float) -> Result:
-    ticket = state.ticket + 1
-    message = Open(ticket, topic, seq, now)
-    state = replace(state, ticket=ticket, open=(*state.open, message))
-    return state, (Publish(ticket, topic, payload, retain),)
-
-
-# --- what follows from every event ---------------------------------------------------------------------------
-
-
-def _follow(state: Delivery, event: Event, actions: tuple[Action, ...]) -> Result:
-    state = _settle(state)
-    state = _absolve(_clock_faults(state, event.now))
-    state, lamp = _show(state, event.now)
-    before = tuple(a for a in actions if not isinstance(a, Publish))
-    messages = tuple(a for a in actions if isinstance(a, Publish))
-    state, read = _wish_to_read(state, event)
-    return state, (*before, *lamp, *messages, *read)
-
-
-def _settle(state: Delivery) -> Delivery:
-    """Move the position over all records whose messages are acknowledged."""
-    waiting, done = {o.seq for o in state.open}, 0
-    while done < len(state.sent) and state.sent[done].seq not in waiting:
-        done += 1
-    if not done:
-        return state
-    last = state.sent[done - 1]
-    delivered = [one for entry in state.sent[:done] for one in entry.outgoing if one.topic == "disposition"]
-    return replace(
-        state,
-        sent=state.sent[done:],
-        position=last.seq,
-        settled=last.place,
-        retained=delivered[-1] if delivered else state.retained,
-        answered=frozenset(seq for seq in state.answered if seq > last.seq),
-        marks=_marks_behind(state, last.seq),
-    )
-
-
-def _marks_behind(state: Delivery, position: int) -> tuple[tuple[int, float], ...]:
-    return tuple(mark for mark in state.marks if mark[0] > position)
-
-
-def _clock_faults(state: Delivery, now: float) -> Delivery:
-    lags = bool(state.marks) and now - state.marks[0][1] > BEHIND_S
-    lamp = with_fault(state.lamp, BEHIND, lags or state.sent_to < state.behind_to)
-    foreign_at = state.foreign_at
-    if foreign_at is not None and now - foreign_at > FOREIGN_S:
-        lamp, foreign_at = with_fault(lamp, FOREIGN, False), None
-    return state if lamp == state.lamp else replace(state, lamp=lamp, foreign_at=foreign_at)
-
-
-def _absolve(state: Delivery) -> Delivery:
-    """End the fault once the broker took what it refused before: a new connection alone proves nothing.
-
-    Everything that waited at the refusal must be acknowledged, and a heartbeat after the self-test.
-    """
-    proved = state.phase is Phase.DELIVERING and state.beat > state.beat_at_ready
-    if REFUSED not in state.lamp.faults or not proved or state.position < state.refused_at:
-        return state
-    if any(o.seq == 0 and o.topic != "lamp" for o in state.open):
-        return state
-    return replace(state, refused=None, refusals=frozenset(), lamp=with_fault(state.lamp, REFUSED, False))
-
-
-def _show(state: Delivery, now: float) -> Result:
-    """The one place that sends a lamp digit: when it changes, and after somebody wrote over it."""
-    digit = state.lamp.value
-    put_right = state.overwritten and now - state.shown_at >= ASSERT_S
-    if not state.connected or (state.shown == digit and not put_right):
-        return state, ()
-    awaited = (*state.awaited, digit)[-_AWAITED_MAX:]
-    state = replace(state, shown=digit, shown_at=now, overwritten=False, awaited=awaited)
-    return _send(state, "lamp", b"%d" % digit, True, 0, now)
-
-
-def _wish_to_read(state: Delivery, event: Event) -> Result:
-    under_way = sum(1 for o in state.open if o.seq or o.topic == "lamp")
-    nothing = isinstance(event, Found) and not event.entries
-    if state.phase is not Phase.DELIVERING or state.reading or nothing or under_way >= WINDOW:
-        return state, ()
-    if state.sent_to >= state.end:
-        return state, ()
-    return replace(state, reading=True), (Read(WINDOW - under_way),)
-
-
 # --- the table -----------------------------------------------------------------------------------------------
 
 _ANYWHERE: dict[type[Event], Callable[..., Result]] = {
     Appended: _appended,
     Fault: _fault,
+    Holding: _holding,
     Acknowledged: _acknowledged,
     Beat: _count_beat,
 }

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
-from edgeagent.model import Disposition
 from edgeagent.rules.lamp import Lamp
 from edgeagent.rules.outbox import Outgoing
 
@@ -66,8 +65,8 @@ class Delivery:
     last handed over in this session, ``overwritten`` says that somebody wrote over it, and ``awaited`` are
     those whose echo has not come back. ``retained`` is the last disposition that was acknowledged, published
     again on each connection. ``marks`` are (record, time): up to this record the journal had grown by
-    then. ``answered`` are rejects behind the position that the line acknowledged: sent again, they do not latch
-    again.
+    then. ``answered`` are records behind the position that the line acknowledged: sent again, they do not
+    wait again.
     """
 
     latches: bool
@@ -93,6 +92,7 @@ class Delivery:
     answered: frozenset[int] = frozenset()
     marks: tuple[tuple[int, float], ...] = ()
     ticket: int = 0
+    boot: int = 0
     beat: int = 0
     beat_at_ready: int = 0
     pause_s: float = 0.0
@@ -138,6 +138,7 @@ class Start(Event):
     lamp: Lamp
     answered: frozenset[int]
     retained: Outgoing | None
+    boot: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,12 +201,12 @@ class Heard(Event):
 class Appended(Event):
     """The journal has grown to record ``end``; ``decided`` is its newest disposition.
 
-    ``shows`` are the new records' live dispositions: the lamp takes them before any message waits its turn.
+    ``messages`` are the new records' with their numbers: the lamp takes them before any of them waits its turn.
     """
 
     end: int
     decided: int
-    shows: tuple[tuple[int, Disposition], ...] = ()
+    messages: tuple[tuple[int, Outgoing], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,8 +232,16 @@ class Fault(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class Holding(Event):
+    """Something that holds the lamp, other than a record, begins or ends."""
+
+    name: str
+    present: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Acknowledged(Event):
-    """The line acknowledged the disposition of record ``seq``; it is on record."""
+    """The line acknowledged record ``seq``; that is on record."""
 
     seq: int
 
@@ -282,12 +291,13 @@ class Read:
 
 @dataclass(frozen=True, slots=True)
 class Publish:
-    """Hand one message to the client at QoS 1."""
+    """Hand one message to the client; at QoS 0 nothing is heard of it again."""
 
     ticket: int
     topic: str
     payload: Mapping[str, Any] | bytes
     retain: bool
+    qos: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,51 +2,146 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from edgeagent.model import Disposition
+from edgeagent.rules.outbox import Outgoing
 
 CLEAR, REJECT, HOLD, FAULT = 0, 1, 2, 3
-_DIGITS = {Disposition.ACCEPT: CLEAR, Disposition.REJECT: REJECT, Disposition.HOLD: HOLD}
+TABLE = (
+    (FAULT, "fault", "starting or stopped; broker, store or folder in trouble; another writer on its topic"),
+    (FAULT, "fault", "delivery behind the journal; a live file unread for too long"),
+    (REJECT, "reject", "a reject that nobody acknowledged"),
+    (HOLD, "hold", "gate closed; a hold or quarantine that nobody acknowledged; part at the station undecided"),
+    (CLEAR, "clear", "none of these, also when nothing was measured yet"),
+)
+"""The lamp's digits in the order of their precedence: (digit, word, when). `Lamp.value` computes it."""
+GATE_CLOSED, UNDECIDED = "gate-closed", "part-undecided"
+"""Names of what holds the lamp without being a record that can be acknowledged."""
+WAITING_MAX = 500
+"""Beyond this the oldest hold or quarantine is forgotten; the lamp does not clear, since so many wait."""
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A record that waits for its acknowledgement: ``what`` is reject, hold or quarantine.
+
+    A reject or hold names part and serial, a quarantine the file.
+    """
+
+    seq: int
+    what: str
+    part: str = ""
+    serial: str = ""
+    file: str = ""
+
+    @property
+    def about(self) -> tuple[str, str, str]:
+        """What two records have in common that are about the same part or file."""
+        return self.part, self.serial, self.file
 
 
 @dataclass(frozen=True, slots=True)
 class Lamp:
-    """The lamp's memory: what the newest live disposition asks for, and rejects nobody acknowledged yet.
+    """The lamp's memory: records that nobody acknowledged yet, what holds it besides, and present faults.
 
-    ``latched`` holds the record numbers of those rejects, ``faults`` the names of present faults. ``newest`` is
-    the record that ``base`` is from: what is shown out of order never takes the place of something newer.
+    ``passing`` is a reject that does not latch, as configured: it shows until the next part's disposition.
+    ``newest`` is the newest disposition shown: what is shown out of order never replaces something newer.
     """
 
-    base: int = CLEAR
-    latched: frozenset[int] = frozenset()
+    waiting: tuple[Waiting, ...] = ()
+    holding: frozenset[str] = frozenset()
     faults: frozenset[str] = frozenset()
+    passing: int = 0
     newest: int = 0
 
     @property
     def value(self) -> int:
-        """The digit to show."""
+        """The digit to show, by TABLE."""
         if self.faults:
             return FAULT
-        return REJECT if self.latched else self.base
+        if self.passing or any(w.what == "reject" for w in self.waiting):
+            return REJECT
+        return HOLD if self.waiting or self.holding else CLEAR
+
+    def waits(self, seq: int) -> bool:
+        """Whether record ``seq`` waits for its acknowledgement."""
+        return any(w.seq == seq for w in self.waiting)
 
 
-def shown(lamp: Lamp, disposition: Disposition, seq: int, *, latches: bool) -> Lamp:
-    """The lamp after a live disposition. A latched reject outlives later accepts until acknowledged."""
-    latching = disposition == Disposition.REJECT and latches
-    if latching:
-        lamp = replace(lamp, latched=lamp.latched | {seq})
-    if seq < lamp.newest:
+def show_disposition(
+    lamp: Lamp, disposition: Disposition, seq: int, *, latches: bool, part: str = "", serial: str = ""
+) -> Lamp:
+    """The lamp after a part's live disposition in record ``seq``.
+
+    An accept clears what was said of the same part before. A reject that latches and a hold wait for their
+    acknowledgement; a later disposition of the same part waits beside them.
+    """
+    if seq >= lamp.newest:
+        lamp = replace(lamp, passing=0, newest=seq)
+        if disposition == Disposition.REJECT and not latches:
+            lamp = replace(lamp, passing=seq)
+    new = Waiting(seq, disposition.value, part, serial)
+    if disposition == Disposition.ACCEPT:
+        return _without_earlier(lamp, new)
+    return lamp if disposition == Disposition.REJECT and not latches else _with(lamp, new)
+
+
+def show_message(lamp: Lamp, seq: int, message: Outgoing, *, latches: bool) -> Lamp:
+    """The lamp after a message of record ``seq``; most change nothing, and late ones never do.
+
+    A live file that could not be read waits like a hold, until a file under the same name was measured.
+    """
+    payload = message.payload
+    if message.topic == "measurement":
+        return _without_earlier(lamp, Waiting(seq, "quarantine", file=_file(payload)))
+    if message.shows is None:
         return lamp
-    base = CLEAR if latching else _DIGITS[disposition]
-    return replace(lamp, base=base, newest=seq)
+    if message.topic == "alarm":
+        return _with(lamp, Waiting(seq, "quarantine", file=_file(payload)))
+    part, serial = str(payload.get("part", "")), str(payload.get("serial", ""))
+    return show_disposition(lamp, message.shows, seq, latches=latches, part=part, serial=serial)
 
 
-def acknowledged(lamp: Lamp, seq: int) -> Lamp:
-    """The lamp after somebody acknowledged the disposition of record ``seq``; others stay latched."""
-    return replace(lamp, latched=lamp.latched - {seq})
+def _file(payload: Mapping[str, Any]) -> str:
+    source = payload.get("source")
+    return f"{source['folder']}/{source['name']}" if isinstance(source, Mapping) else ""
+
+
+def acknowledge(lamp: Lamp, seq: int) -> Lamp:
+    """The lamp after somebody acknowledged record ``seq``, and with it what was said of its part before."""
+    named = next((w for w in lamp.waiting if w.seq == seq), None)
+    if named is None:
+        return lamp
+    lamp = _without_earlier(lamp, named)
+    return replace(lamp, waiting=tuple(w for w in lamp.waiting if w.seq != seq))
 
 
 def with_fault(lamp: Lamp, name: str, present: bool) -> Lamp:
     """The lamp with a fault by name set or cleared."""
     return replace(lamp, faults=lamp.faults | {name} if present else lamp.faults - {name})
+
+
+def with_holding(lamp: Lamp, name: str, present: bool) -> Lamp:
+    """The lamp with something that holds it, other than a record, set or cleared by name."""
+    return replace(lamp, holding=lamp.holding | {name} if present else lamp.holding - {name})
+
+
+def _with(lamp: Lamp, new: Waiting) -> Lamp:
+    waiting = (*(w for w in lamp.waiting if w.seq != new.seq), new)
+    if len(waiting) > WAITING_MAX:
+        oldest = next((w for w in waiting if w.what != "reject"), waiting[0])
+        waiting = tuple(w for w in waiting if w is not oldest)
+    return replace(lamp, waiting=waiting)
+
+
+def _without_earlier(lamp: Lamp, of: Waiting) -> Lamp:
+    """Drop what is about the same part or file and older; what names neither is about nothing else."""
+    if of.about == ("", "", ""):
+        return lamp
+    return replace(lamp, waiting=tuple(w for w in lamp.waiting if w.about != of.about or w.seq >= of.seq))
+
+
+shown, acknowledged = show_disposition, acknowledge

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from edgeagent.model import Disposition
@@ -49,7 +49,7 @@ _ALARM_KEYS = (
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """One message below the prefix. ``shows`` is the disposition that the lamp takes over with it."""
+    """One message below the prefix. ``shows`` is what the lamp takes over with it: a quarantine is a hold."""
 
     topic: str
     payload: Mapping[str, Any]
@@ -81,7 +81,9 @@ def messages(
         what = "incomplete" if incomplete else "failed" if minded else "disregarded"
         return told, _alarm(stamp, f"verification-{what}", "; ".join(body.get("reasons", ())), body)
     if kind == "quarantine":
-        return (_alarm(stamp, "quarantine", str(body.get("reason", "")), body),)
+        alarm = _alarm(stamp, "quarantine", str(body.get("reason", "")), body)
+        live = now - float(body.get("settled_at", 0.0)) <= live_s
+        return (replace(alarm, shows=Disposition.HOLD) if live else alarm,)
     if kind == "recovery":
         return (_alarm(stamp, str(body.get("what", "recovery")), str(body.get("reason", "")), body),)
     return ()

@@ -21,7 +21,7 @@ class Acknowledgements:
 
     def take(self, asked: Sequence[Asked]) -> None:
         """All that came since the last turn, with one sync however many they are."""
-        waiting, now = self._publisher.delivery.lamp.latched, self._clock.monotonic()
+        waiting, now = {w.seq for w in self._publisher.delivery.lamp.waiting}, self._clock.monotonic()
         self._unmatched, recorded = sort_out(self._unmatched, asked, waiting, now)
         if recorded:
             self._append([_entry(one, matched) for one, matched in recorded])

@@ -71,13 +71,13 @@ class MqttClient:
         with contextlib.suppress(OSError, ValueError):
             self._client.subscribe([(topic, 1) for topic in topics])
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool) -> int:
-        """Hand one message at QoS 1 to the client; returns the id under which it is acknowledged.
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int) -> int:
+        """Hand one message to the client; returns the id under which it is acknowledged.
 
         paho's return code is not looked at: a message that is kept counts as open until its PUBACK, and
         what stays open is sent again by a new client.
         """
-        return int(self._client.publish(topic, payload, qos=1, retain=retain).mid)
+        return int(self._client.publish(topic, payload, qos=qos, retain=retain).mid)
 
     def close(self, *, polite: bool) -> None:
         """End the session; not ``polite`` leaves the will to the broker."""

@@ -27,6 +27,7 @@ from edgeagent.errors import (
 from edgeagent.judging import bodies
 from edgeagent.judging.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.line_gate import line_gate_closed
 from edgeagent.judging.memory import Memory, file_key
 from edgeagent.judging.part_decisions import (
     Entries,
@@ -38,6 +39,7 @@ from edgeagent.judging.part_decisions import (
 from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.judging.whole_file import revocations, undecided
+from edgeagent.rules.lamp import GATE_CLOSED
 from edgeagent.rules.part_set import expires_at
 from edgeagent.service.acknowledging import Acknowledgements
 from edgeagent.service.intake import FAULTS, Intake
@@ -50,7 +52,7 @@ from edgeagent.store.clock import Clock
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.requests import RequestFolder
-from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state
+from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state, waiting_of
 
 if TYPE_CHECKING:
     from edgeagent.judging.drift import DriftWatch
@@ -163,7 +165,7 @@ class Service:
         memory = self._memory
         state = read_state(self._state_path)
         if state is None:
-            state = State(memory.checkpoint, memory.lamp.base, tuple(sorted(memory.lamp.latched)))
+            state = State(memory.checkpoint, waiting_of(memory.lamp), memory.lamp.passing)
         reader = JournalReader(self._writer.folder)
         self._publisher.start(reader, boot, state, memory.cursor, memory.last_disposition, memory.answered)
         for body in recovered:
@@ -263,6 +265,7 @@ class Service:
             self._expire_sets()
             self._take_requests()
             self._acknowledgements.report_count()
+            self._show_gate()
             if self.watcher is not None:
                 self.watcher(self.status())
             next_beat = now + _HEARTBEAT_S
@@ -399,12 +402,17 @@ class Service:
         records = self._writer.append(entries)
         for record in records:
             self._memory.apply(record)
+        self._show_gate()
         self._publisher.appended(records, self._memory.decided)
         if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
             self._records_at_checkpoint = self._writer.seq
             checkpoint = self._writer.append([("checkpoint", {"published": self._publisher.delivery.position})])
             self._publisher.appended(checkpoint, self._memory.decided)
         return records
+
+    def _show_gate(self) -> None:
+        now = self._clock.now().timestamp()
+        self._publisher.set_holding(GATE_CLOSED, line_gate_closed(self._memory, self._configuration, now))
 
     def _on_source_event(self, event: str, details: dict[str, Any]) -> None:
         """A folder was lost or found, a watch rebuilt: on record, and on the lamp while it lasts."""
@@ -471,10 +479,7 @@ class Service:
         return None
 
     def _finish_delivery(self) -> None:
-        """Give what is under way half a second to be acknowledged; the rest waits for the next start.
-
-        What the line acknowledges meanwhile goes on record as ever.
-        """
+        """Give what is under way half a second to be acknowledged; the rest waits for the next start."""
         until = self._clock.monotonic() + 0.5
         self._drain()
         while self._publisher.unfinished and self._clock.monotonic() < until:

@@ -11,14 +11,14 @@ from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import JournalWriteError
 from edgeagent.rules import delivery_state as ask
 from edgeagent.rules.acknowledgements import Asked, acknowledged_seq
-from edgeagent.rules.lamp import Lamp
+from edgeagent.rules.lamp import Lamp, Waiting
 from edgeagent.rules.outbox import Outgoing, messages
 from edgeagent.service.client import MqttEvent
 from edgeagent.service.feed import Feed
 from edgeagent.service.session import Session
 from edgeagent.store.clock import Clock
 from edgeagent.store.journal import JournalReader
-from edgeagent.store.state import State, write_state
+from edgeagent.store.state import State, waiting_of, write_state
 
 _READ_S = 0.1
 """Reading ahead gives way to the rest of the loop after so long."""
@@ -77,19 +77,24 @@ class Publisher:
         """
         self._boot, self._saved = boot, state
         self._session.feed = Feed(reader, self._messages)
-        lamp = Lamp(state.base, frozenset(state.latched))
+        lamp = Lamp(tuple(Waiting(*one) for one in state.waiting), passing=state.passing)
         retained = self._messages(last)[0] if last else None
         now = self._clock.monotonic()
-        self._session.take(ask.Start(now, state.position, cursor, lamp, frozenset(answered), retained))
+        self._session.take(ask.Start(now, state.position, cursor, lamp, frozenset(answered), retained, boot))
 
     def appended(self, records: Sequence[Record], decided: int) -> None:
         """The journal has grown by these records; ``decided`` is its newest disposition, 0 for none."""
-        shows = [(r.seq, m.shows) for r in records for m in self._messages(r) if m.shows is not None]
-        self._session.take(ask.Appended(self._clock.monotonic(), records[-1].seq, decided, tuple(shows)))
+        composed = tuple((r.seq, message) for r in records for message in self._messages(r))
+        self._session.take(ask.Appended(self._clock.monotonic(), records[-1].seq, decided, composed))
 
     def set_fault(self, name: str, present: bool) -> None:
         """Set or clear a fault by name and show it."""
         self._session.take(ask.Fault(self._clock.monotonic(), name, present))
+
+    def set_holding(self, name: str, present: bool) -> None:
+        """Set or clear something that holds the lamp, other than a record."""
+        if (name in self.delivery.lamp.holding) != present:
+            self._session.take(ask.Holding(self._clock.monotonic(), name, present))
 
     def acknowledge(self, seq: int) -> None:
         """The line acknowledged a disposition: release its latch."""
@@ -123,7 +128,7 @@ class Publisher:
     def save(self, end: int, head: str) -> None:
         """Make position, lamp and the journal's end durable when they changed. Raises JournalWriteError."""
         lamp = self.delivery.lamp
-        state = State(self.delivery.position, lamp.base, tuple(sorted(lamp.latched)), end, head)
+        state = State(self.delivery.position, waiting_of(lamp), lamp.passing, end=end, head=head)
         if state != self._saved:
             try:
                 write_state(self._state_path, state)

@@ -15,7 +15,8 @@ import msgspec
 from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.errors import ConfigError
 from edgeagent.rules import delivery_state as ask
-from edgeagent.rules.delivery import WINDOW, initial, step
+from edgeagent.rules.delivery import initial, step
+from edgeagent.rules.delivery_follow import WINDOW
 from edgeagent.service.client import MqttClient, MqttEvent
 from edgeagent.service.feed import Feed
 from edgeagent.store.clock import Clock
@@ -122,7 +123,9 @@ class Session:
         if self._client is not None:
             payload = message.payload
             data = payload if isinstance(payload, bytes) else msgspec.json.encode(payload)
-            mid = self._client.publish(f"{self._prefix}/{message.topic}", data, retain=message.retain)
+            mid = self._client.publish(
+                f"{self._prefix}/{message.topic}", data, retain=message.retain, qos=message.qos
+            )
             self._messages[mid] = message
 
     def _connect(self) -> None:

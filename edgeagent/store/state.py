@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 
 from edgeagent.errors import JournalCorruptError, JournalWriteError
+from edgeagent.rules.lamp import Lamp
 from edgeagent.store.files import make_folder, write_synced
 
 _MARK, _END = b',"check":"', b'"}'
@@ -20,15 +21,23 @@ _MARK, _END = b',"check":"', b'"}'
 class State(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What survives a restart beside the journal: how far delivery is, and what the lamp remembers.
 
-    ``end`` and ``head`` are the journal's last record when this was saved: a journal that ends earlier was
-    cut.
+    ``waiting`` are records that wait for their acknowledgement (seq, what, part, serial, file), ``passing`` a
+    reject that does not latch. ``end`` and ``head`` are the journal's last record when this was saved: a
+    journal that ends earlier was cut. ``base`` and ``latched`` are what versions before wrote instead.
     """
 
     position: int = 0
-    base: int = 0
-    latched: tuple[int, ...] = ()
+    waiting: tuple[tuple[int, str, str, str, str], ...] = ()
+    passing: int = 0
     end: int = 0
     head: str = ""
+    base: int = 0
+    latched: tuple[int, ...] = ()
+
+
+def waiting_of(lamp: Lamp) -> tuple[tuple[int, str, str, str, str], ...]:
+    """The lamp's memory as the state keeps it."""
+    return tuple((w.seq, w.what, w.part, w.serial, w.file) for w in lamp.waiting)
 
 
 def write_state(path: Path, state: State) -> None:
@@ -47,12 +56,17 @@ def read_state(path: Path) -> State | None:
         data = path.read_bytes()
         text, mark, digest = data.rpartition(_MARK)
         if not mark:
-            return msgspec.json.decode(data, type=State)
+            return _of_before(msgspec.json.decode(data, type=State))
         if digest != hashlib.sha256(text).hexdigest().encode() + _END:
             return None
         return msgspec.json.decode(text + b"}", type=State)
     except (OSError, ValueError):  # msgspec's errors and UnicodeDecodeError are ValueErrors
         return None
+
+
+def _of_before(state: State) -> State:
+    waiting = tuple((seq, "reject", "", "", "") for seq in state.latched)
+    return State(state.position, waiting, end=state.end, head=state.head)
 
 
 def set_aside_damaged_state(path: Path, quarantine: Path) -> str | None:

@@ -10,25 +10,27 @@ from edgeagent.model import Disposition
 from edgeagent.rules import delivery_state as d
 from edgeagent.rules.delivery import (
     ANSWER_S,
+    PAUSE_MAX_S,
+    PAUSE_MIN_S,
+    REST_S,
+    SELF_TEST_S,
+    STABLE_S,
+    TABLE,
+    initial,
+    step,
+)
+from edgeagent.rules.delivery_follow import (
     ASSERT_S,
     BEHIND,
     BEHIND_S,
     FOREIGN,
     FOREIGN_S,
-    PAUSE_MAX_S,
-    PAUSE_MIN_S,
     REFUSED,
-    REST_S,
-    SELF_TEST_S,
-    STABLE_S,
     STOPPED,
-    TABLE,
     WINDOW,
-    initial,
-    step,
 )
 from edgeagent.rules.delivery_state import Phase
-from edgeagent.rules.lamp import Lamp
+from edgeagent.rules.lamp import GATE_CLOSED, Lamp, Waiting
 from edgeagent.rules.outbox import Outgoing
 
 NOW = 1000.0
@@ -38,7 +40,8 @@ ACK_S = 15.0
 def record(seq: int, shows: Disposition | None = None, messages: int = 1) -> d.Entry:
     """An invented record's entry; its messages are on the disposition's topic when it shows something."""
     topic = "measurement" if shows is None else "disposition"
-    outgoing = tuple(Outgoing(topic, {"seq": seq}, shows is not None, shows) for _ in range(messages))
+    payload = {"seq": seq, "part": "P", "serial": str(seq)}
+    outgoing = tuple(Outgoing(topic, payload, shows is not None, shows) for _ in range(messages))
     return d.Entry(seq, f"behind {seq}", outgoing)
 
 
@@ -51,7 +54,7 @@ class Machine:
         self.actions: list[d.Action] = []
         self.give(d.Appended(self.now, end, decided))
         if end:
-            lamp = Lamp(latched=frozenset(latched))
+            lamp = Lamp(tuple(Waiting(seq, "reject") for seq in latched))
             self.give(d.Start(self.now, position, "there", lamp, frozenset(), None))
 
     def give(self, event: d.Event) -> list[d.Action]:
@@ -85,7 +88,8 @@ class Machine:
         return self.give(d.Found(self.now, entries))
 
     def grow(self, end: int, *shows: tuple[int, Disposition]) -> list[d.Action]:
-        return self.give(d.Appended(self.now, end, max((s for s, _ in shows), default=0), shows))
+        messages = tuple((seq, record(seq, shown).outgoing[0]) for seq, shown in shows)
+        return self.give(d.Appended(self.now, end, max((s for s, _ in shows), default=0), messages))
 
     def acknowledge_all(self) -> None:
         for message in self.state.open:
@@ -126,11 +130,12 @@ EVERY_EVENT = (
     d.Found(NOW, ()),
     d.Aside(NOW, ()),
     FAULT,
+    d.Holding(NOW, GATE_CLOSED, True),
     d.Acknowledged(NOW, 1),
     BEAT,
     d.Stop(NOW),
 )
-AT_ALL_TIMES = {d.Appended, d.Fault, d.Acknowledged, d.Beat}
+AT_ALL_TIMES = {d.Appended, d.Fault, d.Holding, d.Acknowledged, d.Beat}
 IN_A_SESSION = {*AT_ALL_TIMES, d.Acked, d.LampSeen, d.Heard, d.Aside, d.Disconnected, d.Stop, d.Tick}
 HANDLED = {
     Phase.IDLE: {*AT_ALL_TIMES, d.Stop, d.Start, d.LastWords},
@@ -286,7 +291,7 @@ def test_disposition_that_was_never_acknowledged_does_not_overtake_earlier_ones_
     machine.tick(PAUSE_MIN_S)
     machine.connect()
     (again,) = [a.payload for a in machine.echo() if isinstance(a, d.Publish)]
-    assert again == {"seq": 1}
+    assert again["seq"] == 1
 
 
 # --- order, window, position ---------------------------------------------------------------------------------
@@ -354,9 +359,8 @@ def test_one_lost_acknowledgement_among_answered_messages_ends_in_a_new_session(
     machine.found(record(1))
     for _ in range(int(ACK_S)):
         machine.now += 1.0
-        for action in machine.give(d.Beat(machine.now)):
-            if isinstance(action, d.Publish) and action.topic == "heartbeat":
-                machine.give(d.Acked(machine.now, action.ticket))
+        machine.give(d.Heard(machine.now))  # the broker says other things meanwhile
+        machine.echo()
         assert d.Connect not in kinds(machine.tick())
     assert BEHIND in machine.state.lamp.faults
     actions = machine.tick(0.1)
@@ -372,7 +376,7 @@ def test_one_lost_acknowledgement_among_answered_messages_ends_in_a_new_session(
 
 def test_silent_broker_ends_in_a_new_session():
     machine = Machine(end=1, position=1).ready()
-    machine.give(d.Beat(machine.now))
+    machine.give(d.Aside(machine.now, (Outgoing("alarm", {}, False),)))
     assert machine.tick(ACK_S) == []
     assert reports(machine.tick(0.1)) == ["mqtt-silent"]
     assert machine.state.phase is Phase.CONNECTING
@@ -473,6 +477,30 @@ def test_faults_that_begin_without_a_connection_show_with_the_next_one():
     assert lamps(machine.connect()) == [b"3"]
 
 
+def test_closed_gate_holds_the_lamp_from_the_first_message_on():
+    machine = Machine()
+    machine.give(d.Holding(NOW, GATE_CLOSED, True))
+    machine.give(d.Start(NOW, 0, None, Lamp(), frozenset(), None))
+    assert lamps(machine.connect()) == [b"2"]
+    machine.echo()
+    assert lamps(machine.give(d.Holding(NOW, GATE_CLOSED, False))) == [b"0"]
+
+
+def test_heartbeat_grows_over_all_starts_and_nothing_waits_for_its_answer():
+    counts = []
+    for boot in (1, 2, 30):
+        machine = Machine()
+        machine.give(d.Start(NOW, 0, None, Lamp(), frozenset(), None, boot))
+        machine.ready()
+        for _ in range(3):
+            (beat,) = machine.give(d.Beat(machine.now))
+            assert (beat.topic, beat.qos, beat.retain) == ("heartbeat", 0, False)
+            counts.append(int(beat.payload))
+        assert machine.state.open == ()
+    assert counts == sorted(set(counts))
+    assert counts[-1] == 30 * 10**8 + 3
+
+
 # --- refusals ------------------------------------------------------------------------------------------------
 
 
@@ -505,9 +533,10 @@ def test_same_refusal_is_reported_once_and_the_fault_ends_when_all_was_taken_and
     machine.found(record(1, Disposition.ACCEPT))
     machine.acknowledge_all()
     machine.tick()
-    assert REFUSED in machine.state.lamp.faults, "no heartbeat was taken yet"
+    assert REFUSED in machine.state.lamp.faults, "no beat was sent yet"
+    machine.give(d.Aside(machine.now, (Outgoing("alarm", {}, False),)))
     machine.give(d.Beat(machine.now))
-    assert REFUSED in machine.state.lamp.faults, "the heartbeat is not acknowledged"
+    assert REFUSED in machine.state.lamp.faults, "the alarm is not acknowledged"
     machine.acknowledge_all()
     assert machine.state.lamp.faults == frozenset()
     assert machine.state.refused is None

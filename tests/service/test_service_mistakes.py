@@ -45,7 +45,7 @@ def service(tmp_path, log, monkeypatch) -> Service:
     }
     write_toml(tmp_path / "station" / "agent.toml", tables)
     made = Service(load_configuration(tmp_path / "station" / "agent.toml"), SystemClock(), log)
-    monkeypatch.setattr(made._publisher._session, "connect", lambda: None)
+    monkeypatch.setattr(made._publisher._session, "_connect", lambda: None)
     return made
 
 

@@ -8,7 +8,8 @@ import pytest
 from edgeagent.errors import JournalCorruptError
 from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state, write_state
 
-STATE = State(position=41, base=2, latched=(17, 33), end=44, head="ab" * 32)
+WAITING = ((17, "reject", "P", "412", ""), (33, "quarantine", "", "", "inbox/a.txt"))
+STATE = State(position=41, waiting=WAITING, end=44, head="ab" * 32)
 
 
 @pytest.fixture
@@ -37,9 +38,11 @@ def test_file_cut_anywhere_is_damaged(path):
         assert read_state(path) is None
 
 
-def test_file_of_a_version_without_checksum_is_taken(path):
-    path.write_bytes(msgspec.json.encode(STATE))
-    assert read_state(path) == STATE
+def test_file_of_a_version_without_checksum_is_taken_with_its_latched_rejects(path):
+    before = {"position": 41, "base": 2, "latched": [17, 33], "end": 44, "head": "ab" * 32}
+    path.write_bytes(msgspec.json.encode(before))
+    waiting = ((17, "reject", "", "", ""), (33, "reject", "", "", ""))
+    assert read_state(path) == State(position=41, waiting=waiting, end=44, head="ab" * 32)
 
 
 def test_damaged_file_is_kept_aside_and_a_whole_or_missing_one_is_left_alone(path, tmp_path):

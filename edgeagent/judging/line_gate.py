@@ -1,0 +1,36 @@
+"""Is the gate closed for the line as a whole? The lamp asks, before any part has."""
+
+from __future__ import annotations
+
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.memory import Memory
+from edgeagent.rules.gate import closed_reason
+
+RETIRED_H = 7 * 24.0
+"""An instrument whose passed verification ran out longer ago no longer closes the gate of the others."""
+
+
+def line_gate_closed(memory: Memory, configuration: Configuration, now: float) -> bool:
+    """Whether parts would be held at ``now`` (POSIX seconds) by the gate, whichever instrument measures them.
+
+    Each instrument that was ever verified counts, and where none was, the station's own. The gate is closed
+    when it is for one of them.
+    """
+    wanted = configuration.settings.verification
+    if wanted is None or wanted.max_age_h is None:
+        return False
+    if memory.certificate_refused is not None:
+        return True
+    certificate = configuration.certificates.get(wanted.artefact)
+    sha256 = certificate[1].sha256 if certificate is not None else None
+    names = sorted(memory.verified) or [configuration.settings.station.name]
+    closed = [
+        name
+        for name in names
+        if closed_reason(memory.verified.get(name), wanted.artefact, wanted.max_age_h, name, now, sha256)
+    ]
+    if len(closed) == len(names):
+        return True
+    retired_before = now - 3600 * max(RETIRED_H, wanted.max_age_h)
+    last = [memory.verified[name] for name in closed]
+    return any(not verified.passed or verified.measured_at > retired_before for verified in last)
