@@ -15,7 +15,7 @@ from functools import partial
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from edgeagent.demo.thread_surface import TOP, Cut, Part, Section, swept
+from edgeagent.demo.thread_surface import BOTTOM, TOP, Cut, Part, Section, swept
 
 Heights = Callable[[float, int, str, np.ndarray], np.ndarray]
 """Height in um, proud positive, from side, groove (0 is the first one traced), flank and angle in deg."""
@@ -168,3 +168,58 @@ def bell(height_um: float, at_deg: float, half_width_mm: float, radius_mm: float
         return height_um * np.exp(-np.square(np.radians(angle_deg - at_deg) * radius_mm / half_width_mm))
 
     return height
+
+
+def turned(rng, s_mm):
+    """Feed marks of a round tool, 0.06 mm apart, 0.5 µm deep, with fine breaks; um over the length in mm."""
+    phase = (s_mm / 0.06 + rng.uniform()) % 1.0 - 0.5
+    return 0.5 * (4.0 * phase**2 - 1.0 / 3.0) + _correlated(rng, s_mm, 0.003, 0.03)
+
+
+def ground(rng, s_mm):
+    """Heights of a normal law, 0.1 µm, correlated over 0.01 mm."""
+    return _correlated(rng, s_mm, 0.01, 0.1)
+
+
+def honed(rng, s_mm):
+    """A plateau of 0.03 µm with valleys 0.01 mm wide, 0.4 µm deep on average, 6 to the millimetre."""
+    heights = _correlated(rng, s_mm, 0.006, 0.03)
+    for _ in range(rng.poisson(6.0 * np.ptp(s_mm))):
+        at, depth = rng.uniform(s_mm.min(), s_mm.max()), rng.exponential(0.4)
+        heights -= depth * np.exp(-np.square((s_mm - at) / 0.005))
+    return heights
+
+
+def _correlated(rng, s_mm, length_mm, sd_um):
+    """Normal heights whose correlation falls to 1/e within ``length_mm`` (bell-shaped)."""
+    step = s_mm[1] - s_mm[0]
+    reach = int(4 * length_mm / step) + 1
+    kernel = np.exp(-2.0 * np.square(np.arange(-reach, reach + 1) * step / length_mm))
+    white = rng.normal(size=s_mm.size + 2 * reach)
+    return sd_um * np.convolve(white, kernel, "valid") / np.sqrt(np.sum(kernel**2))
+
+
+def with_texture(built: Section, part: Part, texture: Callable, rng) -> Section:
+    """A fresh texture, normal to the surface, on every groove; small heights, flanks to 75° from the root."""
+    facing = 1.0 if part.member == "shaft" else -1.0
+    radius = part.track_conformity[0] * part.ball_diameter_mm
+    psi = np.arctan(part.lead_mm / (np.pi * part.ball_pitch_circle_mm))
+    z = built.z_mm.copy()
+    for side in (TOP, BOTTOM):
+        turned_by = 0.0 if side == TOP else part.lead_mm / 2
+        here = np.flatnonzero(built.side == side)
+        number = np.rint((built.x_mm[here] - turned_by) / part.pitch_mm).astype(int)
+        for k in np.unique(number):
+            own = here[number == k]
+            u = (built.x_mm[own] - turned_by - k * part.pitch_mm) * np.cos(psi)
+            own, u = (
+                own[np.abs(u) < np.sin(np.radians(75.0)) * radius],
+                u[np.abs(u) < np.sin(np.radians(75.0)) * radius],
+            )
+            if own.size < 10:
+                continue
+            angle = np.arcsin(u / radius)
+            even = np.arange(-1.4 * radius, 1.4 * radius, 0.0005)
+            height = np.interp(angle * radius, even, texture(rng, even))
+            z[own] += side * facing * 1e-3 * height / np.cos(angle)
+    return replace(built, z_mm=z)

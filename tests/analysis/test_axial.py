@@ -190,14 +190,20 @@ def test_dust_burr_and_dropouts_do_not_move_a_result():
     dirty = section.with_bump(dirty, 1.0, 5.0 + 1.567, 10.0, 0.02)
     dirty = section.with_dropout(dirty, -1.0, 6.3, 6.35)
     before, after = measured(Part(), cut, clean), measured(Part(), cut, dirty)
+    as_read = {(n, "top[2]") for n in ("flank_form_right", "profile_deviation_right")}
     for a, b in zip(before.quantities, after.quantities, strict=True):
         assert (a.name, a.instance) == (b.name, b.instance)
-        if a.standard_uncertainty is not None:
+        if (a.name, a.instance) in as_read:
+            # the grain is judged as it was read, and its height is doubtful
+            assert abs(b.value) > 1.5
+            assert b.standard_uncertainty > 0.9 * (abs(b.value) - abs(a.value))
+        elif a.standard_uncertainty is not None:
             # of a deviation its amount: which of two nearly equal extremes is larger is chance
             change = abs(abs(a.value) - abs(b.value) if "deviation" in a.name else a.value - b.value)
             assert change < 3.0 * a.standard_uncertainty, a
     assert check(before, "left_out_points").value == 0.0
     assert 0.0 < check(after, "left_out_points").value < 0.2
+    assert not check(after, "left_out_points").ok
     assert "top[2] right" in check(after, "left_out_points").note
     assert check(after, "missing_samples").value > 0.0
 
@@ -206,7 +212,8 @@ def test_land_inside_the_contact_zone_is_left_out():
     part = Part(land_mm=-0.8)
     result = measured(part, dataclasses.replace(CUT, spacing_mm=0.001))
     assert_is_the_part(result, part)
-    assert check(result, "left_out_points").value > 0.05
+    assert check(result, "left_out_points").value == 0.0
+    assert check(result, "flank_ends").value > 0.05
 
 
 def test_uncertainty_is_stated_and_covers_the_error():
@@ -298,8 +305,9 @@ def scatter_and_stated(part, built, name, **given):
 def test_uncertainty_of_form_and_deviation_is_an_upper_bound_of_their_scatter():
     cut = dataclasses.replace(CUT, spacing_mm=0.002)
     wavy = wavy_flanks(section.section(Part(), cut, nodes=700), 0.4, 0.3)
+    # Waves that differ from groove to groove count as texture, so here noise is not all of it.
     scatter, stated = scatter_and_stated(Part(), wavy, "flank_form_left")
-    assert scatter < stated < 4.0 * scatter
+    assert scatter < stated
     # Waves also enlarge the ball's stated place, for they move it; noise does not, so only the bound is asked.
     scatter, stated = scatter_and_stated(Part(), wavy, "profile_deviation_right")
     assert scatter < stated

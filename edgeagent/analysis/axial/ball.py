@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from edgeagent.analysis.texture.filters import gaussian_density
 from edgeagent.errors import FitNotConvergedError, TraceRangeError, TraceShapeError
 from edgeagent.model import FloatArray
 
@@ -274,7 +275,7 @@ def root_gap(
     *,
     ball_radius_mm: float,
     axis_turn_deg: float = 0.0,
-    half_width_deg: float = 1.5,
+    cutoff_mm: float = 0.08,
 ) -> tuple[float, float]:
     """Gap between the seated ball and the groove's root, on the groove's axis.
 
@@ -284,51 +285,63 @@ def root_gap(
         Profile about the root (locus of the tip's centre with the reduced ball radius, or surface).
     centre : mm
         The seated ball's centre.
-    half_width_deg : deg
-        How far to each side, seen from the ball's centre, the profile supports the value; sparse profiles are
-        used to three times as far, until eight points lie on each side.
+    cutoff_mm : mm
+        Wavelength that the Gaussian filter halves. Sparse profiles get up to twice that, until eight points lie
+        on each side within one cut-off.
 
     Returns
     -------
     gap_mm, standard uncertainty in mm
-        A line is laid through the gap on each side of the axis and read on the axis; the mean of the two
-        is the gap, so that the cusp of a gothic arch is neither cut nor exaggerated by noise.
+        A line is laid through the gap on each side of the axis with the filter's weights (the straight ends of
+        ISO 16610-28) and read on the axis; the mean of the two is the gap, so that the cusp of a gothic arch is
+        neither cut nor exaggerated by noise. The uncertainty is that of readings without common texture.
         Curvature costs less than 10 nm at a difference of arc and ball radius of 0.1 mm.
 
     Raises
     ------
     TraceShapeError
-        Fewer than four points on a side of the axis within three times ``half_width_deg``.
+        Fewer than four points on a side of the axis within two cut-offs.
     """
     du, dh = u_mm - centre[0], h_mm - centre[1]
     angle = np.degrees(np.arctan2(du, -dh)) - axis_turn_deg
     gap = np.hypot(du, dh) - ball_radius_mm
+    length = np.radians(angle) * ball_radius_mm
     values, variances = [], []
     for sign in (-1.0, 1.0):
-        near = np.sort(sign * angle[(sign * angle > 0.0) & (sign * angle <= 3.0 * half_width_deg)])
+        away = sign * length
+        near = np.sort(away[(away > 0.0) & (away <= 2.0 * cutoff_mm)])
         if near.size < 4:
-            raise TraceShapeError(f"fewer than four points within {3 * half_width_deg:g}° of the groove's root")
-        width = max(half_width_deg, float(near[min(7, near.size - 1)]))
-        here = (sign * angle > 0.0) & (sign * angle <= width)
-        value, variance = _line_at_zero(angle[here], gap[here])
+            raise TraceShapeError(f"fewer than four points within {2 * cutoff_mm:g} mm of the groove's root")
+        width = max(cutoff_mm, float(near[min(7, near.size - 1)]))
+        here = (away > 0.0) & (away <= width)
+        value, variance = _line_at_zero(away[here], gap[here], gaussian_density(away[here], width))
         values.append(value)
         variances.append(variance)
     return (values[0] + values[1]) / 2.0, float(np.sqrt(variances[0] + variances[1]) / 2.0)
 
 
-def _line_at_zero(x: FloatArray, y: FloatArray) -> tuple[float, float]:
-    """A straight line read at x = 0, with its variance; readings far off are left out once."""
+def _line_at_zero(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    """A weighted straight line read at x = 0, with its variance; readings far off are left out once."""
     for last in (False, True):
-        mean = x.mean()
-        spread = float(np.sum(np.square(x - mean)))
-        if spread == 0.0:
+        if float(np.ptp(x)) == 0.0:
             raise TraceShapeError("the points about the groove's root do not span any width")
-        slope = float((x - mean) @ y) / spread
-        residual = y - y.mean() - slope * (x - mean)
+        total = float(weight.sum())
+        at_zero = line_weights(x, weight)
+        value = float(at_zero @ y)
+        slope = float((weight * x) @ (y - value)) / float(weight @ np.square(x))
+        residual = y - value - slope * x
         scale = 1.4826 * float(np.median(np.abs(residual)))
         good = np.abs(residual) <= max(5.0 * scale, 5e-6)
         if last or np.all(good) or np.count_nonzero(good) < 4:
             break
-        x, y = x[good], y[good]
-    variance = float(residual @ residual) / max(x.size - 2, 1)
-    return float(y.mean() - slope * mean), variance * (1.0 / x.size + float(mean * mean) / spread)
+        x, y, weight = x[good], y[good], weight[good]
+    # Two parameters take more than two points' worth where the weights are uneven: effective numbers count.
+    free = max(total * total / float(weight @ weight) - 2.0, 1.0)
+    variance = float(weight @ np.square(residual)) / total * (free + 2.0) / free
+    return value, variance * float(at_zero @ at_zero)
+
+
+def line_weights(x: FloatArray, weight: FloatArray) -> FloatArray:
+    """Weights of the readings at ``x`` (n,) in a weighted straight line's value at 0; they sum to 1."""
+    zeroth, first, second = (float(weight @ x**p) for p in range(3))
+    return np.asarray(weight * (second - first * x) / (zeroth * second - first * first))

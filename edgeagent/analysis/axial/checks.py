@@ -9,11 +9,13 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from edgeagent.analysis.axial.flanks import Flank
 from edgeagent.analysis.axial.grooves import CleanSide, Rolled, roll_ball, side_name
 from edgeagent.errors import TraceRangeError, TraceShapeError
 from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, FloatArray, IntArray, QualityCheck, Thread, TraceHeader
 
 MAX_SIDE_PHASE = 0.1
+MAX_SHORT_DEG = 3.0
 MAX_BACKWARD_SHARE = 0.005
 MAX_GROSS_PITCH_ERROR = 0.05
 
@@ -219,15 +221,49 @@ def ball_circle(diameter_mm: float, thread: Thread) -> QualityCheck:
     return QualityCheck("ball_circle_against_recipe", off <= allowed, off, allowed, "mm", note)
 
 
-def left_out_points(left_out: Mapping[str, tuple[int, int]], allowed: float) -> QualityCheck:
-    """Points of the flanks left out as dust, burr, chamfer or land; the worst flank decides."""
-    count = sum(n for n, _ in left_out.values())
-    total = sum(m for _, m in left_out.values())
-    share, worst = max(((n / m, name) for name, (n, m) in left_out.items()), default=(0.0, ""))
-    note = f"{count} of {total} flank points left out as dust, burr or land"
-    if count:
-        note += f"; most on {worst}, {100 * share:.1f} %"
+def left_out_points(flanks: Mapping[str, Flank], allowed: float) -> QualityCheck:
+    """Points that the arc leaves out and that may be dust: on one groove only; the worst flank decides."""
+    found = [(s, name) for name, flank in flanks.items() for s in flank.doubtful]
+    share = max((flank.dust_share for flank in flanks.values()), default=0.0)
+    if not found:
+        note = "no flank has a stretch that could be dust"
+        return QualityCheck("left_out_points", True, share, allowed, "1", note)
+    s, name = max(found, key=lambda each: abs(each[0].height_um))
+    way = "high" if s.height_um > 0.0 else "deep"
+    note = (
+        f"{len(found)} {'stretch' if len(found) == 1 else 'stretches'} on single grooves, dust or defect: the "
+        f"largest on {name} at {sum(s.angle_deg) / 2:.1f}°, {abs(s.height_um):.3g} µm {way}, "
+        f"{s.width_mm * 1e3:.0f} µm wide; clean the part and measure again"
+    )
     return QualityCheck("left_out_points", share <= allowed, share, allowed, "1", note)
+
+
+def flank_ends(flanks: Mapping[str, Flank], allowed: float) -> QualityCheck:
+    """How much of the contact zone lies beyond a flank's ends, on land or chamfer; the worst flank decides.
+
+    A flank that ends far before the others of its name is chipped or was not seen.
+    """
+    share, worst = max(((f.land_share, name) for name, f in flanks.items()), default=(0.0, ""))
+    note = f"{100 * share:.1f} % of the contact zone lies beyond the flank's ends"
+    short = _short_flanks(flanks)
+    if share > 0.0:
+        note += f", most on {worst}"
+    if short:
+        note += f"; {', '.join(short)} end more than {MAX_SHORT_DEG:g}° before the others inside the zone"
+    return QualityCheck("flank_ends", share <= allowed and not short, share, allowed, "1", note)
+
+
+def _short_flanks(flanks: Mapping[str, Flank]) -> list[str]:
+    found = []
+    for label in ("left", "right"):
+        same = {name: flank for name, flank in flanks.items() if name.endswith(label)}
+        if len(same) < 3:
+            continue
+        # Ends beyond the zone do not matter, however much they differ.
+        last = {name: min(flank.edges_deg[1], float(flank.angle_deg.max())) for name, flank in same.items()}
+        middle = float(np.median(list(last.values())))
+        found += [name for name, end in last.items() if end < middle - MAX_SHORT_DEG]
+    return found
 
 
 def without_number(remarks: Sequence[str]) -> tuple[QualityCheck, ...]:

@@ -15,7 +15,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from edgeagent.model import FloatArray
+from edgeagent.model import FloatArray, IntArray
 
 DRAWS = 200
 """The standard deviation of so many draws is known to 5 %."""
@@ -31,6 +31,13 @@ def unit_noise(size: int) -> FloatArray:
     noise = np.random.RandomState(_SEED).standard_normal((DRAWS, size))
     noise.flags.writeable = False
     return noise
+
+
+@lru_cache(maxsize=32)
+def draw_places(rows: int, columns: int) -> tuple[IntArray, IntArray]:
+    """Row and column numbers (DRAWS,) by lot; the same in every run."""
+    lot = np.random.RandomState(_SEED)
+    return lot.randint(rows, size=DRAWS).astype(np.int64), lot.randint(columns, size=DRAWS).astype(np.int64)
 
 
 def range_uncertainty(values: FloatArray, noise: FloatArray) -> float:

@@ -13,8 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgeagent.analysis.axial.arcs import Arc, robust_arc
+from edgeagent.analysis.axial.arcs import DUST_FLOOR_MM, Arc, BoolArray, robust_arc
 from edgeagent.analysis.axial.ball import ProfileSeat, Seat, root_gap, seat_on_arcs, seat_on_profile
+from edgeagent.analysis.axial.defects import Stretch, flank_points, left_out_stretches
+from edgeagent.analysis.axial.form import FlankForm
 from edgeagent.analysis.axial.frame import MIN_FLANK_POINTS, Frame, Nominal, map_to_normal
 from edgeagent.analysis.axial.grooves import CleanSide
 from edgeagent.analysis.axial.helicoid import NormalPlane
@@ -33,7 +35,9 @@ class Flank:
     ``u_mm`` and ``h_mm`` (n,) are the tip centre's locus. ``angle_deg`` (n,) is the angle from the root's
     direction, seen from the seated ball. ``edges_deg`` are the angles at which the arc ends toward the root
     and toward the land. ``deviation_um`` (n,) is the distance from the nominal profile about the seated
-    ball, positive where material stands proud. Only points with ``arc.kept`` count.
+    ball, positive where material stands proud. ``surface`` (n,) are the points between the flank's ends: they
+    are judged as read, whether the arc keeps them or not. ``doubtful`` are those of ``stretches`` that may be
+    dust, and ``form`` the form after the cut-off; both need the other grooves (`measuring`).
     """
 
     arc: Arc
@@ -42,11 +46,29 @@ class Flank:
     angle_deg: FloatArray
     deviation_um: FloatArray
     edges_deg: tuple[float, float]
+    surface: BoolArray
+    stretches: tuple[Stretch, ...]
+    doubtful: tuple[Stretch, ...] = ()
+    form: FlankForm | None = None
 
     @property
-    def form_um(self) -> float:
-        """Peak-to-valley residual from the arc."""
-        return float(np.ptp(self.arc.residual_mm[self.arc.kept])) * 1e3
+    def length_mm(self) -> FloatArray:
+        """Place of each point along the arc, (n,), from small to large x."""
+        turn = np.arctan2(self.u_mm - self.arc.x_mm, self.arc.y_mm - self.h_mm)
+        return np.asarray(self.arc.radius_mm * turn)
+
+    @property
+    def dust(self) -> BoolArray:
+        """Points (n,) that may be dust, skirts included."""
+        found = np.zeros(self.u_mm.size, dtype=bool)
+        for s in self.doubtful:
+            found[s.first : s.last] = True
+        return found
+
+    @property
+    def judged(self) -> BoolArray:
+        """Points (n,) of the flank that are certainly its surface."""
+        return np.asarray(self.surface & ~self.dust)
 
     @property
     def reading_scatter_um(self) -> float:
@@ -61,22 +83,14 @@ class Flank:
             return 0.0
         return float(1.4826 * np.median(np.abs(np.diff(residual, 2))) / np.sqrt(6.0)) * 1e3
 
-    @property
-    def form_uncertainty_um(self) -> float:
-        """Upper bound of the standard uncertainty of `form_um`: of a difference of two readings.
-
-        Extremes scatter less, since the largest of many competes with its neighbours. That noise makes the
-        form of a perfect flank too large is not in it.
-        """
-        return float(np.sqrt(2.0)) * self.reading_scatter_um
-
-    def deviation_uncertainty_um(self, seat: Seat) -> float:
+    def deviation_uncertainty_um(self, seat: Seat, doubt_um: float) -> float:
         """Upper bound of the standard uncertainty of a deviation: one reading, and the place of the ball.
 
         Of the amount: which of two nearly equal extremes, one of each sign, is the larger one is chance.
+        ``doubt_um`` is what the value owes to points that may be dust: it counts in full.
         """
         ball_mm = max(seat.uncertainty["centre_u_mm"], seat.uncertainty["centre_h_mm"])
-        return float(np.hypot(self.reading_scatter_um, ball_mm * 1e3))
+        return float(np.hypot(np.hypot(self.reading_scatter_um, ball_mm * 1e3), doubt_um))
 
     def edge_uncertainty_mm(self, tip_radius_mm: float) -> float:
         """Standard uncertainty of where the arc ends, along the arc, about the true edge (derived here).
@@ -89,15 +103,36 @@ class Flank:
         return float(np.hypot(step / np.sqrt(3.0), np.sqrt(2.0 * tip_radius_mm * _edge_noise_mm(self.arc))))
 
     @property
-    def left_out(self) -> int:
-        """Points in the zone that do not belong to the arc."""
-        return int(self.arc.kept.size - np.count_nonzero(self.arc.kept))
+    def dust_share(self) -> float:
+        """Share of the zone's points that may be dust and stand off by more than the dust floor."""
+        off = self.dust & (np.abs(self.arc.residual_mm) > DUST_FLOOR_MM)
+        return float(np.count_nonzero(off)) / off.size
 
-    def worst_deviation(self) -> tuple[float, float]:
-        """Deviation of largest amount from the nominal profile, um with its sign, and its angle in deg."""
-        deviation, angle = self.deviation_um[self.arc.kept], self.angle_deg[self.arc.kept]
+    @property
+    def land_share(self) -> float:
+        """Share of the zone's points beyond the flank's ends."""
+        return 1.0 - float(np.count_nonzero(self.surface)) / self.surface.size
+
+    def worst_deviation(self) -> tuple[float, float, float]:
+        """Deviation of largest amount from the nominal profile as read, um with its sign; its angle in deg;
+        and by how much its amount would be smaller without the points that may be dust.
+        """
+        deviation, angle = self.deviation_um[self.surface], self.angle_deg[self.surface]
         worst = int(np.argmax(np.abs(deviation)))
-        return float(deviation[worst]), float(angle[worst])
+        sound = self.deviation_um[self.judged]
+        doubt = abs(float(deviation[worst])) - float(np.max(np.abs(sound), initial=0.0))
+        return float(deviation[worst]), float(angle[worst]), doubt
+
+    def band_excess(self, band_um: tuple[float, float]) -> tuple[float, float]:
+        """How far the profile as read leaves a band about the nominal one, um, negative inside it; and by how
+        much less without the points that may be dust.
+        """
+        found = [
+            max(float(np.max(d - band_um[1])), float(np.max(band_um[0] - d)))
+            for d in (self.deviation_um[self.surface], self.deviation_um[self.judged])
+            if d.size
+        ]
+        return found[0], found[0] - found[-1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +146,11 @@ class Groove:
     root_clearance_um: float | None
     root_uncertainty_um: float | None
     remarks: tuple[str, ...]
+
+    @property
+    def flanks(self) -> tuple[Flank, Flank]:
+        """Left and right."""
+        return self.left, self.right
 
 
 def measure_groove(
@@ -191,13 +231,19 @@ def _flank(
     from_u = u[a:b] - (seat.centre_u_mm - sign * gap * np.sin(alpha))
     from_h = h[a:b] - (seat.centre_h_mm + gap * np.cos(alpha))
     angle = sign * np.degrees(np.arctan2(u[a:b] - seat.centre_u_mm, seat.centre_h_mm - h[a:b]))
+    edges = _edges(arc, u, h, seat, sign)
+    surface = flank_points(arc, angle, edges, _edge_noise_mm(arc))
+    if not np.any(surface & arc.kept):
+        raise TraceShapeError("no point of a flank lies between its ends")
     return Flank(
         arc=arc,
         u_mm=u[a:b],
         h_mm=h[a:b],
         angle_deg=angle,
         deviation_um=(nominal.flank_radius_mm - np.hypot(from_u, from_h)) * 1e3,
-        edges_deg=_edges(arc, u, h, seat, sign),
+        edges_deg=edges,
+        surface=surface,
+        stretches=left_out_stretches(arc, angle, surface),
     )
 
 
@@ -229,6 +275,7 @@ def _edges(arc: Arc, u: FloatArray, h: FloatArray, seat: Seat, sign: float) -> t
 
 
 def _profile_seat(left: Flank, right: Flank, nominal: Nominal, remarks: list[str]) -> ProfileSeat | None:
+    """The ball on the profile itself, dust left out."""
     points = [np.stack([f.u_mm[f.arc.kept], f.h_mm[f.arc.kept]]) for f in (left, right)]
     try:
         return seat_on_profile(points[0], points[1], nominal.ball_radius_mm)
@@ -248,6 +295,7 @@ def _root(
             (seat.centre_u_mm, seat.centre_h_mm),
             ball_radius_mm=nominal.ball_radius_mm,
             axis_turn_deg=seat.axis_turn_deg,
+            cutoff_mm=nominal.form_cutoff_mm,
         )
     except TraceShapeError as error:
         remarks.append(f"no root clearance: {error}")
@@ -262,8 +310,7 @@ def even_residual(flank: Flank) -> tuple[FloatArray, float]:
     Steps are the median step of the flank, so that nothing shorter than a sample's width is invented.
     """
     kept = flank.arc.kept
-    turn = np.arctan2(flank.u_mm[kept] - flank.arc.x_mm, flank.arc.y_mm - flank.h_mm[kept])
-    length = flank.arc.radius_mm * turn
+    length = flank.length_mm[kept]
     order = np.argsort(length, kind="stable")
     length, residual = length[order], flank.arc.residual_mm[kept][order]
     spacing = float(np.median(np.diff(length)))

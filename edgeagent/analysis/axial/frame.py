@@ -39,7 +39,7 @@ class Nominal:
     ``ball_radius_mm`` and ``flank_radius_mm`` are less the tip radius. ``facing`` is +1 on a shaft, where the
     way out of the groove leads away from the axis, and -1 in a nut. The contact zone reaches from
     ``zone_deg[0]`` to ``zone_deg[1]``, seen from the ball's centre, from the root's direction. ``align`` False
-    trusts the frame of the trace instead of fitting the axis' tilt.
+    trusts the frame of the trace instead of fitting the axis' tilt. ``form_cutoff_mm`` parts form from texture.
     """
 
     ball_radius_mm: float
@@ -52,6 +52,7 @@ class Nominal:
     lead_mm: float
     ball_circle_radius_mm: float
     align: bool = True
+    form_cutoff_mm: float = 0.08
 
     @property
     def pitch_mm(self) -> float:

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from edgeagent.analysis.axial import checks
-from edgeagent.analysis.axial.flanks import Groove, measure_groove
+from edgeagent.analysis.axial.arcs import BoolArray
+from edgeagent.analysis.axial.defects import Stretch, doubtful_stretches
+from edgeagent.analysis.axial.flanks import Flank, Groove, measure_groove
+from edgeagent.analysis.axial.form import (
+    bridged_points,
+    cell_count,
+    cell_numbers,
+    even_cells,
+    flank_forms,
+    outlying,
+    parted,
+    root_variance,
+)
 from edgeagent.analysis.axial.frame import (
     MIN_FLANK_POINTS,
     Frame,
@@ -149,7 +161,65 @@ def measure_grooves(
         if moved < _REMEASURE_MM:
             break
         frame = measured[0]
-    return MeasuredGrooves(measured[0], number, grooves, failed, measured[1], measured[2])
+    compared = compare_flanks(grooves, nominal)
+    return MeasuredGrooves(measured[0], number, compared, failed, measured[1], measured[2])
+
+
+def compare_flanks(grooves: Mapping[str, Groove], nominal: Nominal) -> dict[str, Groove]:
+    """Grooves with what only the comparison of their flanks shows: dust from form, texture from form."""
+    cutoff = nominal.form_cutoff_mm
+    names = [[g.flanks[i] for g in grooves.values()] for i in (0, 1)]
+    length = float(np.median([np.ptp(f.length_mm[f.surface]) for flanks in names for f in flanks]))
+    cells = cell_count(length, cutoff)
+    marked, profiles, clean = zip(*(_without_dust(flanks, nominal, cells) for flanks in names), strict=True)
+    # Both flanks were cut alike: what is chance on one is so on the other.
+    (common_left, chance_left), (common_right, chance_right) = (parted(c) for c in clean)
+    chance = np.concatenate([chance_left, chance_right])
+    cell = length / cells
+    texture_um = float(np.sqrt(root_variance(chance, cell, cutoff)))
+    lefts, rights = (
+        [
+            replace(f, form=form)
+            for f, form in zip(m, flank_forms(p, c, shared, chance, cell, cutoff), strict=True)
+        ]
+        for m, p, c, shared in zip(marked, profiles, clean, (common_left, common_right), strict=True)
+    )
+    return {
+        name: replace(groove, left=a, right=b, root_uncertainty_um=_with_texture(groove, texture_um))
+        for (name, groove), a, b in zip(grooves.items(), lefts, rights, strict=True)
+    }
+
+
+def _without_dust(
+    flanks: Sequence[Flank], nominal: Nominal, cells: int
+) -> tuple[list[Flank], FloatArray, FloatArray]:
+    """Flanks of one name with their doubtful stretches; their profiles as read, and with those bridged."""
+    read = [(f.length_mm[f.surface], -1e3 * f.arc.residual_mm[f.surface]) for f in flanks]
+    profiles = np.array([even_cells(at, proud, cells) for at, proud in read])
+    standing = [_standing(f, off) for f, off in zip(flanks, outlying(profiles), strict=True)]
+    doubtful = doubtful_stretches(standing, starts=nominal.starts, cutoff_mm=nominal.form_cutoff_mm)
+    marked = [replace(f, doubtful=d) for f, d in zip(flanks, doubtful, strict=True)]
+    bridged = [
+        even_cells(at, bridged_points(at, proud, f.dust[f.surface]), cells)
+        for f, (at, proud) in zip(marked, read, strict=True)
+    ]
+    return marked, profiles, np.array(bridged)
+
+
+def _standing(flank: Flank, off: BoolArray) -> tuple[Stretch, ...]:
+    """The stretches that reach a cell which stands off what the grooves have in common."""
+    ends = flank.length_mm[flank.surface]
+    cell = cell_numbers(flank.length_mm, off.size, (float(ends.min()), float(ends.max())))
+    return tuple(s for s in flank.stretches if np.any(off[cell[s.first : s.last]]))
+
+
+def _with_texture(groove: Groove, texture_um: float) -> float | None:
+    """Root uncertainty: the readings' own or that of the flanks' texture, the larger, and the ball's place."""
+    if groove.root_uncertainty_um is None:
+        return None
+    ball_um = groove.seat.uncertainty["centre_h_mm"] * 1e3
+    own = np.sqrt(max(groove.root_uncertainty_um**2 - ball_um**2, 0.0))
+    return float(np.hypot(max(float(own), texture_um), ball_um))
 
 
 def _measure_each(

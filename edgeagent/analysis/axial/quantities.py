@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from edgeagent.analysis.axial.ball import Seat
 from edgeagent.analysis.axial.flanks import Flank, Groove, even_residual
 from edgeagent.analysis.axial.frame import Nominal
 from edgeagent.analysis.axial.options import Options
@@ -122,12 +123,7 @@ def groove_quantities(
         conformity = radius / thread.ball_diameter_mm
         values[f"track_conformity_{name}"] = (conformity, radius_spread / thread.ball_diameter_mm)
         values[f"arc_centre_height_{name}"] = (getattr(seat, height), spread[height])
-        values[f"flank_form_{name}"] = (flank.form_um, flank.form_uncertainty_um)
-        deviation_spread = flank.deviation_uncertainty_um(seat)
-        values[f"profile_deviation_{name}"] = (flank.worst_deviation()[0], deviation_spread)
-        if options.profile_band_um is not None:
-            excess = band_excess(flank, options.profile_band_um)
-            values[f"profile_band_excess_{name}"] = (excess, deviation_spread)
+        values.update(_shape(flank, name, seat, options))
         if options.roughness is not None:
             for texture, dof in (
                 _roughness(flank, name, options.roughness, failures),
@@ -173,10 +169,20 @@ def _profile_seat(groove: Groove) -> _Values:
     }
 
 
-def band_excess(flank: Flank, band_um: tuple[float, float]) -> float:
-    """How far the profile leaves a band about the nominal profile, um; negative: room left inside it."""
-    deviation = flank.deviation_um[flank.arc.kept]
-    return float(max(np.max(deviation) - band_um[1], band_um[0] - np.min(deviation)))
+def _shape(flank: Flank, name: str, seat: Seat, options: Options) -> _Values:
+    """Form, deviation from the nominal profile and, where a band is set, what leaves it."""
+    deviation, _, doubt = flank.worst_deviation()
+    form = flank.form
+    found: dict[str, tuple[float | None, float | None]] = {
+        f"flank_form_{name}": (None, None)
+        if form is None
+        else (form.value_um, float(np.hypot(form.uncertainty_um, form.doubt_um))),
+        f"profile_deviation_{name}": (deviation, flank.deviation_uncertainty_um(seat, doubt)),
+    }
+    if options.profile_band_um is not None:
+        excess, doubt = flank.band_excess(options.profile_band_um)
+        found[f"profile_band_excess_{name}"] = (excess, flank.deviation_uncertainty_um(seat, doubt))
+    return found
 
 
 def _roughness(flank: Flank, name: str, wanted: RoughnessOptions, failures: list[str]) -> tuple[_Values, float]:
@@ -317,12 +323,13 @@ def _flank_details(flank: Flank, sign: float, seat: Any, nominal: Nominal, point
     ) + sign * seat.axis_turn_deg
     angle = np.radians(raw)
     ball = nominal.ball_radius_mm + tip
-    worst, at = flank.worst_deviation()
+    worst, at, _ = flank.worst_deviation()
+    shown = flank.judged
     return {
         "u_mm": _rounded(arc.x_mm + from_u * outward, 6),
         "h_mm": _rounded(arc.y_mm + from_h * outward, 6),
         "residual_um": _rounded(-residual * 1e3, 4),
-        "left_out": [int(i) for i in np.flatnonzero(~arc.kept[::stride])],
+        "left_out": [int(i) for i in np.flatnonzero(~shown[::stride])],
         "arc": {
             "u_mm": round(arc.x_mm, 7),
             "h_mm": round(arc.y_mm, 7),

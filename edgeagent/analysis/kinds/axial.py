@@ -179,6 +179,7 @@ def _nominal(trace: Trace, thread: Thread, options: Options) -> Nominal:
         lead_mm=thread.lead_mm,
         ball_circle_radius_mm=thread.ball_pitch_circle_mm / 2.0,
         align=options.alignment == "ball-centres",
+        form_cutoff_mm=options.form_cutoff_mm,
     )
 
 
@@ -362,16 +363,17 @@ def _closing_checks(
 ) -> list[QualityCheck]:
     """Checks that need the measured grooves."""
     frame = measured.frame
-    left_out = {
-        f"{name} {label}": (flank.left_out, flank.arc.kept.size)
+    flanks = {
+        f"{name} {label}": flank
         for name, groove in measured.grooves.items()
-        for label, flank in (("left", groove.left), ("right", groove.right))
+        for label, flank in zip(("left", "right"), groove.flanks, strict=True)
     }
     tilt = None if frame.axis.tilt_uncertainty_rad is None else float(np.degrees(frame.axis.tilt_rad))
     found = [
         checks.failed_grooves(measured.failed),
         checks.unbroken_sequence(measured.number, frame.side),
-        checks.left_out_points(left_out, options.max_left_out_share),
+        checks.left_out_points(flanks, options.max_left_out_share),
+        checks.flank_ends(flanks, options.max_land_share),
         checks.axis_tilt(tilt, options.max_axis_tilt_deg, trusted=options.alignment == "as-recorded"),
     ]
     if grid.pitch_mm is not None:

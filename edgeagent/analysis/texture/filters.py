@@ -200,6 +200,25 @@ def gaussian_smooth(
     return _regress(rest, weights, order) + level
 
 
+def gaussian_density(away: FloatArray, cutoff: float) -> FloatArray:
+    """The weighting function of ISO 16610-21 at distances from its middle, 1 there; shape of ``away``."""
+    return np.asarray(np.exp(-np.pi * np.square(away / (ALPHA * cutoff))))
+
+
+def smoothing_matrix(size: int, spacing: float, cutoff: float) -> FloatArray:
+    """`gaussian_smooth` with its straight ends as a matrix, for many short profiles of one length.
+
+    Shape (size, size); row i holds the weights of the samples in the smooth profile's sample i. Parameters,
+    errors and source as there; the two agree within rounding (tests/analysis/test_filters.py).
+    """
+    weights = gaussian_weights(spacing, cutoff)
+    half = weights.size // 2
+    step = (np.arange(size) - np.arange(size)[:, None]).astype(np.float64)
+    near = np.where(np.abs(step) <= half, weights[np.clip(step.astype(np.int64) + half, 0, 2 * half)], 0.0)
+    zeroth, first, second = (np.sum(near * step**p, axis=1, keepdims=True) for p in range(3))
+    return np.asarray(near * (second - first * step) / (zeroth * second - first**2))
+
+
 def _sum_around(z: FloatArray, weights: FloatArray) -> FloatArray:
     """``sum_j weights[j + m] * z[i + j]`` for every i, samples outside counting as zero; shape of z."""
     from scipy import fft  # not at start: most parts need the closed filter alone
