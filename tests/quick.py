@@ -1,7 +1,8 @@
 """Which tests are the inner loop, ``pytest -m quick``, and in which order the whole suite runs.
 
-One decision a folder, with exceptions by module. A quick test starts no service and no broker; all of them
-together take at most 40 s on two cores. `test_quick.py` asks for a decision on whatever is new.
+One decision a folder, with exceptions by module. A quick test starts no service and no broker and simulates no
+distributions; all of them together take at most 40 s on two cores. `test_quick.py` asks for a decision on
+whatever is new.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ FOLDERS = {
     "store": QUICK,
     "commands": WHOLE,
     "deploy": WHOLE,
+    "fuzz": WHOLE,
     "report": WHOLE,
     "service": WHOLE,
 }
@@ -31,8 +33,14 @@ MODULES = {
     "test_house.py": QUICK,
     "test_quick.py": QUICK,
     "test_readme.py": WHOLE,
+    "test_values.py": QUICK,
 }
 """Modules beside the folders, and those that are unlike the rest of their folder."""
+SIMULATIONS = (
+    *("scatter", "seeds", "monte_carlo", "often", "hardly_ever", "by_chance", "false_alarms"),
+    *("from_the_truth", "stated_risk"),
+)
+"""Words in the names of tests that draw many samples, to compare what is stated with what comes out."""
 LONGEST = ("test_demo.py", "service/", "deploy/")
 """What begins first, so that no worker is left alone with it at the end: tests that mostly wait."""
 SERVICE = "cell"
@@ -48,6 +56,12 @@ def module_of(item: pytest.Item) -> str:
     return item.path.relative_to(TESTS).as_posix() if item.path.is_relative_to(TESTS) else item.path.name
 
 
+def waits(item: pytest.Item) -> bool:
+    """Whether a test of a quick module takes long all the same: for a service, or for many samples."""
+    simulates = any(word in item.name.split("[")[0] for word in SIMULATIONS)
+    return simulates or SERVICE in getattr(item, "fixturenames", ())
+
+
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "quick: the inner loop; given by tests/quick.py, never by hand")
 
@@ -61,7 +75,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         return next((i for i, begin in enumerate(LONGEST) if module.startswith(begin)), len(LONGEST))
 
     for item in items:
-        if decision(module_of(item)) and SERVICE not in getattr(item, "fixturenames", ()):
+        if decision(module_of(item)) and not waits(item):
             item.add_marker("quick")
     items.sort(key=turn)
 

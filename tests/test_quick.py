@@ -39,6 +39,10 @@ def test_test_that_asks_for_the_measuring_cell_is_not_quick_in_whatever_folder(r
     assert request.node.get_closest_marker("quick") is None
 
 
+def test_simulation_of_what_comes_out_over_many_seeds_is_not_quick(request):
+    assert request.node.get_closest_marker("quick") is None
+
+
 def test_this_test_is_quick(request):
     assert request.node.get_closest_marker("quick") is not None
 

@@ -59,19 +59,19 @@ class Observation:
     upper: float | None
 
 
-class _Spectrum(msgspec.Struct):
+class _Spectrum(msgspec.Struct, frozen=True):
     upr: list[int]
     amplitude_nm: list[float | None]
     upper_nm: list[float | None]
 
 
-class _Characteristics(msgspec.Struct):
+class _Characteristics(msgspec.Struct, frozen=True):
     """As much of an archived result as most series need; the rest is skipped unread."""
 
     characteristics: list[dict[str, Any]]
 
 
-class _WithSpectrum(msgspec.Struct):
+class _WithSpectrum(msgspec.Struct, frozen=True):
     characteristics: list[dict[str, Any]]
     spectrum: _Spectrum | None = None
 

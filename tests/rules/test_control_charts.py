@@ -17,6 +17,7 @@ from edgeagent.rules.control_charts import (
     Baseline,
     ChartPlan,
     Monitor,
+    Signal,
     baseline,
     capability,
     capability_of,
@@ -27,6 +28,7 @@ from edgeagent.rules.control_charts import (
     neighbour_correlation,
     normal_score,
     observed,
+    usual_baseline,
 )
 
 INDIVIDUALS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -419,3 +421,195 @@ def test_shift_behind_a_grown_baseline_is_seen_as_soon_as_with_known_parameters(
             count += 1
         lengths.append(count)
     assert sum(lengths) / len(lengths) < 13
+
+
+def test_series_too_short_is_refused_with_the_number_that_is_needed():
+    assert baseline([1.0, 2.0]).count == 2
+    assert individuals_chart([], Baseline(1.0, 1.0, 2)).signals == ()
+    assert ewma_chart([], Baseline(1.0, 1.0, 2)).statistic == ()
+    assert cusum_chart([], 0.0, 0.5, 5.0).high == ()
+    for call in (baseline, neighbour_correlation, lambda v: moving_range_chart(v, Baseline(1.0, 1.0, 2))):
+        with pytest.raises(AnalysisError, match="1 values; 2 at least are needed"):
+            call([1.0])
+
+
+def test_value_on_its_limit_is_not_beyond_it():
+    chart = individuals_chart([13.0, 13.5, 7.0, 6.5], Baseline(10.0, 1.0, 9))
+    assert chart.signals == (Signal(1, "rising", 13.5, 13.0), Signal(3, "falling", 6.5, 7.0))
+    known = ChartPlan(chart="individuals", centre=10.0, sigma=1.0)
+    assert [s.signalling for s in fed([13.0, 13.5, 7.0, 6.5], known)] == ["", "rising", "", "falling"]
+
+
+def test_sum_on_the_decision_does_not_signal_and_both_sides_are_reported():
+    chart = cusum_chart([5.5, 0.0, 6.0, -20.0], 0.0, 0.5, 5.0)
+    assert chart.high == (5.0, 4.5, 10.0, 0.0)
+    assert chart.low == (0.0, 0.0, 0.0, 19.5)
+    assert chart.signals == (Signal(2, "rising", 10.0, 5.0), Signal(3, "falling", 19.5, 5.0))
+    assert (chart.target, chart.slack, chart.decision) == (0.0, 0.5, 5.0)
+
+
+@pytest.mark.parametrize(
+    ("slack", "decision", "head_start", "refused"),
+    [
+        (0.0, 0.5, 0.0, False),
+        (0.5, 5.0, 4.9, False),
+        (-0.1, 5.0, 0.0, True),
+        (0.5, 0.0, 0.0, True),
+        (0.5, -1.0, -2.0, True),
+        (0.5, 5.0, -0.1, True),
+        (0.5, 5.0, 5.0, True),
+    ],
+)
+def test_cusum_takes_only_constants_that_make_sense(slack, decision, head_start, refused):
+    if refused:
+        with pytest.raises(AnalysisError, match="a CUSUM needs"):
+            cusum_chart([1.0], 0.0, slack, decision, head_start=head_start)
+    else:
+        assert len(cusum_chart([1.0], 0.0, slack, decision, head_start=head_start).high) == 1
+
+
+def test_ewma_of_weight_one_is_the_individuals_chart_and_the_usual_weight_is_a_fifth():
+    usual = Baseline(50.0, 2.0, 9)
+    assert ewma_chart(EWMA, usual, 1.0).statistic == pytest.approx(EWMA)
+    assert ewma_chart(EWMA, usual, 1.0).upper == pytest.approx(individuals_chart(EWMA, usual).upper)
+    chart = ewma_chart([60.0], usual)
+    assert chart.statistic == pytest.approx([52.0])
+    assert chart.upper == pytest.approx([50.0 + 3.0 * 2.0 * 0.2])
+    assert chart.centre == 50.0
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "count", "sd", "confidence", "refused"),
+    [
+        (None, 1.0, 2, 1.0, 0.95, False),
+        (-1.0, None, 2, 1.0, 0.95, False),
+        (-1.0, 1.0, 2, 0.5, 0.01, False),
+        (None, None, 9, 1.0, 0.95, True),
+        (-1.0, 1.0, 1, 1.0, 0.95, True),
+        (-1.0, 1.0, 9, 0.0, 0.95, True),
+        (-1.0, 1.0, 9, -1.0, 0.95, True),
+        (-1.0, 1.0, 9, 1.0, 0.0, True),
+        (-1.0, 1.0, 9, 1.0, 1.0, True),
+    ],
+)
+def test_capability_needs_a_limit_two_values_a_spread_and_a_share(lower, upper, count, sd, confidence, refused):
+    if refused:
+        with pytest.raises(AnalysisError, match="capability needs"):
+            capability_of(0.0, sd, count, lower, upper, confidence)
+    else:
+        found = capability_of(0.0, sd, count, lower, upper, confidence)
+        assert found.cpk == pytest.approx(1.0 / (3.0 * sd))
+        assert (found.cp is None) == (lower is None or upper is None)
+        assert found.cpk_bounds[0] < found.cpk < found.cpk_bounds[1]
+
+
+def test_capability_counts_from_the_nearer_limit_and_states_95_percent_unless_asked():
+    found = capability_of(4.0, 1.0, 100, 0.0, 10.0)
+    assert (found.cp, found.cpk) == (pytest.approx(10.0 / 6.0), pytest.approx(4.0 / 3.0))
+    assert capability_of(7.0, 1.0, 100, 0.0, 10.0).cpk == pytest.approx(1.0)
+    half = 1.959964 * math.sqrt(1 / 900 + (4 / 3) ** 2 / 198)
+    assert found.cpk_bounds == pytest.approx((4 / 3 - half, 4 / 3 + half), rel=1e-6)
+    assert (found.count, found.mean, found.sd, found.confidence) == (100, 4.0, 1.0, 0.95)
+
+
+@pytest.mark.parametrize("confidence", [0.2, 0.8, 0.99])
+def test_bounds_of_cp_are_the_quantiles_of_chi_square(confidence):
+    from scipy.stats import chi2
+
+    found = capability_of(0.0, 1.0, 30, -6.0, 6.0, confidence)
+    wanted = [2.0 * math.sqrt(chi2.ppf(q, 29) / 29) for q in ((1 - confidence) / 2, (1 + confidence) / 2)]
+    assert found.cp_bounds == pytest.approx(tuple(wanted), rel=1e-9)
+
+
+def test_plan_is_written_by_names_alone():
+    with pytest.raises(TypeError):
+        ChartPlan("ewma")
+
+
+def test_baseline_of_a_short_series_is_all_of_it_and_of_a_long_one_grows_to_its_end():
+    short = usual_baseline(INDIVIDUALS, 25, 100)
+    assert short == baseline(INDIVIDUALS)
+    grown = usual_baseline([*INDIVIDUALS, 50.5, 51.0], 10, 11)
+    assert grown.count == 11
+    assert grown.centre == pytest.approx(baseline([*INDIVIDUALS, 50.5]).centre)
+    assert usual_baseline([*INDIVIDUALS, 50.5], 10, 10).count == 10
+
+
+def test_monitor_counts_what_came_and_what_was_judged():
+    states = fed([*INDIVIDUALS, 51.0, 52.0], ChartPlan(chart="individuals", minimum=10))
+    assert [(s.count, s.judged) for s in states[8:]] == [(9, 0), (10, 0), (11, 1), (12, 2)]
+    assert [len(s.gathered) for s in states[8:]] == [9, 0, 0, 0]
+    assert states[9].last == INDIVIDUALS[-1]
+    known = fed([1.0], ChartPlan(chart="individuals", centre=0.0, sigma=1.0))[0]
+    assert (known.count, known.judged, known.last) == (1, 1, 0.0)
+
+
+def test_monitor_needs_two_values_however_few_are_asked_for():
+    states = fed([1.0, 2.0, 9.0], ChartPlan(chart="individuals", minimum=0))
+    assert [s.usual is not None for s in states] == [False, True, True]
+    assert states[1].usual == baseline([1.0, 2.0])
+
+
+def test_centre_or_sigma_alone_is_taken_and_the_other_one_measured():
+    values = [1.0, 2.0, 1.0, 2.0]
+    measured = baseline(values[:3])
+    only_centre = fed(values, ChartPlan(chart="individuals", minimum=3, centre=0.0, grow_to=9))[-1]
+    assert only_centre.usual == Baseline(0.0, measured.sigma, 3)
+    only_sigma = fed(values, ChartPlan(chart="individuals", minimum=3, sigma=5.0, grow_to=9))[-1]
+    assert only_sigma.usual == Baseline(measured.centre, 5.0, 3)
+
+
+def test_baseline_grows_only_where_it_may_hold_more_than_the_first_values():
+    assert ChartPlan(minimum=25, grow_to=26).grows
+    assert not ChartPlan(minimum=25, grow_to=25).grows
+    assert not ChartPlan(minimum=25, grow_to=99, centre=1.0).grows
+    assert not ChartPlan(minimum=25, grow_to=99, sigma=1.0).grows
+
+
+def test_monitor_states_statistic_and_limit_in_the_unit_of_the_values():
+    single = ChartPlan(chart="individuals", centre=100.0, sigma=2.0)
+    high, low = fed([103.0, 95.0], single)
+    assert (high.statistic, high.limit) == (pytest.approx(103.0), pytest.approx(106.0))
+    assert (low.statistic, low.limit) == (pytest.approx(95.0), pytest.approx(94.0))
+    summed = ChartPlan(chart="cusum", centre=100.0, sigma=2.0, slack_sigma=0.5, decision_sigma=4.0)
+    (state,) = fed([106.0], summed)
+    assert (state.statistic, state.limit) == (pytest.approx(5.0), pytest.approx(8.0))
+    assert (state.high, state.low) == (pytest.approx(2.5), 0.0)
+
+
+def test_sums_are_kept_up_to_twice_the_decision_on_either_side():
+    plan = ChartPlan(chart="cusum", centre=0.0, sigma=1.0, decision_sigma=4.0)
+    rising, falling = fed([50.0], plan)[0], fed([-50.0], plan)[0]
+    assert (rising.high, rising.low, rising.signalling) == (8.0, 0.0, "rising")
+    assert (falling.high, falling.low, falling.signalling) == (0.0, 8.0, "falling")
+
+
+def test_sum_exactly_on_the_decision_is_silent_and_still_grows_the_baseline():
+    plan = ChartPlan(chart="cusum", centre=0.0, sigma=1.0, slack_sigma=0.5, decision_sigma=5.0)
+    assert [s.signalling for s in fed([5.5, 0.6], plan)] == ["", "rising"]
+
+
+def test_value_beyond_on_the_unwatched_side_does_not_grow_the_baseline():
+    for chart, value in (("individuals", 900.0), ("cusum", 900.0), ("individuals", -900.0)):
+        side = "falling" if value > 50 else "rising"
+        plan = ChartPlan(chart=chart, side=side, minimum=10, grow_to=20)
+        last = fed([*INDIVIDUALS, value], plan)[-1]
+        assert (last.signalling, last.usual.count) == ("", 10), chart
+
+
+def test_head_start_is_a_share_of_the_decision_on_both_sides():
+    plan = ChartPlan(chart="cusum", minimum=10, head_start=0.5, decision_sigma=4.0)
+    begun = fed(INDIVIDUALS, plan)[-1]
+    assert (begun.high, begun.low) == (2.0, 2.0)
+    assert begun.signalling == ""
+
+
+def test_degrees_of_freedom_of_the_moving_range_are_those_of_its_tabulated_variance():
+    # Two values: one range, of relative variance (2 - 4/pi)/(4/pi) = 0.5708, hence nu = 1/(2 x 0.5708) + 1/4
+    from scipy.stats import norm, t
+
+    nu = 0.5 / ((2 - 4 / math.pi) / (4 / math.pi)) + 0.25
+    bias = math.sqrt(2 / nu) * math.gamma((nu + 1) / 2) / math.gamma(nu / 2)
+    ratio = 3.0 / (bias * math.sqrt(1.5))
+    assert normal_score(3.0, Baseline(0.0, 1.0, 2)) == pytest.approx(norm.ppf(t.cdf(ratio, nu)), abs=1e-9)
+    assert normal_score(-3.0, Baseline(0.0, 1.0, 2)) == pytest.approx(-norm.ppf(t.cdf(ratio, nu)), abs=1e-9)

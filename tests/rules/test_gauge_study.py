@@ -320,3 +320,153 @@ def test_groups_that_tell_nothing_are_refused():
             one_way(groups)
     with pytest.raises(TraceRangeError):
         one_way([[1.0, math.nan], [1.0, 2.0]])
+
+
+def test_one_way_table_of_a_small_example_is_that_of_the_definitions():
+    # Groups 1, 3 and 5, 7, 9: means 2 and 7, grand mean 5; between 2·3² + 3·2² = 30, within 1+1+4+0+4 = 10
+    found = one_way([[1.0, 3.0], [5.0, 7.0, 9.0]])
+    assert (found.ss_between, found.ss_within) == (pytest.approx(30.0), pytest.approx(10.0))
+    assert (found.df_between, found.df_within) == (1, 3)
+    assert (found.ms_between, found.ms_within) == (pytest.approx(30.0), pytest.approx(10.0 / 3.0))
+    assert found.f == pytest.approx(9.0)
+    assert found.r_squared == pytest.approx(0.75)
+    assert found.residual_sd == pytest.approx(math.sqrt(10.0 / 3.0))
+    assert found.group_size == pytest.approx(5.0 - (4.0 + 9.0) / 5.0)
+
+
+def test_groups_of_values_that_never_vary_have_neither_ratio_nor_share():
+    found = one_way([[2.0, 2.0], [2.0]])
+    assert (found.f, found.p, found.r_squared, found.residual_sd) == (None, None, None, 0.0)
+    apart = one_way([[2.0, 2.0], [3.0]])
+    assert (apart.f, apart.p, apart.r_squared) == (None, None, 1.0)
+
+
+def test_smallest_full_square_is_taken_and_its_table_is_that_of_the_definitions():
+    # Cell means 1, 3 / 5, 11; grand mean 5; effects of parts ∓3, of operators ∓2, interaction ±1; trials ±1
+    table = {s.name: s for s in two_way([[[0.0, 2.0], [2.0, 4.0]], [[4.0, 6.0], [10.0, 12.0]]])}
+    assert {name: (s.ss, s.df) for name, s in table.items()} == {
+        "part": (pytest.approx(72.0), 1),
+        "operator": (pytest.approx(32.0), 1),
+        "interaction": (pytest.approx(8.0), 1),
+        "repeatability": (pytest.approx(8.0), 4),
+    }
+    assert table["part"].f == pytest.approx(72.0 / 8.0)
+    assert table["operator"].f == pytest.approx(32.0 / 8.0)
+    assert table["interaction"].f == pytest.approx(8.0 / 2.0)
+    assert table["repeatability"].f is None
+    assert range_study([[[0.0, 2.0], [2.0, 4.0]], [[4.0, 6.0], [10.0, 12.0]]]).operators == 2
+
+
+def test_components_of_a_small_example_are_those_of_the_expected_mean_squares():
+    # Mean squares 72, 32, 8 and 2 as above: interaction (8 - 2)/2, operators (32 - 8)/4, parts (72 - 8)/4
+    values = [[[0.0, 2.0], [2.0, 4.0]], [[4.0, 6.0], [10.0, 12.0]]]
+    study = anova_study(values, pool_above=0.9)
+    assert not study.pooled
+    assert study.repeatability_sd**2 == pytest.approx(2.0)
+    assert study.interaction_sd**2 == pytest.approx(3.0)
+    assert study.operator_sd**2 == pytest.approx(6.0)
+    assert study.part_sd**2 == pytest.approx(16.0)
+    assert study.gauge_sd**2 == pytest.approx(11.0)
+    assert study.total_sd**2 == pytest.approx(27.0)
+    assert (study.method, study.parts, study.operators, study.trials) == ("anova", 2, 2, 2.0)
+    assert study.categories == math.floor(1.41 * 4.0 / math.sqrt(11.0))
+    # Gauge variance = 32/4 + 8 (1/2 - 1/4) + 2 (1 - 1/2) = 8 + 2 + 1
+    assert study.gauge_degrees_of_freedom == pytest.approx(11.0**2 / (8.0**2 / 1 + 2.0**2 / 1 + 1.0**2 / 4))
+
+
+def test_interaction_is_pooled_only_where_chance_makes_it_likelier_than_asked():
+    values = [[[0.0, 2.0], [2.0, 4.0]], [[4.0, 6.0], [10.0, 12.0]]]
+    probability = anova_study(values).table[2].p
+    assert not anova_study(values, pool_above=probability).pooled
+    pooled = anova_study(values, pool_above=0.99 * probability)
+    assert pooled.pooled
+    assert pooled.repeatability_sd**2 == pytest.approx((8.0 + 8.0) / 5)
+    assert (pooled.interaction_sd, pooled.degrees_of_freedom) == (0.0, 5)
+    assert pooled.operator_sd**2 == pytest.approx((32.0 - 3.2) / 4)
+
+
+def test_interaction_below_zero_leaves_the_gauge_with_the_repeatability_of_its_cells():
+    # All means are 1: mean squares 0, 0, 0 and 2; the interaction would be (0 - 2)/2, the others are zero
+    study = anova_study([[[0.0, 2.0], [0.0, 2.0]], [[0.0, 2.0], [0.0, 2.0]]], pool_above=1.0)
+    assert not study.pooled
+    assert study.floored == ("interaction",)
+    assert study.gauge_sd == study.repeatability_sd == pytest.approx(math.sqrt(2.0))
+    assert study.gauge_degrees_of_freedom == pytest.approx(4)
+    assert study.study_percent == pytest.approx(100.0)
+
+
+def test_nothing_that_varies_has_no_share_of_anything():
+    study = repeat_study([[1.0, 1.0], [1.0, 1.0]])
+    assert study.study_percent is None
+    assert study.categories is None
+    assert study.floored == ()
+    assert anova_study([[[1.0, 1.0]] * 2] * 2).gauge_degrees_of_freedom == math.inf
+
+
+def test_study_of_parts_alone_takes_the_part_component_from_the_mean_square_between():
+    # As the small example above: mean squares 30 and 10/3, group size 2.4
+    study = repeat_study([[1.0, 3.0], [5.0, 7.0, 9.0]])
+    assert study.part_sd**2 == pytest.approx((30.0 - 10.0 / 3.0) / 2.4)
+    assert (study.parts, study.operators, study.trials) == (2, 1, pytest.approx(2.4))
+    assert (study.degrees_of_freedom, study.gauge_degrees_of_freedom) == (3, 3.0)
+    assert [(s.name, s.df) for s in study.table] == [("part", 1), ("repeatability", 3)]
+    assert study.interaction_sd == 0.0
+
+
+def test_every_gauge_tells_at_least_one_category():
+    assert repeat_study([[1.0, 9.0], [1.0, 9.0], [2.0, 8.1]]).categories == 1
+
+
+def test_share_of_the_tolerance_is_six_standard_deviations_over_its_width():
+    study = repeat_study([[1.0, 3.0], [5.0, 7.0]])
+    assert study.tolerance_percent(10.0, 34.0) == pytest.approx(100 * 6 * math.sqrt(2.0) / 24.0)
+    assert study.tolerance_percent(10.0, None) is None
+
+
+def test_studies_of_like_characteristics_are_pooled_by_their_variances():
+    one, two = repeat_study([[1.0, 3.0], [5.0, 7.0]]), repeat_study([[0.0, 0.2, 0.4], [3.0, 3.0]])
+    both = gauge_study.pooled_study([one, two])
+    for origin in ("repeatability_sd", "gauge_sd", "part_sd", "total_sd"):
+        wanted = math.sqrt((getattr(one, origin) ** 2 + getattr(two, origin) ** 2) / 2)
+        assert getattr(both, origin) == pytest.approx(wanted)
+    assert (both.degrees_of_freedom, both.gauge_degrees_of_freedom) == (2, 2.0)
+    assert both.categories == math.floor(1.41 * both.part_sd / both.gauge_sd)
+    assert (both.table, both.floored, both.pooled) == ((), (), False)
+    operators = gauge_study.pooled_study([anova_study(aiag()), one])
+    assert operators.operator_sd == pytest.approx(anova_study(aiag()).operator_sd / math.sqrt(2))
+    assert not operators.pooled
+    with pytest.raises(AnalysisError):
+        gauge_study.pooled_study([])
+
+
+def test_average_and_range_is_made_for_two_to_ten_of_each():
+    def square(parts, operators, trials):
+        return [
+            [[i + 0.1 * j + 0.01 * k for k in range(trials)] for j in range(operators)] for i in range(parts)
+        ]
+
+    for size in ((2, 2, 2), (10, 10, 10)):
+        study = range_study(square(*size))
+        assert (study.parts, study.operators, study.trials) == size
+        assert study.degrees_of_freedom == size[0] * size[1] * (size[2] - 1)
+        assert study.gauge_degrees_of_freedom == study.degrees_of_freedom
+        assert study.method == "range"
+    for size in ((11, 2, 2), (2, 11, 2), (2, 2, 11), (1, 2, 2), (2, 1, 2), (2, 2, 1)):
+        with pytest.raises(AnalysisError, match="2 to 10"):
+            range_study(square(*size))
+
+
+def test_average_and_range_of_a_small_example_is_worked_out_by_hand():
+    # Ranges 2 in each cell; operators' means 3 and 7, parts' means 2 and 8; 1/1.12838 = 0.8862, and
+    # 1/sqrt(1.12838² + 0.8525²) = 0.7071
+    study = range_study([[[0.0, 2.0], [2.0, 4.0]], [[4.0, 6.0], [10.0, 12.0]]])
+    ev = 2.0 * 0.8862
+    assert study.repeatability_sd == pytest.approx(ev)
+    assert study.operator_sd == pytest.approx(math.sqrt((4.0 * 0.7071) ** 2 - ev**2 / 4))
+    assert study.part_sd == pytest.approx(6.0 * 0.7071)
+    assert study.interaction_sd == 0.0
+
+
+def test_number_that_is_not_finite_is_named_by_its_place_in_the_square():
+    with pytest.raises(TraceRangeError, match="value 2 is not a finite number"):
+        two_way([[[1.0, 2.0], [math.inf, 1.0]], [[1.0, 2.0], [1.0, 2.0]]])
