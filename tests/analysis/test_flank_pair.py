@@ -63,7 +63,7 @@ def combined(track, spectra, **more):
     )
 
 
-RADIAL = {1: 4.0, 7: 0.10 * np.exp(0.4j), 37: 0.02 * np.exp(-1j), 200: 0.004 * np.exp(2j)}
+RADIAL = {7: 0.10 * np.exp(0.4j), 37: 0.02 * np.exp(-1j), 200: 0.004 * np.exp(2j)}
 AXIAL = {7: 0.03 * np.exp(-2j), 53: 0.05 * np.exp(0.7j), 200: 0.006 * np.exp(1j)}
 
 

@@ -269,26 +269,11 @@ def displaced_circle(kind, eccentricity_um, radius_mm, tip_mm=None, waves=None):
 @pytest.mark.parametrize(("e_um", "ellipse_nm"), [(20.0, 10.811), (100.0, 270.27)])
 def test_eccentric_circle_states_the_ellipse_that_it_makes(e_um, ellipse_nm):
     # A displaced circle, exactly; e²/4R of 20 µm on 9.25 mm is 10.8 nm (common practice calls it a limaçon)
-    trace = displaced_circle("circle", e_um, 9.25)
     asked = Request(None, circle.Options(upr=(2, 150)))
-    analysis = circle.analyse(trace, asked)
-    assert analysis.spectrum.amplitude_nm[1] == pytest.approx(ellipse_nm, rel=1e-3)
-    found = circle.influences(trace, asked, analysis, frozenset())
-    assert found.harmonics_uncorrected_nm[1] == pytest.approx(ellipse_nm, rel=1e-3)
-    assert np.all(found.harmonics_uncorrected_nm[2:] < 1e-3 * ellipse_nm)
-    (line,) = found.uncorrected["roundness_total", ""]
-    assert line.source == "second order of eccentricity"
-    assert line.effect == pytest.approx(2 * ellipse_nm / 1000, rel=2e-3)
-
-
-def test_ellipse_of_eccentricity_beside_a_real_one_counts_with_its_phase():
-    asked = Request(None, circle.Options(upr=(2, 150)))
-    round_part, oval = (displaced_circle("circle", 20.0, 9.25, waves=w) for w in ({}, {2: 0.2}))
-    found = circle.influences(oval, asked, circle.analyse(oval, asked), frozenset())
-    alone = circle.influences(round_part, asked, circle.analyse(round_part, asked), frozenset())
-    measured = circle.analyse(oval, asked).spectrum.amplitude_nm[1]
-    assert found.harmonics_uncorrected_nm[1] == pytest.approx(abs(measured - 200.0), abs=1e-3)
-    assert found.harmonics_uncorrected_nm[1] < alone.harmonics_uncorrected_nm[1]
+    spectrum = circle.analyse(displaced_circle("circle", e_um, 9.25), asked).spectrum
+    assert spectrum.amplitude_nm[1] == pytest.approx(ellipse_nm, rel=1e-3)
+    assert spectrum.noise_nm[1] == pytest.approx(ellipse_nm, rel=1e-3)
+    assert np.all(spectrum.noise_nm[3:] < 1e-3 * ellipse_nm)
 
 
 def test_waves_without_tip_or_track_have_their_scale_only():

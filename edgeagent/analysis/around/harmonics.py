@@ -51,9 +51,9 @@ class HarmonicFit:
 
     ``coefficient`` has shape (upr_max + 1,), order 0 first; harmonic n is
     ``2 |c_n| cos(n angle + arg c_n)``. ``standard_uncertainty_um`` is that of the amplitude of ``centred``,
-    shape (upr_max + 1,), order 0 first. The eccentricity of the trace is ``c_1`` at the first sample, which a
-    tilt moves: ``centred`` is the same with c_1 at the middle, and ``eccentricity_uncertainty_um`` that at the
-    first sample.
+    shape (upr_max + 1,), order 0 first; ``noise_um`` is the part of it that differs from turn to turn. The
+    eccentricity of the trace is ``c_1`` at the first sample, which a tilt moves: ``centred`` is the same with
+    c_1 at the middle, and ``eccentricity_uncertainty_um`` that at the first sample.
     ``residual_um`` has shape (n,): what model, alignment and a closure that counts as drift leave.
     ``alignment`` holds the β of the module's model, ``alignment_covariance`` their covariance in µm² for the
     noise at the lowest orders (of the whole residual for one turn), and ``middle_rad`` the angle from which t
@@ -67,6 +67,7 @@ class HarmonicFit:
 
     coefficient: ComplexArray
     standard_uncertainty_um: FloatArray
+    noise_um: FloatArray
     alignment: FloatArray
     middle_rad: float
     centred: ComplexArray
@@ -87,7 +88,7 @@ class HarmonicFit:
 
     def touched(self, angle_rad: FloatArray) -> Touch:
         """Where samples at any angles of the spindle touch the part."""
-        if self.contact is None or self.motion is None:
+        if self.contact is None or self.motion is None or not self.contact.taken_out:
             return Touch(angle_rad, np.cos(angle_rad), np.sin(angle_rad), np.zeros(len(angle_rad)))
         return self.contact.touch(self.motion, angle_rad, self.turns_from_middle(angle_rad))
 
@@ -218,9 +219,9 @@ def fit_harmonics(
     middle = 0.5 * float(angle_rad.min() + angle_rad.max())
     trace = _Trace(angle_rad, (angle_rad - middle) / (2 * np.pi), deviation_um, alignment)
     motion: Motion | None = None
-    if contact is not None:
+    if contact is not None and contact.taken_out:
         start = _solve(trace, _touch(trace, None, None), min(upr_max, _START_ORDERS))
-        motion = contact.motion(*start.once_per_turn)
+        motion = contact.first_motion(start.coefficient, start.once_per_turn[1])
     for _ in range(_FITS_MAX):
         touch = _touch(trace, contact, motion)
         solution = _solve(trace, touch, upr_max)
@@ -234,18 +235,25 @@ def fit_harmonics(
             break
     check_gap(touch.angle_rad, solution.density, upr_max)
     found = _with_uncertainty(trace, touch, solution, middle, turns)
+    if contact is not None and not contact.taken_out:
+        return _counted(found, contact, contact.motion(*solution.once_per_turn))
     if contact is None or motion is None:
-        return found
+        return replace(found, contact=contact)
     middle_um = solution.once_per_turn[0]
-    variance = found.standard_uncertainty_um**2 + contact.doubtful_um2(found.centred, motion)
     return replace(
-        found,
+        _counted(found, contact, motion),
         coefficient=contact.moved(found.coefficient, before, motion, middle_um),
         centred=contact.moved(found.centred, before, motion, middle_um),
-        standard_uncertainty_um=np.sqrt(variance),
-        contact=contact,
-        motion=motion,
     )
+
+
+def _counted(fit: HarmonicFit, contact: EccentricContact, motion: Motion | None) -> HarmonicFit:
+    """The fit with what is not known of the contact in its uncertainty; all of it where the part lies too far
+    off."""
+    if motion is None:
+        return replace(fit, contact=contact)
+    variance = fit.noise_um**2 + contact.doubtful_um2(fit.centred, motion)
+    return replace(fit, standard_uncertainty_um=np.sqrt(variance), contact=contact, motion=motion)
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,6 +355,7 @@ def _with_uncertainty(
     return HarmonicFit(
         coefficient=coefficient,
         standard_uncertainty_um=np.sqrt(variance),
+        noise_um=np.sqrt(variance),
         alignment=beta,
         middle_rad=middle_rad,
         centred=solution.coefficient,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -21,6 +21,7 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     turns_min: Annotated[float, msgspec.Meta(ge=1)] = 1.0
     turn_agreement_um: Positive = 0.05
     spike_factor: Annotated[float, msgspec.Meta(ge=4)] = 8.0
+    flank: Literal["left", "right"] | None = None
     surface_angle_deg: Annotated[float, msgspec.Meta(ge=0, le=90)] | None = None
     velocity_bands_hz: tuple[tuple[Positive, Positive], ...] = ()
 

@@ -57,6 +57,26 @@ def drift_in_one_turn(fit: HarmonicFit, factor: float) -> list[QualityCheck]:
     return [QualityCheck("drift_in_one_turn", True, jump, None, "um", note)]
 
 
+def contact_point(fit: HarmonicFit) -> list[QualityCheck]:
+    """What an eccentric part does to the place that the stylus touches, and whether that is taken out."""
+    contact, motion = fit.contact, fit.motion
+    if contact is None:
+        return []
+    if motion is None:
+        note = "the part's axis lies off by more than a tenth of the track's radius: clamp it anew"
+        return [QualityCheck("contact_point", False, None, None, "um", note)]
+    off = abs(motion.offset_um)
+    turned_mrad = 1000 * off / contact.radius_um
+    note = f"the part's axis lies {off:.3g} um off, which turns the contact by up to {turned_mrad:.2g} mrad: "
+    if not contact.taken_out:
+        note += "not removed without the recipe's thread, but in the uncertainties"
+    elif contact.axial_unknown:
+        note += "removed along the radius; no flank is named, its part along the axis is in the uncertainties"
+    else:
+        note += "removed"
+    return [QualityCheck("contact_point", True, off, None, "um", note)]
+
+
 def checks_after_fit(
     fit: HarmonicFit,
     factor: float,
@@ -69,7 +89,7 @@ def checks_after_fit(
 ) -> list[QualityCheck]:
     """Whether the turns agree and the tip reaches every valley; ``length_mm`` is one turn of the track."""
     repeats = fit.noise_from == "between harmonics"
-    variance = fit.standard_uncertainty_um[2:] ** 2
+    variance = fit.noise_um[2:] ** 2
     band = variance[: options.upr[1] - 1]
     # What lies at the level of most orders is noise that is in all of them alike.
     uneven = max(float(np.sum(band) - len(band) * np.median(variance)), 0.0) if len(band) else 0.0

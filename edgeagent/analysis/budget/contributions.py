@@ -129,7 +129,7 @@ def harmonic_contributions(spectrum: Spectrum, known: Known, upr: int) -> tuple[
     at = ("harmonic_amplitude", str(upr))
     amplitude_nm, noise_nm = (float(a[upr - 1]) for a in (spectrum.amplitude_nm, spectrum.noise_nm))
     per_tip, left = known.influences.harmonics_per_tip_mm, known.influences.harmonics_uncorrected_nm
-    source = "tip on slopes, eccentricity: not corrected"
+    source = "tip on slopes, not corrected"
     own = Influences(
         gauge_scale={at: amplitude_nm},
         tip_radius_mm={} if per_tip is None else {at: float(per_tip[upr - 1])},

@@ -1,4 +1,4 @@
-"""What scale, tip and eccentricity do to the values of a spiral or circle trace.
+"""What scale and tip do to the values of a spiral or circle trace.
 
 All values are proportional to the gauge's readings, so their sensitivity to its scale is the value itself.
 
@@ -7,12 +7,8 @@ y + r + (r/2) y'² (derived here: it touches at s + r y' to first order, where t
 and the centre stands r (1 - y'²/2) above that). So each wave brings something of twice its order, and pairs of
 waves their sums and differences.
 
-**Eccentricity.** A round part that is off centre by e seems to have an ellipse of e²/(4R) at 2 UPR: its radius
-at the angle θ is e cos θ + sqrt(R² - e² sin² θ). In complex amplitudes c_2 = c_1²/(2R), and c_1²/(2R cos α) for
-readings normal to a surface at the angle α, which the same shift moves by e cos α (derived here). On a flank
-the once-per-turn reading may be a wobble as well, which has no such companion: it counts all the same.
-
-Both are left in the values: they cannot be told from waves, and some instruments take them out themselves.
+It is left in the values, since some instruments take it out themselves. What eccentricity does is taken out or
+counted where the harmonics are fitted (`track.eccentric`).
 """
 
 from __future__ import annotations
@@ -38,9 +34,6 @@ def of_trace(
 ) -> Influences:
     """Influences on the values that ``kinds.spiral`` makes of a trace; see ``wave_influences``."""
     options, thread, running = request.options, request.thread, request.running
-    angle_deg = options.surface_angle_deg
-    if angle_deg is None:
-        angle_deg = thread.contact_angle_deg if spiral and thread is not None else 0.0
 
     def at_speed(amplitude_nm: FloatArray) -> Values:
         if thread is None or running is None or running.speed_rpm is None:
@@ -57,7 +50,6 @@ def of_trace(
         at_speed=at_speed,
         tip_radius_mm=trace.header.tip_radius_mm,
         track_length_mm=track_length_mm(trace.header, thread),
-        surface_angle_deg=angle_deg,
         per_length_scale=_lead_by_scale(analysis, thread)
         if spiral and thread is not None and "length_scale" in wanted
         else {},
@@ -79,14 +71,13 @@ def wave_influences(
     at_speed: Derived,
     tip_radius_mm: float | None,
     track_length_mm: float | None,
-    surface_angle_deg: float,
     per_length_scale: Values,
 ) -> Influences:
     """Influences on every value of a spiral or circle.
 
-    ``upr``, ``bands`` and ``at_speed`` say which values are made from the spectrum, ``surface_angle_deg`` how
-    the surface stands to the radius, ``per_length_scale`` what else depends on the length scale. Tip and
-    eccentricity count where ``track_length_mm`` (one turn along the track) is known.
+    ``upr``, ``bands`` and ``at_speed`` say which values are made from the spectrum, ``per_length_scale`` what
+    else depends on the length scale. The tip counts where ``track_length_mm`` (one turn along the track) is
+    known.
     """
     own = {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
     spectrum = analysis.spectrum
@@ -97,36 +88,26 @@ def wave_influences(
     def values(c: ComplexArray) -> dict[tuple[str, str], float]:
         return _values(c, upr, bands, at_speed)
 
-    radius_um = 1000 * track_length_mm / (2 * np.pi)
-    eccentric = np.zeros_like(coefficient)
-    if len(coefficient) > 2:
-        eccentric[2] = coefficient[1] ** 2 / (2 * radius_um * np.cos(np.radians(surface_angle_deg)))
-    tip = tip_shape_um(coefficient, tip_radius_mm or 0.0, track_length_mm)
+    if not tip_radius_mm:
+        return Influences(gauge_scale=own, length_scale=per_length_scale)
+    tip = tip_shape_um(coefficient, tip_radius_mm, track_length_mm)
+    seen, without = values(coefficient), values(coefficient - tip)
     uncorrected: dict[tuple[str, str], tuple[Contribution, ...]] = {}
     per_tip: dict[tuple[str, str], float] = {}
-    seen = values(coefficient)
-    without_tip, without_shift = values(coefficient - tip), values(coefficient - eccentric)
-    shift_um = 2 * float(np.abs(coefficient[1]))
     for at in seen.keys() & own.keys():
-        by_tip, by_shift = (seen[at] - w.get(at, seen[at]) for w in (without_tip, without_shift))
-        found = []
-        if by_tip and tip_radius_mm:
+        by_tip = seen[at] - without.get(at, seen[at])
+        if by_tip:
             per_tip[at] = by_tip / tip_radius_mm
-            found.append(Contribution("tip on slopes, not corrected", tip_radius_mm, "mm", per_tip[at]))
-        if by_shift and shift_um > 0:
-            found.append(Contribution("second order of eccentricity", shift_um, "um", by_shift / shift_um))
-        if found:
-            uncorrected[at] = tuple(found)
-    tip_nm, shift_nm = (
-        2000 * (np.abs(coefficient) - np.abs(coefficient - effect))[1:] for effect in (tip, eccentric)
-    )
+            found = Contribution("tip on slopes, not corrected", tip_radius_mm, "mm", per_tip[at])
+            uncorrected[at] = (found,)
+    tip_nm = 2000 * (np.abs(coefficient) - np.abs(coefficient - tip))[1:]
     return Influences(
         gauge_scale=own,
         length_scale=per_length_scale,
         tip_radius_mm=per_tip,
         uncorrected=uncorrected,
-        harmonics_per_tip_mm=tip_nm / tip_radius_mm if tip_radius_mm else None,
-        harmonics_uncorrected_nm=np.hypot(tip_nm, shift_nm),
+        harmonics_per_tip_mm=tip_nm / tip_radius_mm,
+        harmonics_uncorrected_nm=np.abs(tip_nm),
     )
 
 

@@ -13,7 +13,12 @@ from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
 from edgeagent.analysis.around.harmonics import turns_of
 from edgeagent.analysis.around.options import Options
-from edgeagent.analysis.around.trace_checks import checks_after_fit, checks_before_fit, drift_in_one_turn
+from edgeagent.analysis.around.trace_checks import (
+    checks_after_fit,
+    checks_before_fit,
+    contact_point,
+    drift_in_one_turn,
+)
 from edgeagent.analysis.around.values import (
     null_values,
     spectrum_of,
@@ -23,6 +28,7 @@ from edgeagent.analysis.around.values import (
 )
 from edgeagent.analysis.budget.wave_influences import of_trace
 from edgeagent.analysis.kinds import Request
+from edgeagent.analysis.track.contact import contact_of
 from edgeagent.analysis.track.sensing import contradictions, normal_factor, track_length_mm
 from edgeagent.errors import AnalysisError, InputError
 from edgeagent.model import Analysis, Influences, QualityCheck, Trace
@@ -79,8 +85,16 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     factor, direction = normal_factor(trace.header, request.thread, options.surface_angle_deg, spiral)
     checks.append(direction)
     length_mm = track_length_mm(trace.header, request.thread)
+    contact = contact_of(
+        trace,
+        request.thread,
+        factor,
+        flank=options.flank,
+        surface_angle_deg=options.surface_angle_deg,
+        spiral=spiral,
+    )
     try:
-        found = fit_trace(usable, options, spiral=spiral, contact=None)
+        found = fit_trace(usable, options, spiral=spiral, contact=contact)
     except (InputError, AnalysisError) as error:
         checks.append(QualityCheck("harmonic_fit", False, None, None, "", str(error)))
         return Analysis(
@@ -96,6 +110,7 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
             "tilt is not in the uncertainty"
         )
         checks.append(QualityCheck("alignment", True, fit.turns, None, "turns", note))
+    checks += contact_point(fit)
     checks += drift_in_one_turn(fit, factor)
     checks.append(quality.spikes(found.residual_um, options.spike_factor, found.scatter_um))
     checks += checks_after_fit(

@@ -9,17 +9,18 @@ R the radius of the tip's centre (law of sines and of cosines in the triangle of
 thread of p mm per rad lies p (φ - θ) further along the axis there. Both displacements of the section, radial u
 and axial x, move the gauge along its own direction D alone. On a straight flank of normal N the normal
 displacement is N·(u, x); a concave flank of radius ρ (less the tip's) moves along itself by d = T·(u, x) - (D·T
-/ D·N) N·(u, x), T the flank's direction in the section, and adds ρ - sqrt(ρ² - d²). A part that leans by τ has
-besides the wobble -R τ cos of its rim along the axis, and e grows by τ times the rise of a turn. All derived
-here; against an exact ball that touches an exact groove in tests/analysis/test_eccentric.py.
+/ D·N) N·(u, x), T the flank's direction in the section, and adds ρ - sqrt(ρ² - d²). All derived here; against
+an exact ball that touches an exact groove in tests/analysis/test_eccentric.py.
 
-The once-per-turn motion Y that a trace shows, normal to the surface, is g e - R N_x τ with the gain
-g = N_r + i N_x p/R (complex numbers are vectors towards angles of the trace; `track_normal`), and grows by
-g τ 2π p a turn: that tells e and τ.
+The once-per-turn motion that a trace shows, normal to the surface, is g e with the gain g = N_r + i N_x p/R
+(complex numbers are vectors towards angles of the trace), and grows with e: that tells e. The rim of a part
+that leans wobbles along the axis besides, by its lean times R, which a flank reads in the same way. It is not
+taken out of e, since growth may come from a bent part or from the machine's axes as well; it counts.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,7 +47,6 @@ class Motion:
 
     offset_um: complex = 0j
     growth_um: complex = 0j
-    rim_um: complex = 0j
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,9 @@ class EccentricContact:
 
     ``normal`` and ``along`` are N and T as (radial, axial) parts, ``rise_um`` p per rad, signed by how height
     goes with the angle. ``slip`` is D·T / D·N, ``factor`` what turns readings into displacements along N.
-    ``arc_um`` is ρ, None for a straight flank. ``doubt`` is the relative standard uncertainty of e/R.
+    ``arc_um`` is ρ, None for a straight flank. ``axial_unknown`` is the size of N's axial part
+    where its sign is not known (`normal` then has none); ``taken_out`` is False where all that eccentricity
+    does only counts.
     """
 
     radius_um: float
@@ -79,7 +81,8 @@ class EccentricContact:
     slip: float = 0.0
     factor: float = 1.0
     arc_um: float | None = None
-    doubt: float = RELATIVE_DOUBT
+    axial_unknown: float = 0.0
+    taken_out: bool = True
 
     @property
     def gain(self) -> complex:
@@ -91,11 +94,20 @@ class EccentricContact:
 
         None for an offset of more than a tenth of the radius.
         """
-        growth = self.factor * growth_um / self.gain
-        turn_um = 2 * np.pi * self.rise_um
-        rim = growth * self.radius_um / turn_um if turn_um else 0j
-        offset = (self.factor * middle_um + self.normal[1] * rim) / self.gain
-        return Motion(offset, growth, rim) if abs(offset) < _OFFSET_MAX * self.radius_um else None
+        offset, growth = self.factor * middle_um / self.gain, self.factor * growth_um / self.gain
+        return Motion(offset, growth) if abs(offset) < _OFFSET_MAX * self.radius_um else None
+
+    def first_motion(self, coefficient: ComplexArray, growth_um: complex) -> Motion | None:
+        """The motion from harmonics over the spindle's angle, in which 2 UPR leans on the once-per-turn motion.
+
+        Over φ the first harmonic is larger by c_2 e/R (see ``moved``), and so it grows.
+        """
+        first = self.motion(2 * complex(np.conj(coefficient[1])), growth_um)
+        if first is None or len(coefficient) < 3:
+            return first
+        share = complex(coefficient[2]) / self.radius_um
+        middle = 2 * complex(np.conj(coefficient[1] + share * first.offset_um))
+        return self.motion(middle, growth_um + 2 * complex(np.conj(share * first.growth_um)))
 
     def touch(self, motion: Motion, angle_rad: FloatArray, turn: FloatArray) -> Touch:
         """Where samples at spindle angles touch; ``turn`` counts turns from the trace's middle, shape (n,)."""
@@ -106,14 +118,13 @@ class EccentricContact:
         aside = (x_um * sin - y_um * cos) / self.radius_um
         shift = np.arcsin(aside)
         radial = towards - self.radius_um * (1 - np.sqrt(1 - aside**2))
-        axial = self.rise_um * shift - (motion.rim_um.real * cos + motion.rim_um.imag * sin)
+        axial = self.rise_um * shift
         along_normal = self.normal[0] * radial + self.normal[1] * axial
         if self.arc_um is not None:
             slide = self.along[0] * radial + self.along[1] * axial - self.slip * along_normal
             along_normal += slide**2 / (self.arc_um + np.sqrt(self.arc_um**2 - slide**2))
         turned_cos, turned_sin = _turned(cos, sin, shift)
-        first = self.gain * motion.offset_um - self.normal[1] * motion.rim_um
-        more = self.gain * motion.growth_um
+        first, more = self.gain * motion.offset_um, self.gain * motion.growth_um
         fitted = (first.real + more.real * turn) * turned_cos + (first.imag + more.imag * turn) * turned_sin
         return Touch(angle_rad + shift, turned_cos, turned_sin, (along_normal - fitted) / self.factor)
 
@@ -149,18 +160,35 @@ class EccentricContact:
         1,).
 
         A relative error of e/R moves the side bands of each wave; the sum over both neighbours counts for one
-        phase of two.
+        phase of two. Where nothing is taken out all of both is unknown.
         """
-        found = side_bands_um2(coefficient, abs(motion.offset_um) / self.radius_um * self.doubt)
+        size_um = abs(motion.offset_um)
+        off, second = RELATIVE_DOUBT * size_um, SECOND_ORDER_DOUBT * self.second_order_um(motion)
+        if not self.taken_out:
+            off, second = size_um, self.second_order_um(motion)
+        if self.rise_um:
+            axial = abs(self.normal[1]) or self.axial_unknown
+            rim_um = abs(motion.growth_um) * self.radius_um / (2 * np.pi * abs(self.rise_um))
+            # Without its sign the axial part turns the direction of e by this much.
+            aside = self.axial_unknown * abs(self.rise_um) / (self.radius_um * abs(self.gain))
+            off = math.hypot(off, axial * rim_um / abs(self.gain), aside * size_um)
+            if self.arc_um is not None:
+                # e cos² and rim cos² along the flank: what both together add to that of e alone.
+                slide, wobble = (
+                    abs(self.along[0]) * (size_um + off),
+                    abs(self.along[1] or self.normal[0]) * rim_um,
+                )
+                second = math.hypot(second, wobble * (2 * slide + wobble) / (4 * self.arc_um))
+        found = side_bands_um2(coefficient, off / self.radius_um)
         if len(found) > 2:
-            found[2] += (self.doubt / RELATIVE_DOUBT * SECOND_ORDER_DOUBT * self.second_order_um(motion)) ** 2
+            found[2] += (second / self.factor) ** 2
         return found
 
     def second_order_um(self, motion: Motion) -> float:
-        """Amplitude at 2 UPR that the rigid part adds to the reading."""
+        """Amplitude at 2 UPR that the rigid part adds, normal to the surface."""
         angle = 2 * np.pi * np.arange(16) / 16
-        extra = self.touch(Motion(motion.offset_um, 0j, motion.rim_um), angle, np.zeros(16)).extra_um
-        return float(2 * np.abs(np.fft.rfft(extra)[2]) / 16)
+        extra = self.touch(Motion(motion.offset_um), angle, np.zeros(16)).extra_um
+        return float(2 * np.abs(np.fft.rfft(extra)[2]) / 16 * self.factor)
 
 
 def side_bands_um2(coefficient: ComplexArray, shift_rad: float) -> FloatArray:

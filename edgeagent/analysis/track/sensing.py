@@ -76,3 +76,28 @@ def _measured_lead_mm(trace: Trace) -> float | None:
         return None
     slope = np.polynomial.Polynomial.fit(angle[finite], axial[finite], 1).convert().coef
     return float(slope[1] * 360.0) if len(slope) > 1 else 0.0
+
+
+def flank_of(feature: str) -> str | None:
+    """``left`` or ``right`` where a feature's name says it, else None."""
+    return next((side for side in ("left", "right") if side in feature), None)
+
+
+def rise_mm_per_turn(trace: Trace, thread: Thread) -> float:
+    """Growth of height in a turn of growing angle, in mm: as the trace recorded it, else by the hand."""
+    nominal = thread.lead_mm if thread.hand == "right" else -thread.lead_mm
+    return recorded_rise(trace, thread) or nominal
+
+
+def recorded_rise(trace: Trace, thread: Thread) -> float:
+    """Growth of the recorded axial position in a turn, in mm, 0 where there is none that fits the thread."""
+    axial, angle = trace.columns.get("axial_mm"), trace.columns["angle_deg"]
+    if axial is None:
+        return 0.0
+    finite = np.isfinite(axial) & np.isfinite(angle)
+    if np.count_nonzero(finite) < 2 or np.ptp(angle[finite]) <= 0:
+        return 0.0
+    turns = (angle[finite] - np.mean(angle[finite])) / 360.0
+    slope = float(np.einsum("i,i->", turns, axial[finite]) / np.einsum("i,i->", turns, turns))
+    # Half a lead in a turn: a column that hardly moves is a position on some other axis, not along the thread
+    return slope if abs(slope) > 0.5 * thread.lead_mm else 0.0

@@ -21,6 +21,7 @@ from edgeagent.analysis.track.flank_pair import (
     judge_motion,
     trusted_upr,
 )
+from edgeagent.analysis.track.sensing import rise_mm_per_turn
 from edgeagent.analysis.track.track_normal import normal_plane_shift_rad
 from edgeagent.errors import AnalysisError, UsageError
 from edgeagent.judging.evaluate import Evaluation, Rulebook
@@ -30,7 +31,7 @@ from edgeagent.judging.studies.evaluated_file import (
     spectrum_of,
     thread_and_running,
 )
-from edgeagent.judging.studies.run_out import rise_mm_per_turn, run_out_of
+from edgeagent.judging.studies.run_out import run_out_of
 from edgeagent.model import QualityCheck, Running, Spectrum, Thread
 
 _ORDERS = 12

@@ -5,16 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-import numpy as np
-
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.track.alignment_advice import RunOut, run_out
-from edgeagent.analysis.track.sensing import normal_factor
+from edgeagent.analysis.track.sensing import flank_of, normal_factor, recorded_rise, rise_mm_per_turn
 from edgeagent.analysis.track.track_normal import cylinder_normal, track_normal
 from edgeagent.errors import AgentError, InputError
 from edgeagent.judging.evaluate import Evaluation
-from edgeagent.model import Thread, Trace
 
 
 def run_out_of(
@@ -64,7 +61,7 @@ def assumption_sentences(files: Sequence[Evaluation]) -> list[str]:
         header, thread = file.trace.header, file.recipe.recipe.thread if file.recipe is not None else None
         if header.kind != "spiral" or thread is None:
             continue
-        if not _recorded_rise(file.trace, thread):
+        if not recorded_rise(file.trace, thread):
             grows = "grow" if thread.hand == "right" else "fall"
             sentences[f"(Heights taken to {grows} with the angle, as the {thread.hand} hand says.)"] = None
         if flank_of(header.feature) is None:
@@ -75,28 +72,3 @@ def assumption_sentences(files: Sequence[Evaluation]) -> list[str]:
                 f"({header.feature} names no left or right flank: directions off by up to {off_deg:.1f} deg.)"
             ] = None
     return list(sentences)
-
-
-def flank_of(feature: str) -> str | None:
-    """``left`` or ``right`` where a feature's name says it, else None."""
-    return next((side for side in ("left", "right") if side in feature), None)
-
-
-def rise_mm_per_turn(trace: Trace, thread: Thread) -> float:
-    """Growth of height in a turn of growing angle, in mm: as the trace recorded it, else by the hand."""
-    nominal = thread.lead_mm if thread.hand == "right" else -thread.lead_mm
-    return _recorded_rise(trace, thread) or nominal
-
-
-def _recorded_rise(trace: Trace, thread: Thread) -> float:
-    """Growth of the recorded axial position in a turn, 0 where there is none that fits the thread."""
-    axial, angle = trace.columns.get("axial_mm"), trace.columns["angle_deg"]
-    if axial is None:
-        return 0.0
-    finite = np.isfinite(axial) & np.isfinite(angle)
-    if np.count_nonzero(finite) < 2 or np.ptp(angle[finite]) <= 0:
-        return 0.0
-    turns = (angle[finite] - np.mean(angle[finite])) / 360.0
-    slope = float(np.einsum("i,i->", turns, axial[finite]) / np.einsum("i,i->", turns, turns))
-    # Half a lead in a turn: a column that hardly moves is a position on some other axis, not along the thread
-    return slope if abs(slope) > 0.5 * thread.lead_mm else 0.0
