@@ -13,9 +13,10 @@ from matplotlib.figure import Figure
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.around.roundness import filtered_profile
+from edgeagent.analysis.track.contact import contact_of
 from edgeagent.codec.plain_text import count_text
 from edgeagent.errors import TraceShapeError
-from edgeagent.model import FloatArray, IntArray, Trace
+from edgeagent.model import FloatArray, IntArray, Thread, Trace
 from edgeagent.report.draw import (
     CAUTION,
     GREY,
@@ -59,11 +60,20 @@ class Curves:
     band: tuple[int, int]
 
 
-def take_apart(trace: Trace, options: Options, factor: float) -> Curves:
+def take_apart(trace: Trace, options: Options, factor: float, thread: Thread | None) -> Curves:
     """Fit the trace again as its analysis did. Raises InputError or AnalysisError where that is impossible."""
     samples = clean(trace)
     samples = without_stuck(samples, run_checks(samples))
-    found = fit_trace(samples, options, spiral=trace.header.kind == "spiral", contact=None)
+    spiral = trace.header.kind == "spiral"
+    contact = contact_of(
+        trace,
+        thread,
+        factor,
+        flank=options.flank,
+        surface_angle_deg=options.surface_angle_deg,
+        spiral=spiral,
+    )
+    found = fit_trace(samples, options, spiral=spiral, contact=contact)
     fit = found.fit
     surface = fit.coefficient.copy()
     surface[:2] = 0

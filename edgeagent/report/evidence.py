@@ -13,7 +13,7 @@ from edgeagent.analysis.around.options import Options
 from edgeagent.codec.plain_text import count_text
 from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
-from edgeagent.model import Trace
+from edgeagent.model import Thread, Trace
 from edgeagent.report.draw import Picture
 from edgeagent.report.draw_around import (
     around_picture,
@@ -72,13 +72,13 @@ def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Ev
         seen.standing_out = standing_out(found, books.of(found.body))
     factor = found.result["details"].get("factor", 1.0)
     try:
-        trace, options = _source(store, books, found)
+        trace, options, thread = _source(store, books, found)
     except (InputError, ConfigError, JournalCorruptError) as error:
         seen.remarks.append(f"The curves cannot be drawn: {printable(error)}.")
         return
     curves = None
     try:
-        curves = take_apart(trace, options, float(factor))
+        curves = take_apart(trace, options, float(factor), thread)
         seen.pictures += [
             around_picture(curves, found.result, f"{name}-a"),
             turns_picture(curves, f"{name}-t"),
@@ -89,8 +89,8 @@ def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Ev
         seen.pictures.append(reading_picture(trace, curves, f"{name}-l"))
 
 
-def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Options]:
-    """The trace as it was read, and the options that it was analysed with."""
+def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Options, Thread | None]:
+    """The trace as it was read, and the options and the thread that it was analysed with."""
     body = found.body
     source = body["source"]
     data = store.archive.get(source["sha256"])
@@ -98,15 +98,18 @@ def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Opt
     rules = books.of(body)
     layouts = {key: layout for key, (layout, _) in rules.layouts.items()}
     trace = read_trace(str(source["name"]), data, side, layouts).trace
-    plan = None
+    plan = thread = None
     if trace.header.part is not None and trace.header.part in rules.recipes:
-        plan = rules.recipes[trace.header.part].recipe.plan(trace.header.feature)
+        recipe = rules.recipes[trace.header.part].recipe
+        plan, thread = recipe.plan(trace.header.feature), recipe.thread
     if plan is not None and isinstance(plan.options, Options):
-        return trace, plan.options
+        return trace, plan.options, thread
     spectrum = found.result["spectrum"]
     reach = int(spectrum["upr"][-1]) if spectrum is not None else 0
     options = Options()
-    return trace, msgspec.structs.replace(options, upr=(2, reach)) if reach > 2 and plan is None else options
+    if reach > 2 and plan is None:
+        options = msgspec.structs.replace(options, upr=(2, reach))
+    return trace, options, thread
 
 
 def _axial(found: Measured, name: str, seen: Evidence) -> None:
