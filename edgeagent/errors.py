@@ -9,7 +9,8 @@
     │  ├─ TraceFormatError            the bytes are not what the format says (carries the line)
     │  │  └─ TraceIncompleteError     the file ends before it should: its writer may not be done
     │  ├─ TraceShapeError             columns or counts do not fit the kind of trace
-    │  └─ TraceRangeError             numbers outside what the kind allows
+    │  ├─ TraceRangeError             numbers outside what the kind allows
+    │  └─ AnalysisStoppedError        its analysis ended twice without a result
     ├─ AnalysisError                  file is fine, no number possible: record without the value
     │  ├─ FitNotConvergedError
     │  └─ TooFewSectionsError
@@ -94,6 +95,10 @@ class TraceShapeError(InputError):
 
 class TraceRangeError(InputError):
     """A number lies outside what the kind of trace allows; the message gives its place."""
+
+
+class AnalysisStoppedError(InputError):
+    """Every attempt to read or analyse the file ended without a result: out of memory, out of time, killed."""
 
 
 class AnalysisError(AgentError):

@@ -65,7 +65,7 @@ def source_of(file: FoundFile) -> dict[str, Any]:
 
 
 def measurement_body(
-    file: FoundFile,
+    settled_at: float,
     source: Mapping[str, Any],
     evaluation: Evaluation,
     configuration: Configuration,
@@ -92,7 +92,7 @@ def measurement_body(
             "characteristics": key_characteristics(evaluation.judgement.characteristics, 12),
             "disposition": evaluation.judgement.disposition.value,
             "reasons": list(evaluation.judgement.reasons)[:12],
-            "settled_at": file.settled_at,
+            "settled_at": settled_at,
             "decided_at": decided_at,
             **(_artefact_members(evaluation, configuration) if header.artefact is not None else {}),
             **({"uncertainty": asdict(uncertainty)} if uncertainty is not None else {}),

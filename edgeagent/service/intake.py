@@ -16,6 +16,7 @@ from edgeagent.judging.found_file import FoundFile
 from edgeagent.rules.settling import Look
 from edgeagent.service.folders.folder import Done, Folder
 from edgeagent.service.folders.watch import Hint
+from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
 
 FAULTS = {
@@ -37,7 +38,8 @@ class Intake:
 
     ``report`` is called with an event name and details when a folder is lost or found again, when a watch is
     rebuilt, and when live files wait too long to be read or no longer do; the caller journals it. ``hint`` is
-    called from any thread, and so is ``wake`` when there is something to take or to do.
+    called from any thread, and so is ``wake`` when there is something to take or to do. ``attempts`` keeps the
+    marks of files that are being read.
     """
 
     def __init__(
@@ -48,12 +50,13 @@ class Intake:
         hint: Callable[[Hint], None],
         report: Callable[[str, dict[str, Any]], None],
         wake: Callable[[], None] = _nobody,
+        attempts: Attempts | None = None,
     ) -> None:
         self._settings, self._clock, self._report = settings, clock, report
         self._behind: set[str] = set()
         self._next_watch = 0.0
         self._folders = {
-            label: Folder(label, base / label, settings, clock, hint, report, wake)
+            label: Folder(label, base / label, settings, clock, hint, report, wake, attempts)
             for label in settings.folders
         }
 

@@ -1,34 +1,33 @@
 """The service: one loop from file to lamp.
 
-hint or timer → scan → settled file → read once → evaluate → archive and journal, synced → publish → PUBACK
-moves the position. Every error is typed and ends in a journal record; the disk's own failure ends the
-process with the lamp on fault, and a restart reads the truth from disk.
+hint or timer → scan → settled file → read once → a worker analyses it while the source is archived → result
+and journal, synced → publish → PUBACK moves the position. The loop never waits for an analysis. Every error is
+typed and ends in a journal record; the disk's own failure ends the process with the lamp on fault, and a
+restart reads the truth from disk.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from edgeagent.codec.records.record import Place, Record
-from edgeagent.codec.records.result import encode
+from edgeagent.codec.records.record import Record
 from edgeagent.errors import (
     AgentError,
     ConfigError,
     InputError,
-    JournalCorruptError,
     JournalError,
     JournalLockedError,
-    JournalTornTailError,
     TraceFormatError,
 )
 from edgeagent.judging import bodies
-from edgeagent.judging.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.judging.evaluate import Rulebook
 from edgeagent.judging.found_file import FoundFile
 from edgeagent.judging.line_gate import line_gate_closed
-from edgeagent.judging.memory import Memory, file_key
+from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import (
     Entries,
     artefact_entries,
@@ -42,23 +41,26 @@ from edgeagent.judging.whole_file import revocations, undecided
 from edgeagent.rules.lamp import GATE_CLOSED
 from edgeagent.rules.part_set import expires_at
 from edgeagent.service.acknowledging import Acknowledgements
+from edgeagent.service.files_at_work import FilesAtWork, Work
 from edgeagent.service.intake import FAULTS, Intake
 from edgeagent.service.mailbox import Mailbox
+from edgeagent.service.opening import new_drift_watch, open_journal
 from edgeagent.service.publisher import Publisher
 from edgeagent.service.status import Status, stages_ms
 from edgeagent.service.systemd import Notifier
+from edgeagent.service.worker_pool import Analysed, WorkerPool
 from edgeagent.store.archive import Archive
+from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.requests import RequestFolder
-from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state, waiting_of
-
-if TYPE_CHECKING:
-    from edgeagent.judging.drift import DriftWatch
+from edgeagent.store.state import State, waiting_of
 
 _CHECKPOINT_EVERY = 1000
 _HEARTBEAT_S = 1.0
+_LAST_FILES_S = 3.0
+"""At the end the files that are with workers get so long to be recorded; the rest is read at the next start."""
 
 
 class Service:
@@ -85,8 +87,18 @@ class Service:
         self._writer = JournalWriter(
             store / "journal", clock, segment_bytes=int(settings.store.segment_mb * 1e6)
         )
+        attempts = Attempts(store / "state" / "attempts.json")
         box, heard = self._mailbox, self._on_source_event
-        self._intake = Intake(settings.intake, configuration.folder, clock, box.hint, heard, box.ring)
+        self._intake = Intake(settings.intake, configuration.folder, clock, box.hint, heard, box.ring, attempts)
+        self._pool = WorkerPool(
+            clock,
+            processes=settings.worker.process_count(len(os.sched_getaffinity(0))),
+            memory_mb=settings.worker.memory_limit_mb(settings.intake.file_mb_max),
+            time_s=settings.worker.time_s,
+            wake=box.ring,
+            report=self._on_worker_event,
+        )
+        self._files = FilesAtWork(self._intake, self._pool, attempts, self._archive, clock, log)
         self._state_path = store / "state" / "publisher.json"
         self._publisher = Publisher(
             mqtt,
@@ -101,7 +113,7 @@ class Service:
         )
         self._acknowledgements = Acknowledgements(self._publisher, clock, log, lambda new: self._append(new))
         self._memory = Memory({}, None, live_s=0, latches=False)
-        self._drift = self._new_drift()
+        self._drift = new_drift_watch(configuration)
 
     def stop(self) -> None:
         """End the loop after the file at hand; safe in a signal handler."""
@@ -127,7 +139,7 @@ class Service:
             connected=delivery.connected,
             ready=delivery.ready,
             undelivered=delivery.undelivered,
-            waiting=self._intake.waiting_count(),
+            waiting=self._intake.waiting_count() + len(self._files),
             open_sets=len(self._memory.waiting_sets),
             verifications=tuple(verified),
         )
@@ -147,7 +159,10 @@ class Service:
             return self._end(AgentError(f"internal error {type(error).__name__}: {error}"))
 
     def _start(self) -> None:
-        recovered = self._open_journal()
+        opened = open_journal(self._writer, self._configuration, self._intake.present(), self._state_path)
+        self._memory, self._drift = opened.memory, opened.drift
+        recovered, state = opened.recovered, opened.state
+        self._files.start()  # behind the journal's lock: where another agent works, no worker is started
         boot = self._memory.boot + 1
         manifest, configuration = bodies.configuration_body(self._configuration)
         documents = [d.data for d in self._configuration.documents()]
@@ -163,7 +178,6 @@ class Service:
         self._memory.looks.clear()
         self._log.info("started", boot=boot, seq=self._writer.seq, waiting=self._publisher.delivery.undelivered)
         memory = self._memory
-        state = read_state(self._state_path)
         if state is None:
             state = State(memory.checkpoint, waiting_of(memory.lamp), memory.lamp.passing)
         reader = JournalReader(self._writer.folder)
@@ -188,61 +202,6 @@ class Service:
                     self._append(entries)
         self._watch_drift()
 
-    def _open_journal(self) -> list[dict[str, Any]]:
-        """Open the journal and fold it; a torn tail is cut once and reported for the record."""
-        settings = self._configuration.settings
-        store = self._configuration.store
-        recovered: list[dict[str, Any]] = []
-        while True:
-            state = read_state(self._state_path)
-            self._memory = Memory(
-                self._intake.present(),
-                state.position if state else None,
-                live_s=settings.intake.live_s,
-                latches=settings.decision.reject_latches,
-            )
-            self._drift = self._new_drift()
-            try:
-                self._writer.open(self._visitor(state))
-            except JournalTornTailError:
-                if recovered:
-                    raise
-                check_not_shorter(state, self._writer.seq)
-                recovered.append(JournalWriter.recover(store / "journal", store / "quarantine"))
-                continue
-            check_not_shorter(state, self._writer.seq)
-            if state is None and self._writer.seq > 0:
-                aside = set_aside_damaged_state(self._state_path, store / "quarantine")
-                damaged = f"; the damaged state is kept as quarantine/{aside}" if aside else ""
-                reason = f"delivery position rebuilt from the journal{damaged}"
-                recovered.append({"what": "state-rebuilt", "reason": reason})
-            return recovered
-
-    def _visitor(self, state: State | None) -> Callable[[Record, Place], None]:
-        """Folds records, and refuses a journal in which the last one that was noted is another one."""
-
-        def visit(record: Record, place: Place) -> None:
-            if state is not None and record.seq == state.end and state.head not in ("", record.hash):
-                raise JournalCorruptError(
-                    place.segment, 0, f"record {record.seq} is not the one that was written: hashes differ"
-                )
-            self._memory.visit(record, place)
-            if self._drift is not None:
-                self._drift.apply(record)
-
-        return visit
-
-    def _new_drift(self) -> DriftWatch | None:
-        """A watch that knows nothing yet; None, and nothing imported, where no drift is to be watched."""
-        wanted = self._configuration.settings.drift
-        if wanted is None:
-            return None
-        from edgeagent.judging.drift import DriftWatch, check_watched
-
-        known = self._configuration
-        check_watched(wanted, known.path.name, known.recipes, known.certificates)
-        return DriftWatch(wanted, self._archive.get)
-
     def _watch_drift(self, records: Sequence[Record] = ()) -> None:
         """Fold new records, and put on record what began to drift: never before the lamp was told."""
         if self._drift is None:
@@ -256,7 +215,7 @@ class Service:
                 self._log.warning("drift", reason=record.body["reason"])
 
     def _turn(self, next_beat: float) -> float:
-        """One turn of the loop: look, take one file, deliver, beat; sleep when there is nothing to do."""
+        """One turn of the loop: look, hand out files, record, deliver, beat; sleep when nothing is left."""
         worked = self._work_once()
         now = self._clock.monotonic()
         if now >= next_beat:
@@ -273,7 +232,7 @@ class Service:
             self._reload_wanted = False
             self._reload()
         if not worked and not self._stopping:
-            due = min(next_beat, self._intake.next_deadline())
+            due = min(next_beat, self._files.next_deadline())
             self._mailbox.wait(due - self._clock.monotonic())
         return next_beat
 
@@ -283,15 +242,16 @@ class Service:
         revoked = revocations(self._intake.grown(), self._memory, self._clock.now().timestamp())
         if revoked:
             self._append(revoked)
-        file = self._intake.take()
-        if file is not None:
-            self._process(file)
+        self._files.collect()
+        self._files.use(rules_now(self._rules, self._memory, self._configuration), self._configuration)
+        taken = self._files.submit(self._memory)  # before what is done is recorded: workers wait for nobody
+        recorded = self._record_next()
         more = self._publisher.pump()
         self._publisher.save(self._writer.seq, self._writer.head)
         if self._publisher.delivery.ready and not self._told_ready:
             self._told_ready = True
             self._notifier.tell("READY=1")
-        return more or file is not None
+        return taken or recorded or more
 
     def _drain(self) -> None:
         self._intake.hinted(self._mailbox.hints())
@@ -299,58 +259,60 @@ class Service:
         if asked:
             self._acknowledgements.take(asked)
 
-    def _process(self, file: FoundFile) -> None:
-        """One file, whatever is in it: a measurement, a quarantine, or nothing new."""
-        source = bodies.source_of(file)
-        key = file_key(file.folder, file.name, source["sha256"], source.get("side_sha256"), file.look)
-        if self._memory.known(key):
-            self._log.debug("seen-before", name=file.name)
-        elif not self._record(file, source):
-            return self._intake.defer(file)
-        return self._intake.finished(file)
+    def _record_next(self) -> bool:
+        """One file, whatever is in it: a measurement, a quarantine, or nothing new. Whether there was one."""
+        work = self._files.recordable()
+        if work is None:
+            return False
+        if self._memory.known(work.key) or self._record(work):
+            self._files.recorded(work)
+        else:
+            self._files.deferred(work)
+        return True
 
-    def _record(self, file: FoundFile, source: Mapping[str, Any]) -> bool:
+    def _record(self, work: Work) -> bool:
         """Exactly one outcome on record, whatever fails; what is on record is never quarantined as well.
 
         False, with nothing on record, where the file is not whole yet.
         """
+        file, outcome = work.file, work.outcome
         try:
-            if file.problem is not None:
-                raise file.problem
-            rules = rules_now(self._rules, self._memory, self._configuration)
-            evaluation = evaluate(file.name, file.data, file.side, rules, digest=source["sha256"])
-            if undecided(file, [c.check for c in evaluation.analysis.quality if not c.ok]):
+            if not isinstance(outcome, Analysed):
+                raise outcome or AssertionError("recorded before its analysis")
+            if outcome.mistake:
+                self._log.error("internal-error", name=file.name, traceback=outcome.mistake)
+            elif undecided(file, outcome.failed_checks):
                 return False
-            entries, moments = self._prepared(file, source, evaluation)
+            if outcome.kind == "quarantine":
+                self._quarantine(file, outcome.body)
+                return True
+            entries, moments = self._prepared(work, outcome)
         except InputError as error:
-            if undecided(file, None):
-                return False
-            self._quarantine(file, source, error)
+            self._quarantine(file, bodies.quarantine_body(work.source, error, file.settled_at))
         except JournalError:
             raise
         except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
             self._log.error("internal-error", name=file.name, exc_info=True)
-            words = f"internal error {type(error).__name__}: {error}"
-            self._quarantine(file, source, TraceFormatError(words[:500]))
+            problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
+            self._quarantine(file, bodies.quarantine_body(work.source, problem, file.settled_at))
         else:
             self._tell(file, self._append(entries), moments)
         return True
 
-    def _prepared(
-        self, file: FoundFile, source: Mapping[str, Any], evaluation: Evaluation
-    ) -> tuple[Entries, tuple[float, ...]]:
-        """Archive source and result; the records that go into the journal, and the times so far."""
-        evaluated = self._clock.monotonic()
-        result = encode(evaluation.result)
-        stored = [file.data, result] if file.side is None else [file.data, result, file.side]
-        digests = self._archive.put_all(stored)
+    def _prepared(self, work: Work, outcome: Analysed) -> tuple[Entries, tuple[float, ...]]:
+        """Archive the result; the records that go into the journal, and the times so far."""
+        file = work.file
+        sources = [] if work.is_stored() else work.contents()
+        self._archive.put_all([*sources, outcome.result])
         archived = self._clock.monotonic()
         now = self._clock.now().timestamp()
-        body = bodies.measurement_body(file, source, evaluation, self._configuration, digests[1], now)
+        # Which file it is and when it is decided, the agent knows; all else is the worker's finding.
+        body = {**outcome.body, "source": work.source, "settled_at": file.settled_at, "decided_at": now}
         entries: Entries = [("measurement", body)]
-        follow = artefact_entries if evaluation.trace.header.artefact is not None else part_entries
+        follow = artefact_entries if body["trace"].get("artefact") is not None else part_entries
         entries += follow(body, self._writer.seq + 1, self._memory, self._configuration, now)
-        return entries, (file.taken, file.read, evaluated, archived)
+        evaluated = work.submitted + outcome.seconds
+        return entries, (file.taken, file.read, work.submitted, evaluated, work.answered, archived)
 
     def _tell(self, file: FoundFile, records: list[Record], before: tuple[float, ...]) -> None:
         """Let the publisher see what is durable, and say where the time went."""
@@ -380,11 +342,11 @@ class Service:
             (self._log.info if taken.refusal is None else self._log.warning)(taken.event, **taken.told)
             self._requests.answer(path, taken.answer(records[-1].seq))
 
-    def _quarantine(self, file: FoundFile, source: Mapping[str, Any], error: InputError) -> None:
-        if source["sha256"] is not None and len(file.data):
+    def _quarantine(self, file: FoundFile, body: Mapping[str, Any]) -> None:
+        if len(file.data):
             self._archive.put(file.data)
-        self._append([("quarantine", bodies.quarantine_body(source, error, file.settled_at))])
-        self._log.warning("quarantined", name=file.name, reason=str(error)[:300])
+        self._append([("quarantine", body)])
+        self._log.warning("quarantined", name=file.name, reason=str(body["reason"])[:300])
 
     def _expire_sets(self) -> None:
         now = self._clock.now().timestamp()
@@ -424,6 +386,14 @@ class Service:
             name, present = FAULTS[event]
             self._publisher.set_fault(f"{name} {details['folder']}", present)
 
+    def _on_worker_event(self, event: str, details: dict[str, Any]) -> None:
+        """A worker is up, or is not: fault on the lamp while none can be started, as no file is read then."""
+        (self._log.info if event == "worker-ready" else self._log.warning)(event, **details)
+        if event == "worker-ready":
+            self._publisher.set_fault("worker", False)
+        elif event == "worker-start-failed" and not self._pool.ready():
+            self._publisher.set_fault("worker", True)
+
     def _on_mqtt_event(self, event: str, details: dict[str, Any]) -> None:
         good = event in ("mqtt-connected", "ready")
         (self._log.info if good else self._log.warning)(event, **details)
@@ -459,6 +429,7 @@ class Service:
         self._intake.close()
         if error is None:
             error = self._written_off()
+        self._files.close()
         if error is not None:
             event = "journal-failed" if isinstance(error, JournalError) else "ended-by-mistake"
             self._log.error(event, reason=str(error), exit_code=error.exit_code)
@@ -469,14 +440,26 @@ class Service:
         return 0 if error is None else error.exit_code
 
     def _written_off(self) -> JournalError | None:
-        """The last record and the delivery position; the disk's failure, if it fails now."""
+        """The last records and the delivery position; the disk's failure, if it fails now."""
         try:
+            self._finish_files()
             self._finish_delivery()
             self._append([("stop", {"published": self._publisher.delivery.position})])
             self._publisher.save(self._writer.seq, self._writer.head)
         except JournalError as error:
             return error
         return None
+
+    def _finish_files(self) -> None:
+        """Record what the workers have in hand, if they are done with it soon."""
+        until = self._clock.monotonic() + _LAST_FILES_S
+        self._files.collect()
+        while self._files.at_workers() and self._clock.monotonic() < until:
+            if not self._record_next():
+                self._mailbox.wait(min(until, self._pool.next_deadline()) - self._clock.monotonic())
+            self._files.collect()
+        while self._record_next():
+            pass
 
     def _finish_delivery(self) -> None:
         """Give what is under way half a second to be acknowledged; the rest waits for the next start."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-_STAGES = ("read", "evaluate", "archive", "journal", "publish")
+_STAGES = ("read", "to the worker", "evaluate", "from the worker", "archive", "journal", "publish")
 
 
 def stages_ms(moments: Sequence[float]) -> dict[str, float]:

@@ -9,7 +9,6 @@ import pytest
 from field import free_port, write_toml
 
 from edgeagent.errors import JournalWriteError
-from edgeagent.service import loop as service_module
 from edgeagent.service.loop import Service
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import load_configuration
@@ -72,15 +71,8 @@ def stop_after(service: Service, monkeypatch, records: int) -> None:
 
 
 def test_mistake_in_one_file_is_quarantined_and_the_next_is_measured(service, log, circle_text, monkeypatch):
-    real = service_module.evaluate
-
-    def failing(name, *more, **named):
-        if name == "1.txt":
-            raise ZeroDivisionError("planted")
-        return real(name, *more, **named)
-
-    monkeypatch.setattr(service_module, "evaluate", failing)
-    drop(service, circle_text, "1", "2")
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent / "planted"))
+    drop(service, circle_text, "mistake-1", "2")
     stop_after(service, monkeypatch, 5)
     assert service.run() == 0
     assert kinds(service).count("quarantine") == 1

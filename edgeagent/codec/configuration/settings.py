@@ -55,6 +55,22 @@ class IntakeSettings(ConfigTable, frozen=True):
         return self.scan_s if self.scan_s is not None else 5.0 if self.observer == "native" else 1.0
 
 
+class WorkerSettings(ConfigTable, frozen=True):
+    """What a file may cost. ``processes`` and ``memory_mb`` follow the machine and the files unless given."""
+
+    processes: Annotated[int, msgspec.Meta(ge=1, le=16)] | None = None
+    memory_mb: Annotated[float, msgspec.Meta(ge=200, le=1e6)] | None = None
+    time_s: Annotated[float, msgspec.Meta(gt=0, le=3600)] = 15.0
+
+    def memory_limit_mb(self, file_mb_max: float) -> float:
+        """MB that one worker may use: by default its programs and what text of the largest size needs."""
+        return self.memory_mb if self.memory_mb is not None else 200.0 + 22.0 * file_mb_max
+
+    def process_count(self, processors: int) -> int:
+        """How many workers run: by default two where there are two processors."""
+        return self.processes if self.processes is not None else min(2, processors)
+
+
 class StoreSettings(ConfigTable, frozen=True):
     """Where journal, archive and state live."""
 
@@ -199,6 +215,7 @@ class Settings(ConfigTable, frozen=True):
 
     station: Station
     intake: IntakeSettings = IntakeSettings()
+    worker: WorkerSettings = WorkerSettings()
     store: StoreSettings = StoreSettings()
     mqtt: Mqtt | None = None
     decision: Decision = Decision()

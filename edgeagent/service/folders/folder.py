@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from edgeagent.codec.configuration.settings import IntakeSettings
-from edgeagent.errors import SourceUnavailableError, TraceFormatError
+from edgeagent.errors import AnalysisStoppedError, InputError, SourceUnavailableError, TraceFormatError
 from edgeagent.judging.found_file import FoundFile
+from edgeagent.rules.attempts import given_up, reason_of
 from edgeagent.rules.availability import unavailable_reason
 from edgeagent.rules.reading_order import ReadingOrder
 from edgeagent.rules.settling import (
@@ -37,6 +38,7 @@ from edgeagent.service.folders.disk import Content, Growth, Listing, MoveFailed,
 from edgeagent.service.folders.errands import Alive, Errand
 from edgeagent.service.folders.hands import Hands
 from edgeagent.service.folders.watch import Hint
+from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
 
 Report = Callable[[str, dict[str, Any]], None]
@@ -69,8 +71,9 @@ class Folder:
         hint: Callable[[Hint], None],
         report: Report,
         wake: Callable[[], None],
+        attempts: Attempts | None = None,
     ) -> None:
-        self.label, self.path = label, path
+        self.label, self.path, self._attempts = label, path, attempts
         self._settings, self._clock, self._report = settings, clock, report
         self._patience = Patience(settings.settle_s, settings.empty_s, settings.unclosed_s)
         self._patterns = (*settings.ignore, *([settings.marker] if settings.marker else []))
@@ -232,6 +235,9 @@ class Folder:
 
     def _read(self, name: str, waiting: Waiting, now: float) -> Errand:
         path, look, clock = self.path / name, waiting.look, self._clock
+        refused = self._begun(name, look)
+        if refused is not None:
+            return lambda _alive: (Content(name, look, problem=refused), now, now)
         bytes_max = self._settings.file_mb_max * 1e6
         wait_for_side = now - waiting.since_s < self._settings.locked_s
 
@@ -241,6 +247,20 @@ class Folder:
             return content, began, clock.monotonic()
 
         return read
+
+    def _begun(self, name: str, look: Look) -> InputError | None:
+        """Mark a file before it is read, which the agent may not survive; the reason where it is given up."""
+        if self._attempts is None:
+            return None
+        failures = self._attempts.failures(self.label, _spelt_out(name), look)
+        if given_up(failures):
+            return AnalysisStoppedError(reason_of(failures))
+        self._attempts.reading(self.label, _spelt_out(name), look)
+        return None
+
+    def _postponed(self, name: str, look: Look) -> None:
+        if self._attempts is not None:
+            self._attempts.postponed(self.label, _spelt_out(name), look)
 
     def _take_result(self, result: Any, now: float) -> None:
         match result:
@@ -310,6 +330,8 @@ class Folder:
             problem = SourceUnavailableError(f"{self.path}: {reason}")
             self._report("source-unavailable", {"folder": self.label, "reason": str(problem)})
         self.available = False
+        for name, waiting in self._reading.items():
+            self._postponed(name, waiting.look)
         self._waiting.clear()
         self._reading.clear()
         self._at_start.clear()
@@ -382,6 +404,8 @@ class Folder:
         """A file was read, unless it moved, is locked, or lacks its side file: then again later."""
         name = content.name
         waiting = self._reading.pop(name, None)
+        if waiting is None or name not in self._waiting or content.moved or content.lacks_side:
+            self._postponed(name, content.look)
         if waiting is None or name not in self._waiting:
             return
         if content.moved:
@@ -395,6 +419,7 @@ class Folder:
             return
         if content.failed is not None:
             if self._again_later(name, now, content.failed):
+                self._postponed(name, content.look)
                 return
             reason = f"cannot be read: {content.failed.strerror}"
             content = replace(content, problem=TraceFormatError(reason, expected="a readable file"))

@@ -1,0 +1,247 @@
+"""Files on their way from the folder to the journal: marked, given to workers, and recorded in order.
+
+Files are recorded in the order in which they were taken, as if they were analysed one after another: a
+verification before the parts that it covers. Only a file that keeps others waiting too long loses its place.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+from edgeagent.errors import AnalysisStoppedError, InputError, JournalWriteError
+from edgeagent.judging import bodies
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.evaluate import Rulebook
+from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.memory import Memory, file_key
+from edgeagent.rules.attempts import given_up, reason_of
+from edgeagent.service.intake import Intake
+from edgeagent.service.worker_messages import Job
+from edgeagent.service.worker_pool import Analysed, Lost, WorkerPool
+from edgeagent.store.archive import Archive
+from edgeagent.store.attempts import Attempts
+from edgeagent.store.clock import Clock
+
+PATIENCE_S = 1.0
+"""Files behind one whose analysis takes longer than this are recorded before it."""
+_SECOND_TRY_S = 10.0
+"""A second attempt waits for a quiet moment, but no longer than this."""
+_TAKEN_MAX = 4
+"""Files taken in one turn of the loop at the most, so that heartbeat and acknowledgements come in between."""
+_ROOM = 4
+"""Files on their way for each worker at the most: what is analysed and waits for its turn is in memory."""
+
+
+@dataclass(slots=True)
+class Work:
+    """One file on its way. ``outcome`` is None until it can be recorded.
+
+    ``key`` is the file's identity, ``version`` that of the rules it was given to a worker with; ``stored``
+    becomes done when source and side file are in the archive. Times are monotonic.
+    """
+
+    number: int
+    file: FoundFile
+    source: dict[str, Any]
+    key: bytes
+    taken: float
+    outcome: Analysed | InputError | None
+    at_worker: bool = False
+    version: int = 0
+    failed: bool = False
+    submitted: float = 0.0
+    answered: float = 0.0
+    stored: Future[list[str]] | None = None
+
+    def contents(self) -> list[bytes]:
+        """What the archive must keep of it."""
+        return [self.file.data] if self.file.side is None else [self.file.data, self.file.side]
+
+    def is_stored(self) -> bool:
+        """Whether the source is durable; waits for an archiving that is under way. Raises JournalWriteError."""
+        return self.stored is not None and bool(self.stored.result())
+
+
+@dataclass(slots=True)
+class _Rules:
+    """The rules that files are given to workers with, and their number, which grows with every change."""
+
+    book: Rulebook | None = None
+    configuration: Configuration | None = None
+    version: int = 0
+
+
+class FilesAtWork:
+    """Everything between ``Intake.take`` and the record. Used from the service loop only.
+
+    The loop calls ``collect`` and ``submit`` each turn and records what ``recordable`` gives, then calls
+    ``recorded``. Raises JournalWriteError when a mark or the archive cannot be written.
+    """
+
+    def __init__(
+        self, intake: Intake, pool: WorkerPool, attempts: Attempts, archive: Archive, clock: Clock, log: Any
+    ) -> None:
+        self._intake, self._pool, self._attempts = intake, pool, attempts
+        self._archive, self._clock, self._log = archive, clock, log
+        self._works: list[Work] = []
+        self._rules = _Rules()
+        self._counter = 0
+        self._archivist = ThreadPoolExecutor(1, thread_name_prefix="archive")
+
+    def __len__(self) -> int:
+        return len(self._works)
+
+    def start(self) -> None:
+        """Read the marks that an earlier run left, and start the workers."""
+        self._attempts.open()
+        self._pool.start()
+
+    def at_workers(self) -> int:
+        """Files that workers have in hand."""
+        return sum(work.at_worker for work in self._works)
+
+    def use(self, rules: Rulebook, configuration: Configuration) -> None:
+        """Analyse with these from now on; what was analysed with others and is not recorded is done again."""
+        now = self._rules
+        if now.configuration is configuration and now.book == rules:
+            return
+        self._rules = _Rules(rules, configuration, now.version + 1)
+        self._pool.configure(rules, configuration)
+        for work in self._works:
+            if isinstance(work.outcome, Analysed):
+                work.outcome = None
+
+    def collect(self) -> None:
+        """Take note of what the workers answered, and of those that were lost."""
+        for outcome in self._pool.outcomes():
+            work = next((w for w in self._works if w.number == outcome.number), None)
+            if work is None:
+                continue
+            work.at_worker = False
+            if isinstance(outcome, Lost):
+                self._lost(work, outcome)
+            elif work.version == self._rules.version:
+                work.outcome, work.answered = outcome, self._clock.monotonic()
+
+    def submit(self, memory: Memory) -> bool:
+        """Give files to free workers; whether anything was taken. What is known already is finished at once."""
+        taken = 0
+        while taken < _TAKEN_MAX and self._pool.free() and len(self._works) < _ROOM * self._pool.size:
+            work = self._next_again()
+            file = self._intake.take() if work is None else None
+            if file is not None:
+                work = self._begun(file, memory)
+            elif work is None:
+                work = self._next_failed()
+                if work is None:
+                    break
+            taken += 1
+            if work is not None and work.outcome is None:
+                self._give(work)
+        if not self._pool.free() and self._intake.waiting_count():
+            self._pool.grow()
+        return taken > 0
+
+    def recordable(self) -> Work | None:
+        """The next file to be recorded, None when there is none or one before it is not ready."""
+        now = self._clock.monotonic()
+        for work in self._works:
+            if work.outcome is not None:
+                return work
+            if now - work.taken < PATIENCE_S:
+                return None
+        return None
+
+    def recorded(self, work: Work) -> None:
+        """The outcome is durable."""
+        self._works.remove(work)
+        self._finished(work.file)
+
+    def deferred(self, work: Work) -> None:
+        """Nothing was decided of a file that is not whole yet."""
+        self._works.remove(work)
+        self._attempts.postponed(work.file.folder, work.file.name, work.file.look)
+        self._intake.defer(work.file)
+
+    def next_deadline(self) -> float:
+        """Monotonic time at which something can be done here without a worker's answer."""
+        now = self._clock.monotonic()
+        patience = [w.taken + PATIENCE_S for w in self._works if w.taken + PATIENCE_S > now]
+        intake = [self._intake.next_deadline()] if self._pool.free() else []
+        return min([self._pool.next_deadline(), *patience, *intake])
+
+    def close(self) -> None:
+        """End the workers. What was not recorded is read again at the next start, and not held against it."""
+        self._pool.close()
+        self._archivist.shutdown(cancel_futures=True)
+        with contextlib.suppress(JournalWriteError):  # then the marks stay, and count as interrupted
+            for work in self._works:
+                self._attempts.postponed(work.file.folder, work.file.name, work.file.look)
+        self._attempts.close()
+
+    def _begun(self, file: FoundFile, memory: Memory) -> Work | None:
+        """A file that was just taken; None where it is known."""
+        source = bodies.source_of(file)
+        key = file_key(file.folder, file.name, source["sha256"], source.get("side_sha256"), file.look)
+        if memory.known(key):
+            self._log.debug("seen-before", name=file.name)
+            self._finished(file)
+            return None
+        self._counter += 1
+        work = Work(self._counter, file, source, key, self._clock.monotonic(), file.problem)
+        self._works.append(work)
+        return work
+
+    def _waiting(self, *, failed: bool) -> Work | None:
+        """A file that waits for a worker: because the rules changed, or because its first attempt failed."""
+        waiting = (w for w in self._works if w.outcome is None and not w.at_worker)
+        return next((w for w in waiting if w.failed == failed), None)
+
+    def _next_again(self) -> Work | None:
+        """What is due before any new file: other rules, or a second attempt that has waited long enough."""
+        work, failed = self._waiting(failed=False), self._waiting(failed=True)
+        if work is None and failed is not None and self._clock.monotonic() - failed.taken > _SECOND_TRY_S:
+            return failed
+        return work
+
+    def _next_failed(self) -> Work | None:
+        """A second attempt where nothing else is to be done.
+
+        It may take its worker again: the last free one stays for a good file that comes meanwhile.
+        """
+        work = self._waiting(failed=True)
+        if work is not None and self._pool.size > 1 and self._pool.free() < 2:
+            self._pool.grow()
+            return None
+        return work
+
+    def _give(self, work: Work) -> None:
+        """To a worker, marked beforehand; the source goes into the archive meanwhile."""
+        file = work.file
+        self._attempts.analysing(file.folder, file.name, file.look)
+        side_bytes = None if file.side is None else len(file.side)
+        job = Job(work.number, file.name, work.source, file.settled_at, 0, len(file.data), side_bytes)
+        lost = self._pool.submit(job, file.data, file.side)
+        work.at_worker, work.version, work.submitted = True, self._rules.version, self._clock.monotonic()
+        if work.stored is None and file.whole:
+            work.stored = self._archivist.submit(self._archive.put_all, work.contents())
+        if lost is not None:
+            self._lost(work, lost)
+
+    def _lost(self, work: Work, lost: Lost) -> None:
+        """Another attempt behind all others, or none: two failures and the file is given up."""
+        file = work.file
+        failures = self._attempts.failed(file.folder, file.name, file.look, lost.failure)
+        self._log.warning("attempt-failed", name=file.name, reason=lost.failure.words, attempts=len(failures))
+        work.at_worker, work.failed, work.taken = False, True, self._clock.monotonic()
+        self._works.remove(work)
+        self._works.append(work)
+        if given_up(failures):
+            work.outcome = AnalysisStoppedError(reason_of(failures))
+
+    def _finished(self, file: FoundFile) -> None:
+        self._attempts.done(file.folder, file.name)
+        self._intake.finished(file)

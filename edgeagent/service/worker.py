@@ -1,0 +1,170 @@
+"""The worker process: takes files from the agent one after another, and gives back records and results.
+
+It has a memory limit of its own, touches no disk and no network, and dies with the agent. Whatever a file does
+to it, the agent's loop goes on: it sees an answer, the process's end, or a time that is over.
+
+Started as ``python -m edgeagent.service.worker SOCKET FILES RESULTS MEMORY_MB AGENT``: three descriptors, the
+limit, and the process id of the agent.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import importlib
+import os
+import pickle
+import pkgutil
+import resource
+import signal
+import socket
+import sys
+import time
+import traceback
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from edgeagent import analysis, judging
+from edgeagent.codec import traces
+from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.result import encode
+from edgeagent.errors import InputError, TraceFormatError
+from edgeagent.judging import bodies
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.service.worker_messages import PACKET_MAX, Done, Job, Ready, TooLarge, get, pack, put
+
+_PR_SET_PDEATHSIG = 1
+_SCIPY = ("scipy.special", "scipy.optimize", "scipy.interpolate", "scipy.fft")
+"""What analyses import where they need it. Here it is loaded beforehand: nobody waits for an import."""
+
+
+def limit_memory(megabytes: float) -> float:
+    """Bound everything that this process can write to privately; returns the limit in force.
+
+    RLIMIT_DATA counts heap and private mappings as soon as they are asked for (Linux 4.7 and later), so that an
+    allocation fails before memory is used; program texts and shared libraries do not count, as they would for
+    RLIMIT_AS. Raises OSError where limits cannot be set.
+    """
+    wanted = int(megabytes * 1e6)
+    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+    if hard != resource.RLIM_INFINITY:
+        wanted = min(wanted, hard)
+    resource.setrlimit(resource.RLIMIT_DATA, (wanted, wanted))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    return wanted / 1e6
+
+
+def die_with(agent: int) -> None:
+    """End with the agent, also in the midst of a computation that would never come back to the socket."""
+    ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    if os.getppid() != agent:
+        sys.exit(0)  # it ended before the line above
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)  # for the agent alone; it ends us by closing the socket
+    try:
+        with open("/proc/self/oom_score_adj", "w") as file:  # if memory runs out all the same: us first
+            file.write("1000")
+    except OSError:
+        return
+
+
+def load_everything() -> None:
+    """Import every module that an evaluation may need."""
+    for package in (analysis, traces, judging):
+        for found in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+            importlib.import_module(found.name)
+    for name in _SCIPY:
+        importlib.import_module(name)
+
+
+class Analyst:
+    """Analyses what lies in the shared memory, with the configuration that came last."""
+
+    def __init__(self, files: int, results: int) -> None:
+        self._files, self._results = files, results
+        self._known: Any = None
+
+    def answer(self, job: Job) -> Done:
+        """The outcome of one file. Raises MemoryError alone."""
+        began = time.perf_counter()
+        at = job.configuration_bytes
+        if at:
+            # Bytes of the agent that started us, through memory that nobody else can open.
+            self._known = pickle.loads(get(self._files, at))
+        data = get(self._files, job.data_bytes, at)
+        side = None if job.side_bytes is None else get(self._files, job.side_bytes, at + job.data_bytes)
+        found = outcome_of(job, data, side, *self._known)
+        put(self._results, found.result, 0)
+        return Done(
+            number=job.number,
+            kind=found.kind,
+            body=msgspec.json.encode(found.body),
+            result_bytes=len(found.result),
+            seconds=time.perf_counter() - began,
+            failed_checks=found.failed_checks,
+            mistake=found.mistake,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one file, as ``Done`` tells it."""
+
+    kind: str
+    body: dict[str, Any]
+    result: bytes = b""
+    failed_checks: tuple[str, ...] | None = None
+    mistake: str = ""
+
+
+def outcome_of(
+    job: Job, data: bytes, side: bytes | None, rules: Rulebook, configuration: Configuration
+) -> Outcome:
+    """The record of one file, whatever is in it. Raises MemoryError.
+
+    The body's ``decided_at`` is for the agent to fill in: it is decided when it is recorded.
+    """
+    mistake = ""
+    try:
+        evaluation = evaluate(job.name, data, side, rules, digest=job.source["sha256"])
+        result, at = encode(evaluation.result), job.settled_at
+        body = bodies.measurement_body(at, job.source, evaluation, configuration, digest_of(result), at)
+        failed = tuple(check.check for check in evaluation.analysis.quality if not check.ok)
+        return Outcome("measurement", body, result, failed)
+    except MemoryError:
+        raise
+    except InputError as error:
+        problem = error
+    except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
+        mistake = traceback.format_exc()[-4000:]
+        problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
+    return Outcome("quarantine", bodies.quarantine_body(job.source, problem, job.settled_at), mistake=mistake)
+
+
+def serve(channel: socket.socket, analyst: Analyst) -> None:
+    """Answer until the agent closes the socket, or a file did not fit into the memory."""
+    while packet := channel.recv(PACKET_MAX):
+        job = msgspec.msgpack.decode(packet, type=Job)
+        try:
+            channel.send(pack(analyst.answer(job)))
+        except MemoryError:
+            # What is left of the heap may be in pieces: a new process is cheaper than finding out.
+            channel.send(pack(TooLarge(job.number)))
+            return
+
+
+def main(arguments: list[str]) -> None:
+    """The process's whole life."""
+    channel = socket.socket(fileno=int(arguments[0]))
+    files, results = int(arguments[1]), int(arguments[2])
+    die_with(int(arguments[4]))
+    limit = limit_memory(float(arguments[3]))
+    load_everything()
+    channel.send(pack(Ready(limit)))
+    serve(channel, Analyst(files, results))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,259 @@
+"""The workers together: who is free, whose time is over, who must be started again."""
+
+from __future__ import annotations
+
+import pickle
+import signal
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from edgeagent.codec.records.digest import digest_of
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.evaluate import Rulebook
+from edgeagent.rules.attempts import Cause, Failure
+from edgeagent.service.worker_messages import Done, Job, Ready, TooLarge
+from edgeagent.service.worker_process import Ended, Heard, WorkerProcess
+from edgeagent.store.clock import Clock
+
+_START_S = 60.0
+"""A worker that has not loaded everything by then is killed and started again."""
+_PAUSE_MAX_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Analysed:
+    """A file's outcome: kind and body of its record, and the encoded result.
+
+    ``seconds`` is what the analysis took, ``failed_checks`` the quality checks that the trace does not
+    pass, None where there is no trace, ``mistake`` the traceback of an error of ours.
+    """
+
+    number: int
+    kind: str
+    body: dict[str, Any]
+    result: bytes
+    seconds: float
+    failed_checks: tuple[str, ...] | None
+    mistake: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """An attempt that ended with the worker."""
+
+    number: int
+    failure: Failure
+
+
+@dataclass(slots=True)
+class _Seat:
+    """A place for one worker. ``since`` is when it began what it is doing: to start, or the job."""
+
+    worker: WorkerProcess | None = None
+    ready: bool = False
+    job: int | None = None
+    since: float = 0.0
+    configuration: int = 0
+
+
+class WorkerPool:
+    """Owns the worker processes. Used from the service loop only; none of its calls waits for a worker.
+
+    ``wake`` rings the loop, from any thread. ``report`` is called with an event name and details:
+    ``worker-ready``, ``worker-killed``, ``worker-ended`` and ``worker-start-failed``.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        *,
+        processes: int,
+        memory_mb: float,
+        time_s: float,
+        wake: Callable[[], None],
+        report: Callable[[str, dict[str, Any]], None],
+    ) -> None:
+        self._clock, self._wake, self._report = clock, wake, report
+        self._memory_mb, self._time_s = memory_mb, time_s
+        self._events: deque[Heard | Ended] = deque()
+        self._seats = [_Seat() for _ in range(processes)]
+        self._configuration = b""
+        self._version = 0
+        self._pause = 0.0
+        self._start_at = float("inf")
+
+    def configure(self, rules: Rulebook, configuration: Configuration) -> None:
+        """What all jobs from now on are analysed with. Workers get it with their next file."""
+        self._configuration = pickle.dumps((rules, configuration), pickle.HIGHEST_PROTOCOL)
+        self._version += 1
+
+    def start(self) -> None:
+        """Start one worker; the others when there is work for them, or when one is lost."""
+        self._start_at = self._clock.monotonic()
+        self._start_due()
+
+    def grow(self) -> None:
+        """Start one more, if there is a place for it and none is being started."""
+        starting = any(seat.worker is not None and not seat.ready for seat in self._seats)
+        place = any(seat.worker is None for seat in self._seats)
+        if place and not starting and self._start_at == float("inf"):
+            self._start_at = self._clock.monotonic()
+
+    @property
+    def size(self) -> int:
+        """Workers that there can be."""
+        return len(self._seats)
+
+    def free(self) -> int:
+        """Workers that could take a file now."""
+        return sum(seat.ready and seat.job is None for seat in self._seats)
+
+    def ready(self) -> int:
+        """Workers that are up, busy or not."""
+        return sum(seat.ready for seat in self._seats)
+
+    def pids(self) -> tuple[int, ...]:
+        """Process ids of all workers."""
+        return tuple(seat.worker.pid for seat in self._seats if seat.worker is not None)
+
+    def submit(self, job: Job, data: bytes, side: bytes | None) -> Lost | None:
+        """Give a file to a free worker, of which there must be one; the loss if that one is gone already."""
+        seat = next(s for s in self._seats if s.ready and s.job is None)
+        assert seat.worker is not None
+        configuration = b"" if seat.configuration == self._version else self._configuration
+        seat.job, seat.since = job.number, self._clock.monotonic()
+        try:
+            job = msgspec.structs.replace(job, configuration_bytes=len(configuration))
+            seat.worker.send(job, configuration, data, side)
+        except OSError as error:
+            return self._kill(seat, Failure(Cause.DIED, f"the worker cannot be reached: {error.strerror}"))
+        seat.configuration = self._version
+        return None
+
+    def outcomes(self) -> list[Analysed | Lost]:
+        """What became of files since the last call. Kills workers over their time, starts what is due."""
+        found = []
+        while self._events:
+            event = self._events.popleft()
+            seat = next((s for s in self._seats if s.worker is event.worker), None)
+            if seat is not None:
+                found.append(
+                    self._ended(seat, event.code) if isinstance(event, Ended) else self._heard(seat, event)
+                )
+        found += [self._overdue(seat) for seat in self._seats]
+        self._start_due()
+        return [outcome for outcome in found if outcome is not None]
+
+    def next_deadline(self) -> float:
+        """Monotonic time at which a worker must be killed or started."""
+        return min([self._start_at, *(self._due(seat) for seat in self._seats)])
+
+    def close(self) -> None:
+        """End all workers: idle ones end by themselves, others are killed."""
+        for seat in self._seats:
+            if seat.worker is not None:
+                if seat.job is not None or not seat.ready:
+                    seat.worker.kill()
+                seat.worker.finish()
+        self._seats.clear()
+
+    def _post(self, event: Heard | Ended) -> None:
+        self._events.append(event)
+        self._wake()
+
+    def _heard(self, seat: _Seat, heard: Heard) -> Analysed | Lost | None:
+        answer = heard.answer
+        if isinstance(answer, Ready) and not seat.ready:
+            self._is_ready(seat, answer)
+            return None
+        if isinstance(answer, TooLarge) and answer.number == seat.job:
+            limit = f"{self._memory_mb:.0f} MB, the limit [worker] memory_mb"
+            return self._kill(seat, Failure(Cause.MEMORY, f"the analysis needs more memory than {limit}"))
+        if isinstance(answer, Done) and answer.number == seat.job:
+            analysed = self._analysed(seat, answer)
+            if analysed is not None:
+                seat.job = None
+                return analysed
+        if seat.ready:
+            return self._kill(seat, Failure(Cause.GARBLED, "the worker's answer was no record"))
+        return None  # from one that is being killed
+
+    def _is_ready(self, seat: _Seat, answer: Ready) -> None:
+        assert seat.worker is not None
+        seat.ready, self._pause = True, 0.0
+        self._report("worker-ready", {"pid": seat.worker.pid, "memory_mb": answer.memory_mb})
+
+    @staticmethod
+    def _analysed(seat: _Seat, done: Done) -> Analysed | None:
+        """The outcome in a worker's answer, None where there is none in it."""
+        assert seat.worker is not None
+        try:
+            body = msgspec.json.decode(done.body, type=dict[str, Any])
+            result = seat.worker.result(done)
+        except (OSError, msgspec.DecodeError, UnicodeDecodeError):
+            return None
+        measured = done.kind == "measurement" and body.get("result_sha256") == digest_of(result)
+        if not measured and done.kind != "quarantine":
+            return None
+        return Analysed(done.number, done.kind, body, result, done.seconds, done.failed_checks, done.mistake)
+
+    def _due(self, seat: _Seat) -> float:
+        if seat.job is not None:
+            return seat.since + self._time_s
+        return seat.since + _START_S if seat.worker is not None and not seat.ready else float("inf")
+
+    def _overdue(self, seat: _Seat) -> Lost | None:
+        if self._clock.monotonic() < self._due(seat) or self._events:
+            return None  # an answer that is there already counts, however late the loop looks
+        words = f"the analysis takes longer than {self._time_s:g} s, the limit [worker] time_s"
+        return self._kill(seat, Failure(Cause.TIME, words))
+
+    def _kill(self, seat: _Seat, failure: Failure) -> Lost | None:
+        """Kill a worker; the attempt that it was at is lost."""
+        assert seat.worker is not None
+        seat.worker.kill()
+        self._report("worker-killed", {"pid": seat.worker.pid, "reason": failure.words})
+        return self._leave(seat, failure)
+
+    def _leave(self, seat: _Seat, failure: Failure) -> Lost | None:
+        number, seat.job = seat.job, None
+        # One that never was ready would fail again at once; it is not looked at again before it has ended.
+        if not seat.ready:
+            self._pause = min(max(1.0, 2 * self._pause), _PAUSE_MAX_S)
+        seat.ready, seat.configuration, seat.since = False, 0, float("inf")
+        return None if number is None else Lost(number, failure)
+
+    def _ended(self, seat: _Seat, code: int) -> Lost | None:
+        """A worker's end, expected or not."""
+        assert seat.worker is not None
+        how = f"by signal {signal.Signals(-code).name}" if code < 0 else f"with exit code {code}"
+        expected, started = seat.since == float("inf"), seat.ready
+        lost = None
+        if not expected:
+            event = "worker-ended" if started else "worker-start-failed"
+            self._report(event, {"pid": seat.worker.pid, "reason": f"the worker ended {how}"})
+            lost = self._leave(seat, Failure(Cause.DIED, f"the worker ended {how}"))
+        seat.worker.dispose()
+        seat.worker = None
+        self._start_at = self._clock.monotonic() + self._pause
+        return lost
+
+    def _start_due(self) -> None:
+        """Start one worker if its time has come; a start that fails is tried again after a growing pause."""
+        if self._clock.monotonic() < self._start_at:
+            return
+        self._start_at = float("inf")
+        seat = next((s for s in self._seats if s.worker is None), None)
+        if seat is None:
+            return
+        seat.since = self._clock.monotonic()
+        try:
+            seat.worker = WorkerProcess(self._memory_mb, self._post)
+        except OSError as error:
+            self._pause = min(max(1.0, 2 * self._pause), _PAUSE_MAX_S)
+            self._start_at = seat.since + self._pause
+            self._report("worker-start-failed", {"reason": str(error)})

@@ -1,0 +1,142 @@
+"""One worker as the agent sees it: started, given files, heard, killed."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+import edgeagent
+from edgeagent.service.worker_messages import PACKET_MAX, Answer, Done, Job, get, pack, put
+
+_KEPT_BYTES = 4 << 20
+"""Shared memory beyond this goes back to the system after each file."""
+_ANSWER: msgspec.msgpack.Decoder[Answer] = msgspec.msgpack.Decoder(Answer)
+_LAST_WORDS_S = 0.5
+"""A worker that closed its end has so long to exit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """Something a worker sent: an answer, or None for a packet that is none."""
+
+    worker: WorkerProcess
+    answer: Answer | None
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The worker is gone; ``code`` is its exit code, negative for a signal."""
+
+    worker: WorkerProcess
+    code: int
+
+
+class WorkerProcess:
+    """A running ``python -m edgeagent.service.worker``. Raises OSError where it cannot be started.
+
+    ``post`` is called from a thread of its own with what is heard, and once with ``Ended``, the last word.
+    Nothing here waits for the worker: the agent's loop must never stand still for it.
+    """
+
+    def __init__(self, memory_mb: float, post: Callable[[Heard | Ended], None]) -> None:
+        self._post = post
+        self._channel, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self._files = os.memfd_create("edgeagent-files")
+        self._results = os.memfd_create("edgeagent-results")
+        self._result_limit = int(memory_mb * 1e6)
+        shared = (theirs.fileno(), self._files, self._results)
+        command = [sys.executable, "-P", "-m", "edgeagent.service.worker", *map(str, shared)]
+        try:
+            self._process = subprocess.Popen(
+                [*command, str(memory_mb), str(os.getpid())],
+                pass_fds=shared,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                env=_environment(),
+            )
+        except OSError:
+            self.dispose()
+            raise
+        finally:
+            theirs.close()
+        self.pid = self._process.pid
+        self._thread = threading.Thread(target=self._listen, name=f"worker-{self.pid}", daemon=True)
+        self._thread.start()
+
+    def send(self, job: Job, configuration: bytes, data: bytes, side: bytes | None) -> None:
+        """Hand over one file. Raises OSError when the worker is gone."""
+        at = put(self._files, configuration, 0)
+        at = put(self._files, data, at)
+        if side is not None:
+            put(self._files, side, at)
+        # An idle worker reads; one that does not must not block the loop.
+        self._channel.send(pack(job), socket.MSG_DONTWAIT | socket.MSG_NOSIGNAL)
+
+    def result(self, done: Done) -> bytes:
+        """The encoded result of an answer. Raises OSError where the size that it names is not there."""
+        if not 0 <= done.result_bytes <= self._result_limit:
+            raise OSError(f"a result of {done.result_bytes} bytes")
+        data = get(self._results, done.result_bytes)
+        for fd in (self._files, self._results):
+            if os.fstat(fd).st_size > _KEPT_BYTES:
+                os.ftruncate(fd, 0)
+        return data
+
+    def kill(self) -> None:
+        """End it at once; ``Ended`` follows."""
+        self._process.kill()
+
+    def finish(self) -> None:
+        """Close the channel, which ends an idle worker; any other is killed. Returns when it is gone."""
+        self._channel.shutdown(socket.SHUT_RDWR)
+        self._thread.join()
+        self.dispose()
+
+    def dispose(self) -> None:
+        """Let go of socket and memory, once ``Ended`` was heard.
+
+        For the loop alone: a descriptor that the thread closed could be another file's when the loop uses it.
+        """
+        self._channel.close()
+        os.close(self._files)
+        os.close(self._results)
+
+    def _listen(self) -> None:
+        """The thread: passes on every packet until the worker closes its end, then sees to its exit."""
+        while True:
+            try:
+                packet = self._channel.recv(PACKET_MAX)
+            except OSError:
+                packet = b""
+            if not packet:
+                break
+            self._post(Heard(self, _decoded(packet)))
+        try:
+            code = self._process.wait(_LAST_WORDS_S)
+        except subprocess.TimeoutExpired:
+            self.kill()
+            code = self._process.wait()
+        self._post(Ended(self, code))
+
+
+def _decoded(packet: bytes) -> Answer | None:
+    try:
+        return _ANSWER.decode(packet)
+    except (msgspec.DecodeError, UnicodeDecodeError):
+        return None
+
+
+def _environment() -> dict[str, str]:
+    """The agent's own, with the agent's own code first, wherever it was started from."""
+    ours = str(Path(edgeagent.__file__).parent.parent)
+    paths = [ours, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
+    # One thread of linear algebra: more would change the digits, and their stacks count as memory.
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths), "OPENBLAS_NUM_THREADS": "1"}
