@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-from edgeagent.rules.acknowledgements import PERIOD_S, UNMATCHED_MAX, Asked, Unmatched, sort_out, take_count
+import pytest
+
+from edgeagent.rules.acknowledgements import (
+    PERIOD_S,
+    UNMATCHED_MAX,
+    Asked,
+    Unmatched,
+    acknowledged_seq,
+    sort_out,
+    take_count,
+)
 
 
 def test_acknowledgement_of_something_that_waits_is_never_refused_for_its_rate():
@@ -41,3 +51,38 @@ def test_new_period_takes_a_few_again_and_an_uncollected_count_is_kept():
     over, _ = sort_out(full, [Asked(0, "x")], (), 2.0)
     later, recorded = sort_out(over, [Asked(0, "x")], (), 10 * PERIOD_S)
     assert (recorded, later.counted) == ((), 2)
+
+
+@pytest.mark.parametrize(
+    ("payload", "seq"),
+    [
+        (b"7", 7),
+        (b" 412\n", 412),
+        (b"0", 0),
+        (b"9" * 15, 10**15 - 1),
+        (b"9" * 16, 0),
+        (b"", 0),
+        (b"-7", 0),
+        (b"7.0", 0),
+        (b"0x7", 0),
+        (b"7 8", 0),
+        (b"\xff7", 0),
+        ("\u0667".encode(), 0),
+        ("\u00b2".encode(), 0),
+        (b"7" + b" " * 63, 7),
+        (b" " * 63 + b"7", 7),
+        (b" " * 64 + b"7", 0),
+        (b'{"seq": 7}', 0),
+    ],
+)
+def test_line_acknowledges_by_plain_digits_and_by_nothing_else(payload, seq):
+    assert acknowledged_seq(payload) == seq
+
+
+def test_period_begins_with_its_first_acknowledgement_and_lasts_to_its_end():
+    begun, _ = sort_out(Unmatched(0.0), [Asked(0, "x")], (), 100.0)
+    assert (begun.since, begun.recorded, begun.counted) == (100.0, 1, 0)
+    same, _ = sort_out(begun, [Asked(0, "x")], (), 100.0 + PERIOD_S)
+    assert (same.since, same.recorded) == (100.0, 2)
+    assert sort_out(same, [], (), 100.5 + PERIOD_S)[0] == Unmatched(100.5 + PERIOD_S)
+    assert take_count(Unmatched(0.0, UNMATCHED_MAX, 4), PERIOD_S + 1) == (Unmatched(PERIOD_S + 1), 4)

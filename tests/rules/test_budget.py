@@ -85,6 +85,7 @@ def test_coverage_factors_of_the_guide():
         assert coverage_factor(dof) == pytest.approx(p95, abs=0.005)
         assert coverage_factor(dof + 0.9, 0.99) == pytest.approx(p99, abs=0.005), "degrees of freedom are cut"
     assert coverage_factor(math.inf) == pytest.approx(1.960, abs=0.0005)
+    assert coverage_factor(0.4) == coverage_factor(1.0) == pytest.approx(12.706, abs=0.0005), "never below one"
 
 
 @pytest.mark.parametrize(("u", "dof"), [(-1.0, 5.0), (math.nan, 5.0), (1.0, 0.5)])

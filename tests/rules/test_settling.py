@@ -9,10 +9,14 @@ import pytest
 from edgeagent.rules.settling import (
     Look,
     Patience,
+    Signs,
+    Waiting,
     ignored,
     looked,
     settled,
     settles_at,
+    signed,
+    whole,
 )
 
 LOOK = Look(size=1000, mtime_ns=1, ctime_ns=1, inode=7)
@@ -99,3 +103,115 @@ def test_a_file_settles_when_it_says_it_will():
 )
 def test_temporary_names(name, expected):
     assert ignored(name, (".*", "*.part", "*.tmp", "*~")) is expected
+
+
+PATIENCE = Patience(settle_s=0.3, empty_s=5.0, unclosed_s=60.0)
+
+
+def test_each_look_at_an_unchanged_file_is_counted_and_its_rest_began_with_the_first():
+    waiting = seen((10.0, LOOK), (11.0, LOOK), (12.0, LOOK))
+    assert (waiting.looks, waiting.since_s) == (3, 10.0)
+    assert seen((10.0, LOOK)).looks == 1
+
+
+def test_file_whose_writer_has_not_closed_it_is_waited_for_longer_and_not_for_ever():
+    waiting = replace(seen((10.0, LOOK), (10.1, LOOK)), writing=True)
+    assert not settled(waiting, 69.9, PATIENCE)
+    assert settled(waiting, 70.0, PATIENCE)
+    assert not settled(waiting, 69.9, replace(PATIENCE, settle_s=0.0)), (
+        "trusting the close means to wait for it"
+    )
+    assert settles_at(waiting, replace(PATIENCE, settle_s=100.0)) == 110.0
+    assert settles_at(replace(waiting, look=replace(LOOK, size=0)), PATIENCE) == 70.0
+
+
+def test_empty_file_waits_for_the_longer_of_both_times():
+    empty = seen((10.0, replace(LOOK, size=0)))
+    assert settles_at(empty, PATIENCE) == 15.0
+    assert settles_at(empty, replace(PATIENCE, settle_s=8.0)) == 18.0
+
+
+def test_trusted_close_says_nothing_of_an_empty_file_or_one_that_is_written_again():
+    trusting = replace(PATIENCE, settle_s=0.0)
+    closed = replace(seen((10.0, LOOK)), closed=True)
+    assert settled(closed, 10.0, trusting)
+    assert not settled(replace(closed, writing=True), 10.0, trusting)
+    assert not settled(replace(closed, look=replace(LOOK, size=0)), 10.0, trusting)
+
+
+def test_change_keeps_that_somebody_is_writing():
+    after = looked(Waiting(LOOK, 10.0, writing=True, closed=True), replace(LOOK, size=2000), 11.0)
+    assert (after.writing, after.closed, after.since_s) == (True, False, 11.0)
+
+
+@pytest.mark.parametrize(
+    ("signs", "writing", "closed", "renamed"),
+    [
+        (Signs(), True, False, False),
+        (Signs(created=True), True, False, False),
+        (Signs(writing=True), True, False, False),
+        (Signs(closed=True), False, True, False),
+        (Signs(renamed=True), False, False, True),
+        (Signs(writing=True, closed=True), True, False, False),
+    ],
+)
+def test_signs_of_the_watch_say_whether_somebody_writes(signs, writing, closed, renamed):
+    after = signed(Waiting(LOOK, 10.0, writing=True), signs, regular=True)
+    assert (after.writing, after.closed, after.renamed) == (writing, closed, renamed)
+
+
+def test_write_after_a_close_or_rename_takes_their_word_back():
+    before = Waiting(LOOK, 10.0, closed=True, renamed=True)
+    after = signed(before, Signs(writing=True), regular=True)
+    assert (after.writing, after.closed, after.renamed) == (True, False, False)
+    both = signed(Waiting(LOOK, 10.0, closed=True), Signs(renamed=True), regular=True)
+    assert (both.closed, both.renamed) == (True, True)
+    assert signed(before, Signs(), regular=True) == before
+
+
+def test_regular_file_that_was_created_empty_is_about_to_be_written_and_a_pipe_is_not():
+    empty = Waiting(replace(LOOK, size=0), 10.0)
+    assert signed(empty, Signs(created=True), regular=True).writing
+    assert not signed(empty, Signs(created=True), regular=False).writing
+    assert not signed(empty, Signs(), regular=True).writing
+    assert not signed(Waiting(LOOK, 10.0), Signs(created=True), regular=True).writing
+    for end in (Signs(created=True, closed=True), Signs(created=True, renamed=True)):
+        assert not signed(empty, end, regular=True).writing
+
+
+@pytest.mark.parametrize(
+    ("first", "later", "wanted"),
+    [
+        (Signs(created=True), Signs(writing=True), Signs(created=True, writing=True)),
+        (Signs(), Signs(created=True, writing=True), Signs(created=True, writing=True)),
+        (Signs(closed=True, renamed=True), Signs(writing=True), Signs(writing=True)),
+        (Signs(writing=True), Signs(closed=True), Signs(closed=True)),
+        (Signs(writing=True), Signs(renamed=True), Signs(renamed=True)),
+        (Signs(writing=True), Signs(), Signs(writing=True)),
+        (Signs(writing=True), Signs(created=True), Signs(created=True, writing=True)),
+        (Signs(closed=True), Signs(renamed=True), Signs(closed=True, renamed=True)),
+        (Signs(renamed=True), Signs(created=True), Signs(created=True, renamed=True)),
+        (Signs(), Signs(), Signs()),
+    ],
+)
+def test_later_signs_add_to_earlier_ones_or_take_them_back(first, later, wanted):
+    assert first.then(later) == wanted
+
+
+@pytest.mark.parametrize(
+    ("waiting", "now_s", "wanted"),
+    [
+        (Waiting(LOOK, 10.0), 69.9, False),
+        (Waiting(LOOK, 10.0), 70.0, True),
+        (Waiting(LOOK, 10.0, closed=True), 10.0, True),
+        (Waiting(LOOK, 10.0, renamed=True), 10.0, True),
+        (Waiting(LOOK, 10.0, writing=True), 10.0, False),
+    ],
+)
+def test_file_is_whole_when_somebody_has_ended_it_or_nobody_goes_on(waiting, now_s, wanted):
+    assert whole(waiting, now_s, PATIENCE) is wanted
+
+
+def test_without_patterns_no_name_is_temporary():
+    assert not ignored("a.tmp", ())
+    assert not ignored("", ())
