@@ -31,6 +31,7 @@ MODULES = {
     "test_demo.py": WHOLE,
     "test_guards.py": WHOLE,
     "test_house.py": QUICK,
+    "test_mirror.py": QUICK,
     "test_quick.py": QUICK,
     "test_readme.py": WHOLE,
     "test_values.py": QUICK,
