@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from edgeagent.codec.proposals.column_shapes import POINTS_A_TURN, TURN, TURNS_MAX, Shape, whole_turns_in
@@ -59,6 +61,9 @@ def length_unit(
     """Keys ``unit`` and ``scale`` of a column of lengths; ``source`` says where the unit is written."""
     if written is not None and written[0] in LENGTH_UNITS:
         unit, scale = written
+        if math.isnan(scale):
+            why = f"a number stands beside the unit in {source}: how many {unit} is one of the values?"
+            return {"unit": unit, "scale": Open(1.0, why, likely=False)}, Finding(what, unit, False, why)
         keys: dict[str, object] = {"unit": unit} | ({"scale": scale} if scale != 1.0 else {})
         size = _size(values, deviation) * scale * _UM[unit]
         low, high = _DEVIATION_UM[source]

@@ -6,13 +6,14 @@ What none of them tells is left open for a person.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.column_roles import Roles, find_angle, find_deviation
-from edgeagent.codec.proposals.column_shapes import TURN, Shape
+from edgeagent.codec.proposals.column_shapes import TURN, Shape, shape_of
 from edgeagent.codec.proposals.column_units import angle_unit, length_unit
 from edgeagent.codec.proposals.findings import Finding, Open
 from edgeagent.codec.proposals.sniff import ExportTable
@@ -75,8 +76,9 @@ def _angle_column(
     findings: list[Finding],
     pins: list[str],
 ) -> tuple[ColumnProposal, float]:
-    shape = roles.shapes[at]
     written = table.units[at]
+    scale = written[1] if written is not None and written[0] in ANGLE_UNITS else 1.0
+    shape = roles.shapes[at] if scale == 1.0 or math.isnan(scale) else shape_of(table.values[:, at] * scale)
     unit_text = written[0] if written is not None and written[0] in ANGLE_UNITS else None
     if unit_text is None and hints.angle_unit is not None:
         unit_text = hints.angle_unit
@@ -92,8 +94,14 @@ def _angle_column(
     findings.append(Finding("angle", f"field {at + 1}", sure, why if sure else doubt))
     findings.append(unit_finding)
     keys: dict[str, object] = {"field": at + 1 if sure else Open(at + 1, doubt), "unit": unit}
+    if math.isnan(scale):
+        why = f"a number stands beside the unit of the angle: how many {unit_text} is one of the values?"
+        keys["scale"] = Open(1.0, why, likely=False)
+        findings.append(Finding("unit of the angle", str(unit_text), False, why))
+    elif scale != 1.0:
+        keys["scale"] = scale
     if shape.falling:
-        keys["scale"] = -1.0
+        keys["scale"] = Open(-1.0, why, likely=False) if math.isnan(scale) else -scale
         why = "the recorded angle falls; it is turned round so that it grows, as every analysis expects"
         findings.append(Finding("direction of the angle", "falling", False, why))
     if shape.saw:

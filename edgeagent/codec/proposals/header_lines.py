@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -17,10 +18,9 @@ from edgeagent.codec.proposals.trade_words import (
     FEATURE_PAIRS,
     LENGTH_UNITS,
     SENSING_WORDS,
-    header_key,
     normal,
-    unit_of,
 )
+from edgeagent.codec.proposals.written_units import header_key, unit_of
 
 _MM = {"um": 1e-3, "mm": 1.0, "nm": 1e-6, "m": 1e3, "cm": 10.0, "inch": 25.4}
 _RPM = {"rpm": 1.0, "1 min": 1.0, "min 1": 1.0, "min": 1.0, "u min": 1.0, "tr min": 1.0, "giri min": 1.0,
@@ -226,6 +226,10 @@ def _length_source(
         why = "the entry has no unit; 1 reads it as mm, 0.001 as µm"
         findings.append(Finding(key, plain(entry.value), False, why))
         return [SourceProposal(key, keys | {"scale": Open(factor, why)}, entry.value)]
+    if math.isnan(unit[1]):
+        why = f"a number stands beside the unit {plain(entry.unit or entry.value, 30)}: how many mm is one?"
+        findings.append(Finding(key, plain(entry.value), False, why))
+        return [SourceProposal(key, keys | {"scale": Open(factor, why, likely=False)}, entry.value)]
     scale = factor * unit[1] * _MM[unit[0]]
     if scale != 1.0:
         keys["scale"] = scale
@@ -405,7 +409,7 @@ def _hints(entries: Mapping[str, HeaderEntry]) -> Hints:
         step_unit=step_unit,
         turns=numbers.get("turns"),
         unit=unit if unit is not None and unit[0] not in ANGLE_UNITS else None,
-        angle_unit=angle[0] if angle is not None and angle[0] in TURN else None,
+        angle_unit=angle[0] if angle is not None and angle[0] in TURN and angle[1] == 1.0 else None,
         pins=pins,
     )
 
@@ -418,5 +422,5 @@ def _step(entry: HeaderEntry | None, number: float | None) -> tuple[float | None
     unit = unit_of(text) or unit_of(entry.unit)
     if unit is None:
         return (number, None) if not text else (None, None)
-    known = unit[0] in TURN or unit[0] == "grad-or-deg"
-    return (number, unit[0]) if known else (None, None)
+    known = (unit[0] in TURN or unit[0] == "grad-or-deg") and not math.isnan(unit[1])
+    return (number * unit[1], unit[0]) if known else (None, None)

@@ -19,11 +19,9 @@ from edgeagent.codec.proposals.findings import Finding, Open, regex_text
 from edgeagent.codec.proposals.trade_words import (
     HEADER_WORDS,
     column_role,
-    header_key,
-    name_and_unit,
     normal,
-    unit_of,
 )
+from edgeagent.codec.proposals.written_units import header_key, name_and_unit, unit_of
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
 

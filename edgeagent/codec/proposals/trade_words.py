@@ -34,6 +34,10 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
         "error", "fehler", "erreur", "errore", "waarde", "varde", "radius", "rayon", "raggio", "radio",
         "値", "значение", "auslenkung",
     ),
+    "diameter": (
+        "diameter", "dia", "durchmesser", "diametre", "diametro", "ø", "srednica", "prumer", "diametru", "cap",
+        "halkaisija", "直径", "диаметр",
+    ),
     "travel": (
         "travel", "weg", "verfahrweg", "course", "deplacement", "corsa", "carrera", "recorrido",
         "verplaatsing", "rorelse", "przesuw", "droga", "draha", "行程", "перемещение", "ход", "position",
@@ -112,7 +116,13 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
     ),
     "tip_diameter": (
         "tip diameter", "stylus diameter", "probe diameter", "tastkugeldurchmesser", "kugeldurchmesser",
-        "diametre palpeur", "diametro tastatore", "diametro punta", "diametro de punta",
+        "diametre palpeur", "diametro tastatore", "diametro punta", "diametro de punta", "stylus tip diameter",
+        "probe tip diameter", "stylus ball diameter", "probe ball diameter", "tip ball diameter",
+        "ball tip diameter",
+        "stylus tip dia", "tip dia", "tastspitzendurchmesser", "spitzendurchmesser", "durchmesser tastkugel",
+        "durchmesser tastspitze", "tasterdurchmesser", "diametre de pointe", "diametre de la pointe",
+        "diametre bille",
+        "diametro sfera", "diametro de la punta", "diametro palpador", "diametro de bola",
     ),
     "track_diameter_mm": (
         "track diameter", "measuring diameter", "laufbahndurchmesser", "messdurchmesser", "bahndurchmesser",
@@ -164,6 +174,25 @@ FEATURE_PAIRS = (
     ("links", "rechts"), ("gauche", "droit"), ("sinistro", "destro"), ("izquierdo", "derecho"), ("l", "r"),
 )  # fmt: skip
 """How the left and the right flank are called, side by side."""
+
+TURN_WORDS = frozenset({
+    "turn", "turns", "turn no", "turn number", "revolution", "revolutions", "rev", "umdrehung",
+    "umdrehungen", "umdr",
+    "windung", "tour", "tours", "giro", "giri", "vuelta", "vueltas", "varv", "omwenteling", "otacka",
+    "obrot", "周", "оборот",
+})  # fmt: skip
+"""Names of a column that counts the turns of one trace; another that steps with them may tell traces apart."""
+
+FACTOR_WORDS = (
+    "factor", "scale", "scaling", "gain", "multiplier", "sensitivity", "calibration", "correction",
+    "amplification",
+    "resolution", "faktor", "skala", "skalierung", "massstab", "empfindlichkeit", "verstarkung", "kalibrier",
+    "korrektur", "auflosung", "facteur", "echelle", "sensibilite", "etalonnage", "fattore", "scala",
+    "sensibilita",
+    "taratura", "guadagno", "escala", "sensibilidad", "calibracion", "ganancia", "wspolczynnik", "skalafaktor",
+    "倍率", "係数", "系数", "коэффициент", "масштаб",
+)  # fmt: skip
+"""Words of header lines by whose number the readings may still have to be multiplied or divided."""
 
 SENSING_WORDS = {
     "normal": "normal", "normale": "normal", "radial": "radial", "radiale": "radial", "axial": "axial",
@@ -234,32 +263,6 @@ def normal(text: str) -> str:
     return " ".join(re.sub(r"[^\w#φθ]+|_", " ", bare).split())
 
 
-def unit_of(text: str) -> tuple[str, float] | None:
-    """The unit that a text is, with or without brackets; None when it is none that is known here."""
-    bare = text.strip().strip("[](){}<>").strip().rstrip(".")
-    return UNITS.get(unicodedata.normalize("NFKC", bare).casefold()) if bare != "Å" else UNITS["å"]
-
-
-def name_and_unit(text: str) -> tuple[str, tuple[str, float] | None]:
-    """A column's or entry's name without its unit, and the unit."""
-    text = text.strip().strip('"').strip()
-    for pattern in (r"^(.*?)\s*[\[({<]\s*([^\])}>]+?)\s*[\])}>]\s*$", r"^(.+?)\s*(?:/|,|\bin\b)\s*(\S+)$",
-                    r"^(.+)[_ ](\S+)$"):  # fmt: skip
-        found = re.match(pattern, text)
-        if found and unit_of(found.group(2)) is not None:
-            return found.group(1).strip(), unit_of(found.group(2))
-    return re.sub(r"\s*[\[({<][^\])}>]*[\])}>]\s*$", "", text).strip() or text, None
-
-
-def header_key(text: str) -> str | None:
-    """Which header entry a text names, None for none of those known."""
-    for word in (normal(text), normal(name_and_unit(text)[0])):
-        found = next((key for key, words in _HEADER_NORMAL.items() if word in words), None)
-        if found is not None:
-            return found
-    return None
-
-
 def column_role(text: str) -> str | None:
     """Which role a column's name speaks for, None where it says nothing known."""
     word = normal(text)
@@ -271,13 +274,12 @@ def column_role(text: str) -> str | None:
     tokens = set(word.split()) - {"t", "n", "i"}
     found = [
         role
-        for role in ("other", "deviation", "angle", "travel", "axial", "side", "time")
+        for role in ("other", "diameter", "deviation", "angle", "travel", "axial", "side", "time")
         if tokens & _COLUMN_NORMAL[role] or any(w in word for w in _COLUMN_NORMAL[role] if len(w) >= 4)
     ]
-    if {"angle", "deviation"} <= set(found):
+    if "angle" in found and {"deviation", "diameter"} & set(found):
         return None
     return found[0] if found else None
 
 
-_HEADER_NORMAL = {key: {normal(w) for w in words} for key, words in HEADER_WORDS.items()}
 _COLUMN_NORMAL = {role: {normal(w) for w in words} for role, words in COLUMN_WORDS.items()}

@@ -1,0 +1,84 @@
+"""Names of columns and header entries as people write them, with their unit and the number beside it.
+
+A number beside a unit says how much one of the readings is ("[5 nm]", "(0.1 um)", "[1/100 mm]"). Where it could
+mean multiplying as well as dividing ("x10 [um]") the scale is NaN, which stands for "to be asked".
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+
+from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, HEADER_WORDS, LENGTH_UNITS, UNITS, normal
+
+_NUMBER = r"(?:10\^?-\d{1,2}|\d+/\d+|\d+(?:[.,]\d+)?(?:e[+-]?\d+)?)"
+_COUNT = r"(?:counts?|digits?|digit|incs?|increments?|inkremente?|ink|steps?|lsb|bits?|units?|einheit(?:en)?)"
+_SCALED = re.compile(
+    rf"(?:(?:1 ?)?{_COUNT} ?)?(?:of|von|de|a|à|in|=|@)? ?({_NUMBER}) ?([^\W\d_]+|[\"°′]|[µμ]\w+)"
+    rf"(?: ?/ ?{_COUNT}| per {_COUNT}| je {_COUNT})?"
+)
+_TIMES = re.compile(r"(?:^|[\s(\[])[x*×·] ?\d|\d ?[x×](?:$|[\s)\]])|[*×·/] ?\d", re.IGNORECASE)
+_SEPARATOR = re.compile(r"\s*(?:/|,|\bin\b)\s*")
+_BRACKETS = re.compile(r"^(.*?)\s*[\[({<]\s*([^\])}>]+?)\s*[\])}>]\s*$")
+
+
+def unit_of(text: str) -> tuple[str, float] | None:
+    """The unit that a text is, with or without brackets, and how many of it one reading is; else None."""
+    bare = text.strip().strip("[](){}<>").strip().rstrip(".")
+    if bare == "Å":
+        return UNITS["å"]
+    plain = " ".join(unicodedata.normalize("NFKC", bare).casefold().replace("−", "-").split())
+    if plain in UNITS:
+        return UNITS[plain]
+    if not re.search(r"[0-9]", plain) or len(plain) > 40:
+        return None
+    found = _SCALED.fullmatch(plain)
+    if found is not None and found[2] in UNITS:
+        unit, scale = UNITS[found[2]]
+        return unit, _value(found[1]) * scale
+    known = [UNITS[word] for word in re.findall(r"[^\W\d_]{2,}|[°′\"]", plain) if word in UNITS]
+    known = [unit for unit in known if unit[0] in (*LENGTH_UNITS, *ANGLE_UNITS)]
+    return (known[0][0], math.nan) if known else None
+
+
+def _value(text: str) -> float:
+    if power := re.fullmatch(r"10\^?(-\d+)", text):
+        return float(10.0 ** int(power[1]))
+    above, _, below = text.replace(",", ".").partition("/")
+    return float(above) / float(below) if below and float(below) else float(above) if not below else math.nan
+
+
+def name_and_unit(text: str) -> tuple[str, tuple[str, float] | None]:
+    """A column's or entry's name without its unit, and the unit."""
+    text = text.strip().strip('"').strip()
+    name, unit = _apart(text)
+    if unit is not None and _TIMES.search(name):
+        return name, (unit[0], math.nan)
+    return name, unit
+
+
+def _apart(text: str) -> tuple[str, tuple[str, float] | None]:
+    found = _BRACKETS.match(text)
+    if found and (unit := unit_of(found[2])) is not None:
+        return found[1].strip(), unit
+    for cut in _SEPARATOR.finditer(text):
+        if cut.start() and (unit := unit_of(text[cut.end() :])) is not None:
+            return text[: cut.start()].strip(), unit
+    found = re.match(r"^(.+)[_ ](\S+)$", text)
+    if found and (unit := unit_of(found[2])) is not None:
+        numbered = re.search(r"[0-9]\s*$", found[1])  # a scale or the number of a channel
+        return found[1].strip(), (unit[0], math.nan) if numbered else unit
+    return re.sub(r"\s*[\[({<][^\])}>]*[\])}>]\s*$", "", text).strip() or text, None
+
+
+def header_key(text: str) -> str | None:
+    """Which header entry a text names, None for none of those known."""
+    for word in (normal(text), normal(name_and_unit(text)[0])):
+        found = next((key for key, words in _HEADER_NORMAL.items() if word in words), None)
+        if found is not None:
+            return found
+    return None
+
+
+_HEADER_NORMAL = {key: {normal(w) for w in words} for key, words in HEADER_WORDS.items()}
