@@ -75,7 +75,7 @@ def find_deviation(
     roles: Roles, taken: set[int], labels: Mapping[int, tuple[str, ...]]
 ) -> tuple[list[int], bool]:
     """Fields that may be the deviation, the likeliest first, and whether there is no doubt."""
-    named = [k for k in roles.of("deviation") if k not in taken]
+    named = [k for k in roles.of("deviation") or roles.of("diameter") if k not in taken]
     if len(named) == 1:
         return named, True
     if named:

@@ -11,13 +11,15 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.column_roles import Roles, find_angle, find_deviation
 from edgeagent.codec.proposals.column_shapes import TURN, Shape, shape_of
 from edgeagent.codec.proposals.column_units import angle_unit, length_unit
 from edgeagent.codec.proposals.findings import Finding, Open
 from edgeagent.codec.proposals.sniff import ExportTable
-from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, SIDE_WORDS, column_role
+from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, SIDE_WORDS, TURN_WORDS, column_role, normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +107,7 @@ def _angle_column(
         why = "the recorded angle falls; it is turned round so that it grows, as every analysis expects"
         findings.append(Finding("direction of the angle", "falling", False, why))
     if shape.saw:
-        keys["unwrap"] = True
-        findings.append(Finding("turns", "joined", True, "the angle begins again at every turn"))
+        keys["unwrap"] = _joined_turns(table, at, findings)
     elif not (shape.rising or shape.falling):
         findings.append(Finding("angle", f"field {at + 1}", False, "it does not grow from row to row"))
     turn = TURN[unit.guess if isinstance(unit, Open) else unit]
@@ -124,6 +125,33 @@ def _angle_column(
         )
     )
     return ColumnProposal("angle_deg", keys, _comment(name)), turns
+
+
+def _joined_turns(table: ExportTable, at: int, findings: list[Finding]) -> bool | Open:
+    """Whether turns are joined; a question where another column steps just where the angle begins again."""
+    steps = next((k for k in range(table.fields) if k != at and _steps_with_turns(table, at, k)), None)
+    if steps is None:
+        findings.append(Finding("turns", "joined", True, "the angle begins again at every turn"))
+        return True
+    name = plain(table.names[steps], 30) or f"field {steps + 1}"
+    why = f"{name!r} steps where the angle begins again: planes, flanks or tracks are no turns of one trace"
+    findings.append(Finding("turns", "joined", False, why))
+    return Open(True, why, likely=False)
+
+
+def _steps_with_turns(table: ExportTable, at: int, other: int) -> bool:
+    """Whether a column keeps its value within each turn and changes where the angle begins again."""
+    if normal(table.names[other]) in TURN_WORDS:
+        return False
+    angle = table.values[:, at]
+    values = table.codes[other] if other in table.codes else table.values[:, other]
+    known = np.isfinite(angle) & np.isfinite(values)
+    angle, values = angle[known], values[known]
+    if len(angle) < 3:
+        return False
+    begins = np.abs(np.diff(angle)) > 0.5 * np.ptp(angle)
+    changes = np.diff(values) != 0
+    return bool(changes.any() and not np.any(changes & ~begins))
 
 
 def _angle_from_header(
@@ -196,6 +224,11 @@ def _deviation_column(
         "unit of the deviation", written, table.values[:, at], source, deviation=True
     )
     findings.append(finding)
+    if roles.role[at] == "diameter":
+        why = f"{plain(name)!r} is a diameter: 0.5 takes half of it, as for two ends that are measured at once"
+        guess = unit_keys.get("scale", 1.0)
+        unit_keys["scale"] = Open(0.5 * guess if isinstance(guess, float) else 0.5, why)
+        findings.append(Finding("deviation", "half a diameter", False, why))
     why = "a positive reading is taken as " + (
         "more travel than nominal"
         if "travel" in map(column_role, table.names)

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 from edgeagent.codec.configuration.toml_text import plain, toml_value
 from edgeagent.codec.proposals.column_roles import Roles, find_angle, roles_of
-from edgeagent.codec.proposals.column_shapes import TURN, whole_turns_in
+from edgeagent.codec.proposals.column_shapes import TURN, shape_of, whole_turns_in
 from edgeagent.codec.proposals.columns import Columns, Hints, axial_columns, round_columns, travel_columns
 from edgeagent.codec.proposals.findings import Finding, Open
 from edgeagent.codec.proposals.header_lines import HeaderProposal, SourceProposal, read_header
+from edgeagent.codec.proposals.header_rest import ask_for_factors, list_unused, unused_lines
 from edgeagent.codec.proposals.sniff import ExportTable, sniff
 from edgeagent.codec.proposals.trade_words import KIND_WORDS, LENGTH_UNITS, normal
 from edgeagent.codec.traces.delimited import parse_with_layout
@@ -75,6 +76,8 @@ def propose_layout(name: str, data: bytes, kind: str | None = None) -> LayoutPro
         columns = travel_columns(table, roles, header.hints)
     else:
         columns = round_columns(table, roles, header.hints)
+    unused = unused_lines(table, _patterns(table, header, columns))
+    columns = ask_for_factors(columns, unused)
     constants, more = _constants(found, header, wanted)
     sections = _sections(name, table, header, columns, constants)
     toml, trial = _write(sections, trial=False), _write(sections, trial=True)
@@ -83,9 +86,22 @@ def propose_layout(name: str, data: bytes, kind: str | None = None) -> LayoutPro
         toml=toml,
         trial=trial,
         trace=trace,
-        findings=(*table.findings, *findings, *columns.findings, *header.findings, *more),
+        findings=(
+            *table.findings,
+            *findings,
+            *columns.findings,
+            *header.findings,
+            *more,
+            *list_unused(unused),
+        ),
         fill_in=_open_keys(sections),
     )
+
+
+def _patterns(table: ExportTable, header: HeaderProposal, columns: Columns) -> list[str]:
+    """The patterns of all header lines that the proposal relies on."""
+    found = [str(source.keys["pattern"]) for source in header.sources]
+    return [*found, *columns.pins, *([table.start] if isinstance(table.start, str) else [])]
 
 
 def _kind(
@@ -128,7 +144,7 @@ def _turns(table: ExportTable, roles: Roles, angle: int | None, hints: Hints) ->
     if angle is not None:
         written = table.units[angle]
         unit = written[0] if written is not None else next(iter(whole_turns_in(roles.shapes[angle])), "")
-        shape = roles.shapes[angle]
+        shape = shape_of(table.values[:, angle] * written[1]) if written is not None else roles.shapes[angle]
         if shape.saw:
             return len(table.values) * shape.step / (shape.span + shape.step)
         return (shape.span + shape.step) / TURN[unit] if unit in TURN else None

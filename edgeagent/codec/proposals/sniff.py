@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,6 +16,19 @@ from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.numbers import MISSING_WORDS
 from edgeagent.codec.proposals.encoding import decode_export
 from edgeagent.codec.proposals.findings import Finding, Open, regex_text
+from edgeagent.codec.proposals.table_form import (
+    MARKS,
+    ROWS_MIN,
+    SAMPLE_LINES,
+    TableForm,
+    best_form,
+    cells_of,
+    find_run,
+    last_row,
+    number_pattern,
+    row_pattern,
+    with_lost_rows,
+)
 from edgeagent.codec.proposals.trade_words import (
     HEADER_WORDS,
     column_role,
@@ -25,11 +38,6 @@ from edgeagent.codec.proposals.written_units import header_key, name_and_unit, u
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
 
-ROWS_MIN = 8
-"""Fewer rows of numbers than these are no trace; our own choice."""
-_SAMPLE_LINES = 4000
-_MARKS = {"tab": "\t", "semicolon": ";", "bar": "|", "comma": ",", "blanks": " "}
-_LABEL = re.compile(r"[^\W\d_][\w.#/*-]{0,15}|[*#?!<>]{1,12}")
 _STAND_IN = re.compile(r"[+-]?9{3,}(?:[.,][09]*)?")
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|!+|;+|'+|\*+) *")
 
@@ -39,8 +47,8 @@ class ExportTable:
     """The table of an export and what stands around it.
 
     ``head`` are the lines before the first row; ``values`` has shape (rows, fields), NaN for missing samples
-    and labels; ``labels`` holds the distinct words of a column of words. ``names`` and ``units`` have one
-    entry a field, empty or None where there is none.
+    and labels; ``labels`` holds the distinct words of a column of words, ``codes`` the number of each row's.
+    ``names`` and ``units`` have one entry a field, empty or None where there is none.
     """
 
     encoding: str
@@ -54,13 +62,14 @@ class ExportTable:
     units: tuple[tuple[str, float] | None, ...]
     missing: tuple[str, ...]
     labels: dict[int, tuple[str, ...]]
+    codes: dict[int, FloatArray]
     values: FloatArray
     findings: tuple[Finding, ...]
 
     @property
     def mark(self) -> str:
         """The delimiter itself."""
-        return _MARKS[self.delimiter]
+        return MARKS[self.delimiter]
 
     @property
     def decimal_guess(self) -> str:
@@ -68,31 +77,19 @@ class ExportTable:
         return str(self.decimal.guess) if isinstance(self.decimal, Open) else self.decimal
 
 
-@dataclass(frozen=True, slots=True)
-class _TableForm:
-    """One way to cut lines into numbers, and the run of rows that it finds among the first lines."""
-
-    delimiter: str
-    decimal: str
-    first: int
-    rows: int
-    fields: int
-    numeric: tuple[bool, ...]
-
-
 def sniff(data: bytes) -> ExportTable:
     """The table in ``data``. Raises TraceFormatError when there is none that a layout could describe."""
     encoding, text, finding = decode_export(data)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    reading = _best_reading(lines)
+    reading = best_form(lines)
     names, units, names_at = _names(lines, reading)
     settled, decimal, doubts = _settle_decimal(lines, reading, names)
     if settled.fields != reading.fields:
         names, units, names_at = _names(lines, settled)
     reading = settled
-    last = _last_row(lines, reading)
+    last = last_row(lines, reading)
     rows = [(n, line) for n, line in enumerate(lines[reading.first : last + 1], reading.first) if line.strip()]
-    values, missing, labels = _values(rows, reading)
+    values, missing, labels, codes = _values(rows, reading)
     doubts += _other_tables(lines, reading, last)
     start, start_finding = _start(lines, reading, names_at)
     until, until_findings = _until(lines, reading.first, last)
@@ -104,104 +101,12 @@ def sniff(data: bytes) -> ExportTable:
     findings = [finding, delimiter, *doubts, start_finding, *until_findings, *_missing_finding(missing, values)]
     return ExportTable(
         encoding, tuple(lines[: reading.first]), reading.delimiter, decimal, start, until, reading.fields,
-        names, units, missing, labels, values, tuple(findings),
+        names, units, missing, labels, codes, values, tuple(findings),
     )  # fmt: skip
 
 
-def _number(decimal: str) -> re.Pattern[str]:
-    d = re.escape(decimal)
-    return re.compile(rf"[+-]?(?:\d+(?:{d}\d+)?|\d+{d}|{d}\d+)(?:[eE][+-]?\d+)?")
-
-
-def _cells(line: str, delimiter: str, decimal: str) -> list[str]:
-    mark = _MARKS[delimiter]
-    if '"' in line:
-        line = line.replace('","', "\x1f") if mark == decimal else line
-        line = line.replace('"', "")
-        mark = "\x1f" if mark == decimal else mark
-    cells = line.split() if mark == " " else [c.strip() for c in line.split(mark)]
-    return cells[:-1] if len(cells) > 1 and not cells[-1] else cells
-
-
-def _best_reading(lines: list[str]) -> _TableForm:
-    """The reading with the longest run of rows; of equals the one with more fields, tab before blanks."""
-    sample = lines[:_SAMPLE_LINES]
-    quoted = any('"' in line for line in sample)
-    found = [
-        reading
-        for delimiter in _MARKS
-        for decimal in (".", ",")
-        if (delimiter != "comma" or decimal == "." or quoted)
-        if (reading := _find_run(sample, delimiter, decimal)) is not None
-    ]
-    if not found:
-        raise TraceFormatError(
-            "no table of numbers was found", expected=f"at least {ROWS_MIN} rows of numbers with one delimiter"
-        )
-    longest = max(r.rows for r in found)
-    best = max(
-        (r for r in found if r.rows >= 0.9 * longest),
-        key=lambda r: (sum(r.numeric), -list(_MARKS).index(r.delimiter), r.rows),
-    )
-    return _with_lost_rows(lines, best)
-
-
-def _with_lost_rows(lines: list[str], reading: _TableForm) -> _TableForm:
-    """The reading from the lost samples on that stand above its first numbers; a ruled line is none."""
-    first = reading.first
-    while first > 0:
-        cells = _cells(lines[first - 1], reading.delimiter, reading.decimal)
-        if len(cells) != reading.fields or not all(c.isalpha() and c.lower() in MISSING_WORDS for c in cells):
-            break
-        first -= 1
-    return replace(reading, first=first)
-
-
-def _find_run(lines: list[str], delimiter: str, decimal: str) -> _TableForm | None:
-    number = _number(decimal)
-    best: _TableForm | None = None
-    begin = 0
-    patterns: list[tuple[bool, ...]] = []  # begins with a row of numbers; words and blanks may follow
-    for position in range(len(lines) + 1):
-        pattern = _pattern(lines[position], delimiter, decimal, number) if position < len(lines) else None
-        blank = position < len(lines) and not lines[position].strip() and bool(patterns)
-        if blank or (pattern is not None and patterns and len(pattern) == len(patterns[0])):
-            patterns.append(pattern if pattern is not None else patterns[-1])
-            continue
-        best = _longer(best, delimiter, decimal, begin, patterns)
-        begin, patterns = position, [pattern] if pattern is not None and any(pattern) else []
-    return best
-
-
-def _longer(
-    best: _TableForm | None, delimiter: str, decimal: str, begin: int, patterns: list[tuple[bool, ...]]
-) -> _TableForm | None:
-    while patterns and not any(patterns[-1]):
-        patterns = patterns[:-1]
-    if len(patterns) < ROWS_MIN:
-        return best
-    usual = Counter(patterns).most_common(1)[0][0]
-    lead = next(i for i, p in enumerate(patterns) if p == usual)
-    rows = len(patterns) - lead
-    if rows < ROWS_MIN or (best is not None and best.rows >= rows):
-        return best
-    return _TableForm(delimiter, decimal, begin + lead, rows, len(usual), usual)
-
-
-def _pattern(line: str, delimiter: str, decimal: str, number: re.Pattern[str]) -> tuple[bool, ...] | None:
-    """Which cells are numbers; None when the line is no row: a cell is neither number nor short word."""
-    if not line.strip():
-        return None
-    cells = _cells(line, delimiter, decimal)
-    pattern = tuple(number.fullmatch(c) is not None for c in cells)
-    for cell, numeric in zip(cells, pattern, strict=True):
-        if not numeric and cell.lower() not in MISSING_WORDS and not _LABEL.fullmatch(cell):
-            return None
-    return pattern
-
-
 def _names(
-    lines: list[str], reading: _TableForm
+    lines: list[str], reading: TableForm
 ) -> tuple[tuple[str, ...], tuple[tuple[str, float] | None, ...], tuple[int, ...]]:
     """Names and units of the fields from the lines above the rows, and those lines, the lowest first."""
     rows = _rows_above(lines, reading)
@@ -226,7 +131,7 @@ def _names(
     return named, tuple(units), tuple(used)
 
 
-def _rows_above(lines: list[str], reading: _TableForm) -> list[tuple[int, list[str]]]:
+def _rows_above(lines: list[str], reading: TableForm) -> list[tuple[int, list[str]]]:
     """Up to three lines right above the rows that have as many texts as the rows have numbers."""
     found: list[tuple[int, list[str]]] = []
     for position in range(reading.first - 1, max(reading.first - 6, -1), -1):
@@ -250,13 +155,13 @@ def _is_column_name(cell: str) -> bool:
     return normal(cell) not in {normal(w) for words in HEADER_WORDS.values() for w in words}
 
 
-def _name_cells(line: str, reading: _TableForm) -> list[str] | None:
+def _name_cells(line: str, reading: TableForm) -> list[str] | None:
     if not line:
         return None
     if reading.fields == 1:
         line = line.strip()
         return [line] if not re.search(r"[:=;|\t]", line) and len(line) <= 60 else None
-    mark = _MARKS[reading.delimiter]
+    mark = MARKS[reading.delimiter]
     words = line.strip()
     cuts = [re.split(r"\t|\s{2,}", words)]
     cuts += [  # prose falls apart at single blanks too, so every word must then be known
@@ -273,11 +178,11 @@ def _name_cells(line: str, reading: _TableForm) -> list[str] | None:
 
 
 def _settle_decimal(
-    lines: list[str], reading: _TableForm, names: tuple[str, ...]
-) -> tuple[_TableForm, str | Open, list[Finding]]:
+    lines: list[str], reading: TableForm, names: tuple[str, ...]
+) -> tuple[TableForm, str | Open, list[Finding]]:
     """The decimal mark, and the doubt where a comma may be a delimiter or a decimal mark."""
     rows = [line for line in lines[reading.first : reading.first + 2000] if line.strip()]
-    cells = [_cells(line, reading.delimiter, reading.decimal) for line in rows]
+    cells = [cells_of(line, reading.delimiter, reading.decimal) for line in rows]
     if reading.delimiter == "comma" and reading.decimal == "." and _split_decimals(cells):
         return _comma_doubt(lines, reading, names)
     numbers = [c for row in cells for c, numeric in zip(row, reading.numeric, strict=False) if numeric]
@@ -291,7 +196,7 @@ def _settle_decimal(
             if seen_in_head
             else "no number of the file has one; a file with the other mark would be refused, not misread"
         )
-        reading = _TableForm(
+        reading = TableForm(
             reading.delimiter, mark, reading.first, reading.rows, reading.fields, reading.numeric
         )
         return reading, mark, [Finding("decimal mark", spoken[mark], bool(seen_in_head), why)]
@@ -327,8 +232,8 @@ def _split_decimals(cells: list[list[str]]) -> bool:
 
 
 def _comma_doubt(
-    lines: list[str], reading: _TableForm, names: tuple[str, ...]
-) -> tuple[_TableForm, str | Open, list[Finding]]:
+    lines: list[str], reading: TableForm, names: tuple[str, ...]
+) -> tuple[TableForm, str | Open, list[Finding]]:
     real_names = any(names)
     if real_names and reading.fields > 1:
         leading = any(re.search(r",0\d", line) for line in lines[reading.first : reading.first + 500])
@@ -339,9 +244,9 @@ def _comma_doubt(
             "the comma seems to be both delimiter and decimal mark, so no layout can tell the numbers apart",
             line=reading.first + 1, expected="an export with another delimiter or a decimal point",
         )  # fmt: skip
-    single = _find_run(lines[:_SAMPLE_LINES], "semicolon", ",")
+    single = find_run(lines[:SAMPLE_LINES], "semicolon", ",")
     assert single is not None
-    single = _with_lost_rows(lines, single)
+    single = with_lost_rows(lines, single)
     digits = [
         m.group(1)
         for line in lines[single.first : single.first + 2000]
@@ -354,31 +259,14 @@ def _comma_doubt(
     return single, Open(",", why), [Finding("decimal mark", "comma", False, why)]
 
 
-def _last_row(lines: list[str], reading: _TableForm) -> int:
-    number = _number(reading.decimal)
-    last = reading.first
-    for position in range(reading.first, len(lines)):
-        if not lines[position].strip():
-            continue
-        pattern = _pattern(lines[position], reading.delimiter, reading.decimal, number)
-        if pattern is None or len(pattern) != reading.fields:
-            break
-        numbers = sum(seen and usual for seen, usual in zip(pattern, reading.numeric, strict=True))
-        lost = all(
-            c.lower() in MISSING_WORDS for c in _cells(lines[position], reading.delimiter, reading.decimal)
-        )
-        last = position if lost or 2 * numbers >= sum(reading.numeric) else last
-    return last
-
-
 def _values(
-    rows: list[tuple[int, str]], reading: _TableForm
-) -> tuple[FloatArray, tuple[str, ...], dict[int, tuple[str, ...]]]:
-    number = _number(reading.decimal)
+    rows: list[tuple[int, str]], reading: TableForm
+) -> tuple[FloatArray, tuple[str, ...], dict[int, tuple[str, ...]], dict[int, FloatArray]]:
+    number = number_pattern(reading.decimal)
     words: list[Counter[str]] = [Counter() for _ in range(reading.fields)]
     values = np.full((len(rows), reading.fields), np.nan)
     for k, (_, line) in enumerate(rows):
-        for field, cell in enumerate(_cells(line, reading.delimiter, reading.decimal)):
+        for field, cell in enumerate(cells_of(line, reading.delimiter, reading.decimal)):
             if number.fullmatch(cell):
                 values[k, field] = float(cell.replace(",", ".") if reading.decimal == "," else cell)
             if not number.fullmatch(cell) or _STAND_IN.fullmatch(cell):
@@ -393,7 +281,14 @@ def _values(
         for w in words[f]
         if w.lower() not in MISSING_WORDS
     }
-    return values, tuple(sorted(missing)), labels
+    cells = [cells_of(line, reading.delimiter, reading.decimal) for _, line in rows] if labels else []
+    codes = {f: _codes([row[f] for row in cells], words[f]) for f in labels}
+    return values, tuple(sorted(missing)), labels, codes
+
+
+def _codes(cells: list[str], words: Counter[str]) -> FloatArray:
+    numbers = {word: number for number, word in enumerate(words)}
+    return np.array([numbers.get(cell, -1) for cell in cells], dtype=np.float64)
 
 
 def _blank_stand_ins(column: FloatArray, words: Counter[str], decimal: str) -> None:
@@ -407,12 +302,12 @@ def _blank_stand_ins(column: FloatArray, words: Counter[str], decimal: str) -> N
             del words[word]
 
 
-def _other_tables(lines: list[str], reading: _TableForm, last: int) -> list[Finding]:
+def _other_tables(lines: list[str], reading: TableForm, last: int) -> list[Finding]:
     """A doubt where further rows of numbers lie outside of the table."""
-    number = _number(reading.decimal)
+    number = number_pattern(reading.decimal)
     outside = [*lines[: reading.first], *lines[last + 1 :]]
     rows = [
-        p for line in outside if (p := _pattern(line, reading.delimiter, reading.decimal, number)) and any(p)
+        p for line in outside if (p := row_pattern(line, reading.delimiter, reading.decimal, number)) and any(p)
     ]
     if len(rows) < ROWS_MIN:
         return []
@@ -431,7 +326,7 @@ def _missing_finding(missing: tuple[str, ...], values: FloatArray) -> list[Findi
     ]
 
 
-def _start(lines: list[str], reading: _TableForm, names_at: tuple[int, ...]) -> tuple[str | int, Finding]:
+def _start(lines: list[str], reading: TableForm, names_at: tuple[int, ...]) -> tuple[str | int, Finding]:
     """A pattern for the line before the rows, or the rows' line number where no line announces them."""
     above = next((n for n in range(reading.first - 1, -1, -1) if lines[n].strip()), None)
     number = reading.first + 1
@@ -457,6 +352,9 @@ def _until(lines: list[str], first: int, last: int) -> tuple[str | None, list[Fi
     after = next((line for line in lines[last + 1 :] if line.strip()), None)
     if after is None:
         return None, []
+    if not lines[last + 1].strip() and all(line.strip() for line in lines[first : last + 1]):
+        found = Finding("data end", f"line {last + 1}", True, "an empty line follows the rows")
+        return r"^[ \t]*$", [found]
     word = re.match(r"\s*[^\d\s][^\d\n:=;,\t]*", after)
     pattern = "^" + regex_text(word.group(0).rstrip()) if word is not None else ""
     if word is None or any(re.match(pattern, row) for row in lines[first : last + 1]):

@@ -55,6 +55,7 @@ def parse_with_layout(layout: Layout, name: str, data: bytes) -> Trace:
         decimal=layout.text.decimal,
         first_line=first_line,
         missing=frozenset(m.lower() for m in layout.text.missing),
+        used=frozenset(c.field - 1 for c in layout.column if c.field is not None),
     )
     return Trace(header, {c.name: _column(c, rows, fields) for c in layout.column})
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 from array import array
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,17 @@ _NEWLINE, _COMMA = 10, 44
 _BLOCK_BYTES = 65536
 
 
+@dataclass(frozen=True, slots=True)
+class _CellForm:
+    """How a row is cut into cells and what the cells hold; see ``read_numbers``."""
+
+    columns: int
+    delimiter: str
+    decimal: str
+    missing: frozenset[str]
+    used: frozenset[int] | None
+
+
 def read_numbers(
     body: bytes | memoryview,
     *,
@@ -31,23 +43,26 @@ def read_numbers(
     decimal: str = ".",
     first_line: int = 1,
     missing: frozenset[str] = frozenset(),
+    used: frozenset[int] | None = None,
 ) -> FloatArray:
     """All rows of ``body`` (ASCII-compatible bytes) as an array of shape (rows, columns).
 
     ``delimiter`` is one character, or ``" "`` for any run of blanks. ``first_line`` is the line number of the
     first row in its file. ``missing`` are further cell texts (lower case) that stand for a missing sample,
-    which becomes NaN. Raises TraceFormatError with the line.
+    which becomes NaN. Of fields that are not ``used`` (from 0; None for all) nothing is asked, not even that
+    they are numbers. Raises TraceFormatError with the line.
     """
     require_points(int(np.count_nonzero(np.frombuffer(body, dtype=np.uint8) == _NEWLINE)))
+    form = _CellForm(columns, delimiter, decimal, MISSING_WORDS | missing, used)
     # A word for a missing sample that is a number itself, such as -9999, must be seen cell by cell.
     plain_words = not any(NUMBER.fullmatch(word.replace(decimal, ".")) for word in missing)
     quick = delimiter != " " and plain_words
-    found = _fast(body, columns, delimiter, decimal) if quick else None
+    found = _fast(body, form) if quick else None
     if found is None:
         plain = bytes(body).replace(b"\r", b"")
-        found = _fast(plain, columns, delimiter, decimal) if quick else None
+        found = _fast(plain, form) if quick else None
     if found is None:
-        found = _by_blocks(plain, columns, delimiter, decimal, first_line, missing, quick=quick)
+        found = _by_blocks(plain, form, first_line, quick=quick)
     if _cut_off(bytes(body[-8192:]), delimiter, decimal):
         raise TraceIncompleteError(
             "the last line is cut off",
@@ -71,8 +86,9 @@ def _cut_off(end: bytes, delimiter: str, decimal: str) -> bool:
     return len(decimals) > 20 and len(set(decimals[-21:-1])) == 1 and decimals[-1] < decimals[-2]
 
 
-def _fast(body: bytes | memoryview, columns: int, delimiter: str, decimal: str) -> FloatArray | None:
+def _fast(body: bytes | memoryview, form: _CellForm) -> FloatArray | None:
     """The rows when the text is plain JSON numbers with equal rows, else None."""
+    columns, delimiter, decimal = form.columns, form.delimiter, form.decimal
     text = np.frombuffer(body, dtype=np.uint8)
     while len(text) and text[-1] == _NEWLINE:
         text = text[:-1]
@@ -108,34 +124,27 @@ def _equal_rows(marks: NDArray[np.int64], line_ends: NDArray[np.int64], columns:
     return bool(np.all(by_row[:-1, -1] < line_ends) and np.all(by_row[1:, 0] > line_ends))
 
 
-def _by_blocks(
-    body: bytes, columns: int, delimiter: str, decimal: str, first_line: int, missing: frozenset[str], *,
-    quick: bool,
-) -> FloatArray:  # fmt: skip
+def _by_blocks(body: bytes, form: _CellForm, first_line: int, *, quick: bool) -> FloatArray:
     """The rows of a text that is not plain as a whole, each block of lines in the quickest way that fits it."""
     found: list[FloatArray] = []
     position, line = 0, first_line
     while position < len(body):
         end = body.find(b"\n", position + _BLOCK_BYTES) + 1 or len(body)
         block = body[position:end]
-        rows = _fast(block, columns, delimiter, decimal) if quick else None
-        found.append(_careful(block, columns, delimiter, decimal, line, missing) if rows is None else rows)
+        rows = _fast(block, form) if quick else None
+        found.append(_careful(block, form, line) if rows is None else rows)
         position, line = end, line + block.count(b"\n")
-    return np.concatenate(found) if found else np.empty((0, columns))
+    return np.concatenate(found) if found else np.empty((0, form.columns))
 
 
-def _careful(
-    body: bytes, columns: int, delimiter: str, decimal: str, first_line: int, missing: frozenset[str]
-) -> FloatArray:
+def _careful(body: bytes, form: _CellForm, first_line: int) -> FloatArray:
     found = array("d")  # lists of a million rows would take ten times the memory of the file
-    absent = MISSING_WORDS | missing
     for number, row in enumerate(io.BytesIO(body), start=first_line):
         line = row.decode("latin-1").removesuffix("\n")
         if not line.strip():
             continue
         try:
-            cells = _cells(line, columns, delimiter, number)
-            found.extend([parse_number(cell, decimal, absent, number) for cell in cells])
+            found.extend(_numbers(line, form, number))
         except TraceFormatError as error:
             if row.endswith(b"\n"):
                 raise
@@ -143,17 +152,23 @@ def _careful(
             raise TraceIncompleteError(
                 f"the last line is cut off: {error.message}", line=number, expected=error.expected
             ) from error
-    return np.frombuffer(found, dtype=np.float64).reshape(-1, columns).copy()
+    return np.frombuffer(found, dtype=np.float64).reshape(-1, form.columns).copy()
 
 
-def _cells(line: str, columns: int, delimiter: str, number: int) -> list[str]:
-    cells = line.split() if delimiter == " " else line.split(delimiter)
-    if len(cells) == columns + 1 and not cells[-1].strip():
+def _numbers(line: str, form: _CellForm, number: int) -> list[float]:
+    """The numbers of one row, NaN for a missing one and for a field that nobody reads."""
+    cells = line.split() if form.delimiter == " " else line.split(form.delimiter)
+    if len(cells) == form.columns + 1 and not cells[-1].strip():
         cells.pop()  # a delimiter at the end of each line
-    if len(cells) != columns:
-        expected = f"{columns} separated by {_name_delimiter(delimiter)}"
+    if len(cells) != form.columns:
+        expected = f"{form.columns} separated by {_name_delimiter(form.delimiter)}"
         raise TraceFormatError(f"{len(cells)} fields", line=number, expected=expected)
-    return cells
+    return [
+        parse_number(cell, form.decimal, form.missing, number)
+        if form.used is None or k in form.used
+        else np.nan
+        for k, cell in enumerate(cells)
+    ]
 
 
 def _name_delimiter(delimiter: str) -> str:

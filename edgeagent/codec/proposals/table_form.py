@@ -1,0 +1,170 @@
+"""How the lines of an unknown export fall into rows of cells: delimiter, decimal mark, first and last row."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from edgeagent.codec.numbers import MISSING_WORDS
+from edgeagent.errors import TraceFormatError
+
+ROWS_MIN = 8
+"""Fewer rows of numbers than these are no trace; our own choice."""
+SAMPLE_LINES = 4000
+MARKS = {"tab": "\t", "semicolon": ";", "bar": "|", "comma": ",", "blanks": " "}
+_LABEL = re.compile(
+    r"[^\W\d_][\w.#/*-]{0,15}|[*#?!<>]{1,12}"
+    r"|(?:[0-9]{4}-[0-9]{2}-[0-9]{2}[T ]?)?[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]{1,6})?)?Z?"
+)
+"""A cell that is no number and may stand in a row all the same: a word, a mark, a time of day."""
+
+
+@dataclass(frozen=True, slots=True)
+class TableForm:
+    """One way to cut lines into numbers, and the run of rows that it finds among the first lines."""
+
+    delimiter: str
+    decimal: str
+    first: int
+    rows: int
+    fields: int
+    numeric: tuple[bool, ...]
+
+
+def number_pattern(decimal: str) -> re.Pattern[str]:
+    """What a number with this decimal mark looks like, in the digits 0 to 9."""
+    d = re.escape(decimal)
+    return re.compile(rf"[+-]?(?:\d+(?:{d}\d*)?|{d}\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+
+
+def cells_of(line: str, delimiter: str, decimal: str) -> list[str]:
+    """The cells of a line without quotation marks; a delimiter at its end makes no cell."""
+    mark = MARKS[delimiter]
+    if '"' in line:
+        line = line.replace('","', "\x1f") if mark == decimal else line
+        line = line.replace('"', "")
+        mark = "\x1f" if mark == decimal else mark
+    cells = line.split() if mark == " " else [c.strip() for c in line.split(mark)]
+    return cells[:-1] if len(cells) > 1 and not cells[-1] else cells
+
+
+def best_form(lines: list[str]) -> TableForm:
+    """The reading with the longest run of rows; of equals the one with more fields, tab before blanks."""
+    sample = lines[:SAMPLE_LINES]
+    quoted = any('"' in line for line in sample)
+    found = [
+        reading
+        for delimiter in MARKS
+        for decimal in (".", ",")
+        if (delimiter != "comma" or decimal == "." or quoted)
+        if (reading := find_run(sample, delimiter, decimal)) is not None
+    ]
+    if not found:
+        raise TraceFormatError(
+            "no table of numbers was found", expected=f"at least {ROWS_MIN} rows of numbers with one delimiter"
+        )
+    longest = max(r.rows for r in found)
+    best = max(
+        (r for r in found if r.rows >= 0.9 * longest),
+        key=lambda r: (sum(r.numeric), -list(MARKS).index(r.delimiter), r.rows),
+    )
+    return with_lost_rows(lines, best)
+
+
+def with_lost_rows(lines: list[str], reading: TableForm) -> TableForm:
+    """The reading from the lost samples on that stand above its first numbers; a ruled line is none."""
+    first = reading.first
+    while first > 0:
+        cells = cells_of(lines[first - 1], reading.delimiter, reading.decimal)
+        if len(cells) != reading.fields or not all(c.isalpha() and c.lower() in MISSING_WORDS for c in cells):
+            break
+        first -= 1
+    return replace(reading, first=first)
+
+
+def find_run(lines: list[str], delimiter: str, decimal: str) -> TableForm | None:
+    """The longest run of rows among the lines, None where there is none of ROWS_MIN rows."""
+    number = number_pattern(decimal)
+    best: TableForm | None = None
+    begin = 0
+    patterns: list[tuple[bool, ...]] = []  # begins with a row of numbers; words and blanks may follow
+    for position in range(len(lines) + 1):
+        pattern = row_pattern(lines[position], delimiter, decimal, number) if position < len(lines) else None
+        blank = position < len(lines) and not lines[position].strip() and bool(patterns)
+        if blank or (pattern is not None and patterns and len(pattern) == len(patterns[0])):
+            patterns.append(pattern if pattern is not None else patterns[-1])
+            continue
+        best = _longer(best, delimiter, decimal, begin, patterns)
+        begin, patterns = position, [pattern] if pattern is not None and any(pattern) else []
+    return best
+
+
+def _longer(
+    best: TableForm | None, delimiter: str, decimal: str, begin: int, patterns: list[tuple[bool, ...]]
+) -> TableForm | None:
+    while patterns and not any(patterns[-1]):
+        patterns = patterns[:-1]
+    if len(patterns) < ROWS_MIN:
+        return best
+    usual = Counter(patterns).most_common(1)[0][0]
+    lead = next(i for i, p in enumerate(patterns) if p == usual)
+    rows = len(patterns) - lead
+    if rows < ROWS_MIN or (best is not None and best.rows >= rows):
+        return best
+    return TableForm(delimiter, decimal, begin + lead, rows, len(usual), usual)
+
+
+def row_pattern(line: str, delimiter: str, decimal: str, number: re.Pattern[str]) -> tuple[bool, ...] | None:
+    """Which cells are numbers; None when the line is no row: a cell is neither number nor short word."""
+    if not line.strip():
+        return None
+    cells = cells_of(line, delimiter, decimal)
+    pattern = tuple(number.fullmatch(c) is not None for c in cells)
+    for cell, numeric in zip(cells, pattern, strict=True):
+        if not numeric and cell.lower() not in MISSING_WORDS and not _LABEL.fullmatch(cell):
+            return None
+    return pattern
+
+
+def last_row(lines: list[str], reading: TableForm) -> int:
+    """Number of the line that is the table's last row; what sums it up is none."""
+    number = number_pattern(reading.decimal)
+    last = reading.first
+    for position in range(reading.first, len(lines)):
+        if not lines[position].strip():
+            continue
+        pattern = row_pattern(lines[position], reading.delimiter, reading.decimal, number)
+        if pattern is None or len(pattern) != reading.fields:
+            break
+        numbers = sum(seen and usual for seen, usual in zip(pattern, reading.numeric, strict=True))
+        lost = all(
+            c.lower() in MISSING_WORDS for c in cells_of(lines[position], reading.delimiter, reading.decimal)
+        )
+        last = position if lost or 2 * numbers >= sum(reading.numeric) else last
+    return _without_summary(lines, reading, last)
+
+
+def _without_summary(lines: list[str], reading: TableForm, last: int) -> int:
+    """The last row before lines that sum the table up: a word where numbers stand, or a few rows set apart.
+
+    A word that stands within the table as well is a lost sample and no name of a result.
+    """
+    rows = [n for n in range(reading.first, last + 1) if lines[n].strip()]
+    gaps = [n for n, after in pairwise(rows) if after > n + 1]
+    if len(gaps) == 1 and len(rows) - rows.index(gaps[0]) <= ROWS_MIN < rows.index(gaps[0]):
+        rows = rows[: rows.index(gaps[0]) + 1]
+    before = "\n".join(lines[reading.first : rows[-1] - ROWS_MIN + 1]) if len(rows) > 2 * ROWS_MIN else ""
+    while before and rows[-1] > reading.first + ROWS_MIN and _has_new_word(lines[rows[-1]], reading, before):
+        rows.pop()
+    return rows[-1]
+
+
+def _has_new_word(line: str, reading: TableForm, before: str) -> bool:
+    cells = cells_of(line, reading.delimiter, reading.decimal)
+    number = number_pattern(reading.decimal)
+    return any(
+        usual and not number.fullmatch(cell) and cell.lower() not in MISSING_WORDS and cell not in before
+        for cell, usual in zip(cells, reading.numeric, strict=False)
+    )
