@@ -29,6 +29,13 @@ COVERAGE_FACTOR = 2.0
 """k of every expanded uncertainty that a result carries."""
 
 
+PLANE_OFFSET_MM = 0.05
+"""Standard uncertainty of the measuring plane's distance from the axis where the station states none (our own
+choice: what a stylus is set to over the crest of a shaft by hand)."""
+PLANE_YAW_DEG = 0.02
+"""The same of the angle between the measuring plane and the axis (our own choice)."""
+
+
 class Verdict(StrEnum):
     """What is known of one value against its limits (ISO 14253-1 for the proofs)."""
 

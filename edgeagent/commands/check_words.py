@@ -145,6 +145,8 @@ def _station(settings: Settings) -> list[str]:
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
         gate,
         _uncertainty(settings),
+        "Where an axial trace cannot show how its plane lies against the axis, a standard uncertainty of "
+        f"{station.plane_offset_mm:g} mm and {station.plane_yaw_deg:g}° counts.",
         *_drift(settings),
     ]
 

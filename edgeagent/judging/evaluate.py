@@ -25,6 +25,8 @@ from edgeagent.judging.configuration import Configuration, Document, LoadedRecip
 from edgeagent.judging.setup_checks import setup_checks
 from edgeagent.model import (
     COVERAGE_FACTOR,
+    PLANE_OFFSET_MM,
+    PLANE_YAW_DEG,
     Analysis,
     InstrumentUncertainty,
     Judgement,
@@ -55,6 +57,8 @@ class Rulebook:
     uncertainty: InstrumentUncertainty | None = None
     deviations: Mapping[str, Mapping[float, float]] = field(default_factory=dict)
     station: str = ""
+    plane_offset_mm: float = PLANE_OFFSET_MM
+    plane_yaw_deg: float = PLANE_YAW_DEG
 
     def uncertainty_of(self, instrument: str | None) -> InstrumentUncertainty | None:
         """The station's uncertainty with what was found last of this instrument."""
@@ -74,6 +78,8 @@ class Rulebook:
             certificates=configuration.certificates,
             uncertainty=_station_uncertainty(configuration),
             station=configuration.settings.station.name,
+            plane_offset_mm=configuration.settings.station.plane_offset_mm,
+            plane_yaw_deg=configuration.settings.station.plane_yaw_deg,
         )
 
 
@@ -184,6 +190,8 @@ def _part(
         options=plan.options if plan else kind.Options(),
         judged_upr=_judged_upr(plan),
         running=recipe.recipe.running if recipe else None,
+        plane_offset_mm=rules.plane_offset_mm,
+        plane_yaw_deg=rules.plane_yaw_deg,
     )
     try:
         # Squares of absurd readings overflow; what is not finite then has no value, which holds the part.

@@ -95,10 +95,10 @@ def test_flank_that_ends_early_on_one_groove_is_not_accepted():
 
 @pytest.mark.parametrize("texture", ["turned", "ground", "honed"])
 def test_uncertainty_of_form_and_root_is_right_on_textured_flanks_and_none_is_held(texture):
-    part, base = Part(), traced(Part(), CUT)
+    part, base = Part(), traced(Part(), dataclasses.replace(CUT, spacing_mm=0.004))
     fresh = partial(with_texture, base, part, getattr(skew_section, texture))
     found: dict[tuple[str, str], list[tuple[float, float]]] = {}
-    for seed in range(30):
+    for seed in range(1000, 1060):
         result = measured(part, CUT, with_noise(fresh(np.random.default_rng(seed)), 20.0, seed))
         assert [c.check for c in result.quality if not c.ok] == []
         for q in result.quantities:
@@ -110,5 +110,5 @@ def test_uncertainty_of_form_and_root_is_right_on_textured_flanks_and_none_is_he
         both = np.array([v for (n, _), v in found.items() if n == name])
         scatter = np.sqrt(np.mean(np.var(both[..., 0], axis=1, ddof=1)))
         stated = np.sqrt(np.mean(np.square(both[..., 1])))
-        # 30 draws of 5 to 10 places know a scatter to 10 %
+        # 60 draws of 5 to 10 places know a scatter to 10 % where a rare deep valley makes it
         assert 0.7 < stated / scatter < 1.35, name

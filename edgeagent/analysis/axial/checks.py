@@ -11,6 +11,7 @@ import numpy as np
 
 from edgeagent.analysis.axial.flanks import Flank
 from edgeagent.analysis.axial.grooves import CleanSide, Rolled, roll_ball, side_name
+from edgeagent.analysis.axial.plane import Plane
 from edgeagent.errors import TraceRangeError, TraceShapeError
 from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, FloatArray, IntArray, QualityCheck, Thread, TraceHeader
 
@@ -211,6 +212,19 @@ def axis_tilt(tilt_deg: float | None, allowed_deg: float, *, trusted: bool) -> Q
         "" if ok else ": align the part"
     )
     return QualityCheck("axis_tilt", ok, abs(tilt_deg), allowed_deg, "deg", note)
+
+
+def measuring_plane(plane: Plane, allowed_mm: float) -> QualityCheck:
+    """How the measuring plane lies against the axis; informational where the trace cannot show it."""
+    if plane.offset_uncertainty_mm is None:
+        note = "two grooves on each side show how the plane lies; what the station states of it is counted"
+        return QualityCheck("measuring_plane", True, None, allowed_mm, "mm", note)
+    note = f"the measuring plane lies {plane.offset_mm:.4f} mm beside the axis"
+    if plane.yaw_uncertainty_rad is not None:
+        note += f", turned by {np.degrees(plane.yaw_rad):.4f}° against it"
+    ok = abs(plane.offset_mm) <= allowed_mm
+    note += "; this is taken out of all values" if ok else ": set the stylus over the crest of the part"
+    return QualityCheck("measuring_plane", ok, abs(plane.offset_mm), allowed_mm, "mm", note)
 
 
 def ball_circle(diameter_mm: float, thread: Thread) -> QualityCheck:

@@ -9,7 +9,7 @@ is the ball that was rolled over the section as recorded. Derived here.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,11 +18,15 @@ from edgeagent.analysis.axial.ball import ball_centre
 from edgeagent.analysis.axial.grooves import CleanSide
 from edgeagent.analysis.axial.helicoid import NormalPlane, to_axial, to_normal
 from edgeagent.analysis.axial.pitch import Axis, fit_axis, fit_grid
+from edgeagent.analysis.axial.plane import THROUGH_AXIS, Plane
+from edgeagent.analysis.axial.setup import Response, corrected_plane, groove_shapes, shape_response
 from edgeagent.errors import FitNotConvergedError
 from edgeagent.model import FloatArray, IntArray
 
 MIN_FLANK_POINTS = 10
 _SAMPLE = 160
+_LARGE_SAMPLE = 12_800
+"""Points of all left, or all right, flanks together."""
 _FREE_ROUNDS = 4
 _MAX_ROUNDS = 60
 _SETTLED_MM = 1e-6
@@ -40,6 +44,7 @@ class Nominal:
     way out of the groove leads away from the axis, and -1 in a nut. The contact zone reaches from
     ``zone_deg[0]`` to ``zone_deg[1]``, seen from the ball's centre, from the root's direction. ``align`` False
     trusts the frame of the trace instead of fitting the axis' tilt. ``form_cutoff_mm`` parts form from texture.
+    ``plane`` is the measuring plane to go by, None to find it.
     """
 
     ball_radius_mm: float
@@ -53,6 +58,7 @@ class Nominal:
     ball_circle_radius_mm: float
     align: bool = True
     form_cutoff_mm: float = 0.08
+    plane: Plane | None = None
 
     @property
     def pitch_mm(self) -> float:
@@ -90,8 +96,12 @@ def make_frame(
     nominal: Nominal,
     *,
     height_uncertainty_mm: FloatArray | None = None,
+    plane: Plane | None = None,
 ) -> Frame:
     """Axis and lead from ball centres as recorded; the nominal lead where no side holds two grooves."""
+    if plane is None:
+        given = nominal.plane or THROUGH_AXIS
+        plane = replace(given, shift_mm=nominal.lead_mm / (2.0 * np.pi))
     axis = fit_axis(
         x_mm,
         z_mm,
@@ -99,6 +109,7 @@ def make_frame(
         nominal_radius_mm=nominal.ball_circle_radius_mm,
         align=nominal.align,
         height_uncertainty_mm=height_uncertainty_mm,
+        plane=plane,
     )
     along, across = axis.aligned(x_mm, z_mm)
     grid = fit_grid(along, side, pitch_mm=rough_pitch(along, side, nominal.pitch_mm), starts=nominal.starts)
@@ -157,7 +168,7 @@ def index_bounds(bounds_mm: FloatArray, frame: Frame, sides: Mapping[float, Clea
 
 
 def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -> tuple[Frame, FloatArray]:
-    """Repeat axis, mapping, arcs and seat until the balls stand still.
+    """Repeat axis, mapping, arcs, seat and measuring plane until the balls stand still.
 
     Parameters
     ----------
@@ -179,10 +190,12 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
     frame = start
     arcs = np.broadcast_to(nominal.arcs(), (start.x_mm.size, 2, 3)).copy()
     groove = np.arange(start.x_mm.size)
-    picked = _pick(frame, sides, nominal)
+    response = None
     for round_ in range(_MAX_ROUNDS):
-        if 0 < round_ < _FREE_ROUNDS:
-            picked = _pick(frame, sides, nominal)
+        if round_ <= _FREE_ROUNDS:
+            # Places are found with few points; the plane that the sides must agree on deserves more.
+            size = _SAMPLE if round_ < _FREE_ROUNDS else max(_SAMPLE, _LARGE_SAMPLE // groove.size)
+            picked = _pick(frame, sides, nominal, size)
         x, z = _gather(picked, frame, sides)
         plane, h = map_to_normal(x, z, frame, groove, nominal, (-1, 1, 1))
         gate = _slope_gate(plane.u_mm, h)
@@ -191,8 +204,15 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
         if round_ >= _FREE_ROUNDS:
             seated = ball_centre(arcs, nominal.ball_radius_mm)
             centre = np.where(np.isfinite(seated), seated, centre)
-        moved = _moved(frame, centre, nominal)
-        shift = max(np.max(np.abs(moved.x_mm - frame.x_mm)), np.max(np.abs(moved.z_mm - frame.z_mm)))
+            response = response or _response(frame, nominal)
+        next_plane = _next_plane(frame, arcs, nominal, response)
+        moved = _moved(frame, centre, nominal, next_plane)
+        shift = max(
+            np.max(np.abs(moved.x_mm - frame.x_mm)),
+            np.max(np.abs(moved.z_mm - frame.z_mm)),
+            abs(next_plane.offset_mm - frame.axis.plane.offset_mm),
+            float(np.max(np.abs(frame.along_mm))) * abs(next_plane.yaw_rad - frame.axis.plane.yaw_rad),
+        )
         frame = moved
         arcs[..., :2] -= centre[:, None, :]
         if not np.isfinite(shift):
@@ -202,10 +222,42 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
     raise FitNotConvergedError("the balls seated in the grooves do not come to rest")
 
 
-def _moved(frame: Frame, centre: FloatArray, nominal: Nominal) -> Frame:
-    """The frame after each ball went to (u, h) of its normal plane."""
+def _moved(frame: Frame, centre: FloatArray, nominal: Nominal, plane: Plane) -> Frame:
+    """The frame after each ball went to (u, h) of its normal plane, seen in another measuring plane."""
     x, z = recorded_centres(frame, centre, nominal)
-    return make_frame(x, z, frame.side, nominal)
+    return make_frame(x, z, frame.side, nominal, plane=plane)
+
+
+def _response(frame: Frame, nominal: Nominal) -> Response:
+    """How the shape of this part's grooves follows the measuring plane."""
+    return shape_response(
+        nominal.arcs(),
+        ball_radius_mm=nominal.ball_radius_mm,
+        zone_deg=nominal.zone_deg,
+        facing=nominal.facing,
+        radius_mm=float(np.mean(frame.radius_mm)),
+        lead_mm=frame.lead_mm,
+    )
+
+
+def _next_plane(frame: Frame, arcs: FloatArray, nominal: Nominal, response: Response | None) -> Plane:
+    """The measuring plane by the grooves as they are seen now; unchanged where they cannot show it."""
+    if response is None or frame.axis.tilt_uncertainty_rad is None or nominal.plane is not None:
+        # Without a tilt of its own, a tilted axis would be taken for an offset.
+        return frame.axis.plane
+    rough = rough_pitch(frame.along_mm, frame.side, nominal.pitch_mm)
+    grid = fit_grid(frame.along_mm, frame.side, pitch_mm=rough, starts=nominal.starts)
+    found = corrected_plane(
+        replace(frame.axis.plane, shift_mm=frame.lead_mm / (2.0 * np.pi)),
+        groove_shapes(arcs, nominal.ball_radius_mm),
+        response=response,
+        along_mm=frame.along_mm,
+        side=frame.side,
+        number=grid.number,
+        start=grid.start,
+        radius_mm=float(np.mean(frame.radius_mm)),
+    )
+    return frame.axis.plane if found is None else found
 
 
 def recorded_centres(frame: Frame, centre: FloatArray, nominal: Nominal) -> tuple[FloatArray, FloatArray]:
@@ -216,11 +268,11 @@ def recorded_centres(frame: Frame, centre: FloatArray, nominal: Nominal) -> tupl
     return frame.axis.recorded(frame.along_mm + x, frame.side * rho)
 
 
-def _pick(frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -> IntArray:
+def _pick(frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal, most: int) -> IntArray:
     """Indices (n, 2, m) of a thinned sample of every flank's contact zone."""
     bounds = index_bounds(zone_bounds(frame, nominal, nominal.zone_deg), frame, sides)
     count = np.maximum(bounds[..., 1] - bounds[..., 0], 1)
-    size = int(min(_SAMPLE, max(count.min(), MIN_FLANK_POINTS)))
+    size = int(min(most, max(count.min(), MIN_FLANK_POINTS)))
     share = (np.arange(size) + 0.5) / size
     return np.asarray(bounds[..., :1] + (count[..., None] * share).astype(np.int64))
 

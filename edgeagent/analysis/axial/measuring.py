@@ -270,4 +270,5 @@ def _seated(
     x, z = recorded_centres(kept, centre, nominal)
     # Across the groove, a step du moves the axial section's centre by du / cos(lead angle).
     along = spread_u / np.cos(lead_angle_rad(kept.radius_mm, kept.lead_mm))
-    return make_frame(x, z, kept.side, nominal, height_uncertainty_mm=height), along, height
+    plane = kept.axis.plane
+    return make_frame(x, z, kept.side, nominal, height_uncertainty_mm=height, plane=plane), along, height

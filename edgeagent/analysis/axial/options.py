@@ -23,9 +23,11 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     alignment
         ``ball-centres`` fits the axis' tilt through the seated balls; ``as-recorded`` trusts the frame of the
         trace, for traces with a single groove; lack of pitch and diameter is then no failure.
-    max_axis_tilt_deg, max_pitch_error_percent, max_missing_share, max_left_out_share, max_land_share
-        Beyond these the trace is not fit to be accepted: tilt, mean pitch against the recipe, samples missing
-        in the trace, points of a flank that may be dust, points of the zone beyond the flank's ends.
+    max_axis_tilt_deg, max_plane_offset_mm, max_pitch_error_percent
+    max_missing_share, max_left_out_share, max_land_share
+        Beyond these the trace is not fit to be accepted: tilt, distance of the measuring plane from the axis,
+        mean pitch against the recipe; samples missing in the trace, points of a flank that may be dust, points
+        of the zone beyond the flank's ends.
     form_cutoff_mm
         Wavelength that the Gaussian filter halves before form and root clearance are read.
     falling_x
@@ -45,6 +47,7 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     max_missing_share: Share = 0.05
     max_left_out_share: Share = 0.005
     max_land_share: Share = 0.3
+    max_plane_offset_mm: Positive = 0.5
     form_cutoff_mm: Positive = 0.08
     falling_x: bool = False
     profile_band_um: tuple[float, float] | None = None

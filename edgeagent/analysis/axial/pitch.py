@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeagent.analysis.axial.plane import THROUGH_AXIS, Plane
 from edgeagent.model import SIDE_TOP, FloatArray, IntArray
 
 
@@ -21,21 +22,23 @@ class Axis:
 
     It runs through (0, ``offset_mm``) in the frame turned by ``tilt_rad``. ``tilt_uncertainty_rad`` is the
     standard uncertainty, NaN where none was asked for; None, with a tilt of zero, where the tilt was not
-    fitted or no side holds two grooves.
+    fitted or no side holds two grooves. ``plane`` says how the measuring plane lies beside it.
     """
 
     tilt_rad: float
     offset_mm: float
     tilt_uncertainty_rad: float | None
+    plane: Plane = THROUGH_AXIS
 
     def aligned(self, x_mm: FloatArray, z_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Along the axis, and across it with the axis at zero; any shape."""
         sine, cosine = np.sin(self.tilt_rad), np.cos(self.tilt_rad)
-        return x_mm * cosine + z_mm * sine, z_mm * cosine - x_mm * sine - self.offset_mm
+        return self.plane.unwrapped(x_mm * cosine + z_mm * sine, z_mm * cosine - x_mm * sine - self.offset_mm)
 
     def recorded(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The inverse of `aligned`."""
         sine, cosine = np.sin(self.tilt_rad), np.cos(self.tilt_rad)
+        along_mm, across_mm = self.plane.wrapped(along_mm, across_mm)
         across = across_mm + self.offset_mm
         return along_mm * cosine - across * sine, along_mm * sine + across * cosine
 
@@ -48,6 +51,7 @@ def fit_axis(
     nominal_radius_mm: float,
     align: bool = True,
     height_uncertainty_mm: FloatArray | None = None,
+    plane: Plane = THROUGH_AXIS,
 ) -> Axis:
     """Axis from the ball centres of both sides, or of one.
 
@@ -61,6 +65,8 @@ def fit_axis(
         False leaves the tilt at zero: the frame of the trace is taken as aligned.
     height_uncertainty_mm : shape (n,), optional
         Standard uncertainty of each centre across the axis.
+    plane : Plane
+        Measuring plane, handed on.
 
     Notes
     -----
@@ -87,7 +93,7 @@ def fit_axis(
         offset = (levels[0] + levels[1]) / 2.0
     else:
         offset = levels[0] - (nominal_radius_mm if sides[0] == SIDE_TOP else -nominal_radius_mm)
-    return Axis(tilt, offset, uncertainty)
+    return Axis(tilt, offset, uncertainty, plane)
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,8 @@ TRACE_UNITS: Mapping[str, str] = {
     "ball_pitch_circle_taper": "um",
     "lead_angle": "deg",
     "axis_tilt": "deg",
+    "plane_offset": "mm",
+    "plane_yaw": "deg",
 }
 _POINTS_IN_DETAILS = 4000
 _GROOVES_IN_DETAILS = 60

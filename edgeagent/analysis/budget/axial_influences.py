@@ -42,7 +42,12 @@ def axial_influences(
     samples do not show them). A value that a changed trace does not yield has none. Raises nothing.
     """
     options = request.options if isinstance(request.options, Options) else Options()
-    quick = replace(request, options=msgspec.structs.replace(options, roughness=None))
+    quick = replace(
+        request,
+        options=msgspec.structs.replace(options, roughness=None),
+        plane_offset_mm=0.0,
+        plane_yaw_deg=0.0,
+    )
     thin = decimate(trace)
     lengths = {
         (q.name, q.instance): q.value

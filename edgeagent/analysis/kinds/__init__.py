@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from edgeagent.errors import TraceShapeError
-from edgeagent.model import Analysis, Running, Thread, Trace
+from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG, Analysis, Running, Thread, Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +33,16 @@ class Request:
 
     ``options`` is the kind's Options. ``judged_upr`` is the highest UPR that a limit curve reaches, None
     when no curve judges. ``thread`` is None when the recipe has none or there is no recipe; ``running`` when
-    the recipe says nothing of running.
+    the recipe says nothing of running. ``plane_offset_mm`` and ``plane_yaw_deg`` are standard uncertainties of
+    how the measuring plane lies against the axis, for axial traces that cannot show it; 0 counts nothing.
     """
 
     thread: Thread | None
     options: Any
     judged_upr: float | None = None
     running: Running | None = None
+    plane_offset_mm: float = PLANE_OFFSET_MM
+    plane_yaw_deg: float = PLANE_YAW_DEG
 
 
 class Kind(Protocol):

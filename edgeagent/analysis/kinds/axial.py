@@ -11,8 +11,10 @@ and measured, but fit to be accepted only where the recipe expects it.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
+import msgspec
 import numpy as np
 
 from edgeagent.analysis.axial import checks
@@ -29,6 +31,7 @@ from edgeagent.analysis.axial.pitch import (
     largest,
     neighbour_pitches,
 )
+from edgeagent.analysis.axial.plane import Plane
 from edgeagent.analysis.axial.quantities import (
     BAND_UNITS,
     CONTACT_UNITS,
@@ -40,7 +43,8 @@ from edgeagent.analysis.axial.quantities import (
     report_details,
     unmeasured_groove,
 )
-from edgeagent.analysis.budget.axial_influences import axial_influences
+from edgeagent.analysis.budget.axial_influences import axial_influences, decimate
+from edgeagent.analysis.budget.plane_influence import count_plane
 from edgeagent.analysis.kinds import Request
 from edgeagent.errors import AnalysisError, InputError, TraceRangeError, TraceShapeError
 from edgeagent.model import (
@@ -126,6 +130,41 @@ def analyse(trace: Trace, request: Request) -> Analysis:
         raise AnalysisError("the recipe has no [thread]; grooves cannot be found without it")
     options = request.options if isinstance(request.options, Options) else Options()
     nominal = _nominal(trace, thread, options)
+    analysis = _analysed(trace, thread, options, nominal)
+    known = any(q.name == "plane_offset" and q.value is not None for q in analysis.quantities)
+    measured = any(q.value is not None for q in analysis.quantities)
+    if known or not measured or request.plane_offset_mm == request.plane_yaw_deg == 0.0:
+        return analysis
+    return _with_plane_counted(trace, request, analysis, nominal)
+
+
+def _with_plane_counted(trace: Trace, request: Request, analysis: Analysis, nominal: Nominal) -> Analysis:
+    """The analysis with what an unknown measuring plane may do in its uncertainties, on a decimated trace."""
+    thread, thin = request.thread, decimate(trace)
+    options = request.options if isinstance(request.options, Options) else Options()
+    quick = msgspec.structs.replace(options, roughness=None)
+
+    def values_in(plane: Plane) -> dict[tuple[str, str], float]:
+        if thread is None:
+            return {}
+        try:
+            found = _analysed(thin, thread, quick, replace(nominal, plane=plane))
+        except (AnalysisError, InputError):
+            return {}
+        return {(q.name, q.instance): q.value for q in found.quantities if q.value is not None}
+
+    x = trace.columns["x_mm"]
+    return count_plane(
+        analysis,
+        values_in,
+        plane_offset_mm=request.plane_offset_mm,
+        plane_yaw_deg=request.plane_yaw_deg,
+        middle_mm=float(np.nanmin(x) + np.nanmax(x)) / 2.0,
+    )
+
+
+def _analysed(trace: Trace, thread: Thread, options: Options, nominal: Nominal) -> Analysis:
+    """The steps in their order; see `analyse`."""
     sides = _sides(trace)
     checks.require_plausible_units(sides, thread)
     quality = [
@@ -288,10 +327,12 @@ def _pitch_quantities(
     """Pitch of each pair, the largest cumulative deviation of each side, index error of each start."""
     frame = measured.frame
     quantities, pairs = [], []
+    turned = _yaw_share(frame)
     for step in neighbour_pitches(frame.along_mm, frame.side, measured.number, measured.along_spread_mm):
         side = side_name(frame.side[step.first])
         pair = f"{side}[{measured.number[step.first] + 1}-{measured.number[step.second] + 1}]"
-        deviation, spread = (step.pitch_mm - thread.pitch_mm) * 1e3, step.uncertainty_mm
+        deviation = (step.pitch_mm - thread.pitch_mm) * 1e3
+        spread = float(np.hypot(step.uncertainty_mm, turned * step.pitch_mm))
         quantities.append(Quantity("pitch", step.pitch_mm, "mm", pair, spread))
         quantities.append(Quantity("pitch_deviation", deviation, "um", pair, spread * 1e3))
         pairs.append(
@@ -302,6 +343,7 @@ def _pitch_quantities(
         here = frame.side == code
         if np.count_nonzero(here) > 1:
             spread = np.hypot(measured.along_spread_mm[here], measured.along_spread_mm[here][0]) * 1e3
+            spread = np.hypot(spread, 1e3 * turned * (frame.along_mm[here] - frame.along_mm[here][0]))
             worst = int(np.argmax(np.abs(sums[here][1:]))) + 1
             quantities.append(
                 Quantity(
@@ -320,6 +362,14 @@ def _pitch_quantities(
             )
     cumulative = [{"instance": n, "deviation_um": round(float(d), 4)} for n, d in zip(names, sums, strict=True)]
     return quantities, {"pitch": pairs, "cumulative_deviation": cumulative}
+
+
+def _yaw_share(frame: Frame) -> float:
+    """Standard uncertainty of a length along one side by that of the plane's yaw, relative."""
+    plane = frame.axis.plane
+    if plane.yaw_uncertainty_rad is None:
+        return 0.0
+    return plane.yaw_uncertainty_rad * plane.shift_mm / float(np.mean(frame.radius_mm))
 
 
 def _trace_quantities(frame: Frame, grid: PitchGrid, across: Across | None, thread: Thread) -> list[Quantity]:
@@ -342,6 +392,18 @@ def _trace_quantities(frame: Frame, grid: PitchGrid, across: Across | None, thre
         Quantity(
             "axis_tilt", tilt, "deg", "", float(np.degrees(tilt_spread)) if tilt_spread is not None else None
         ),
+        *_plane_quantities(frame.axis.plane),
+    ]
+
+
+def _plane_quantities(plane: Plane) -> list[Quantity]:
+    """The measuring plane against the axis, as far as the grooves show it."""
+    offset_u, yaw_u = plane.offset_uncertainty_mm, plane.yaw_uncertainty_rad
+    offset = None if offset_u is None else plane.offset_mm
+    yaw = (None, None) if yaw_u is None else (float(np.degrees(plane.yaw_rad)), float(np.degrees(yaw_u)))
+    return [
+        Quantity("plane_offset", offset, "mm", "", offset_u),
+        Quantity("plane_yaw", yaw[0], "deg", "", yaw[1]),
     ]
 
 
@@ -376,6 +438,7 @@ def _closing_checks(
         checks.flank_ends(flanks, options.max_land_share),
         checks.axis_tilt(tilt, options.max_axis_tilt_deg, trusted=options.alignment == "as-recorded"),
     ]
+    found.append(checks.measuring_plane(frame.axis.plane, options.max_plane_offset_mm))
     if grid.pitch_mm is not None:
         found.append(checks.gross_pitch(grid.pitch_mm, thread, options.max_pitch_error_percent))
     else:

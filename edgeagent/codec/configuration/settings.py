@@ -12,7 +12,7 @@ import msgspec
 
 from edgeagent.codec.configuration.schema import convert, place_of_key, toml_table
 from edgeagent.errors import ConfigError
-from edgeagent.model import DecisionPolicy
+from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG, DecisionPolicy
 
 Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
 Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
@@ -24,11 +24,17 @@ class ConfigTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
 
 class Station(ConfigTable, frozen=True):
-    """Where the agent stands."""
+    """Where the agent stands.
+
+    ``plane_offset_mm`` and ``plane_yaw_deg`` are standard uncertainties of how the measuring plane of an axial
+    trace lies against the part's axis; they count where the trace itself cannot show it.
+    """
 
     site: Name
     cell: Name
     name: Name
+    plane_offset_mm: Positive = PLANE_OFFSET_MM
+    plane_yaw_deg: Positive = PLANE_YAW_DEG
 
 
 class IntakeSettings(ConfigTable, frozen=True):
