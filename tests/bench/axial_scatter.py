@@ -155,7 +155,8 @@ def truth(part) -> dict[str, float]:
 def values(result) -> tuple[dict[tuple[str, str], float], dict[str, list[float]]]:
     found, stated = {}, {}
     for q in result.quantities:
-        if q.name in NAMES and (q.name != "pitch" or q.instance):
+        mean_only = q.name == "ball_pitch_circle_diameter" and q.instance
+        if q.name in NAMES and not mean_only and (q.name != "pitch" or q.instance):
             found[q.name, q.instance] = q.value
             stated.setdefault(q.name, []).append(q.standard_uncertainty)
     return found, stated

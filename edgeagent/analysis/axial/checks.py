@@ -217,7 +217,7 @@ def axis_tilt(tilt_deg: float | None, allowed_deg: float, *, trusted: bool) -> Q
 def measuring_plane(plane: Plane, allowed_mm: float) -> QualityCheck:
     """How the measuring plane lies against the axis; informational where the trace cannot show it."""
     if plane.offset_uncertainty_mm is None:
-        note = "two grooves on each side show how the plane lies; what the station states of it is counted"
+        note = "three grooves on both sides would show how the plane lies; what the station states is counted"
         return QualityCheck("measuring_plane", True, None, allowed_mm, "mm", note)
     note = f"the measuring plane lies {plane.offset_mm:.4f} mm beside the axis"
     if plane.yaw_uncertainty_rad is not None:

@@ -23,9 +23,10 @@ from edgeagent.analysis.axial.helicoid import to_axial, to_normal
 from edgeagent.analysis.axial.plane import Plane
 from edgeagent.model import SIDE_TOP, FloatArray, IntArray
 
-MIN_GROOVES = 2
-"""Of each side, for an offset."""
+MIN_GROOVES = 3
+"""Of both sides together, for an offset: one more than it takes, so that its scatter is seen."""
 MIN_GROOVES_YAW = 3
+"""Of each side."""
 _STEP_MM = 0.02
 _POINTS = 60
 _SETTLE = 8
@@ -102,7 +103,7 @@ def corrected_plane(
     """
     top = side == SIDE_TOP
     count = int(min(np.count_nonzero(top), np.count_nonzero(~top)))
-    if count < MIN_GROOVES or not np.all(np.isfinite(shapes)):
+    if count == 0 or side.size < MIN_GROOVES or not np.all(np.isfinite(shapes)):
         return None
     beside = shapes @ response.weights
     yaw, yaw_u = 0.0, None
