@@ -146,6 +146,8 @@ def _header_entry(line: str, number: int, delimiter: str) -> HeaderEntry | None:
             value = value.lstrip(":=;\t| ").strip()
             if not value or not value.replace("\t", " ").isprintable():
                 return None
+            if header_key(value.split(delimiter)[0]) is not None and delimiter in value:
+                return None  # a row of names; their values stand below
             if separator == r"\s" and not (_DATE.match(value) or re.fullmatch(r"\S*\d\S*(?: \S{1,6})?", value)):
                 continue  # a sentence that begins with a known word
             between = line[begin + cut.start() :]

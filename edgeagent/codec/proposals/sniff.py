@@ -182,7 +182,7 @@ def _settle_decimal(
 ) -> tuple[TableForm, str | Open, list[Finding]]:
     """The decimal mark, and the doubt where a comma may be a delimiter or a decimal mark."""
     rows = [line for line in lines[reading.first : reading.first + 2000] if line.strip()]
-    cells = [cells_of(line, reading.delimiter, reading.decimal) for line in rows]
+    cells = [cells_of(line, reading.delimiter, reading.decimal, reading.fields) for line in rows]
     if reading.delimiter == "comma" and reading.decimal == "." and _split_decimals(cells):
         return _comma_doubt(lines, reading, names)
     numbers = [c for row in cells for c, numeric in zip(row, reading.numeric, strict=False) if numeric]
@@ -266,7 +266,7 @@ def _values(
     words: list[Counter[str]] = [Counter() for _ in range(reading.fields)]
     values = np.full((len(rows), reading.fields), np.nan)
     for k, (_, line) in enumerate(rows):
-        for field, cell in enumerate(cells_of(line, reading.delimiter, reading.decimal)):
+        for field, cell in enumerate(cells_of(line, reading.delimiter, reading.decimal, reading.fields)):
             if number.fullmatch(cell):
                 values[k, field] = float(cell.replace(",", ".") if reading.decimal == "," else cell)
             if not number.fullmatch(cell) or _STAND_IN.fullmatch(cell):
@@ -281,7 +281,11 @@ def _values(
         for w in words[f]
         if w.lower() not in MISSING_WORDS
     }
-    cells = [cells_of(line, reading.delimiter, reading.decimal) for _, line in rows] if labels else []
+    cells = (
+        [cells_of(line, reading.delimiter, reading.decimal, reading.fields) for _, line in rows]
+        if labels
+        else []
+    )
     codes = {f: _codes([row[f] for row in cells], words[f]) for f in labels}
     return values, tuple(sorted(missing)), labels, codes
 

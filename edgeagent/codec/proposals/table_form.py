@@ -39,15 +39,18 @@ def number_pattern(decimal: str) -> re.Pattern[str]:
     return re.compile(rf"[+-]?(?:\d+(?:{d}\d*)?|{d}\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 
 
-def cells_of(line: str, delimiter: str, decimal: str) -> list[str]:
-    """The cells of a line without quotation marks; a delimiter at its end makes no cell."""
+def cells_of(line: str, delimiter: str, decimal: str, fields: int = 0) -> list[str]:
+    """The cells of a line without quotation marks.
+
+    A delimiter at the end of a line makes no cell, unless the row would then have fewer than ``fields``.
+    """
     mark = MARKS[delimiter]
     if '"' in line:
         line = line.replace('","', "\x1f") if mark == decimal else line
         line = line.replace('"', "")
         mark = "\x1f" if mark == decimal else mark
     cells = line.split() if mark == " " else [c.strip() for c in line.split(mark)]
-    return cells[:-1] if len(cells) > 1 and not cells[-1] else cells
+    return cells[:-1] if len(cells) > max(1, fields) and not cells[-1] else cells
 
 
 def best_form(lines: list[str]) -> TableForm:
@@ -91,7 +94,9 @@ def find_run(lines: list[str], delimiter: str, decimal: str) -> TableForm | None
     begin = 0
     patterns: list[tuple[bool, ...]] = []  # begins with a row of numbers; words and blanks may follow
     for position in range(len(lines) + 1):
-        pattern = row_pattern(lines[position], delimiter, decimal, number) if position < len(lines) else None
+        fields = len(patterns[0]) if patterns else 0
+        line = lines[position] if position < len(lines) else ""
+        pattern = row_pattern(line, delimiter, decimal, number, fields)
         blank = position < len(lines) and not lines[position].strip() and bool(patterns)
         if blank or (pattern is not None and patterns and len(pattern) == len(patterns[0])):
             patterns.append(pattern if pattern is not None else patterns[-1])
@@ -116,11 +121,13 @@ def _longer(
     return TableForm(delimiter, decimal, begin + lead, rows, len(usual), usual)
 
 
-def row_pattern(line: str, delimiter: str, decimal: str, number: re.Pattern[str]) -> tuple[bool, ...] | None:
+def row_pattern(
+    line: str, delimiter: str, decimal: str, number: re.Pattern[str], fields: int = 0
+) -> tuple[bool, ...] | None:
     """Which cells are numbers; None when the line is no row: a cell is neither number nor short word."""
     if not line.strip():
         return None
-    cells = cells_of(line, delimiter, decimal)
+    cells = cells_of(line, delimiter, decimal, fields)
     pattern = tuple(number.fullmatch(c) is not None for c in cells)
     for cell, numeric in zip(cells, pattern, strict=True):
         if not numeric and cell.lower() not in MISSING_WORDS and not _LABEL.fullmatch(cell):
@@ -135,12 +142,13 @@ def last_row(lines: list[str], reading: TableForm) -> int:
     for position in range(reading.first, len(lines)):
         if not lines[position].strip():
             continue
-        pattern = row_pattern(lines[position], reading.delimiter, reading.decimal, number)
+        pattern = row_pattern(lines[position], reading.delimiter, reading.decimal, number, reading.fields)
         if pattern is None or len(pattern) != reading.fields:
             break
         numbers = sum(seen and usual for seen, usual in zip(pattern, reading.numeric, strict=True))
         lost = all(
-            c.lower() in MISSING_WORDS for c in cells_of(lines[position], reading.delimiter, reading.decimal)
+            c.lower() in MISSING_WORDS
+            for c in cells_of(lines[position], reading.delimiter, reading.decimal, reading.fields)
         )
         last = position if lost or 2 * numbers >= sum(reading.numeric) else last
     return _without_summary(lines, reading, last)
