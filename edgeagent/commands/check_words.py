@@ -241,7 +241,8 @@ def _share(intake: IntakeSettings) -> str:
     return (
         f"A writer that does not close its file is waited for {intake.unclosed_s:g} s. The lamp shows fault "
         f"while a folder cannot be listed, says nothing for {intake.answer_s:g} s{marker} or was a mount point "
-        f"and is none, and while a live file waits longer than {intake.unread_s:g} s."
+        f"and is none, and while a live file waits longer than {intake.unread_s:g} s. A file that cannot be "
+        f"read holds the lamp if it matches {', '.join(intake.files) or '*.txt, *.x3p, *.smd or a layout'}."
     )
 
 

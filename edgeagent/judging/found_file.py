@@ -16,7 +16,8 @@ class FoundFile:
     the folder has it where that is no text (bytes that are not UTF-8) and ``name`` spells them out.
     ``sha256`` is that of ``data``, where it was read. ``whole`` is False while somebody may still be adding to
     the file: what does not read as a whole one then is not decided yet. ``unclosed_s`` is for how long its
-    writer neither changed nor closed it, None where no writer is known to have it open.
+    writer neither changed nor closed it, None where no writer is known to have it open. ``regular`` is False
+    for a link, a pipe or a device.
     """
 
     folder: str
@@ -32,3 +33,4 @@ class FoundFile:
     sha256: str | None = None
     whole: bool = True
     unclosed_s: float | None = None
+    regular: bool = True

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
+from edgeagent.codec.traces.reader import READ_NAMES
 from edgeagent.judging import bodies
+from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.found_file import FoundFile
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import Entries
 from edgeagent.model import Disposition
 from edgeagent.rules.part_set import PartDecision
+from edgeagent.rules.settling import matches
 
 TURNS_CHECK = "whole_turns"
 """The quality check that compares a trace's turns with those that its recipe asks for."""
@@ -25,6 +28,16 @@ def undecided(file: FoundFile, failed_checks: Collection[str] | None) -> bool:
     if file.whole or file.problem is not None:
         return False
     return failed_checks is None or TURNS_CHECK in failed_checks
+
+
+def should_be_trace(file: FoundFile, configuration: Configuration) -> bool:
+    """Whether a file that cannot be read holds the line, because by its name it is an export.
+
+    Anything else, such as a drawing, a log or a link, raises an alarm alone.
+    """
+    layouts = (layout for layout, _ in configuration.layouts.values())
+    patterns = configuration.settings.intake.files or (*READ_NAMES, *(p for x in layouts for p in x.match.names))
+    return file.regular and matches(file.name, patterns)
 
 
 def revocations(names: Iterable[tuple[str, str]], memory: Memory, now: float) -> Entries:

@@ -83,7 +83,9 @@ def messages(
     if kind == "quarantine":
         alarm = _alarm(stamp, "quarantine", str(body.get("reason", "")), body)
         live = now - float(body.get("settled_at", 0.0)) <= live_s
-        return (replace(alarm, shows=Disposition.HOLD) if live else alarm,)
+        holds = live and bool(body.get("holds", True))
+        alarm = replace(alarm, payload={**alarm.payload, "holds": holds})
+        return (replace(alarm, shows=Disposition.HOLD) if holds else alarm,)
     if kind == "recovery":
         return (_alarm(stamp, str(body.get("what", "recovery")), str(body.get("reason", "")), body),)
     return ()

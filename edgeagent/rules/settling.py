@@ -122,8 +122,8 @@ def whole(waiting: Waiting, now_s: float, patience: Patience) -> bool:
     return waiting.closed or waiting.renamed or now_s - waiting.since_s >= patience.unclosed_s
 
 
-def ignored(name: str, patterns: Collection[str]) -> bool:
-    """Whether a base name is temporary by pattern (shell style, upper and lower case alike)."""
+def matches(name: str, patterns: Collection[str]) -> bool:
+    """Whether a base name fits one of these patterns (shell style, upper and lower case alike)."""
     return _one_pattern(tuple(patterns)).match(name) is not None
 
 

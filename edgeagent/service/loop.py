@@ -37,7 +37,7 @@ from edgeagent.judging.part_decisions import (
 )
 from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
-from edgeagent.judging.whole_file import revocations, undecided
+from edgeagent.judging.whole_file import revocations, should_be_trace, undecided
 from edgeagent.rules.lamp import GATE_CLOSED
 from edgeagent.rules.part_set import expires_at
 from edgeagent.service.acknowledging import Acknowledgements
@@ -345,7 +345,7 @@ class Service:
     def _quarantine(self, file: FoundFile, body: Mapping[str, Any]) -> None:
         if len(file.data):
             self._archive.put(file.data)
-        self._append([("quarantine", body)])
+        self._append([("quarantine", {**body, "holds": should_be_trace(file, self._configuration)})])
         self._log.warning("quarantined", name=file.name, reason=str(body["reason"])[:300])
 
     def _expire_sets(self) -> None:

@@ -11,7 +11,7 @@ from edgeagent.rules.settling import (
     Patience,
     Signs,
     Waiting,
-    ignored,
+    matches,
     looked,
     settled,
     settles_at,
@@ -102,7 +102,7 @@ def test_a_file_settles_when_it_says_it_will():
     ],
 )
 def test_temporary_names(name, expected):
-    assert ignored(name, (".*", "*.part", "*.tmp", "*~")) is expected
+    assert matches(name, (".*", "*.part", "*.tmp", "*~")) is expected
 
 
 PATIENCE = Patience(settle_s=0.3, empty_s=5.0, unclosed_s=60.0)
@@ -213,5 +213,5 @@ def test_file_is_whole_when_somebody_has_ended_it_or_nobody_goes_on(waiting, now
 
 
 def test_without_patterns_no_name_is_temporary():
-    assert not ignored("a.tmp", ())
-    assert not ignored("", ())
+    assert not matches("a.tmp", ())
+    assert not matches("", ())

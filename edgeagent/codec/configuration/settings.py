@@ -46,6 +46,7 @@ class IntakeSettings(ConfigTable, frozen=True):
     live_s: Positive = 60.0
     scan_s: Annotated[float, msgspec.Meta(ge=0.05, le=3600)] | None = None
     ignore: tuple[str, ...] = (".*", "*.part", "*.tmp", "*.filepart", "*.crdownload", "~*", "*~")
+    files: tuple[str, ...] = ()
     file_mb_max: Positive = 32.0
     empty_s: Seconds = 5.0
     locked_s: Seconds = 30.0

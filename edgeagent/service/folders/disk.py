@@ -17,7 +17,7 @@ from pathlib import Path
 from edgeagent.codec.limits import SIDE_FILE_BYTES_MAX
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.errors import InputError, TraceFormatError
-from edgeagent.rules.settling import Look, ignored
+from edgeagent.rules.settling import Look, matches
 from edgeagent.service.folders.errands import Alive
 from edgeagent.service.folders.mounts import Mount, mount_of
 from edgeagent.service.folders.watch import FolderWatch
@@ -52,12 +52,14 @@ class Seen:
 class Content:
     """What came of reading one file that looked like ``look``.
 
-    ``moved``: it looks otherwise now. ``lacks_side``: its side file is not there. ``problem``: it was read,
-    and is unusable. ``failed``: it could not be read. ``sha256`` is that of ``data``.
+    Not ``regular``: it is a link, a pipe or a device. ``moved``: it looks otherwise now. ``lacks_side``: its
+    side file is not there. ``problem``: it was read, and is unusable. ``failed``: it could not be read.
+    ``sha256`` is that of ``data``.
     """
 
     name: str
     look: Look
+    regular: bool = True
     data: bytes = b""
     side: bytes | None = None
     sha256: str | None = None
@@ -95,7 +97,7 @@ def list_folder(path: Path, watch: FolderWatch, patterns: Collection[str]) -> Li
     # Before the listing: what comes between the two is then seen by one of them.
     news = watch.ensure((info.st_dev, info.st_ino), remote=mount is not None and mount.remote)
     everything = frozenset(os.listdir(path))
-    names = {main_name(n) for n in everything if not ignored(n, patterns)}
+    names = {main_name(n) for n in everything if not matches(n, patterns)}
     return Listing(mount, tuple(sorted(names)), everything, news)
 
 
@@ -135,7 +137,8 @@ def read_file(path: Path, look: Look, bytes_max: float, *, wait_for_side: bool, 
     try:
         data = _read_whole(path, alive)
         if data is None:
-            return Content(name, look, problem=TraceFormatError("not a regular file", expected="a file"))
+            odd = TraceFormatError("not a regular file", expected="a file")
+            return Content(name, look, regular=False, problem=odd)
         side, side_look = None, _look_at(side_path)[0] if needs_side_file(name) else None
         if side_look is not None and side_look.size > SIDE_FILE_BYTES_MAX:  # a sparse one costs no disk
             limit = f"at most {SIDE_FILE_BYTES_MAX} bytes"
@@ -149,7 +152,7 @@ def read_file(path: Path, look: Look, bytes_max: float, *, wait_for_side: bool, 
         return Content(name, look, failed=error)
     if see(path).look != look:
         return Content(name, look, moved=True)
-    return Content(name, look, data, side, hashlib.sha256(data).hexdigest())
+    return Content(name, look, data=data, side=side, sha256=hashlib.sha256(data).hexdigest())
 
 
 def begins_with(path: Path, size: int, sha256: str, alive: Alive) -> Growth:

@@ -26,8 +26,8 @@ from edgeagent.rules.settling import (
     Patience,
     Signs,
     Waiting,
-    ignored,
     looked,
+    matches,
     settled,
     settles_at,
     signed,
@@ -92,6 +92,7 @@ class Folder:
         self._backlog: set[str] = set()
         self._chores: deque[Errand] = deque()
         self._handed: dict[str, Waiting] = {}
+        self._deferred: set[str] = set()
         self._reading: dict[str, Waiting] = {}
         self._retry: dict[str, tuple[float, float]] = {}
         self._signs: dict[str, Signs] = {}
@@ -136,7 +137,7 @@ class Folder:
             if hint.lost:
                 self._distrust(now)
             return
-        if self.available is False or ignored(hint.name, self._patterns):
+        if self.available is False or matches(hint.name, self._patterns):
             return
         name = disk.main_name(hint.name)
         signs = Signs(hint.created, hint.writing, hint.closed, hint.renamed)
@@ -180,6 +181,7 @@ class Folder:
         """The file's record is durable: do not read it again while it looks the same."""
         entry = file.entry or file.name
         self._handed.pop(entry, None)
+        self._deferred.discard(entry)
         self._at_start.discard(entry)
         self._backlog.discard(entry)
         self.done[entry] = Done(file.look, file.sha256)
@@ -196,6 +198,7 @@ class Folder:
         if waiting is None or entry in self._waiting:
             return
         self._waiting[entry] = waiting
+        self._deferred.add(entry)
         now = self._clock.monotonic()
         due = now if whole(waiting, now, self._patience) else waiting.since_s + self._patience.unclosed_s
         self._order.put(entry, due, waiting.look.mtime_ns, live=entry not in self._backlog)
@@ -367,6 +370,8 @@ class Folder:
             self._at_start.discard(name)
             self._backlog.discard(name)
         self._waiting[name] = waiting
+        if before is None or before.look != look:
+            self._deferred.discard(name)
         # One place in the queue is enough: whoever waits unchanged has one already.
         if before is None or before.look != look or signs is not None:
             self._schedule(name, now)
@@ -397,6 +402,7 @@ class Folder:
     def _drop(self, name: str) -> None:
         """The file is gone."""
         self._forget(name)
+        self._deferred.discard(name)
         self._at_start.discard(name)
         self._backlog.discard(name)
 
@@ -441,13 +447,16 @@ class Folder:
         return True
 
     def _found(self, content: Content, waiting: Waiting, began: float, ended: float) -> FoundFile:
-        name, settles = content.name, settles_at(waiting, self._patience)
-        unclosed_s = self._patience.unclosed_s
+        name, unclosed_s = content.name, self._patience.unclosed_s
+        # What was read before, and was not whole, settles when its time is up.
+        settles, quiet_s = settles_at(waiting, self._patience), self._settings.settle_s
+        if name in self._deferred and not (waiting.closed or waiting.renamed):
+            settles, quiet_s = waiting.since_s + unclosed_s, unclosed_s
         # It may have settled long ago and waited behind others: its lateness counts from then.
         settled_at = self._clock.now().timestamp() - (self._clock.monotonic() - min(began, settles))
         at_start = name in self._at_start
         if at_start:
-            settled_at = min(settled_at, content.look.ctime_ns / 1e9 + self._settings.settle_s)
+            settled_at = min(settled_at, content.look.ctime_ns / 1e9 + quiet_s)
         return FoundFile(
             folder=self.label,
             name=_spelt_out(name),
@@ -463,6 +472,7 @@ class Folder:
             whole=whole(waiting, began, self._patience)
             or (at_start and self._age_s(content.look) > unclosed_s),
             unclosed_s=unclosed_s if waiting.writing else None,
+            regular=content.regular,
         )
 
 
