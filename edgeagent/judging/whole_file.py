@@ -36,7 +36,10 @@ def should_be_trace(file: FoundFile, configuration: Configuration) -> bool:
     Anything else, such as a drawing, a log or a link, raises an alarm alone.
     """
     layouts = (layout for layout, _ in configuration.layouts.values())
-    patterns = configuration.settings.intake.files or (*READ_NAMES, *(p for x in layouts for p in x.match.names))
+    patterns = configuration.settings.intake.files or (
+        *READ_NAMES,
+        *(p for x in layouts for p in x.match.names),
+    )
     return file.regular and matches(file.name, patterns)
 
 
