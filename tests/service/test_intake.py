@@ -36,6 +36,7 @@ class Desk:
         self.events: list[tuple[str, dict[str, Any]]] = []
         self.mailbox = Mailbox()
         self.found: list[FoundFile] = []
+        self.defers: Callable[[FoundFile], bool] = lambda _file: False
         self.intake = Intake(
             Settings(**wanted), base, SystemClock(), self.mailbox.hint, lambda e, d: self.events.append((e, d))
         )
@@ -46,7 +47,7 @@ class Desk:
         file = self.intake.take()
         if file is not None:
             self.found.append(file)
-            self.intake.finished(file)
+            (self.intake.defer if self.defers(file) else self.intake.finished)(file)
         else:
             self.mailbox.wait(0.01)
 
@@ -451,3 +452,44 @@ def test_sparse_side_file_of_three_gigabytes_is_refused_unread(desk):
     assert "the side file has 3000000000 bytes; expected at most 65536" in str(found["a.x3p"].problem)
     assert (found["a.x3p"].data, found["a.x3p"].side) == (b"", None)
     assert found["b.txt"].data == b"good"
+
+
+def test_deferred_file_is_read_again_when_its_time_is_up_and_settles_then(tmp_path):
+    with desk_of(tmp_path, observer="polling", unclosed_s=2.0) as desk:
+        desk.defers = lambda file: not file.whole
+        desk.until(lambda: desk.intake._folders["inbox"].available)
+        (desk.inbox / "a.txt").write_bytes(b"a piece")
+        desk.until(lambda: len(desk.found) == 2)
+        first, last = desk.found
+        assert (first.whole, last.whole) == (False, True)
+        assert abs((last.settled_at - first.settled_at) - (2.0 - SETTLE_S)) < 0.2
+        desk.rest()
+        assert len(desk.found) == 2
+
+
+def test_deferred_file_is_read_again_when_it_grew(tmp_path):
+    with desk_of(tmp_path, observer="polling", unclosed_s=3600.0) as desk:
+        desk.defers = lambda file: file.data != b"a piece and the rest"
+        desk.until(lambda: desk.intake._folders["inbox"].available)
+        (desk.inbox / "a.txt").write_bytes(b"a piece")
+        desk.until(lambda: len(desk.found) == 1)
+        desk.rest()
+        assert len(desk.found) == 1
+        with (desk.inbox / "a.txt").open("ab") as file:
+            file.write(b" and the rest")
+        desk.until(lambda: len(desk.found) == 2)
+    assert [f.data for f in desk.found] == [b"a piece", b"a piece and the rest"]
+
+
+def test_finished_file_that_grows_is_reported_once_with_what_was_decided(desk):
+    path = desk.inbox / "a.txt"
+    path.write_bytes(b"half")
+    desk.until(lambda: len(desk.found) == 1)
+    with path.open("ab") as file:
+        file.write(b" and half")
+    grown: list[tuple[str, str]] = []
+    desk.until(lambda: grown.extend(desk.intake.grown()) or len(desk.found) == 2)
+    assert grown == [("a.txt", hashlib.sha256(b"half").hexdigest())]
+    path.write_bytes(b"something else that is longer")
+    desk.until(lambda: grown.extend(desk.intake.grown()) or len(desk.found) == 3)
+    assert len(grown) == 1

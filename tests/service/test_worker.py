@@ -105,7 +105,7 @@ def test_files_are_recorded_in_the_order_of_taking_whoever_is_done_first(cell, p
 def test_heart_beats_and_good_parts_are_told_while_a_file_hangs(cell, planted, notes, circle_text):
     cell.begin_broker()
     line = cell.begin_listener()
-    agent = planted(cell.begin_agent, **{"worker.time_s": 3600, "worker.processes": 2})
+    agent = planted(cell.begin_agent, **{"worker.time_s": 3600, "worker.processes": 2, "intake.unread_s": 3600})
     agent.drop("hang-1.txt", circle_text("000001"))
     wait_until((notes / "hang-1.txt.begun").exists, what="the file at a worker")
     before = len(line.messages("heartbeat"))
