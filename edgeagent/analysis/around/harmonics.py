@@ -25,11 +25,13 @@ from edgeagent.analysis.around.least_squares import (
     alignment_terms,
     check_gap,
     combined,
+    cross_product,
     leaked,
     shifted,
     solve_toeplitz,
 )
-from edgeagent.analysis.around.noise import closure_of, noise_between
+from edgeagent.analysis.around.noise import LinesBetween, closure_of, lines_between, noise_between
+from edgeagent.analysis.around.orders import FractionalOrder, find_orders, significant
 from edgeagent.analysis.around.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.analysis.track.eccentric import EccentricContact, Motion, Touch
 from edgeagent.errors import TraceShapeError
@@ -43,6 +45,8 @@ where turns are not whole."""
 _MOVED_MAX = 0.02
 """Angle in rad at the highest order by which φ may still move without another fit: its square is left."""
 _FITS_MAX = 4
+_ORDER_FLOOR_UM = 1e-6
+"""Waves between whole UPR below a picometre are rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,7 @@ class HarmonicFit:
     closure_uncertainty_um: float | None = None
     contact: EccentricContact | None = None
     motion: Motion | None = None
+    orders: tuple[FractionalOrder, ...] = ()
 
     def turns_from_middle(self, angle_rad: FloatArray) -> FloatArray:
         """Turns from the trace's middle, shape of ``angle_rad``."""
@@ -101,7 +106,11 @@ class HarmonicFit:
 
     def residual_at(self, angle_rad: FloatArray, deviation_um: FloatArray) -> FloatArray:
         """What the model leaves of any samples, those that were not fitted among them; shape (n,), µm."""
-        return deviation_um - self.alignment_at(angle_rad) - self.profile_at(angle_rad, self.centred)
+        rest = deviation_um - self.alignment_at(angle_rad) - self.profile_at(angle_rad, self.centred)
+        for wave in self.orders:
+            turned = np.exp(1j * wave.upr * self.touched(angle_rad).angle_rad)
+            rest -= 2 * np.real(wave.coefficient * turned)
+        return rest
 
     def profile_at(self, angle_rad: FloatArray, coefficient: ComplexArray) -> FloatArray:
         """The function of harmonics ``coefficient`` where samples at any angles touch; shape (n,), µm."""
@@ -273,6 +282,7 @@ class _Solution:
     sums: TrigonometricSums
     density: ComplexArray
     columns: FloatArray
+    sides: ComplexArray
     solved: ComplexArray
     coefficient: ComplexArray
     beta: FloatArray
@@ -317,7 +327,71 @@ def _solve(trace: _Trace, touch: Touch, upr_max: int) -> _Solution:
     solved = solve_toeplitz(density, sides)
     beta, inverse = alignment_terms(columns, deviation, sides, solved)
     coefficient: ComplexArray = solved[0] - beta @ solved[1:]
-    return _Solution(sums, density, columns, solved, coefficient, beta, inverse)
+    return _Solution(sums, density, columns, sides, solved, coefficient, beta, inverse)
+
+
+def _floor(lines: LinesBetween) -> float:
+    """Power of a wave of ``_ORDER_FLOOR_UM``."""
+    return (lines.points * _ORDER_FLOOR_UM / 2) ** 2
+
+
+def _with_orders(
+    trace: _Trace, touch: Touch, solution: _Solution, residual: FloatArray, uprs: tuple[float, ...]
+) -> tuple[_Solution, tuple[FractionalOrder, ...], FloatArray]:
+    """Harmonics, alignment and waves between whole UPR fitted together; what is left of the readings.
+
+    Each wave's cosine and sine are taken through the fit: what harmonics and alignment leave of them is fitted
+    to the residual, and what they took is given back. The waves' uncertainties are those of a noise of 1 µm.
+    """
+    upr_max = len(solution.coefficient) - 1
+    own, taken_c, taken_beta = [], [], []
+    sides = solution.sides
+    for upr in uprs:
+        turned = np.exp(1j * upr * touch.angle_rad)
+        for column in (turned.real.copy(), turned.imag.copy()):
+            solved = solve_toeplitz(solution.density, solution.sums.sums(column, upr_max)[None, :])
+            beta = np.zeros(0)
+            if trace.alignment:
+                right = np.einsum("in,n->i", solution.columns, column) - cross_product(sides[1:], solved)[:, 0]
+                beta = np.asarray(solution.inverse @ right, dtype=np.float64)
+            c = solved[0] - beta @ solution.solved[1:]
+            own.append(column - combined(beta, solution.columns) - solution.sums.evaluate(c))
+            taken_c.append(c)
+            taken_beta.append(beta)
+    left = np.stack(own)
+    gram = np.einsum("in,jn->ij", left, left)
+    size = np.linalg.solve(gram, np.einsum("in,n->i", left, residual))
+    spread = np.sqrt(np.diag(np.linalg.inv(gram)))
+    found = tuple(
+        FractionalOrder(
+            upr,
+            complex(size[2 * k], -size[2 * k + 1]) / 2,
+            float(np.hypot(*spread[2 * k : 2 * k + 2])) / 2**0.5,
+        )
+        for k, upr in enumerate(uprs)
+    )
+    changed = replace(
+        solution,
+        coefficient=solution.coefficient - size @ np.stack(taken_c),
+        beta=solution.beta - size @ np.stack(taken_beta),
+    )
+    return changed, found, residual - combined(size, left)
+
+
+def _with_noise(orders: tuple[FractionalOrder, ...], noise_um: FloatArray, points: int) -> tuple[FractionalOrder, ...]:
+    """The waves with the noise of their neighbours, of which an amplitude of whole order has sqrt(2/points)."""
+    if not orders:
+        return ()
+    order = np.arange(len(noise_um), dtype=np.float64)
+    return tuple(
+        replace(
+            w,
+            standard_uncertainty_um=float(np.interp(w.upr, order, noise_um))
+            * w.standard_uncertainty_um
+            / float(np.sqrt(2 / points)),
+        )
+        for w in orders
+    )
 
 
 def _with_uncertainty(
@@ -329,7 +403,17 @@ def _with_uncertainty(
     residual = trace.deviation_um - combined(beta, columns) - solution.sums.evaluate(solution.coefficient)
     if len(touch.extra_um):
         residual -= touch.extra_um
-    between = noise_between(trace.angle_rad, residual, upr_max, turns)
+    lines = lines_between(trace.angle_rad, residual, upr_max, turns)
+    orders: tuple[FractionalOrder, ...] = ()
+    if lines is not None and len(significant(np.abs(lines.line) ** 2, lines.whole, _floor(lines))):
+        # Over the part's own angle a wave is one line, over the spindle's it has side bands.
+        over_part = lines_between(touch.angle_rad, residual, upr_max, turns)
+        uprs = find_orders(over_part.line, over_part.whole, _floor(over_part)) if over_part else ()
+        if uprs:
+            solution, orders, residual = _with_orders(trace, touch, solution, residual, uprs)
+            beta = solution.beta
+            lines = lines_between(trace.angle_rad, residual, upr_max, turns)
+    between = None if lines is None else noise_between(lines, upr_max, points)
     freedom = max(points - 2 * upr_max - 1 - len(beta), 1)
     white = float(np.sum(residual**2)) / freedom
     variance = np.full(upr_max + 1, 2 * white / points) if between is None else between[0]
@@ -356,6 +440,7 @@ def _with_uncertainty(
         coefficient=coefficient,
         standard_uncertainty_um=np.sqrt(variance),
         noise_um=np.sqrt(variance),
+        orders=_with_noise(orders, np.sqrt(variance), points),
         alignment=beta,
         middle_rad=middle_rad,
         centred=solution.coefficient,

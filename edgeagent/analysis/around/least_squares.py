@@ -123,6 +123,16 @@ def leaked(leak: ComplexArray, covariance: FloatArray) -> FloatArray:
     return result
 
 
+def cross_product(a: ComplexArray, b: ComplexArray) -> FloatArray:
+    """Sums over the samples of two sets of functions, from harmonics of one and sums of the other.
+
+    ``a`` and ``b`` have shapes (m, N + 1) and (n, N + 1), orders 0 … N of Hermitian sequences; shape (m, n).
+    """
+    full = 2 * np.real(np.conj(a) @ b.T) - np.real(np.outer(a[:, 0].conj(), b[:, 0]))
+    result: FloatArray = full
+    return result
+
+
 def alignment_terms(
     columns: FloatArray, deviation_um: FloatArray, sides: ComplexArray, solved: ComplexArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -134,15 +144,10 @@ def alignment_terms(
     if not len(columns):
         return np.zeros(0), np.zeros((0, 0))
 
-    def cross(a: ComplexArray, b: ComplexArray) -> FloatArray:
-        full = 2 * np.real(np.conj(a) @ b.T) - np.real(np.outer(a[:, 0].conj(), b[:, 0]))
-        result: FloatArray = full
-        return result
-
     # No BLAS over the samples: its sums depend on the number of threads, a replay must give the same digits.
     gram = np.einsum("in,jn->ij", columns, columns)
-    schur = gram - cross(sides[1:], solved[1:])
-    right = np.einsum("in,n->i", columns, deviation_um) - cross(sides[1:], solved[:1])[:, 0]
+    schur = gram - cross_product(sides[1:], solved[1:])
+    right = np.einsum("in,n->i", columns, deviation_um) - cross_product(sides[1:], solved[:1])[:, 0]
     own = np.sqrt(np.diag(gram))
     separable = np.linalg.eigvalsh(schur / np.outer(own, own))[0]
     if separable > _SEPARABLE_MIN:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeagent.analysis.around.least_squares import solve_toeplitz
 from edgeagent.analysis.around.trigonometric import ComplexArray, TrigonometricSums
@@ -50,32 +53,50 @@ def closure_of(
     return closure, 2 * white / points + (share * jump) ** 2, residual_um - jump * left
 
 
-def noise_between(
-    angle_rad: FloatArray, residual_um: FloatArray, upr_max: int, turns: float
-) -> tuple[FloatArray, FloatArray] | None:
-    """Variance of an amplitude from the lines between harmonics, shape (upr_max + 1,), and beside 0 and 1 UPR.
+@dataclass(frozen=True, slots=True)
+class LinesBetween:
+    """Sums of a residual over whole turns: ``line`` holds exp(-i k angle / ``whole``), k = 1 …, angles from 0
+    on.
 
-    With T whole turns the residual has lines at every 1/T UPR; those at whole UPR are taken by the fit, the
-    others hold what does not repeat from turn to turn. Averaged over a window that widens with UPR. The second
-    array, shape (2,), holds the level at which noise moves slope and tilt: that of the window, or of the lines
-    next to 0 and 1 UPR where it is much higher, as it is with a drift. None for fewer than two whole turns.
+    ``points`` samples lie in the whole turns, ``inside`` says which, None for all.
     """
+
+    line: ComplexArray
+    whole: int
+    points: int
+    inside: NDArray[np.bool_] | None
+
+
+def lines_between(
+    angle_rad: FloatArray, residual_um: FloatArray, upr_max: int, turns: float
+) -> LinesBetween | None:
+    """The residual's lines at every 1/T UPR of its T whole turns; None for fewer than two whole turns."""
     whole = int(turns + 1e-3)
     if whole < 2:
         return None
     start = float(angle_rad.min())
-    inside = angle_rad - start < 2 * np.pi * whole - 1e-9
-    every = bool(np.all(inside))
-    angle, residual = (angle_rad, residual_um) if every else (angle_rad[inside], residual_um[inside])
-    lines = np.arange(1, upr_max * whole + whole)
-    power = (
-        np.abs(
-            TrigonometricSums(angle / whole, len(lines) + 1).sums(
-                residual, len(lines), remainder=_NOISE_REMAINDER
-            )[1:]
-        )
-        ** 2
-    )
+    angle, inside = angle_rad - start, None
+    within = angle < 2 * np.pi * whole - 1e-9
+    if not np.all(within):
+        angle, residual_um, inside = angle[within], residual_um[within], within
+    count = upr_max * whole + whole - 1
+    sums = TrigonometricSums(angle / whole, count + 1)
+    line = sums.sums(residual_um, count, remainder=_NOISE_REMAINDER)[1:]
+    return LinesBetween(line, whole, len(angle), inside)
+
+
+def noise_between(found: LinesBetween, upr_max: int, points: int) -> tuple[FloatArray, FloatArray]:
+    """Variance of an amplitude from the lines between harmonics, shape (upr_max + 1,), and beside 0 and 1 UPR.
+
+    Lines at whole UPR are taken by the fit, the others hold what does not repeat from turn to turn. Averaged
+    over a window that widens with UPR. The second array, shape (2,), holds the level at which noise moves slope
+    and tilt: that of the window, or of the lines next to 0 and 1 UPR where it is much higher, as it is with a
+    drift.
+    ``points`` is the number of samples that were fitted.
+    """
+    whole = found.whole
+    lines = np.arange(1, len(found.line) + 1)
+    power = np.abs(found.line) ** 2
     noisy = lines % whole != 0
     running_power = np.concatenate(([0.0], np.cumsum(np.where(noisy, power, 0.0))))
     running_count = np.concatenate(([0], np.cumsum(noisy)))
@@ -85,7 +106,7 @@ def noise_between(
     high = np.clip(np.maximum(order * whole + reach, 2 * reach), 0, len(lines))
     low = np.minimum(low, np.maximum(len(lines) - 2 * reach, 0))
     mean = (running_power[high] - running_power[low]) / np.maximum(running_count[high] - running_count[low], 1)
-    scale = 2 / (len(angle) * len(angle_rad))
+    scale = 2 / (found.points * points)
     nearest = np.array([_level_beside(at, lines, power, whole) for at in (0, whole)])
     # The few lines that count scatter much: they speak where they say several times what the window says.
     return mean * scale, np.where(nearest > 3 * mean[:2], nearest, mean[:2]) * scale
