@@ -258,11 +258,13 @@ class Influences:
 class Spectrum:
     """Harmonics of one revolution, normal to the surface; all arrays of shape (n,), upr from 1 to n.
 
+    Waves between whole orders come in the same form, with their own ``upr`` in any order.
+
     Component k is ``amplitude_nm[k-1] * cos(k * angle + phase)``; ``noise_nm`` is the standard
     uncertainty of the amplitude.
     """
 
-    upr: IntArray
+    upr: NDArray[Any]
     amplitude_nm: FloatArray
     phase_deg: FloatArray
     noise_nm: FloatArray
@@ -272,12 +274,14 @@ class Spectrum:
 class Analysis:
     """All that the numbers say about one trace; nothing of it is judged.
 
+    ``orders`` are the significant waves that do not close in one turn, None where they cannot be told.
     ``details`` holds what a report draws (JSON values only: lists, numbers, strings, mappings).
     """
 
     quality: tuple[QualityCheck, ...]
     quantities: tuple[Quantity, ...]
     spectrum: Spectrum | None = None
+    orders: Spectrum | None = None
     turns: float | None = None
     details: Mapping[str, Any] = field(default_factory=dict)
 
@@ -444,3 +448,4 @@ class Judgement:
     spectrum: JudgedSpectrum | None
     disposition: Disposition
     reasons: tuple[str, ...]
+    orders: JudgedSpectrum | None = None

@@ -13,6 +13,7 @@ from edgeagent.analysis.budget.contributions import (
     contributions,
     harmonic_contributions,
     harmonic_uncertainty_nm,
+    order_uncertainty_nm,
     wanted_influences,
 )
 from edgeagent.analysis.kinds import Kind, Request
@@ -30,7 +31,7 @@ from edgeagent.rules.budget import Budget, combine
 
 @dataclass(frozen=True, slots=True)
 class Budgeted:
-    """An analysis whose uncertainties are those of ``budgets``; the harmonics' ones have shape (n,).
+    """An analysis whose uncertainties are those of ``budgets``; those of harmonics and orders have shape (n,).
 
     ``known`` is all that they were made from.
     """
@@ -38,6 +39,7 @@ class Budgeted:
     analysis: Analysis
     budgets: Mapping[tuple[str, str], Budget]
     harmonics_nm: FloatArray | None
+    orders_nm: FloatArray | None
     known: Known
 
     def of_harmonic(self, upr: int) -> Budget | None:
@@ -96,6 +98,7 @@ def budgeted(
         replace(analysis, quality=checks, quantities=tuple(quantities)),
         budgets,
         harmonic_uncertainty_nm(spectrum, known) if spectrum is not None else None,
+        order_uncertainty_nm(analysis.orders, known) if analysis.orders is not None else None,
         known,
     )
 

@@ -219,6 +219,7 @@ def _part(
         extra_limits=limits,
         holds=(*holds, *grade_holds),
         uncertainty_nm=known.harmonics_nm if known else None,
+        orders_uncertainty_nm=known.orders_nm if known else None,
     )
     return analysis, judgement, known
 

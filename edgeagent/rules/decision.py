@@ -197,10 +197,13 @@ def judge_spectrum(
     plan: MeasurementPlan | None,
     rule: str | DecisionPolicy,
     uncertainty_nm: FloatArray | None = None,
+    *,
+    beside: int = 0,
 ) -> JudgedSpectrum:
     """Every harmonic against the limit curves. The curves are upper limits of amplitudes in nm.
 
     ``uncertainty_nm``, the standard uncertainties of shape (n,) where a budget adds to the spectrum's noise.
+    ``beside`` is the number of other waves that are judged together with these.
     """
     u = spectrum.noise_nm if uncertainty_nm is None else uncertainty_nm
     upper, caution = curve_at(plan.curve_limits if plan else (), spectrum.upr.astype(np.float64))
@@ -208,7 +211,7 @@ def judge_spectrum(
     with np.errstate(invalid="ignore", over="ignore"):
         sure = np.sqrt(np.maximum(spectrum.amplitude_nm**2 - 2 * u**2, 0.0)) - upper
     policy = _policy(rule)
-    accepting, rejecting = guard_factors(policy, int(np.count_nonzero(np.isfinite(upper))))
+    accepting, rejecting = guard_factors(policy, beside + int(np.count_nonzero(np.isfinite(upper))))
     # A risk of one half or more accepts beyond the limit; then nothing is left to be inconclusive.
     rejecting = max(rejecting, -accepting)
     codes = np.zeros(len(over), dtype=np.int64)
@@ -240,22 +243,24 @@ def judge(
     extra_limits: Sequence[ScalarLimit] = (),
     holds: Sequence[str] = (),
     uncertainty_nm: FloatArray | None = None,
+    orders_uncertainty_nm: FloatArray | None = None,
 ) -> Judgement:
     """Verdicts of all values and the disposition of the file.
 
     ``plan`` is the recipe's measurement, None when there is none. ``extra_limits`` are a standard's limits
     that the plan's grade asks for; ``holds`` are reasons from outside the trace that forbid acceptance;
-    ``uncertainty_nm`` are the harmonics' standard uncertainties where a budget says more than their noise.
+    ``uncertainty_nm`` are the harmonics' standard uncertainties where a budget says more than their noise,
+    ``orders_uncertainty_nm`` those of the waves between whole orders, which the same curves limit.
     Nonconformity rejects whatever else is wrong; anything doubtful holds; else the file is accepted.
     """
     rule = _policy(rule)
     limits = (*(plan.scalar_limits if plan else ()), *extra_limits)
     judged = [_characteristic(q, scalar_limits(limits, q.name, q.instance), rule) for q in analysis.quantities]
     missing = [_unmeasured(x) for x in limits if not _measured(x, analysis.quantities)]
-    spectrum = None
-    if analysis.spectrum is not None:
-        spectrum = judge_spectrum(analysis.spectrum, plan, rule, uncertainty_nm)
-    harmonics = _harmonic_characteristics(spectrum) if spectrum is not None else []
+    spectrum, orders = _judged_waves(analysis, plan, rule, uncertainty_nm, orders_uncertainty_nm)
+    harmonics = [
+        c for found in (spectrum, orders) if found is not None for c in _harmonic_characteristics(found)
+    ]
     if plan is not None and not _covers(spectrum, plan):
         missing.append(
             Characteristic("harmonic_amplitude", "", None, "nm", None, None, None, None, Verdict.INCONCLUSIVE)
@@ -275,7 +280,29 @@ def judge(
     else:
         disposition = Disposition.ACCEPT
         reasons = [_sentence(c) for c in everything if c.verdict == Verdict.CAUTION]
-    return Judgement(everything, spectrum, disposition, _shortened(reasons))
+    return Judgement(everything, spectrum, disposition, _shortened(reasons), orders)
+
+
+def _judged_waves(
+    analysis: Analysis,
+    plan: MeasurementPlan | None,
+    policy: DecisionPolicy,
+    uncertainty_nm: FloatArray | None,
+    orders_uncertainty_nm: FloatArray | None,
+) -> tuple[JudgedSpectrum | None, JudgedSpectrum | None]:
+    """Whole orders and the waves between them, one family; None where the trace has none."""
+    whole, between = analysis.spectrum, analysis.orders
+    curves = plan.curve_limits if plan else ()
+    count = [
+        0 if s is None else int(np.count_nonzero(np.isfinite(curve_at(curves, s.upr.astype(np.float64))[0])))
+        for s in (whole, between)
+    ]
+    return (
+        None if whole is None else judge_spectrum(whole, plan, policy, uncertainty_nm, beside=count[1]),
+        None
+        if between is None
+        else judge_spectrum(between, plan, policy, orders_uncertainty_nm, beside=count[0]),
+    )
 
 
 def _shortened(reasons: Sequence[str]) -> tuple[str, ...]:
@@ -372,7 +399,7 @@ def _harmonic(judged: JudgedSpectrum, i: int) -> Characteristic:
     value, upper = finite(judged.spectrum.amplitude_nm), finite(judged.upper_nm)
     return Characteristic(
         name="harmonic_amplitude",
-        instance=str(int(judged.spectrum.upr[i])),
+        instance=_order_name(float(judged.spectrum.upr[i])),
         value=value,
         unit="nm",
         expanded_uncertainty=_expanded(u),
@@ -382,6 +409,11 @@ def _harmonic(judged: JudgedSpectrum, i: int) -> Characteristic:
         verdict=judged.verdicts[i],
         conformance_probability=_probability(value, u, None, upper),
     )
+
+
+def _order_name(upr: float) -> str:
+    """Instance of a harmonic: 37, and 37.33 between whole orders."""
+    return str(int(upr)) if upr == int(upr) else f"{upr:.2f}"
 
 
 def _sentence(c: Characteristic) -> str:

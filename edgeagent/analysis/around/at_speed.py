@@ -21,10 +21,13 @@ import numpy as np
 
 from edgeagent.analysis.around.roundness import root_mean_square
 from edgeagent.errors import TraceRangeError
-from edgeagent.model import FloatArray, Quantity, Running, Thread
+from edgeagent.model import FloatArray, Quantity, Running, Spectrum, Thread
 
 _EDGE = 1e-9
 """Relative width within which a frequency counts as lying on the edge of a band or resonance."""
+
+
+_NO_LINES = Spectrum(*(np.zeros(0) for _ in range(4)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +177,7 @@ def band_velocity(
     noise_nm: FloatArray,
     band_hz: tuple[float, float],
     per_upr_hz: tuple[float, float],
+    between: Spectrum | None = None,
 ) -> tuple[float, float] | None:
     """RMS velocity with which the waves in a frequency band move a ball, in µm/s, and its standard uncertainty.
 
@@ -182,15 +186,18 @@ def band_velocity(
     normal to the surface at one ball. ``amplitude_nm`` and ``noise_nm`` have shape (N,), 1 UPR first.
     ``per_upr_hz`` is the frequency of 1 UPR at the lowest and at the highest speed; the value is the greatest
     over that range (within a set of harmonics v grows with speed, so only speeds at which one leaves the band
-    have to be tried). None where the band reaches beyond N at one of those speeds. Raises TraceRangeError
-    unless 0 < low < high and 0 < lowest <= highest speed.
+    have to be tried). ``between`` are waves between whole orders, which count alike. None where the band
+    reaches beyond N at one of those speeds. Raises TraceRangeError unless 0 < low < high and 0 < lowest <=
+    highest speed.
     """
     low, high = band_hz
     slow, fast = per_upr_hz
     if not (0 < low < high and 0 < slow <= fast):
         raise TraceRangeError(f"band {low:g} to {high:g} Hz and speeds must rise from above 0")
     leaving = np.arange(max(int(np.ceil(high / fast)), 2), int(high / slow * (1 + _EDGE)) + 1)
-    speeds = np.append(high / leaving, fast)
+    lines = between if between is not None else _NO_LINES
+    gone = high / lines.upr
+    speeds = np.concatenate((high / leaving, gone[(gone >= slow) & (gone <= fast)], [fast]))
     last = np.floor(high / speeds * (1 + _EDGE)).astype(np.int64)
     if last.max() > len(amplitude_nm):
         return None
@@ -198,10 +205,17 @@ def band_velocity(
     order = np.arange(1, len(amplitude_nm) + 1)
     running_sum = np.concatenate(([0.0], np.cumsum((order * amplitude_nm) ** 2)))
     square = np.where(last > first, speeds**2 * (running_sum[last] - running_sum[np.minimum(first, last)]), 0.0)
+    line_hz = speeds[:, None] * lines.upr
+    heard = (line_hz > low * (1 + _EDGE)) & (line_hz <= high * (1 + _EDGE))
+    square = square + np.sum(np.where(heard, line_hz * lines.amplitude_nm, 0.0) ** 2, axis=1)
     worst = int(np.argmax(square))
-    inside = slice(int(first[worst]), int(last[worst]))
-    scale = 2e-3 * np.pi * float(speeds[worst]) * order[inside]
-    return root_mean_square(scale * amplitude_nm[inside], scale * noise_nm[inside])
+    inside = slice(int(first[worst]), max(int(last[worst]), int(first[worst])))
+    also = heard[worst]
+    scale = 2e-3 * np.pi * float(speeds[worst]) * np.append(order[inside], lines.upr[also])
+    return root_mean_square(
+        scale * np.append(amplitude_nm[inside], lines.amplitude_nm[also]),
+        scale * np.append(noise_nm[inside], lines.noise_nm[also]),
+    )
 
 
 def band_velocities(
@@ -210,6 +224,7 @@ def band_velocities(
     bands_hz: Sequence[tuple[float, float]],
     thread: Thread,
     running: Running,
+    between: Spectrum | None = None,
 ) -> tuple[Quantity, ...]:
     """Characteristic ``band_velocity`` of each band, instance such as ``50-300``; see ``band_velocity``."""
     if running.speed_rpm is None:
@@ -217,7 +232,7 @@ def band_velocities(
     slow, fast = (hertz_per_upr(thread, speed) for speed in running.speed_rpm)
     found = []
     for low, high in bands_hz:
-        value = band_velocity(amplitude_nm, noise_nm, (low, high), (slow, fast))
+        value = band_velocity(amplitude_nm, noise_nm, (low, high), (slow, fast), between)
         rms, u = value if value is not None else (None, None)
         found.append(Quantity("band_velocity", rms, "um/s", band_name(low, high), u))
     return tuple(found)
@@ -229,15 +244,21 @@ def band_name(low_hz: float, high_hz: float) -> str:
 
 
 def resonance_amplitudes(
-    amplitude_nm: FloatArray, noise_nm: FloatArray, thread: Thread, running: Running
+    amplitude_nm: FloatArray,
+    noise_nm: FloatArray,
+    thread: Thread,
+    running: Running,
+    between: Spectrum | None = None,
 ) -> tuple[Quantity, ...]:
     """Characteristic ``resonance_amplitude`` of each declared resonance: the greatest amplitude that meets it.
 
     Instance ``n@f``: n is the order of the greatest harmonic (2 UPR and above) that meets the resonance at f Hz
     at any of the recipe's speeds. Where the resonance lies between the harmonics none excites it: instance
     ``none@f``, value 0. Where it lies above the last harmonic measured the value is None, instance ``?@f``.
-    ``amplitude_nm`` and ``noise_nm`` have shape (N,), 1 UPR first. Raises TraceRangeError without a speed.
+    ``amplitude_nm`` and ``noise_nm`` have shape (N,), 1 UPR first; ``between`` are waves between whole orders,
+    named like ``37.33@f``. Raises TraceRangeError without a speed.
     """
+    lines = between if between is not None else _NO_LINES
     if running.speed_rpm is None:
         raise TraceRangeError("resonances need the running speed")
     slow, fast = (hertz_per_upr(thread, speed) for speed in running.speed_rpm)
@@ -246,7 +267,17 @@ def resonance_amplitudes(
         reach = width / 2 + _EDGE * centre
         first = max(int(np.ceil((centre - reach) / fast)), 2)
         last = int(np.floor((centre + reach) / slow))
-        if last < first:
+        met = np.flatnonzero((lines.upr >= (centre - reach) / fast) & (lines.upr <= (centre + reach) / slow))
+        line = int(met[np.argmax(lines.amplitude_nm[met])]) if len(met) else None
+        top = float(amplitude_nm[first - 1 : last].max(initial=0.0)) if last <= len(amplitude_nm) else np.inf
+        if line is not None and lines.amplitude_nm[line] > top:
+            found.append(
+                Quantity(
+                    "resonance_amplitude", float(lines.amplitude_nm[line]), "nm",
+                    f"{lines.upr[line]:.2f}@{centre:g}", float(lines.noise_nm[line]),
+                )
+            )  # fmt: skip
+        elif last < first:
             found.append(Quantity("resonance_amplitude", 0.0, "nm", f"none@{centre:g}"))
         elif last > len(amplitude_nm):
             found.append(Quantity("resonance_amplitude", None, "nm", f"?@{centre:g}"))

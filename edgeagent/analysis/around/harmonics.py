@@ -378,7 +378,9 @@ def _with_orders(
     return changed, found, residual - combined(size, left)
 
 
-def _with_noise(orders: tuple[FractionalOrder, ...], noise_um: FloatArray, points: int) -> tuple[FractionalOrder, ...]:
+def _with_noise(
+    orders: tuple[FractionalOrder, ...], noise_um: FloatArray, points: int
+) -> tuple[FractionalOrder, ...]:
     """The waves with the noise of their neighbours, of which an amplitude of whole order has sqrt(2/points)."""
     if not orders:
         return ()

@@ -33,6 +33,20 @@ def spectrum_of(fit: HarmonicFit, factor: float, upr_high: int) -> Spectrum:
     )
 
 
+def orders_of(fit: HarmonicFit, factor: float, upr_high: int) -> Spectrum | None:
+    """The waves between whole orders up to ``upr_high``; None for fewer than two turns, which do not tell
+    them."""
+    if fit.noise_from == "residual":
+        return None
+    waves = [w for w in fit.orders if w.upr <= upr_high]
+    return Spectrum(
+        upr=np.array([w.upr for w in waves]),
+        amplitude_nm=np.array([w.amplitude_um for w in waves]) * (1000 * factor),
+        phase_deg=np.degrees(np.angle(np.array([w.coefficient for w in waves], dtype=np.complex128))),
+        noise_nm=np.array([w.standard_uncertainty_um for w in waves]) * (1000 * factor),
+    )
+
+
 def surface_values(fit: HarmonicFit, factor: float, options: Options, spiral: bool) -> tuple[Quantity, ...]:
     """Roundness, eccentricity, for a spiral tilt and lead mismatch, and the bands that the recipe asks for."""
     noise = amplitude_uncertainty_um(fit)
@@ -54,7 +68,11 @@ def surface_values(fit: HarmonicFit, factor: float, options: Options, spiral: bo
     amplitude_nm, noise_nm = 1000 * factor * fit.amplitude_um, 1000 * factor * noise[1:]
     for low, high in options.bands:
         inside = slice(low - 1, high)
-        rms, u_rms = root_mean_square(amplitude_nm[inside], noise_nm[inside])
+        lines = [w for w in fit.orders if low <= w.upr <= high]
+        rms, u_rms = root_mean_square(
+            np.append(amplitude_nm[inside], [1000 * factor * w.amplitude_um for w in lines]),
+            np.append(noise_nm[inside], [1000 * factor * w.standard_uncertainty_um for w in lines]),
+        )
         if high > len(amplitude_nm):
             values.append(Quantity("band_rms", None, "nm", f"{low}-{high}"))
         else:
@@ -82,8 +100,9 @@ def values_at_speed(
         ), [QualityCheck("at_speed", False, None, None, "", note)]
     amplitude = 1000 * factor * fit.amplitude_um
     noise = 1000 * factor * amplitude_uncertainty_um(fit)[1:]
-    found = band_velocities(amplitude, noise, options.velocity_bands_hz, thread, running)
-    found += resonance_amplitudes(amplitude, noise, thread, running)
+    between = orders_of(fit, factor, len(amplitude))
+    found = band_velocities(amplitude, noise, options.velocity_bands_hz, thread, running, between)
+    found += resonance_amplitudes(amplitude, noise, thread, running, between)
     beyond = [f"{q.name} {q.instance}" for q in found if q.value is None]
     reach = hertz_per_upr(thread, running.speed_rpm[0]) * len(amplitude)
     note = f"harmonics to {len(amplitude)} UPR reach {reach:.5g} Hz at {running.speed_rpm[0]:g} rpm"

@@ -121,6 +121,16 @@ def harmonic_uncertainty_nm(spectrum: Spectrum, known: Known) -> FloatArray:
     return np.sqrt(square)
 
 
+def order_uncertainty_nm(lines: Spectrum, known: Known) -> FloatArray:
+    """Combined standard uncertainty of the waves between whole orders, shape (n,)."""
+    instrument = known.instrument
+    upr = lines.upr.astype(np.float64)
+    own = np.maximum(lines.noise_nm, _harmonic_repeatability_nm(known.part, upr))
+    u, deviation = interpolated(instrument.waves, upr)
+    scale = instrument.gauge_scale or 0.0
+    return np.sqrt(own**2 + lines.amplitude_nm**2 * (scale**2 + u**2 + deviation**2))
+
+
 def harmonic_contributions(spectrum: Spectrum, known: Known, upr: int) -> tuple[Contribution, ...]:
     """The lines of one harmonic's budget, whose sum is that of ``harmonic_uncertainty_nm``.
 

@@ -21,6 +21,7 @@ from edgeagent.analysis.around.trace_checks import (
 )
 from edgeagent.analysis.around.values import (
     null_values,
+    orders_of,
     spectrum_of,
     surface_values,
     track_roughness,
@@ -124,6 +125,7 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
         quality=tuple(checks + rough_checks),
         quantities=quantities + speed + rough,
         spectrum=spectrum,
+        orders=orders_of(fit, factor, upr_high),
         turns=fit.turns,
         details={"factor": factor, "noise_from": fit.noise_from, "model_upr": len(fit.coefficient) - 1},
     )

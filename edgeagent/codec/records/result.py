@@ -50,6 +50,7 @@ def result_object(
         "quality": [quality_object(c) for c in analysis.quality],
         "characteristics": [characteristic_object(c) for c in judgement.characteristics],
         "spectrum": None if spectrum is None else _spectrum_object(spectrum),
+        "orders": None if judgement.orders is None else _orders_object(judgement.orders),
         "disposition": judgement.disposition.value,
         "reasons": list(judgement.reasons),
         "details": dict(analysis.details),
@@ -120,6 +121,14 @@ def key_characteristics(characteristics: Sequence[Characteristic], count: int) -
 def encode(value: Any) -> bytes:
     """JSON bytes; the same value gives the same bytes on every machine (shortest decimal form)."""
     return msgspec.json.encode(value)
+
+
+def _orders_object(judged: JudgedSpectrum) -> dict[str, list[float | None]]:
+    """The waves between whole orders, strongest first."""
+    lines = judged.spectrum
+    own = lines.noise_nm if judged.uncertainty_nm is None else judged.uncertainty_nm
+    found = {"upr": lines.upr, "amplitude_nm": lines.amplitude_nm, "noise_nm": own, "upper_nm": judged.upper_nm}
+    return {k: [v if math.isfinite(v) else None for v in values.tolist()] for k, values in found.items()}
 
 
 def _spectrum_object(judged: JudgedSpectrum) -> dict[str, list[Any]]:

@@ -1,0 +1,129 @@
+"""Waves that do not close in one turn: found, refined between the lines, judged, and nothing where there is
+none."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from eccentric_part import EccentricTrack, waves
+from test_eccentric import analysed, check, thread_of
+
+from edgeagent.analysis.around.at_speed import hertz_per_upr
+from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.model import CurveLimit, Disposition, MeasurementPlan, Running, Trace, TraceHeader, Verdict
+from edgeagent.rules.decision import judge
+
+BASE = {2: (0.150, 0.3), 20: (0.020, 0.0), 37: (0.010, 1.0)}
+
+
+def readings(turns, extra, *, off_um=4.0, noise_um=0.002, per_turn=3600, seed=1, jitter=0.0):
+    """Angles in rad and readings in µm of an eccentric thread whose waves need not close in a turn."""
+    rng = np.random.default_rng(seed)
+    count = round(turns * per_turn)
+    angle = (np.arange(count) + rng.uniform(-jitter, jitter, count)) * (2 * np.pi / per_turn)
+    track = EccentricTrack()
+    reading = track.reading_um(angle, waves({**BASE, **extra}), np.full(count, track.offset_mm(off_um + 0j)))
+    return angle, reading + 1.3 * angle / (2 * np.pi) + rng.normal(0, noise_um, count)
+
+
+def found(turns, extra, *, upr=500, **more):
+    return analysed(*readings(turns, extra, **more), thread=thread_of(), upr=upr)
+
+
+@pytest.mark.parametrize(
+    ("turns", "upr"),
+    [(2, 110.5), (2, 37.4), (3, 37 + 1 / 3), (3, 37.5), (3, 100 + 1 / 3), (3.4, 37.33), (5, 480.6)],
+)
+@pytest.mark.parametrize("off_um", [0.5, 15.0])
+def test_a_wave_between_whole_orders_comes_back_with_its_order_and_amplitude(turns, upr, off_um):
+    one = found(turns, {upr: (0.050, 0.2)}, off_um=off_um)
+    assert len(one.orders.upr) == 1
+    u = one.orders.noise_nm[0]
+    assert one.orders.upr[0] == pytest.approx(upr, abs=0.001)
+    assert one.orders.amplitude_nm[0] == pytest.approx(50.0, abs=4 * u + 0.05)
+    assert math.cos(np.radians(one.orders.phase_deg[0]) - 0.2) > 0.99
+    # the whole orders beside it keep their own, and so does their noise
+    none = found(turns, {}, off_um=off_um)
+    near = slice(int(upr) - 3, int(upr) + 3)
+    assert np.abs(one.spectrum.amplitude_nm - none.spectrum.amplitude_nm)[near].max() < 0.2
+    assert one.spectrum.noise_nm[int(upr)] < 1.5 * none.spectrum.noise_nm[int(upr)] + 0.01
+
+
+def test_jittered_steps_and_several_waves_do_no_harm():
+    planted = {37 + 1 / 3: 0.050, 74 + 2 / 3: 0.020, 112.0: 0.008, 149 + 1 / 3: 0.004}
+    one = found(3, {n: (a, 0.5) for n, a in planted.items()}, jitter=0.3)
+    assert one.orders.upr.tolist() == pytest.approx([37 + 1 / 3, 74 + 2 / 3, 149 + 1 / 3], abs=0.002)
+    assert one.orders.amplitude_nm.tolist() == pytest.approx([50.0, 20.0, 4.0], abs=0.15)
+    assert one.spectrum.amplitude_nm[111] == pytest.approx(8.0, abs=0.15)
+
+
+@pytest.mark.parametrize("turns", [2, 3, 5])
+def test_noise_alone_has_no_such_wave(turns):
+    for seed in range(25):
+        assert len(found(turns, {}, seed=seed, per_turn=1500, upr=200, noise_um=0.05).orders.upr) == 0
+
+
+@pytest.mark.parametrize("turns", [2, 3])
+def test_a_drift_has_no_such_wave(turns):
+    angle, reading = readings(turns, {}, per_turn=1500)
+    for seed in range(15):
+        walk = np.cumsum(np.random.default_rng(seed).normal(0, 0.005, len(angle)))
+        one = analysed(angle, reading + walk, thread=thread_of(), upr=200)
+        assert len(one.orders.upr) == 0
+
+
+def test_stated_uncertainty_is_the_scatter_over_seeds():
+    runs = [
+        found(3, {37.4: (0.050, 0.2)}, seed=s, per_turn=1200, upr=150, noise_um=0.02).orders for s in range(40)
+    ]
+    scatter = np.std([r.amplitude_nm[0] for r in runs])
+    assert 0.7 < np.mean([r.noise_nm[0] for r in runs]) / scatter < 1.4
+
+
+def test_a_wave_of_one_turn_alone_is_no_such_wave_and_still_fails_the_turns():
+    angle, reading = readings(3, {})
+    second = (angle >= 2 * np.pi) & (angle < 4 * np.pi)
+    reading[second] += 0.7 * np.cos(5 * angle[second])
+    one = analysed(angle, reading, thread=thread_of(), upr=500)
+    assert len(one.orders.upr) == 0
+    assert not check(one, "turn_agreement").ok
+
+
+def test_a_single_turn_cannot_tell_and_says_none():
+    assert found(1, {37 + 1 / 3: (0.050, 0.2)}).orders is None
+
+
+def plan(limit_nm):
+    curve = CurveLimit(np.array([2.0, 500.0]), np.array([300.0, limit_nm]), None)
+    return MeasurementPlan("left-flank", "spiral", spiral.Options(), (), (curve,))
+
+
+def test_the_curve_of_the_whole_orders_judges_it_too():
+    one = found(3, {300 + 1 / 3: (0.050, 0.2)})
+    bad, good = judge(one, plan(5.0), "guarded"), judge(one, plan(200.0), "guarded")
+    assert bad.disposition == Disposition.REJECT
+    (worst,) = [c for c in bad.characteristics if c.verdict == Verdict.NONCONFORMING]
+    assert (worst.name, worst.instance) == ("harmonic_amplitude", "300.33")
+    assert good.disposition == Disposition.ACCEPT
+    assert judge(found(3, {}), plan(5.0), "guarded").disposition == Disposition.ACCEPT
+
+
+def test_bands_and_values_at_speed_see_it():
+    thread = thread_of()
+    angle, reading = readings(3, {37 + 1 / 3: (0.050, 0.2)})
+    hertz = (37 + 1 / 3) * hertz_per_upr(thread, 3000.0)
+    running = Running(speed_rpm=(3000.0, 3000.0), resonances_hz=((hertz, 5.0),))
+    options = spiral.Options(upr=(2, 500), bands=((30, 40),), velocity_bands_hz=((0.9 * hertz, 1.1 * hertz),))
+    header = TraceHeader(
+        kind="spiral", feature="left-flank", measured_at=None, part="P", serial="1", tip_radius_mm=0.005
+    )
+    trace = Trace(header, {"angle_deg": np.degrees(angle), "deviation_um": reading})
+    analysis = spiral.analyse(trace, Request(thread, options, 500.0, running))
+    value = {q.name: (q.instance, q.value) for q in analysis.quantities}
+    assert value["band_rms"][1] == pytest.approx(math.hypot(50.0, 10.0) / math.sqrt(2), rel=1e-2)
+    own = math.hypot((37 + 1 / 3) * 50.0, 37 * 10.0) / (37 + 1 / 3)
+    assert value["band_velocity"][1] == pytest.approx(2e-3 * math.pi * hertz * own / math.sqrt(2), rel=1e-2)
+    assert value["resonance_amplitude"][0] == f"37.33@{hertz:g}"
+    assert value["resonance_amplitude"][1] == pytest.approx(50.0, abs=0.2)
