@@ -358,3 +358,25 @@ def test_reader_that_goes_away_early_is_no_error(station):
 def test_a_shell_completes_the_names_of_commands(begun, names):
     found = main.shell_complete(click.Context(main), begun)
     assert [item.value for item in found] == names
+
+
+def test_inspect_shows_no_control_character_of_a_file_name(tmp_path):
+    names = ("a\x1b[2Jb.txt", "c\nd.txt", "e\x9bf.txt")
+    for name in names:
+        (tmp_path / name).write_bytes(b"no trace")
+    config = str(Path(__file__).resolve().parents[2] / "config" / "agent.toml")
+    found = CliRunner().invoke(main, ["inspect", *(str(tmp_path / name) for name in names), "--config", config])
+    assert found.exit_code == 1
+    assert found.stderr.count("\n") == len(names)
+    assert not {"\x1b", "\x9b"} & set(found.stderr + found.stdout)
+    assert "a?[2Jb.txt" in found.stderr
+
+
+def test_inspect_refuses_a_sparse_side_file_by_its_size(tmp_path):
+    with (tmp_path / "a.smd.meta.toml").open("wb") as file:
+        file.truncate(3_000_000_000)
+    (tmp_path / "a.smd").write_bytes(b"profile")
+    config = str(Path(__file__).resolve().parents[2] / "config" / "agent.toml")
+    found = CliRunner().invoke(main, ["inspect", str(tmp_path / "a.smd"), "--config", config])
+    assert found.exit_code == 1
+    assert "it has 3000000000 bytes, at most 65536 are read" in found.stderr
