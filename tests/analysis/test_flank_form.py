@@ -112,3 +112,16 @@ def test_uncertainty_of_form_and_root_is_right_on_textured_flanks_and_none_is_he
         stated = np.sqrt(np.mean(np.square(both[..., 1])))
         # 60 draws of 5 to 10 places know a scatter to 10 % where a rare deep valley makes it
         assert 0.7 < stated / scatter < 1.35, name
+
+
+@pytest.mark.parametrize("member", ["shaft", "nut"])
+@pytest.mark.parametrize("relief_mm", [0.3, 0.5])
+def test_groove_whose_root_is_relieved_is_found_and_measured_on_its_flanks(member, relief_mm):
+    part = Part(member=member)
+    cut = dataclasses.replace(CUT, x_end_mm=8.0, spacing_mm=0.004)
+    result = measured(part, cut, traced(part, cut, relief_mm=relief_mm))
+    assert set(by_name(result, "contact_angle_left")) == {"top[1]", "top[2]", "bottom[1]"}
+    assert all(v == pytest.approx(45.0, abs=0.01) for v in by_name(result, "contact_angle_left").values())
+    # The slot is 0.3 mm deep below the flanks' common root.
+    assert all(v > 300.0 for v in by_name(result, "root_clearance").values())
+    assert [c.check for c in result.quality if not c.ok] == []

@@ -25,6 +25,7 @@ from edgeagent.analysis.travel.deviations import (
     widest_window,
 )
 from edgeagent.analysis.travel.grades import measurements_per_300, travel_limits
+from edgeagent.analysis.travel.options import UsefulTravel
 from edgeagent.errors import TraceRangeError
 from edgeagent.model import (
     Analysis,
@@ -56,32 +57,17 @@ GAP_STEPS_MAX = 3.0
 
 _CURVE_POINTS_MAX = 2000
 
-NonNegative = Annotated[float, msgspec.Meta(ge=0)]
 
-
-class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Options(UsefulTravel, frozen=True, forbid_unknown_fields=True):
     """Recipe keys of a travel measurement.
 
-    The useful travel runs from ``useful_start_mm`` to ``useful_end_mm`` of the trace's own travel, or is all
-    of the trace less ``excess_mm`` at both ends. ``travel_compensation_um`` is C, the travel that the part is
+    ``travel_compensation_um`` is C, the travel that the part is
     meant to gain over the useful travel. ``grade`` says how many measured points the standard asks for;
     without it, as many as the finest grade needs.
     """
 
-    useful_start_mm: float | None = None
-    useful_end_mm: float | None = None
-    excess_mm: NonNegative = 0.0
     travel_compensation_um: float = 0.0
     grade: Annotated[int, msgspec.Meta(ge=0, le=10)] | None = None
-
-    def __post_init__(self) -> None:
-        if (self.useful_start_mm is None) != (self.useful_end_mm is None):
-            raise ValueError("useful_start_mm and useful_end_mm belong together")
-        if self.useful_start_mm is not None and self.useful_end_mm is not None:
-            if self.useful_end_mm <= self.useful_start_mm:
-                raise ValueError("useful_end_mm must be above useful_start_mm")
-            if self.excess_mm > 0.0:
-                raise ValueError("excess_mm does not go with useful_start_mm and useful_end_mm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,11 +225,11 @@ def _span(span_mm: float, lead_mm: float | None) -> QualityCheck:
 def _useful(travel_mm: FloatArray, options: Options) -> tuple[tuple[float, float], QualityCheck]:
     low, high = float(travel_mm[0]), float(travel_mm[-1])
     if options.useful_start_mm is None or options.useful_end_mm is None:
-        start, end = low + options.excess_mm, high - options.excess_mm
+        start, end = options.bounds_mm(low, high)
         ok = end > start
         note = f"useful travel from {start:.6g} to {end:.6g} mm" if ok else "the excess leaves no useful travel"
     else:
-        start, end = options.useful_start_mm, options.useful_end_mm
+        start, end = options.bounds_mm(low, high)
         # the end samples may lie a step inside the window that the recipe asks for
         step_mm = float(np.median(np.diff(travel_mm)))
         ok = low <= start + step_mm and high >= end - step_mm
