@@ -26,10 +26,14 @@ class Unmatched:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One acknowledgement: the record number that it names, and who sent it."""
+    """One acknowledgement: the record number that it names, 0 for rubbish, and who sent it.
+
+    ``receipt`` is by what the client confirms to the broker that it is dealt with.
+    """
 
     seq: int
     who: str
+    receipt: tuple[int, int] = (0, 0)
 
 
 def sort_out(
@@ -64,3 +68,10 @@ def acknowledged_seq(payload: bytes) -> int:
     """The record number that the line acknowledges: plain digits; anything else is 0, which matches nothing."""
     text = payload[:64].decode("utf-8", errors="replace").strip()
     return int(text) if text.isascii() and text.isdigit() and len(text) < 16 else 0
+
+
+def result_of(one: Asked, matched: bool) -> str:
+    """What the line is answered."""
+    if matched:
+        return "acknowledged"
+    return "nothing-waits" if one.seq else "malformed"

@@ -43,9 +43,11 @@ from edgeagent.rules.delivery_state import (
     NotLetIn,
     Phase,
     Publish,
+    Repeat,
     Report,
     Rewind,
     Start,
+    StateSeen,
     Stop,
     Subscribe,
     Tick,
@@ -71,7 +73,7 @@ def step(state: Delivery, event: Event) -> Result:
     rule = TABLE.get((state.phase, type(event)))
     if rule is None:
         return state, ()
-    if isinstance(event, Acked | LampSeen | Heard | Connected):
+    if isinstance(event, Acked | LampSeen | StateSeen | Heard | Connected):
         state = replace(state, heard_at=event.now)
     after, actions = rule(state, event)
     return follow(after, event, actions)
@@ -92,6 +94,8 @@ def _start(state: Delivery, event: Start) -> Result:
         answered=event.answered,
         retained=event.retained,
         boot=event.boot,
+        store=event.store,
+        run=event.run,
         marks=marks_behind(state, event.position),
     )
     return state, (Rewind(state.position, state.settled), Connect())
@@ -142,12 +146,16 @@ def _lost(state: Delivery, event: Disconnected) -> Result:
 
     Never the client's own reconnection: it would repeat what it still holds, old lamp values among it.
     """
-    report = Report("mqtt-disconnected", {"reason": event.words})
+    said = Report("mqtt-disconnected", {"reason": event.words})
+    foreign: tuple[Action, ...] = ()
+    if event.taken_over:
+        words = "another client came with our client id; give each agent a store and a broker user of its own"
+        state, foreign = _foreign(state, event.now, words)
     if event.now - state.connected_at > STABLE_S:
         after, actions = _reconnect(replace(state, pause_s=0.0), event.now)
     else:
         after, actions = _pause(state, event.now)
-    return after, (report, *actions)
+    return after, (said, *actions, *foreign)
 
 
 def _without_session(state: Delivery) -> Delivery:
@@ -240,10 +248,7 @@ def _lamp_while_proving(state: Delivery, event: LampSeen) -> Result:
         return state, actions
     state = replace(state, phase=Phase.DELIVERING, due=0.0, beat_at_ready=state.beat)
     ready = Report("ready", {"lamp": state.lamp.value, "undelivered": state.end - state.position})
-    if state.retained is None:
-        return state, (ready,)
-    state, messages = publish(state, (state.retained,), 0, event.now)
-    return state, (*messages, ready)
+    return state, (ready,) if state.retained is None else (Repeat(state.retained), ready)
 
 
 def _lamp_seen(state: Delivery, event: LampSeen) -> Result:
@@ -258,11 +263,36 @@ def _lamp_seen(state: Delivery, event: LampSeen) -> Result:
     state = replace(state, overwritten=True)
     if event.payload == b"3" and event.now - state.connected_at <= state.acknowledged_within_s:
         return state, ()
-    first = state.foreign_at is None
-    state = replace(state, foreign_at=event.now, lamp=with_fault(state.lamp, FOREIGN, True))
     payload = event.payload[:16].decode("ascii", errors="replace")
     words = f"another client wrote {payload!r} on the lamp's topic; find it and take its right to write"
+    return _foreign(state, event.now, words)
+
+
+def _foreign(state: Delivery, now: float, words: str) -> Result:
+    """Fault until it is over for some time; the alarm comes with the first sign."""
+    first = state.foreign_at is None
+    state = replace(state, foreign_at=now, lamp=with_fault(state.lamp, FOREIGN, True))
     return state, (Report("foreign-writer", {"reason": words}),) if first else ()
+
+
+def _state_seen(state: Delivery, event: StateSeen) -> Result:
+    """Another store is foreign while it is alive. A copy of ours takes our place with each connection.
+
+    Of such a copy only what the broker keeps is seen: a state that is not of this process, although this one
+    published its own, and not of an earlier start either, as a broker with an old database would have it.
+    """
+    if event.store == state.store and event.run != state.run:
+        if event.retained and (not state.stated or event.boot < state.boot):
+            return state, ()
+        words = "another agent runs on a copy of our store, with our client id; give it a store of its own"
+        return _foreign(state, event.now, words)
+    if event.retained or event.store == state.store:
+        return state, ()
+    words = (
+        f"an agent with the store {event.store[:12]} publishes below our prefix (ours is {state.store[:12]}); "
+        "give each agent a prefix and a store of its own"
+    )
+    return _foreign(state, event.now, words)
 
 
 def _heard(state: Delivery, _event: Heard) -> Result:
@@ -308,6 +338,7 @@ def _found(state: Delivery, event: Found) -> Result:
 
 
 def _aside(state: Delivery, event: Aside) -> Result:
+    state = replace(state, stated=state.stated or any(one.topic == "state" for one in event.outgoing))
     return publish(state, event.outgoing, 0, event.now)
 
 
@@ -363,6 +394,7 @@ _SESSION: dict[type[Event], Callable[..., Result]] = {
     **_ANYWHERE,
     Acked: _acked,
     LampSeen: _lamp_seen,
+    StateSeen: _state_seen,
     Heard: _heard,
     Aside: _aside,
     Beat: _beat,

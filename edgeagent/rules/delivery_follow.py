@@ -42,7 +42,7 @@ def _settle(state: Delivery) -> Delivery:
     if not done:
         return state
     last = state.sent[done - 1]
-    delivered = [one for entry in state.sent[:done] for one in entry.outgoing if one.topic == "disposition"]
+    delivered = [e.source for e in state.sent[:done] if any(o.topic == "disposition" for o in e.outgoing)]
     return replace(
         state,
         sent=state.sent[done:],
@@ -106,14 +106,22 @@ def publish(state: Delivery, outgoing: tuple[Outgoing, ...], seq: int, now: floa
     """Hand over messages of record ``seq``, 0 for none."""
     actions: list[Action] = []
     for one in outgoing:
-        state, sent = send(state, one.topic, one.payload, one.retain, seq, now)
+        state, sent = send(state, one.topic, one.payload, one.retain, seq, now, one.expires_at)
         actions += sent
     return state, tuple(actions)
 
 
-def send(state: Delivery, topic: str, payload: Any, retain: bool, seq: int, now: float) -> Result:
+def send(
+    state: Delivery,
+    topic: str,
+    payload: Any,
+    retain: bool,
+    seq: int,
+    now: float,
+    expires_at: float | None = None,
+) -> Result:
     """Hand over one message at QoS 1 and remember it until its PUBACK."""
     ticket = state.ticket + 1
     message = Open(ticket, topic, seq, now)
     state = replace(state, ticket=ticket, open=(*state.open, message))
-    return state, (Publish(ticket, topic, payload, retain),)
+    return state, (Publish(ticket, topic, payload, retain, expires_at=expires_at),)

@@ -38,12 +38,14 @@ CONNECTED = frozenset({Phase.PROVING, Phase.DELIVERING, Phase.RESTING, Phase.STO
 class Entry:
     """A journal record on its way, or a run of records without messages that ends with record ``seq``.
 
-    ``place`` is where it ends in the journal, handed back by Rewind and otherwise not looked at.
+    ``place`` is where it ends in the journal and ``source`` the record, handed back by Rewind and Repeat and
+    otherwise not looked at.
     """
 
     seq: int
     place: object
     outgoing: tuple[Outgoing, ...] = ()
+    source: object = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +65,11 @@ class Delivery:
     ``due`` is when the phase runs out. ``sent`` are records whose messages are with the broker, ``sent_to`` the
     last of them, ``position`` the last one acknowledged whole and ``settled`` its place. ``shown`` is the digit
     last handed over in this session, ``overwritten`` says that somebody wrote over it, and ``awaited`` are
-    those whose echo has not come back. ``retained`` is the last disposition that was acknowledged, published
-    again on each connection. ``marks`` are (record, time): up to this record the journal had grown by
-    then. ``answered`` are records behind the position that the line acknowledged: sent again, they do not
-    wait again.
+    those whose echo has not come back. ``retained`` is the record of the last disposition that was
+    acknowledged, published again on each connection. ``marks`` are (record, time): up to this record the
+    journal had grown by then. ``answered`` are records behind the position that the line acknowledged: sent
+    again, they do not wait again. ``store`` is the identity of the journal, the hash of its first record,
+    ``run`` that of the process, and ``stated`` says whether it published its state.
     """
 
     latches: bool
@@ -88,11 +91,14 @@ class Delivery:
     sent: tuple[Entry, ...] = ()
     open: tuple[Open, ...] = ()
     reading: bool = False
-    retained: Outgoing | None = None
+    retained: object = None
     answered: frozenset[int] = frozenset()
     marks: tuple[tuple[int, float], ...] = ()
     ticket: int = 0
     boot: int = 0
+    store: str = ""
+    run: str = ""
+    stated: bool = False
     beat: int = 0
     beat_at_ready: int = 0
     pause_s: float = 0.0
@@ -137,8 +143,10 @@ class Start(Event):
     settled: object
     lamp: Lamp
     answered: frozenset[int]
-    retained: Outgoing | None
+    retained: object
     boot: int = 0
+    store: str = ""
+    run: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,9 +180,10 @@ class Unreachable(Event):
 
 @dataclass(frozen=True, slots=True)
 class Disconnected(Event):
-    """The connection is gone."""
+    """The connection is gone; ``taken_over`` when another client came with our client id."""
 
     words: str
+    taken_over: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +199,19 @@ class LampSeen(Event):
     """A message on the lamp's topic that was not retained: our own echo, or a foreign one."""
 
     payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class StateSeen(Event):
+    """A message on the state's topic: ours, an agent's with another store, or a copy's of our store.
+
+    ``run`` is drawn anew at each start of a process; ``retained`` as the broker kept it for our connection.
+    """
+
+    store: str
+    run: str
+    boot: int
+    retained: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,13 +313,14 @@ class Read:
 
 @dataclass(frozen=True, slots=True)
 class Publish:
-    """Hand one message to the client; at QoS 0 nothing is heard of it again."""
+    """Hand one message to the client; at QoS 0 nothing is heard of it again. ``expires_at`` is POSIX time."""
 
     ticket: int
     topic: str
     payload: Mapping[str, Any] | bytes
     retain: bool
     qos: int = 1
+    expires_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,4 +331,11 @@ class Report:
     details: Mapping[str, Any]
 
 
-Action = Connect | Drop | Subscribe | Rewind | Read | Publish | Report
+@dataclass(frozen=True, slots=True)
+class Repeat:
+    """Publish once more, beside the ordered delivery, the first message of this record as it reads now."""
+
+    source: object
+
+
+Action = Connect | Drop | Subscribe | Rewind | Read | Publish | Report | Repeat

@@ -49,12 +49,16 @@ _ALARM_KEYS = (
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """One message below the prefix. ``shows`` is what the lamp takes over with it: a quarantine is a hold."""
+    """One message below the prefix. ``shows`` is what the lamp takes over with it: a quarantine is a hold.
+
+    ``expires_at`` (POSIX seconds) is when it ceases to act, None for never.
+    """
 
     topic: str
     payload: Mapping[str, Any]
     retain: bool
     shows: Disposition | None = None
+    expires_at: float | None = None
 
 
 def messages(

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from edgeagent.rules.acknowledgements import Asked, Unmatched, sort_out, take_count
+from edgeagent.codec.records.record import Record
+from edgeagent.rules.acknowledgements import Asked, Unmatched, result_of, sort_out, take_count
 from edgeagent.service.publisher import Publisher
 from edgeagent.store.clock import Clock
 
-Append = Callable[[list[tuple[str, Mapping[str, Any]]]], Any]
+Append = Callable[[list[tuple[str, Mapping[str, Any]]]], list[Record]]
 
 
 class Acknowledgements:
@@ -23,18 +24,22 @@ class Acknowledgements:
         """All that came since the last turn, with one sync however many they are."""
         waiting, now = {w.seq for w in self._publisher.delivery.lamp.waiting}, self._clock.monotonic()
         self._unmatched, recorded = sort_out(self._unmatched, asked, waiting, now)
-        if recorded:
-            self._append([_entry(one, matched) for one, matched in recorded])
-        for one, matched in recorded:
+        records = self._append([_entry(one, matched) for one, matched in recorded]) if recorded else []
+        for record, (one, matched) in zip(records, recorded, strict=True):
             self._publisher.acknowledge(one.seq)
             self._log.info("acknowledged", seq=one.seq, matched=matched)
+            answer = {"acknowledges": one.seq, "result": result_of(one, matched), "who": one.who}
+            self._publisher.answer("acknowledge/result", record, answer)
+        for one in asked:
+            self._publisher.confirm(one)
 
     def report_count(self) -> None:
         """Put on record how many of the last period named nothing that waits, once it is over."""
         self._unmatched, count = take_count(self._unmatched, self._clock.monotonic())
         if count:
             reason = f"{count} more messages on acknowledge named nothing that waits for it"
-            self._append([("recovery", {"what": "acknowledgements-refused", "reason": reason})])
+            (record,) = self._append([("recovery", {"what": "acknowledgements-refused", "reason": reason})])
+            self._publisher.answer("acknowledge/result", record, {"result": "refused", "count": count})
             self._log.warning("acknowledgements-refused", count=count)
 
 

@@ -8,6 +8,7 @@ paho's own reconnection would repeat what it still holds, old lamp values among 
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import ssl
 import sys
@@ -20,11 +21,15 @@ from urllib.parse import urlsplit
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.errors import ConfigError
 
 _PAUSE_MAX_S = 10
+SESSION_S = 7 * 24 * 3600
+"""For so long the broker keeps what the line acknowledges while the agent is away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +46,15 @@ class MqttEvent:
     payload: bytes = b""
     retained: bool = False
     who: str = ""
+    qos: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """As whom a client comes to the broker. ``clean`` leaves behind what the broker kept for this id."""
+
+    client_id: str
+    clean: bool
 
 
 class MqttClient:
@@ -58,26 +72,45 @@ class MqttClient:
         generation: int,
         post: Callable[[MqttEvent], None],
         *,
+        identity: Identity,
         window: int,
     ) -> None:
-        self._client = _new_client(settings, prefix, base, generation, post, window)
+        self._client = _new_client(settings, prefix, base, generation, post, identity, window)
         parts = urlsplit(settings.url)
         port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
-        self._client.connect_async(str(parts.hostname), port, settings.keep_alive_s)
+        session: dict[str, Any] = {}
+        if settings.version == "5":
+            kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            kept.SessionExpiryInterval = SESSION_S
+            session = {"clean_start": identity.clean, "properties": kept}
+        self._client.connect_async(str(parts.hostname), port, settings.keep_alive_s, **session)
         self._client.loop_start()
 
-    def subscribe(self, topics: Sequence[str]) -> None:
-        """Subscribe at QoS 1; a failure shows as a self-test that does not come back."""
+    def subscribe(self, topics: Sequence[tuple[str, int]]) -> None:
+        """Subscribe to topics at their QoS; a failure shows as a self-test that does not come back."""
         with contextlib.suppress(OSError, ValueError):
-            self._client.subscribe([(topic, 1) for topic in topics])
+            self._client.subscribe(list(topics))
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int) -> int:
+    def confirm(self, mid: int) -> None:
+        """Acknowledge a message that came at QoS 1: until then the broker keeps it for us."""
+        with contextlib.suppress(OSError, ValueError):
+            self._client.ack(mid, 1)
+
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool, qos: int, expires_in_s: float | None = None
+    ) -> int:
         """Hand one message to the client; returns the id under which it is acknowledged.
+
+        Under MQTT 5 the broker forgets it, retained or queued, ``expires_in_s`` seconds from now.
 
         paho's return code is not looked at: a message that is kept counts as open until its PUBACK, and
         what stays open is sent again by a new client.
         """
-        return int(self._client.publish(topic, payload, qos=qos, retain=retain).mid)
+        properties = None
+        if expires_in_s is not None and self._client.protocol == mqtt.MQTTv5:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.MessageExpiryInterval = max(1, math.ceil(expires_in_s))
+        return int(self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties).mid)
 
     def close(self, *, polite: bool) -> None:
         """End the session; not ``polite`` leaves the will to the broker."""
@@ -91,14 +124,21 @@ class MqttClient:
 
 
 def _new_client(
-    settings: Mqtt, prefix: str, base: Path, generation: int, post: Callable[[MqttEvent], None], window: int
+    settings: Mqtt,
+    prefix: str,
+    base: Path,
+    generation: int,
+    post: Callable[[MqttEvent], None],
+    identity: Identity,
+    window: int,
 ) -> mqtt.Client:
     version5 = settings.version == "5"
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
-        client_id=settings.client_id or f"edgeagent-{prefix.replace('/', '-')}",
+        client_id=identity.client_id,
         protocol=mqtt.MQTTv5 if version5 else mqtt.MQTTv311,
-        clean_session=None if version5 else True,
+        clean_session=None if version5 else identity.clean,
+        manual_ack=True,
     )
     client.max_inflight_messages_set(window)
     client.reconnect_delay_set(1, _PAUSE_MAX_S)
@@ -108,34 +148,36 @@ def _new_client(
     if urlsplit(settings.url).scheme == "mqtts":
         client.tls_set_context(_tls(settings, base))
 
-    def told(event: MqttEvent) -> None:
+    def send(event: MqttEvent) -> None:
         # An exception in a callback would end paho's thread while is_connected() stays true.
         with contextlib.suppress(Exception):
             post(event)
 
     def on_connect(_c: Any, _u: Any, _f: Any, reason: Any, _p: Any) -> None:
-        told(MqttEvent("connect", generation, reason=int(reason.value), words=str(reason)))
+        send(MqttEvent("connect", generation, reason=int(reason.value), words=str(reason)))
 
     def on_connect_fail(_c: Any, _u: Any) -> None:
         # paho calls this while it handles the error and does not pass it on.
         error = sys.exc_info()[1]
-        told(MqttEvent("unreachable", generation, words=str(error) if error else "no connection"))
+        send(MqttEvent("unreachable", generation, words=str(error) if error else "no connection"))
 
     def on_disconnect(_c: Any, _u: Any, _f: Any, reason: Any, _p: Any) -> None:
-        told(MqttEvent("disconnect", generation, words=str(reason)))
+        send(MqttEvent("disconnect", generation, reason=int(reason.value), words=str(reason)))
 
     def on_publish(_c: Any, _u: Any, mid: int, reason: Any, _p: Any) -> None:
-        told(MqttEvent("acked", generation, mid=mid, reason=int(reason.value), words=str(reason)))
+        send(MqttEvent("acked", generation, mid=mid, reason=int(reason.value), words=str(reason)))
 
     def on_message(_c: Any, _u: Any, message: Any) -> None:
-        told(
+        send(
             MqttEvent(
                 "message",
                 generation,
                 topic=str(message.topic),
-                payload=bytes(message.payload[:1024]),
+                payload=bytes(message.payload[:4096]),
                 retained=bool(message.retain),
                 who=_who(message),
+                mid=int(message.mid),
+                qos=int(message.qos),
             )
         )
 

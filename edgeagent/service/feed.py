@@ -32,6 +32,10 @@ class Feed:
         self._after, self._cursor = seq, place
         self._read.clear()
 
+    def compose(self, record: object) -> tuple[Outgoing, ...]:
+        """A record's messages as they read now."""
+        return self._compose(record)
+
     def take(self, room: int, more_time: Callable[[], bool]) -> tuple[Entry, ...]:
         """The next records, until their messages fill ``room`` or the time is up; always one, if there is any.
 
@@ -48,7 +52,7 @@ class Feed:
             left -= len(outgoing)
             if entries and not outgoing and not entries[-1].outgoing:
                 entries.pop()
-            entries.append(Entry(record.seq, place, outgoing))
+            entries.append(Entry(record.seq, place, outgoing, record))
             if not more_time():
                 break
         return tuple(entries)

@@ -26,7 +26,6 @@ from edgeagent.errors import (
 from edgeagent.judging import bodies
 from edgeagent.judging.evaluate import Rulebook
 from edgeagent.judging.found_file import FoundFile
-from edgeagent.judging.line_gate import line_gate_closed
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import (
     Entries,
@@ -38,11 +37,10 @@ from edgeagent.judging.part_decisions import (
 from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.judging.whole_file import revocations, should_be_trace, undecided
-from edgeagent.rules.lamp import GATE_CLOSED
 from edgeagent.rules.part_set import expires_at
-from edgeagent.service.acknowledging import Acknowledgements
 from edgeagent.service.files_at_work import FilesAtWork, Work
 from edgeagent.service.intake import FAULTS, Intake
+from edgeagent.service.line import Line
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.opening import new_drift_watch, open_journal
 from edgeagent.service.publisher import Publisher
@@ -111,7 +109,7 @@ class Service:
             post=self._mailbox.mqtt,
             report=self._on_mqtt_event,
         )
-        self._acknowledgements = Acknowledgements(self._publisher, clock, log, lambda new: self._append(new))
+        self._line = Line(self._publisher, clock, log, store, lambda new: self._append(new), self._known)
         self._memory = Memory({}, None, live_s=0, latches=False)
         self._drift = new_drift_watch(configuration)
 
@@ -223,8 +221,7 @@ class Service:
             self._notifier.tell("WATCHDOG=1")
             self._expire_sets()
             self._take_requests()
-            self._acknowledgements.report_count()
-            self._show_gate()
+            self._line.beat()
             if self.watcher is not None:
                 self.watcher(self.status())
             next_beat = now + _HEARTBEAT_S
@@ -257,7 +254,7 @@ class Service:
         self._intake.hinted(self._mailbox.hints())
         asked = [one for event in self._mailbox.mqtt_events() if (one := self._publisher.handle(event))]
         if asked:
-            self._acknowledgements.take(asked)
+            self._line.take(asked)
 
     def _record_next(self) -> bool:
         """One file, whatever is in it: a measurement, a quarantine, or nothing new. Whether there was one."""
@@ -364,7 +361,7 @@ class Service:
         records = self._writer.append(entries)
         for record in records:
             self._memory.apply(record)
-        self._show_gate()
+        self._line.show_gate()
         self._publisher.appended(records, self._memory.decided)
         if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
             self._records_at_checkpoint = self._writer.seq
@@ -372,9 +369,9 @@ class Service:
             self._publisher.appended(checkpoint, self._memory.decided)
         return records
 
-    def _show_gate(self) -> None:
-        now = self._clock.now().timestamp()
-        self._publisher.set_holding(GATE_CLOSED, line_gate_closed(self._memory, self._configuration, now))
+    def _known(self) -> tuple[Memory, StationConfiguration, int, str]:
+        """What the line may ask for, and the journal's end."""
+        return self._memory, self._configuration, self._writer.seq, self._writer.head
 
     def _on_source_event(self, event: str, details: dict[str, Any]) -> None:
         """A folder was lost or found, a watch rebuilt: on record, and on the lamp while it lasts."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import uuid
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,8 @@ from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import JournalWriteError
 from edgeagent.rules import delivery_state as ask
 from edgeagent.rules.acknowledgements import Asked, acknowledged_seq
+from edgeagent.rules.delivery import BEATS_PER_BOOT
+from edgeagent.rules.expiry import with_expiry
 from edgeagent.rules.lamp import Lamp, Waiting
 from edgeagent.rules.outbox import Outgoing, messages
 from edgeagent.service.client import MqttEvent
@@ -48,7 +51,8 @@ class Publisher:
         self._session = Session(settings, prefix, base, clock, latches=latches, post=post, report=report)
         self._state_path, self._clock, self._live_s = state_path, clock, live_s
         self._saved: State | None = None
-        self._boot = 0
+        self._boot, self._run = 0, uuid.uuid4().hex[:16]
+        self.state_asked = False
 
     @property
     def delivery(self) -> ask.Delivery:
@@ -78,9 +82,19 @@ class Publisher:
         self._boot, self._saved = boot, state
         self._session.feed = Feed(reader, self._messages)
         lamp = Lamp(tuple(Waiting(*one) for one in state.waiting), passing=state.passing)
-        retained = self._messages(last)[0] if last else None
-        now = self._clock.monotonic()
-        self._session.take(ask.Start(now, state.position, cursor, lamp, frozenset(answered), retained, boot))
+        store = reader.read_from(None, 1)[0][0].hash
+        start = ask.Start(
+            self._clock.monotonic(),
+            state.position,
+            cursor,
+            lamp,
+            frozenset(answered),
+            last,
+            boot,
+            store,
+            self._run,
+        )
+        self._session.take(start)
 
     def appended(self, records: Sequence[Record], decided: int) -> None:
         """The journal has grown by these records; ``decided`` is its newest disposition, 0 for none."""
@@ -121,9 +135,27 @@ class Publisher:
 
     def handle(self, event: MqttEvent) -> Asked | None:
         """Take one event of the client's thread; returns what the line acknowledged with it, if it did."""
-        if self._session.take_message(event) != "acknowledge":
+        topic = self._session.take_message(event)
+        self.state_asked = self.state_asked or topic == "state/request"
+        if topic != "acknowledge":
             return None
-        return Asked(acknowledged_seq(event.payload), event.who or "line")
+        return Asked(acknowledged_seq(event.payload), event.who or "line", (event.client, event.mid))
+
+    def confirm(self, asked: Asked) -> None:
+        """What the line asked for is on record: the broker need not keep it any longer."""
+        self._session.confirm(asked.receipt)
+
+    def answer(self, topic: str, record: Record, content: Mapping[str, Any]) -> None:
+        """Answer the line at once, with the record that the answer rests on."""
+        outgoing = Outgoing(topic, {**self._stamp(record), **content}, retain=False)
+        self._session.take(ask.Aside(self._clock.monotonic(), (outgoing,)))
+
+    def publish_state(self, content: Mapping[str, Any]) -> None:
+        """Publish how the agent stands, retained."""
+        self.state_asked = False
+        who = {"store": self.delivery.store, "run": self._run, "boot": self._boot}
+        outgoing = Outgoing("state", {**who, **content}, retain=True)
+        self._session.take(ask.Aside(self._clock.monotonic(), (outgoing,)))
 
     def save(self, end: int, head: str) -> None:
         """Make position, lamp and the journal's end durable when they changed. Raises JournalWriteError."""
@@ -158,6 +190,12 @@ class Publisher:
             self._session.take(ask.Tick(self._clock.monotonic()))
 
     def _messages(self, record: Record) -> tuple[Outgoing, ...]:
-        stamp = {"boot": self._boot, "seq": record.seq, "head": record.hash, "time": record.time}
         now = self._clock.now().timestamp()
-        return messages(record.kind, record.body, stamp, now=now, live_s=self._live_s)
+        found = messages(record.kind, record.body, self._stamp(record), now=now, live_s=self._live_s)
+        if record.kind != "disposition":
+            return found
+        beat = self.delivery.boot * BEATS_PER_BOOT + self.delivery.beat
+        return with_expiry(found, float(record.body["settled_at"]) + self._live_s, now=now, beat=beat)
+
+    def _stamp(self, record: Record) -> dict[str, Any]:
+        return {"boot": self._boot, "seq": record.seq, "head": record.hash, "time": record.time}

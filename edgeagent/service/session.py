@@ -17,13 +17,13 @@ from edgeagent.errors import ConfigError
 from edgeagent.rules import delivery_state as ask
 from edgeagent.rules.delivery import initial, step
 from edgeagent.rules.delivery_follow import WINDOW
-from edgeagent.service.client import MqttClient, MqttEvent
+from edgeagent.service.broker_events import translate
+from edgeagent.service.client import Identity, MqttClient, MqttEvent
 from edgeagent.service.feed import Feed
 from edgeagent.store.clock import Clock
 
-_SUBSCRIBED = ("lamp", "acknowledge")
-_REFUSED_FROM = 0x80
-"""MQTT 5 reason codes from here on are refusals; with MQTT 3.1.1 every code but 0 of a CONNACK is one."""
+_SUBSCRIBED = (("lamp", 0), ("state", 0), ("state/request", 0), ("acknowledge", 1))
+"""Topics and QoS. The broker keeps what comes at QoS 1 while we are away; old lamps would mislead."""
 
 
 class Session:
@@ -53,6 +53,7 @@ class Session:
         self._generation = 0
         self._client: MqttClient | None = None
         self._messages: dict[int, ask.Publish] = {}
+        self._known_before = False
 
     @property
     def exists(self) -> bool:
@@ -77,24 +78,12 @@ class Session:
         """Give a client's event to the machine; the topic below the prefix if it is a live message, else ''."""
         if event.client != self._generation:
             return ""
-        topic = event.topic.removeprefix(f"{self._prefix}/") if not event.retained else ""
-        self.take(self._translated(event, topic, self._clock.monotonic()))
-        return topic
-
-    def _translated(self, event: MqttEvent, topic: str, now: float) -> ask.Event:
-        if event.what == "connect":
-            refused = event.reason >= _REFUSED_FROM or (self._settings.version != "5" and event.reason != 0)
-            return ask.NotLetIn(now, event.words) if refused else ask.Connected(now)
-        if event.what == "disconnect":
-            return ask.Disconnected(now, event.words)
-        if event.what == "unreachable":
-            return ask.Unreachable(now, event.words)
-        if event.what == "acked":
-            message = self._messages.pop(event.mid, None)
-            refused_topic = f"{self._prefix}/{message.topic}: {event.words}" if message else event.words
-            refusal = refused_topic if event.reason >= _REFUSED_FROM else None
-            return ask.Acked(now, message.ticket if message else 0, refusal)
-        return ask.LampSeen(now, event.payload) if topic == "lamp" else ask.Heard(now)
+        topic = event.topic.removeprefix(f"{self._prefix}/")
+        sent = self._messages.pop(event.mid, None) if event.what == "acked" else None
+        about = f"{self._prefix}/{sent.topic}" if sent else topic
+        ticket, version5 = sent.ticket if sent else 0, self._settings.version == "5"
+        self.take(translate(event, about, ticket, self._clock.monotonic(), version5=version5))
+        return "" if event.retained else topic
 
     def _do(self, action: ask.Action) -> None:
         match action:
@@ -109,7 +98,11 @@ class Session:
             case ask.Report():
                 self._say(action.event, action.details)
             case ask.Subscribe() if self._client is not None:
-                self._client.subscribe([f"{self._prefix}/{topic}" for topic in _SUBSCRIBED])
+                self._known_before = True
+                self._client.subscribe([(f"{self._prefix}/{topic}", qos) for topic, qos in _SUBSCRIBED])
+            case ask.Repeat() if self.feed is not None:
+                again = self.feed.compose(action.source)[:1]
+                self.take(ask.Aside(self._clock.monotonic(), again))
             case ask.Connect():
                 self._connect()
             case ask.Drop():
@@ -123,9 +116,10 @@ class Session:
         if self._client is not None:
             payload = message.payload
             data = payload if isinstance(payload, bytes) else msgspec.json.encode(payload)
-            mid = self._client.publish(
-                f"{self._prefix}/{message.topic}", data, retain=message.retain, qos=message.qos
-            )
+            topic, left_s = f"{self._prefix}/{message.topic}", None
+            if message.expires_at is not None:
+                left_s = message.expires_at - self._clock.now().timestamp()
+            mid = self._client.publish(topic, data, retain=message.retain, qos=message.qos, expires_in_s=left_s)
             self._messages[mid] = message
 
     def _connect(self) -> None:
@@ -136,12 +130,30 @@ class Session:
         self.drop(polite=True)
         try:
             self._client = MqttClient(
-                self._settings, self._prefix, self._base, self._generation, self._post, window=WINDOW + 4
+                self._settings,
+                self._prefix,
+                self._base,
+                self._generation,
+                self._post,
+                identity=self._identity(),
+                window=WINDOW + 4,
             )
         except ConfigError as error:
             if isinstance(self._events[0], ask.Start):
                 raise
             self.take(ask.Unreachable(self._clock.monotonic(), str(error)))
+
+    def _identity(self) -> Identity:
+        """The client id ends in the store's identity: a store that begins inherits nothing of another one."""
+        name = self._settings.client_id or f"edgeagent-{self._prefix.replace('/', '-')}"
+        store, boot = self.delivery.store, self.delivery.boot
+        return Identity(f"{name}-{store[:12]}" if store else name, clean=boot <= 1 and not self._known_before)
+
+    def confirm(self, receipt: tuple[int, int]) -> None:
+        """What this message asked for is on record: the broker need not keep it for us any longer."""
+        generation, mid = receipt
+        if self._client is not None and generation == self._generation:
+            self._client.confirm(mid)
 
     def drop(self, *, polite: bool) -> None:
         """End the session with all that the client holds; not ``polite`` leaves the will to the broker."""

@@ -113,15 +113,19 @@ def test_nobody_comes_in_without_the_right_password(cell: Cell) -> None:
 
 
 def test_each_topic_has_one_writer(cell: Cell) -> None:
-    outputs = ("lamp", "heartbeat", "disposition", "measurement", "verification", "alarm")
+    outputs = (
+        *("lamp", "heartbeat", "disposition", "decided", "measurement", "verification", "alarm", "state"),
+        *("checkpoint", "station", "station/text", "acknowledge/result"),
+    )
+    inputs = ("acknowledge", "state/request", "expect", "expect/text")
     with cell.install(), ExitStack() as stack:
         users = {user: stack.enter_context(cell.listener(user)) for user in USERS}
-        for topic in (*outputs, "acknowledge", "anything/else"):
+        for topic in (*outputs, *inputs, "anything/else"):
             allowed = {user for user, client in users.items() if client.publish(topic, "x") == ""}
             if topic in outputs:
                 assert allowed == {"edgeagent"}, topic
-            elif topic == "acknowledge":
-                assert allowed == {"plc"}
+            elif topic in inputs:
+                assert allowed == {"plc"}, topic
             else:
                 assert allowed == set()
 

@@ -10,6 +10,7 @@ from edgeagent.rules.acknowledgements import (
     Asked,
     Unmatched,
     acknowledged_seq,
+    result_of,
     sort_out,
     take_count,
 )
@@ -86,3 +87,9 @@ def test_period_begins_with_its_first_acknowledgement_and_lasts_to_its_end():
     assert (same.since, same.recorded) == (100.0, 2)
     assert sort_out(same, [], (), 100.5 + PERIOD_S)[0] == Unmatched(100.5 + PERIOD_S)
     assert take_count(Unmatched(0.0, UNMATCHED_MAX, 4), PERIOD_S + 1) == (Unmatched(PERIOD_S + 1), 4)
+
+
+def test_line_is_answered_with_what_became_of_it():
+    assert result_of(Asked(7, "line"), True) == "acknowledged"
+    assert result_of(Asked(7, "line"), False) == "nothing-waits"
+    assert result_of(Asked(0, "line"), False) == "malformed"

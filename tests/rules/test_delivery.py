@@ -42,7 +42,7 @@ def record(seq: int, shows: Disposition | None = None, messages: int = 1) -> d.E
     topic = "measurement" if shows is None else "disposition"
     payload = {"seq": seq, "part": "P", "serial": str(seq)}
     outgoing = tuple(Outgoing(topic, payload, shows is not None, shows) for _ in range(messages))
-    return d.Entry(seq, f"behind {seq}", outgoing)
+    return d.Entry(seq, f"behind {seq}", outgoing, f"record {seq}")
 
 
 class Machine:
@@ -125,6 +125,7 @@ EVERY_EVENT = (
     d.Disconnected(NOW, "gone"),
     d.Acked(NOW, 1),
     d.LampSeen(NOW, b"3"),
+    d.StateSeen(NOW, "", "", 1, False),
     d.Heard(NOW),
     APPENDED,
     d.Found(NOW, ()),
@@ -136,7 +137,17 @@ EVERY_EVENT = (
     d.Stop(NOW),
 )
 AT_ALL_TIMES = {d.Appended, d.Fault, d.Holding, d.Acknowledged, d.Beat}
-IN_A_SESSION = {*AT_ALL_TIMES, d.Acked, d.LampSeen, d.Heard, d.Aside, d.Disconnected, d.Stop, d.Tick}
+IN_A_SESSION = {
+    *AT_ALL_TIMES,
+    d.Acked,
+    d.LampSeen,
+    d.StateSeen,
+    d.Heard,
+    d.Aside,
+    d.Disconnected,
+    d.Stop,
+    d.Tick,
+}
 HANDLED = {
     Phase.IDLE: {*AT_ALL_TIMES, d.Stop, d.Start, d.LastWords},
     Phase.PAUSING: {*AT_ALL_TIMES, d.Stop, d.Tick},
@@ -221,10 +232,9 @@ def test_connection_proves_itself_by_its_own_lamp_before_anything_else_is_sent()
 
 def test_last_disposition_is_published_again_on_each_connection():
     machine = Machine()
-    last = Outgoing("disposition", {"seq": 3}, True)
-    machine.give(d.Start(NOW, 4, "there", Lamp(), frozenset(), last))
+    machine.give(d.Start(NOW, 4, "there", Lamp(), frozenset(), "record 3"))
     machine.connect()
-    assert topics(machine.echo()) == ["disposition"]
+    assert d.Repeat("record 3") in machine.echo()
     assert machine.state.position == 4
 
 
@@ -290,8 +300,7 @@ def test_disposition_that_was_never_acknowledged_does_not_overtake_earlier_ones_
     machine.give(d.Disconnected(NOW, "gone"))
     machine.tick(PAUSE_MIN_S)
     machine.connect()
-    (again,) = [a.payload for a in machine.echo() if isinstance(a, d.Publish)]
-    assert again["seq"] == 1
+    assert [a for a in machine.echo() if isinstance(a, d.Repeat)] == [d.Repeat("record 1")]
 
 
 # --- order, window, position ---------------------------------------------------------------------------------
@@ -598,6 +607,42 @@ def test_fault_from_a_foreign_writer_long_after_the_connection_is_one():
     machine = Machine(end=1, position=1).ready()
     machine.now += 100.0
     assert reports(machine.give(d.LampSeen(machine.now, b"3"))) == ["foreign-writer"]
+
+
+def test_state_of_an_agent_with_another_store_is_foreign_and_our_own_is_not():
+    machine = Machine()
+    machine.give(d.Start(NOW, 0, None, Lamp(), frozenset(), None, 1, "ab" * 32, "r1"))
+    machine.ready()
+    assert machine.give(d.StateSeen(NOW, "ab" * 32, "r1", 1, False)) == []
+    assert machine.give(d.StateSeen(NOW, "cd" * 32, "r9", 4, True)) == [], "remains of whoever was here before"
+    actions = machine.give(d.StateSeen(NOW, "cd" * 32, "r9", 4, False))
+    assert (reports(actions), lamps(actions)) == (["foreign-writer"], [b"3"])
+    assert "cdcdcdcdcdcd" in actions[0].details["reason"]
+    machine.now += FOREIGN_S
+    assert reports(machine.give(d.StateSeen(machine.now, "cd" * 32, "r9", 4, False))) == [], "reported once"
+    machine.tick(FOREIGN_S)
+    assert FOREIGN in machine.state.lamp.faults
+
+
+def test_copy_of_our_store_shows_by_the_state_that_the_broker_kept_of_it():
+    machine = Machine()
+    machine.give(d.Start(NOW, 0, None, Lamp(), frozenset(), None, 7, "ab" * 32, "r1"))
+    machine.ready()
+    assert machine.give(d.StateSeen(NOW, "ab" * 32, "r0", 7, True)) == [], (
+        "nothing of this process is there yet"
+    )
+    machine.give(d.Aside(NOW, (Outgoing("state", {}, True),)))
+    assert machine.give(d.StateSeen(NOW, "ab" * 32, "r1", 7, True)) == []
+    assert machine.give(d.StateSeen(NOW, "ab" * 32, "r0", 6, True)) == [], "an old database of the broker"
+    assert reports(machine.give(d.StateSeen(NOW, "ab" * 32, "r2", 7, True))) == ["foreign-writer"]
+
+
+def test_client_id_taken_by_another_client_is_a_fault_that_the_next_connection_shows():
+    machine = Machine(end=1, position=1).ready()
+    machine.now += STABLE_S + 1
+    actions = machine.give(d.Disconnected(machine.now, "Session taken over", taken_over=True))
+    assert reports(actions) == ["mqtt-disconnected", "foreign-writer"]
+    assert lamps(machine.connect()) == [b"3"]
 
 
 # --- the end -------------------------------------------------------------------------------------------------

@@ -66,6 +66,11 @@ def utc_text(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
+def utc_text_of(posix_s: float) -> str:
+    """The same of POSIX seconds."""
+    return utc_text(datetime.fromtimestamp(posix_s, UTC))
+
+
 def encode_record(seq: int, time: str, kind: str, prev: str, body: Mapping[str, Any]) -> tuple[bytes, Record]:
     """The line (with line feed) and the record. Raises RecordError when it would exceed LINE_BYTES_MAX."""
     if kind not in KINDS:

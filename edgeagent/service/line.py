@@ -1,0 +1,75 @@
+"""The service's side towards the line: what it acknowledges, what holds the lamp, and how the agent stands."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from edgeagent.codec.records.record import utc_text
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.line_gate import line_gate_closed
+from edgeagent.judging.line_state import line_state
+from edgeagent.judging.memory import Memory
+from edgeagent.rules.acknowledgements import Asked
+from edgeagent.rules.lamp import GATE_CLOSED
+from edgeagent.service.acknowledging import Acknowledgements, Append
+from edgeagent.service.publisher import Publisher
+from edgeagent.store.clock import Clock
+
+_STATE_S = 5.0
+"""``state`` is sent at least so often: another agent below the same prefix shows by it, however quiet it is."""
+
+
+class Line:
+    """Owned by the service loop. ``known`` gives memory, configuration and the journal's end (seq, hash)."""
+
+    def __init__(
+        self,
+        publisher: Publisher,
+        clock: Clock,
+        log: Any,
+        store: Path,
+        append: Append,
+        known: Callable[[], tuple[Memory, Configuration, int, str]],
+    ) -> None:
+        self._publisher, self._clock, self._store, self._known = publisher, clock, store, known
+        self._acknowledgements = Acknowledgements(publisher, clock, log, append)
+        self._sent: Mapping[str, Any] | None = None
+        self._sent_at = 0.0
+        self._number = 0
+
+    def take(self, asked: Sequence[Asked]) -> None:
+        """What the line acknowledged since the last turn."""
+        self._acknowledgements.take(asked)
+
+    def beat(self) -> None:
+        """Once a second: count what was refused, look at the gate, and say how we stand where that is new."""
+        self._acknowledgements.report_count()
+        self.show_gate()
+        self._send_state()
+
+    def show_gate(self) -> None:
+        """Hold the lamp while the gate is closed."""
+        memory, configuration, _, _ = self._known()
+        closed = line_gate_closed(memory, configuration, self._clock.now().timestamp())
+        self._publisher.set_holding(GATE_CLOSED, closed)
+
+    def _send_state(self) -> None:
+        """Also after each connection: the broker may have kept one from before, or none."""
+        delivery, now = self._publisher.delivery, self._clock.monotonic()
+        if not delivery.ready:
+            self._sent = None
+            return
+        memory, configuration, seq, head = self._known()
+        free = shutil.disk_usage(self._store).free
+        wall = self._clock.now()
+        state = line_state(memory, configuration, delivery, wall.timestamp(), free)
+        changed = self._sent is None or {**state, "free_disk_mb": 0} != {**self._sent, "free_disk_mb": 0}
+        if changed or self._publisher.state_asked or now - self._sent_at >= _STATE_S:
+            self._sent, self._sent_at = state, now
+            self._number += 1
+            self._publisher.publish_state(
+                {"number": self._number, "seq": seq, "head": head, "time": utc_text(wall), **state}
+            )

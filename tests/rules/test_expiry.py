@@ -1,0 +1,41 @@
+"""Until when a disposition acts: for receivers with a clock, a forgetful broker, or a heartbeat only."""
+
+from __future__ import annotations
+
+import pytest
+
+from edgeagent.rules.expiry import with_expiry
+from edgeagent.rules.outbox import Outgoing
+
+LIVE = Outgoing("disposition", {"seq": 7, "disposition": "accept"}, retain=True)
+LATE = Outgoing("disposition", {"seq": 7, "disposition": "accept", "late": True}, retain=True)
+ALARM = Outgoing("alarm", {"seq": 7}, retain=False)
+SETTLED, LIVE_S = 1_772_444_467.25, 60.0
+
+
+def dated(message, now, beat=300_000_012):
+    return with_expiry((message, ALARM), SETTLED + LIVE_S, now=now, beat=beat)
+
+
+def test_live_disposition_says_in_each_way_when_it_ceases_to_act():
+    message, decided, alarm = dated(LIVE, SETTLED + 2.0)
+    assert message.payload["expires_at"] == "2026-03-02T09:42:07.250000Z"
+    assert message.payload["expires_beat"] == 300_000_012 + 58
+    assert message.expires_at == SETTLED + 60.0
+    assert alarm == ALARM
+    assert (decided.topic, decided.payload, decided.retain) == ("decided", message.payload, False)
+    assert decided.expires_at is None
+
+
+def test_message_sent_again_keeps_its_time():
+    first, again = (dated(LIVE, SETTLED + s, beat=100 + int(s))[0] for s in (1.0, 41.0))
+    assert first.payload == again.payload
+    assert first.expires_at == again.expires_at
+
+
+@pytest.mark.parametrize("now", [SETTLED + 60.1, SETTLED + 90_000])
+def test_late_disposition_names_the_time_and_never_expires(now):
+    message, decided, _ = dated(LATE, now)
+    assert message.payload["expires_at"] == "2026-03-02T09:42:07.250000Z"
+    assert "expires_beat" not in message.payload
+    assert (message.expires_at, decided.expires_at) == (None, None)
