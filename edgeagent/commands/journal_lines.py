@@ -7,6 +7,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from edgeagent.codec.plain_text import clean, verification_text
 from edgeagent.codec.records.record import Record
 from edgeagent.codec.records.result import encode
@@ -26,7 +28,7 @@ def record_lines(
 ) -> Iterator[str]:
     """Records that fit all filters, one line each. Raises JournalCorruptError where the journal is damaged."""
     for record, _ in JournalReader(journal_folder(folder)).walk():
-        body = record.body
+        body = record.members
         who = {**body, **body.get("trace", {})}
         if kind is not None and record.kind != kind:
             continue
@@ -43,12 +45,15 @@ def record_lines(
 
 
 def _json_line(record: Record) -> str:
-    members = {name: getattr(record, name) for name in ("seq", "time", "kind", "prev", "body", "hash")}
+    members = {name: getattr(record, name) for name in ("seq", "time", "kind", "prev")}
+    members |= {"body": msgspec.Raw(record.raw), "hash": record.hash}
     return encode(members).decode()
 
 
 def _line(record: Record) -> str:
-    return f"{record.seq:>7}  {record.time[:23]}Z  {record.kind:<15}  {clean(_words(record.kind, record.body))}"
+    return (
+        f"{record.seq:>7}  {record.time[:23]}Z  {record.kind:<15}  {clean(_words(record.kind, record.members))}"
+    )
 
 
 def _words(kind: str, body: Mapping[str, Any]) -> str:

@@ -15,7 +15,9 @@ from edgeagent.commands.shared_output import json_line
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import open_reason
-from edgeagent.judging.release import HeldPart, ReleaseRefusedError, ReleaseRequest, held_parts
+from edgeagent.judging.release import HeldPart, ReleaseRequest, held_parts
+from edgeagent.model.records import PartDisposition
+from edgeagent.rules.sentences import plain_sentence, sentence
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.journal import JournalReader
@@ -61,7 +63,7 @@ def release(
             raise UsageError(f"--list goes without {', '.join(k for k, v in given.items() if v)}")
         held = find_held(configuration)
         if as_json:
-            click.echo(json_line([dataclasses.asdict(each) for each in held]))
+            click.echo(json_line([_as_object(each) for each in held]))
             return
         for line in _list_lines(held, config):
             click.echo(line)
@@ -70,6 +72,11 @@ def release(
     if missing:
         raise UsageError(f"a release needs {', '.join(missing)}")
     click.echo(_ask(configuration, str(part), str(serial), str(who).strip(), str(why).strip()))
+
+
+def _as_object(held: HeldPart) -> dict[str, object]:
+    refusal = None if held.refusal is None else sentence(held.refusal)
+    return {**dataclasses.asdict(held), "refusal": refusal}
 
 
 def find_held(configuration: StationConfiguration) -> list[HeldPart]:
@@ -82,8 +89,8 @@ def find_held(configuration: StationConfiguration) -> list[HeldPart]:
     gate_reasons: dict[int, tuple[str, str]] = {}
     for record, place in JournalReader(folder).walk():
         memory.visit(record, place)
-        if record.kind == "disposition" and record.body.get("gate") is not None:
-            gate_reasons[record.seq] = record.time, str(record.body["gate"]).removeprefix("gate: ")
+        if isinstance(record.body, PartDisposition) and (gate := record.body.gate_reason) is not None:
+            gate_reasons[record.seq] = record.time, plain_sentence(gate)
     now = SystemClock().now().timestamp()
     held = held_parts(
         memory,
@@ -125,7 +132,7 @@ def _parts(count: int) -> str:
 def _readiness(held: HeldPart) -> str:
     if held.refusal is None:
         return "may be released"
-    return f"not yet: {held.refusal.removeprefix('gate: ')}"
+    return f"not yet: {plain_sentence(held.refusal)}"
 
 
 def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, why: str) -> str:
@@ -155,5 +162,5 @@ def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, 
             "`edgeagent journal show --kind acknowledgement` says what became of it"
         )
     if not answer.granted:
-        raise ReleaseRefusedError(f"not released: {answer.reason}")
+        raise AgentError(f"not released: {answer.reason}")
     return f"released: {part} {serial}, record {answer.seq}; the lamp does not change"

@@ -27,7 +27,8 @@ from edgeagent.store.replay import ReplayReport, replay_store
 def replay(config: Path, recipes: Path | None, as_json: bool) -> None:
     """Compute all archived sources again and compare with the journal, value by value.
 
-    Exit code 0 when everything came out as recorded, else 1.
+    Files come out identical, within rounding, as another version of the program computes them, different, or
+    with another verdict. Exit code 0 for the first three, else 1.
 
     \b
     Example:
@@ -43,21 +44,32 @@ def replay(config: Path, recipes: Path | None, as_json: bool) -> None:
     lines = [json_line(dataclasses.asdict(report))] if as_json else _lines(report, asked=recipes is not None)
     for line in lines:
         click.echo(line)
-    sys.exit(1 if report.differences else 0)
+    sys.exit(0 if report.agrees else 1)
+
+
+_VERSION_DIFFERENCES_SHOWN = 10
 
 
 def _lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
-    """A replay's outcome, differences or flips first."""
-    for difference in report.differences:
-        yield f"record {difference.seq}: {clean(difference.subject)}: {clean(difference.what)}"
+    """A replay's outcome: other verdicts first, then other values, then what the program's version explains."""
+    for words, found in (("another verdict: ", report.verdict_flips), ("", report.differences)):
+        for difference in found:
+            yield f"record {difference.seq}: {words}{clean(difference.subject)}: {clean(difference.what)}"
     if asked:
         for flip in report.flips:
             why = f" ({clean(flip.reasons[0])})" if flip.reasons else ""
             yield f"{clean(flip.part)} {clean(flip.serial)}: {flip.was} would be {flip.would_be}{why}"
         yield f"{report.files} files asked again: {len(report.flips)} parts flip"
         return
-    other = f", {report.other_software} of them with other software" if report.other_software else ""
+    for difference in report.version_differences[:_VERSION_DIFFERENCES_SHOWN]:
+        where = f"record {difference.seq}: by another version"
+        yield f"{where}: {clean(difference.subject)}: {clean(difference.what)}"
+    other = f", {report.other_software} of them recorded by another version" if report.other_software else ""
+    counts = [f"{report.identical} identical"]
+    counts += [f"{report.within_rounding} equal within rounding"] if report.within_rounding else []
+    counts += [f"{report.by_version} as another version computed them"] if report.by_version else []
     yield (
-        f"{report.files} files computed again{other}: {report.identical} identical, "
-        f"{report.dispositions} dispositions decided again, {len(report.differences)} differences"
+        f"{report.files} files computed again{other}: {', '.join(counts)}; "
+        f"{report.dispositions} dispositions decided again, {len(report.verdict_flips)} other verdicts, "
+        f"{len(report.differences)} differences"
     )

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from edgeagent.codec.records.record import Record
 from edgeagent.errors import UsageError
 from edgeagent.judging.drift import (
     HARMONICS,
@@ -19,6 +18,7 @@ from edgeagent.judging.drift import (
     split_label,
 )
 from edgeagent.judging.studies.trend import Series
+from edgeagent.model.records import Measurement
 from edgeagent.store.archive import Archive
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder
@@ -37,16 +37,14 @@ class SeriesFilter:
     since: datetime | None = None
     judged_harmonics: bool = False
 
-    def takes(self, record: Record) -> bool:
-        """Whether a record is a sound measurement that fits, whatever its characteristics are."""
-        if record.kind != "measurement" or record.body["quality_failed"]:
+    def takes(self, measurement: Measurement) -> bool:
+        """Whether it is a sound measurement that fits, whatever its characteristics are."""
+        trace = measurement.trace
+        if measurement.quality_failed or self.instrument not in (None, measurement.instrument):
             return False
-        trace = record.body["trace"]
-        if self.instrument not in (None, record.body["instrument"]):
+        if self.part not in (None, trace.of_artefact or trace.of_part[0]):
             return False
-        if self.part not in (None, trace.get("artefact") or trace.get("part")):
-            return False
-        return self.since is None or datetime.fromisoformat(str(trace["measured_at"])) >= self.since
+        return self.since is None or datetime.fromisoformat(trace.measured_at) >= self.since
 
     def harmonics(self) -> frozenset[int] | None:
         """The UPR whose amplitudes are to be read from spectra; None for all that have a limit.
@@ -78,17 +76,17 @@ def collect_series(folder: Path, wanted: SeriesFilter) -> tuple[list[Series], in
     by_key: dict[SeriesKey, list[Observation]] = {}
     unread = 0
     for record, _ in JournalReader(journal).walk():
-        if not wanted.takes(record):
+        body = record.body
+        if not isinstance(body, Measurement) or not wanted.takes(body):
             continue
-        characteristics = archived(record.body, archive.get, harmonics)
+        characteristics = archived(body, archive.get, harmonics)
         if characteristics is None:
             unread += 1
             continue
         if wanted.characteristic is not None:
             name, instance = split_label(wanted.characteristic)
             characteristics = [c for c in characteristics if belongs(c, name, instance)]
-        by = str(record.body["instrument"])
-        for one in observations(record.seq, record.body["trace"], by, characteristics):
+        for one in observations(record.seq, body.trace, body.instrument, characteristics):
             by_key.setdefault(one.key, []).append(one)
     return [Series(key, tuple(values)) for key, values in by_key.items()], unread
 

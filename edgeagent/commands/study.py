@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import msgspec
 
 from edgeagent.codec.plain_text import align_rows, clean, number, probability
 from edgeagent.codec.records.result import encode
@@ -20,6 +21,7 @@ from edgeagent.errors import InputError, UsageError
 from edgeagent.judging.drift import (
     HARMONICS,
     Observation,
+    SeriesValue,
     belongs,
     from_result,
     harmonic_of,
@@ -28,6 +30,7 @@ from edgeagent.judging.drift import (
 )
 from edgeagent.judging.evaluate import Rulebook
 from edgeagent.judging.studies.gauge_study import CharacteristicStudy, pool_octaves, study_characteristics
+from edgeagent.model.records import TraceIdentity, given
 from edgeagent.rules.decision import GUARD_FACTOR
 from edgeagent.rules.gauge_study import GaugeStudy
 from edgeagent.store.configuration import StationConfiguration, load_configuration
@@ -142,8 +145,8 @@ def _from_files(
         if why:
             click.echo(f"edgeagent: {path}: left out: {why}", err=True)
             continue
-        trace = result["trace"]
-        instrument = str(trace.get("instrument") or configuration.settings.station.name)
+        trace = msgspec.convert(result["trace"], TraceIdentity)
+        instrument = given(trace.instrument, "") or configuration.settings.station.name
         listed = from_result(encode(result), _harmonics(characteristic))
         yield from observations(at, trace, instrument, _wanted(listed or [], characteristic))
 
@@ -182,7 +185,7 @@ def _harmonics(characteristic: str | None) -> frozenset[int] | None:
     return frozenset() if upr is None else frozenset({upr})
 
 
-def _wanted(listed: Iterable[dict[str, Any]], characteristic: str | None) -> list[dict[str, Any]]:
+def _wanted(listed: Iterable[SeriesValue], characteristic: str | None) -> list[SeriesValue]:
     if characteristic is None:
         return list(listed)
     name, instance = split_label(characteristic)

@@ -192,7 +192,8 @@ def _prove(base: Path) -> list[str]:
         click.echo(f"\njournal whole: {whole.records} records; {whole.anchored}")
         replayed = replay_store(base / "store", set_timeout_s=8)
         click.echo(f"replay: {replayed.files} files computed again, {replayed.identical} identical")
-        problems += [f"replay: {d.subject}: {d.what}" for d in replayed.differences]
+        odd = (*replayed.verdict_flips, *replayed.differences)
+        problems += [f"replay: {d.subject}: {d.what}" for d in odd]
         problems += ["replay found nothing to do"] if not replayed.files else []
         click.echo(f"report: {write_period_report(base / 'store', base / 'report.html', None)}")
     except AgentError as error:

@@ -23,6 +23,7 @@ from edgeagent.model import (
     Spectrum,
     Trace,
 )
+from edgeagent.model.reasons import Code, Parameter, Reason, reason
 from edgeagent.rules.decision import judge
 
 _HARDLY_THERE = 0.1
@@ -57,7 +58,7 @@ def evaluate_artefact(
         raise TraceShapeError(f"artefact traces are spiral or circle, not {header.kind}")
     if certificate is None:
         analysis = _analysed(trace, kind, Request(None, kind.Options()))
-        holds = [f"no certificate for artefact {header.artefact}"]
+        holds = [reason(Code.NO_CERTIFICATE, artefact=header.artefact)]
         return ArtefactEvaluation(analysis, judge(analysis, None, rule, holds=holds))
     reach = _reach_upr(trace)
     own = [w.upr for w in certificate.wave if w.feature in (None, header.feature)]
@@ -67,7 +68,8 @@ def evaluate_artefact(
     analysis = _analysed(trace, kind, Request(None, options, judged_upr=float(highest)))
     holds = []
     if header.measured_at.date() > certificate.valid_until:
-        holds.append(f"certificate {certificate.certificate} was valid until {certificate.valid_until}")
+        ended = str(certificate.valid_until)
+        holds.append(reason(Code.CERTIFICATE_ENDED, certificate=certificate.certificate, valid_until=ended))
     plan = MeasurementPlan(header.feature, header.kind, None)
     spectrum = analysis.spectrum
     limits = _limits(certificate.accept)
@@ -137,27 +139,32 @@ def _reach_upr(trace: Trace) -> int:
 
 def _waves_shown(
     certificate: Certificate, feature: str, spectrum: Spectrum, reach_upr: int
-) -> tuple[list[Wave], dict[int, str], dict[int, str]]:
-    """The certified waves that a trace shows; those in other features; those that are not there, in words.
+) -> tuple[list[Wave], dict[int, Reason], dict[int, Reason]]:
+    """The certified waves that a trace shows; those in other features; and those that are not there, with why.
 
     ``reach_upr`` is as far as the trace's points go. A wave that is hardly there counts as not there, beside
     others that are, unless the certificate says that this feature shows it: then E_n judges it.
     """
-    shown, elsewhere, unnamed = [], {}, {}
+    shown: list[Wave] = []
+    elsewhere: dict[int, Reason] = {}
+    unnamed: dict[int, Reason] = {}
     spectrum_upr = len(spectrum.upr)
     end_upr = min(spectrum_upr, reach_upr)
     inside = [w for w in certificate.wave if w.feature in (None, feature) and w.upr <= end_upr]
     amplitude_nm = {w.upr: float(spectrum.amplitude_nm[w.upr - 1]) for w in inside}
     faint = [w for w in inside if amplitude_nm[w.upr] < _HARDLY_THERE * w.amplitude_nm]
     for number, w in enumerate(certificate.wave):
-        named = f"certificate {certificate.certificate}: wave[{number}].upr: {w.upr} UPR"
+        named: dict[str, Parameter] = {"certificate": certificate.certificate, "wave": number, "upr": w.upr}
         if w.feature is not None and w.feature != feature:
-            elsewhere[w.upr] = f"{named} is not in this file but in feature {w.feature}"
+            elsewhere[w.upr] = reason(Code.WAVE_ELSEWHERE, **named, elsewhere=w.feature)
         elif w.upr > end_upr:
             range_upr = reach_upr if w.upr > reach_upr else spectrum_upr
-            unnamed[w.upr] = f"{named} lies above the trace's range of {range_upr} UPR"
+            unnamed[w.upr] = reason(Code.WAVE_BEYOND_RANGE, **named, range_upr=range_upr)
         elif w in faint and w.feature is None and len(faint) < len(inside):
-            unnamed[w.upr] = f"{named} is hardly there, {amplitude_nm[w.upr]:.3g} of {w.amplitude_nm:.4g} nm"
+            found_nm = amplitude_nm[w.upr]
+            unnamed[w.upr] = reason(
+                Code.WAVE_FAINT, **named, amplitude_nm=found_nm, certified_nm=w.amplitude_nm
+            )
         else:
             shown.append(w)
     return shown, elsewhere, unnamed

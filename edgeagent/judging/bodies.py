@@ -2,213 +2,279 @@
 
 from __future__ import annotations
 
-import platform
-from collections.abc import Mapping
-from dataclasses import asdict
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeVar
 
+import msgspec
 import numpy as np
+from msgspec import UNSET
+from msgspec.structs import replace
 
 from edgeagent import __version__
 from edgeagent.codec.records.digest import digest_of
-from edgeagent.codec.records.record import LINE_BYTES_MAX
-from edgeagent.codec.records.result import encode, key_characteristics, trace_object
+from edgeagent.codec.records.record import LINE_BYTES_MAX, encode_body
+from edgeagent.codec.records.result import VALUES_VERSION, encode, key_characteristics, trace_object
 from edgeagent.errors import InputError, TraceFormatError
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluate import Evaluation
 from edgeagent.judging.found_file import FoundFile
+from edgeagent.model import Verdict
+from edgeagent.model.reasons import Code, Reason
+from edgeagent.model.records import (
+    AnyBody,
+    ConfigurationRead,
+    FailedCheck,
+    JudgedValue,
+    Machine,
+    Measurement,
+    NamedDigest,
+    Outcome,
+    PartDisposition,
+    Quarantine,
+    RecipeIdentity,
+    Software,
+    Source,
+    Start,
+    TraceIdentity,
+    Verification,
+    VerifiedSource,
+    given,
+)
 from edgeagent.rules.part_set import PartDecision, PartSet
+from edgeagent.rules.sentences import sentence, sentences
+
+B = TypeVar("B", bound=AnyBody)
 
 _BODY_BYTES_MAX = LINE_BYTES_MAX - 400
+_CUTS = (
+    ("characteristics", 6),
+    ("reasons", 6),
+    ("quality_failed", 4),
+    ("characteristics", 2),
+    ("reasons", 3),
+    ("sources", 8),
+    ("sources", 3),
+)
+"""What is left out of a body that is too long for its line, in this order, and how many stay."""
 
 
-def fitted(body: dict[str, Any]) -> dict[str, Any]:
+def fitted(body: B) -> B:
     """The body cut down until its line fits; what is cut stands in full in the archived result."""
-    cuts = (("characteristics", 6), ("reasons", 6), ("quality_failed", 4), ("characteristics", 2))
-    for key, count in (*cuts, ("reasons", 3), ("sources", 8), ("sources", 3)):
-        if len(encode(body)) <= _BODY_BYTES_MAX:
+    for name, count in _CUTS:
+        if len(encode_body(body)) <= _BODY_BYTES_MAX:
             return body
-        if key in body:
-            body = {**body, key: list(body[key])[:count]}
-    for length in (120, 40):
-        if len(encode(body)) > _BODY_BYTES_MAX:
-            body = {k: v if k == "source" else _shortened(v, length) for k, v in body.items()}
+        for member in (name, "reason_codes") if name == "reasons" else (name,):
+            listed = getattr(body, member, UNSET)
+            if listed is not UNSET:
+                body = replace(body, **{member: listed[:count]})
+    for longest in (120, 40):
+        if len(encode_body(body)) > _BODY_BYTES_MAX:
+            body = _with_short_texts(body, longest)
     return body
 
 
-def _shortened(value: Any, length: int) -> Any:
-    """Texts that a file brought along, cut; names, digests and short words stay whole."""
+def _with_short_texts(body: B, longest: int) -> B:
+    """The same body with texts that a file brought along cut; names, digests and short words stay whole."""
+    plain = msgspec.to_builtins(body)
+    short = {k: v if k == "source" else _shortened(v, longest) for k, v in plain.items()}
+    return msgspec.convert(short, type(body))
+
+
+def _shortened(value: Any, longest: int) -> Any:
     if isinstance(value, str):
-        return value if len(value) <= 128 else value[:length] + "…"
+        return value if len(value) <= 128 else value[:longest] + "…"
     if isinstance(value, Mapping):
-        return {k: _shortened(v, length) for k, v in value.items() if k != "extra"}
+        return {k: _shortened(v, longest) for k, v in value.items() if k != "extra"}
     if isinstance(value, list | tuple):
-        return [_shortened(v, length) for v in value]
+        return [_shortened(v, longest) for v in value]
     return value
 
 
-def source_of(file: FoundFile) -> dict[str, Any]:
+def source_of(file: FoundFile) -> Source:
     """Where a file was, what it was and how it looked."""
     readable = file.data or file.problem is None
-    source: dict[str, Any] = {
-        "name": file.name,
-        "folder": file.folder,
-        "sha256": (file.sha256 or digest_of(file.data)) if readable else None,
-        "bytes": file.look.size,
-        "look": [file.look.size, file.look.mtime_ns, file.look.ctime_ns, file.look.inode],
-    }
-    if file.side is not None:
-        source["side_sha256"] = digest_of(file.side)
-    if file.unclosed_s is not None:
-        source["unclosed_s"] = file.unclosed_s
-    return source
+    return Source(
+        name=file.name,
+        folder=file.folder,
+        sha256=(file.sha256 or digest_of(file.data)) if readable else None,
+        bytes=file.look.size,
+        look=(file.look.size, file.look.mtime_ns, file.look.ctime_ns, file.look.inode),
+        side_sha256=digest_of(file.side) if file.side is not None else UNSET,
+        unclosed_s=UNSET if file.unclosed_s is None else file.unclosed_s,
+    )
 
 
 def measurement_body(
     settled_at: float,
-    source: Mapping[str, Any],
+    source: Source,
     evaluation: Evaluation,
     configuration: Configuration,
     result_sha256: str,
     decided_at: float,
-) -> dict[str, Any]:
+) -> Measurement:
     """A ``measurement`` record: enough to find everything it was decided from, and to fold the part's set."""
-    header, uncertainty = evaluation.trace.header, evaluation.uncertainty
+    header, judgement = evaluation.trace.header, evaluation.judgement
     layout = configuration.layouts.get(evaluation.layout or "")
-    failed = [{"check": c.check, "note": c.note} for c in evaluation.analysis.quality if not c.ok]
-    return fitted(
-        {
-            "source": dict(source),
-            "trace": trace_object(evaluation.trace, evaluation.analysis),
-            "recipe": dict(evaluation.recipe.identity) if evaluation.recipe else None,
-            "layout": {"name": evaluation.layout, "sha256": layout[1].sha256} if layout else None,
-            "certificate_sha256": evaluation.certificate,
-            "rule": configuration.settings.decision.policy.text,
-            "software": {"version": __version__, "numpy": np.__version__},
-            "result_sha256": result_sha256,
-            "instrument": header.instrument or configuration.settings.station.name,
-            "required": list(evaluation.required),
-            "quality_failed": failed[:12],
-            "characteristics": key_characteristics(evaluation.judgement.characteristics, 12),
-            "disposition": evaluation.judgement.disposition.value,
-            "reasons": list(evaluation.judgement.reasons)[:12],
-            "settled_at": settled_at,
-            "decided_at": decided_at,
-            **(_artefact_members(evaluation, configuration) if header.artefact is not None else {}),
-            **({"uncertainty": asdict(uncertainty)} if uncertainty is not None else {}),
-        }
+    failed = (c for c in evaluation.analysis.quality if not c.ok)
+    listed = judgement.reasons[:12]
+    body = Measurement(
+        source=source,
+        trace=msgspec.convert(trace_object(evaluation.trace, evaluation.analysis), TraceIdentity),
+        recipe=msgspec.convert(evaluation.recipe.identity, RecipeIdentity) if evaluation.recipe else None,
+        layout=NamedDigest(str(evaluation.layout), layout[1].sha256) if layout else None,
+        certificate_sha256=evaluation.certificate,
+        rule=configuration.settings.decision.policy.text,
+        software=Software(version=__version__, numpy=np.__version__, values=VALUES_VERSION),
+        result_sha256=result_sha256,
+        instrument=header.instrument or configuration.settings.station.name,
+        required=evaluation.required,
+        quality_failed=tuple(FailedCheck(c.check, c.note) for c in failed)[:12],
+        characteristics=tuple(
+            msgspec.convert(c, JudgedValue) for c in key_characteristics(judgement.characteristics, 12)
+        ),
+        disposition=judgement.disposition,
+        reasons=sentences(listed),
+        reason_codes=listed,
+        settled_at=settled_at,
+        decided_at=decided_at,
+        uncertainty=UNSET if evaluation.uncertainty is None else evaluation.uncertainty,
+    )
+    if header.artefact is not None:
+        body = _of_artefact(body, evaluation, configuration)
+    return fitted(body)
+
+
+def _of_artefact(body: Measurement, evaluation: Evaluation, configuration: Configuration) -> Measurement:
+    """With errors of the certified waves, which of them are not in the file, and how long others may be ago."""
+    found = evaluation.judgement.characteristics
+    body = replace(body, errors_nm={c.instance: c.value for c in found if c.name == "amplitude_error"})
+    if not evaluation.missing_upr:
+        return body
+    accept = configuration.certificates[str(evaluation.trace.header.artefact)][0].accept
+    return replace(
+        body,
+        missing_upr=evaluation.missing_upr,
+        incomplete=evaluation.incomplete,
+        partial=evaluation.partial,
+        window_h=accept.window_h,
     )
 
 
-def _artefact_members(evaluation: Evaluation, configuration: Configuration) -> dict[str, Any]:
-    """Errors of the certified waves, which of them are not in the file, and how long others may be ago."""
-    found = evaluation.judgement.characteristics
-    members: dict[str, Any] = {"errors_nm": {c.instance: c.value for c in found if c.name == "amplitude_error"}}
-    if evaluation.missing_upr:
-        accept = configuration.certificates[str(evaluation.trace.header.artefact)][0].accept
-        members |= {
-            "missing_upr": list(evaluation.missing_upr),
-            "incomplete": evaluation.incomplete,
-            "partial": evaluation.partial,
-            "window_h": accept.window_h,
-        }
-    return members
-
-
-def disposition_body(state: PartSet, decision: PartDecision, gate: str | None) -> dict[str, Any]:
+def disposition_body(state: PartSet, decision: PartDecision, gate: Reason | None) -> PartDisposition:
     """A ``disposition`` record of one part."""
     results = list(state.results.values())
     key = [c for r in results for c in r.key]
-    body: dict[str, Any] = {
-        "part": state.part,
-        "serial": state.serial,
-        "disposition": decision.disposition.value,
-        "reasons": list(decision.reasons),
-        "characteristics": sorted(key, key=lambda c: _URGENCY[c["verdict"]])[:8],
-        "sources": [dict(r.source) for r in results],
-        "missing": list(state.missing),
-        "settled_at": decision.settled_at,
-    }
-    if state.remeasured:
-        body["remeasured"] = list(state.remeasured)
-    if state.disposed_seq is not None:
-        body["replaces"] = state.disposed_seq
-    if gate is not None:
-        body["gate"] = gate
-    return fitted(body)
-
-
-_URGENCY = {"nonconforming": 0, "inconclusive": 1, "caution": 2, "conforming": 3, "unjudged": 4}
-
-
-def verification_body(
-    body: Mapping[str, Any], valid_until: str | None, counted_from: str | None = None
-) -> dict[str, Any]:
-    """A ``verification`` record from the measurement record of the artefact's trace.
-
-    ``counted_from`` is set where the file completes a set of files that passed together: the oldest one's time.
-    """
-    trace = body["trace"]
-    together = counted_from is not None
-    missing = body.get("missing_upr")
-    members: dict[str, Any] = {}
-    if missing:
-        members = {
-            "missing_upr": missing,
-            "incomplete": bool(body["incomplete"]) and not together,
-            "partial": bool(body.get("partial", False)),
-        }
-        if together:
-            members["counted_from"] = counted_from
     return fitted(
-        {
-            "artefact": trace["artefact"],
-            "certificate_sha256": body["certificate_sha256"],
-            "instrument": body["instrument"],
-            "passed": body["disposition"] == "accept" or together,
-            "reasons": body["reasons"],
-            "characteristics": body["characteristics"],
-            **members,
-            "measured_at": trace["measured_at"],
-            "valid_until": valid_until,
-            "errors_nm": body.get("errors_nm", {}),
-            "source": {"name": body["source"]["name"], "sha256": body["source"]["sha256"]},
-        }
+        PartDisposition(
+            part=state.part,
+            serial=state.serial,
+            disposition=decision.disposition,
+            reasons=sentences(decision.reasons),
+            reason_codes=decision.reasons,
+            characteristics=tuple(sorted(key, key=lambda c: _URGENCY[c.verdict])[:8]),
+            sources=tuple(r.source for r in results),
+            missing=state.missing,
+            settled_at=decision.settled_at,
+            remeasured=state.remeasured or UNSET,
+            replaces=UNSET if state.disposed_seq is None else state.disposed_seq,
+            gate=UNSET if gate is None else sentence(gate),
+            gate_code=UNSET if gate is None else gate,
+        )
     )
 
 
-def quarantine_body(source: Mapping[str, Any], error: InputError, settled_at: float) -> dict[str, Any]:
+_URGENCY = {
+    Verdict.NONCONFORMING: 0,
+    Verdict.INCONCLUSIVE: 1,
+    Verdict.CAUTION: 2,
+    Verdict.CONFORMING: 3,
+    Verdict.UNJUDGED: 4,
+}
+
+
+def verification_body(
+    body: Measurement,
+    outcome: Outcome,
+    reasons: Sequence[Reason],
+    *,
+    certificate: str | None,
+    valid_until: str | None,
+    counted_from: str | None,
+    new: bool,
+) -> Verification:
+    """A ``verification`` record from the measurement record of the artefact's trace.
+
+    ``counted_from`` is set where the file completes a set of files that passed together: the oldest one's time.
+    What is not ``new`` has no errors for the budget to count.
+    """
+    missing = given(body.missing_upr, ())
+    codes = tuple(reasons)
+    return fitted(
+        Verification(
+            artefact=given(body.trace.artefact, ""),
+            certificate_sha256=body.certificate_sha256,
+            instrument=body.instrument,
+            recorded_outcome=outcome,
+            passed=outcome == Outcome.PASSED,
+            reasons=sentences(codes),
+            reason_codes=codes,
+            characteristics=body.characteristics,
+            missing_upr=missing or UNSET,
+            incomplete=given(body.incomplete, False) and counted_from is None if missing else UNSET,
+            partial=given(body.partial, False) if missing else UNSET,
+            counted_from=counted_from if missing and counted_from is not None else UNSET,
+            measured_at=body.trace.measured_at,
+            valid_until=valid_until,
+            errors_nm=given(body.errors_nm, {}) if new else {},
+            source=VerifiedSource(body.source.name, body.source.sha256),
+            certificate=UNSET if certificate is None else certificate,
+            counts=False if outcome == Outcome.DISREGARDED else UNSET,
+        )
+    )
+
+
+def named_by_file(reasons: Sequence[Reason], file: str) -> tuple[Reason, ...]:
+    """Reasons that a certificate gives, with the file in which it stands: that is what a person must open."""
+    return tuple(r.with_values(file=file) if r.code in _OF_CERTIFICATE else r for r in reasons)
+
+
+_OF_CERTIFICATE = frozenset({Code.WAVE_ELSEWHERE, Code.WAVE_BEYOND_RANGE, Code.WAVE_FAINT})
+
+
+def quarantine_body(source: Source, error: InputError, settled_at: float) -> Quarantine:
     """A ``quarantine`` record: file, line, what was expected, in words for a technician."""
-    body: dict[str, Any] = {
-        "source": dict(source),
-        "error": type(error).__name__,
-        "reason": f"{source['name']}: {error}"[:1000],
-        "settled_at": settled_at,
-    }
-    if isinstance(error, TraceFormatError):
-        body |= {"line": error.line, "expected": error.expected[:300]}
-    return fitted(body)
+    return fitted(
+        Quarantine(
+            source=source,
+            error=type(error).__name__,
+            reason=f"{source.name}: {error}"[:1000],
+            settled_at=settled_at,
+            line=error.line if isinstance(error, TraceFormatError) else UNSET,
+            expected=error.expected[:300] if isinstance(error, TraceFormatError) else UNSET,
+        )
+    )
 
 
-def start_body(boot: int) -> dict[str, Any]:
+def start_body(boot: int, machine: Machine) -> Start:
     """A ``start`` record: which software on which platform."""
-    return {
-        "boot": boot,
-        "version": __version__,
-        "python": platform.python_version(),
-        "numpy": np.__version__,
-        "machine": platform.machine(),
-    }
+    return Start(
+        boot=boot,
+        version=__version__,
+        python=machine.python,
+        numpy=machine.numpy,
+        machine=machine.processor,
+    )
 
 
-def configuration_body(configuration: Configuration) -> tuple[bytes, dict[str, Any]]:
+def configuration_body(configuration: Configuration, machine: Machine) -> tuple[bytes, ConfigurationRead]:
     """The manifest of all configuration files for the archive, and the ``configuration`` record naming it."""
     manifest = encode([{"name": d.name, "sha256": d.sha256} for d in configuration.documents()])
-    return manifest, {
-        "agent_sha256": configuration.document.sha256,
-        "manifest_sha256": digest_of(manifest),
-        "recipes": len(configuration.recipes),
-        "layouts": len(configuration.layouts),
-        "artefacts": len(configuration.certificates),
-        "rule": configuration.settings.decision.policy.text,
-    }
+    return manifest, ConfigurationRead(
+        agent_sha256=configuration.document.sha256,
+        manifest_sha256=digest_of(manifest),
+        recipes=len(configuration.recipes),
+        layouts=len(configuration.layouts),
+        artefacts=len(configuration.certificates),
+        rule=configuration.settings.decision.policy.text,
+        machine=machine,
+    )

@@ -8,16 +8,17 @@ they are left out. What is known here can be thrown away and folded again.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 import msgspec
+from msgspec import UNSET
 
 from edgeagent.codec.configuration.settings import Drift, Watched
 from edgeagent.codec.records.record import Record
 from edgeagent.errors import ConfigError, JournalCorruptError
+from edgeagent.model.records import DriftSignal, JudgedValue, Measurement, TraceIdentity, given
 from edgeagent.rules.control_charts import FALLING, ChartPlan, Monitor, observed
 
 Fetch = Callable[[str], bytes]
@@ -25,8 +26,6 @@ Fetch = Callable[[str], bytes]
 HARMONICS = "harmonic_amplitude"
 _WANDERING = frozenset({"spurious_amplitude", "side_band_amplitude", "residual_noise"})
 """Characteristics whose instance says where the worst was found: one series, wherever that is."""
-WHAT = "drift"
-"""``what`` of the ``recovery`` records that tell a drift."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +58,22 @@ class Observation:
     upper: float | None
 
 
+class SeriesValue(msgspec.Struct, frozen=True):
+    """As much of a characteristic as a series needs."""
+
+    name: str
+    instance: str
+    value: float | None
+    unit: str
+    lower: float | None
+    upper: float | None
+
+    @staticmethod
+    def of(c: JudgedValue) -> SeriesValue:
+        """That of a record's characteristic."""
+        return SeriesValue(c.name, c.instance, c.value, c.unit, c.lower, c.upper)
+
+
 class _Spectrum(msgspec.Struct, frozen=True):
     upr: list[int]
     amplitude_nm: list[float | None]
@@ -68,11 +83,11 @@ class _Spectrum(msgspec.Struct, frozen=True):
 class _Characteristics(msgspec.Struct, frozen=True):
     """As much of an archived result as most series need; the rest is skipped unread."""
 
-    characteristics: list[dict[str, Any]]
+    characteristics: list[SeriesValue]
 
 
 class _WithSpectrum(msgspec.Struct, frozen=True):
-    characteristics: list[dict[str, Any]]
+    characteristics: list[SeriesValue]
     spectrum: _Spectrum | None = None
 
 
@@ -81,32 +96,32 @@ _SPECTRUM_DECODER = msgspec.json.Decoder(_WithSpectrum)
 
 
 def archived(
-    body: Mapping[str, Any], fetch: Fetch, harmonics: frozenset[int] | None = frozenset()
-) -> list[dict[str, Any]] | None:
-    """All characteristics of a measurement record's result; None where the archive cannot tell.
+    body: Measurement, fetch: Fetch, harmonics: frozenset[int] | None = frozenset()
+) -> list[SeriesValue] | None:
+    """All characteristics of a measurement record's result; None where the archive does not have it.
 
     A result lists a harmonic only when it is near to or beyond its limit, which is no series: the amplitudes at
     the UPR of ``harmonics`` come from its spectrum instead, all others are left out; None takes every harmonic
     that has a limit.
     """
     try:
-        return from_result(fetch(str(body["result_sha256"])), harmonics)
+        return from_result(fetch(body.result_sha256), harmonics)
     except JournalCorruptError:
         return None
 
 
-def from_result(data: bytes, harmonics: frozenset[int] | None = frozenset()) -> list[dict[str, Any]] | None:
+def from_result(data: bytes, harmonics: frozenset[int] | None = frozenset()) -> list[SeriesValue] | None:
     """As ``archived``, from the bytes of a result."""
     try:
         listed = _DECODER.decode(data).characteristics
         spectrum = None if harmonics == frozenset() else _SPECTRUM_DECODER.decode(data).spectrum
     except msgspec.DecodeError:
         return None
-    found = [c for c in listed if c["name"] != HARMONICS]
+    found = [c for c in listed if c.name != HARMONICS]
     if spectrum is not None:
         rows = zip(spectrum.upr, spectrum.amplitude_nm, spectrum.upper_nm, strict=True)
         found += [
-            {"name": HARMONICS, "instance": str(n), "value": v, "unit": "nm", "lower": None, "upper": u}
+            SeriesValue(HARMONICS, str(n), v, "nm", None, u)
             for n, v, u in rows
             if (u is not None if harmonics is None else n in harmonics)
         ]
@@ -114,43 +129,47 @@ def from_result(data: bytes, harmonics: frozenset[int] | None = frozenset()) -> 
 
 
 def observations(
-    seq: int, trace: Mapping[str, Any], instrument: str, characteristics: Iterable[Mapping[str, Any]]
+    seq: int, trace: TraceIdentity, instrument: str, characteristics: Iterable[SeriesValue]
 ) -> Iterator[Observation]:
     """The values among the characteristics of one measured trace, without those that could not be computed."""
-    artefact = trace.get("artefact")
+    artefact = trace.of_artefact
+    subject = artefact if artefact is not None else trace.of_part[0]
     for c in characteristics:
-        if c["value"] is None:
+        if c.value is None:
             continue
         instance = _series_instance(c)
-        label = f"{c['name']}[{instance}]" if instance else str(c["name"])
-        subject = str(artefact if artefact is not None else trace.get("part"))
         yield Observation(
-            SeriesKey(subject, artefact is not None, str(trace["feature"]), instrument, label),
+            SeriesKey(
+                subject,
+                artefact is not None,
+                trace.feature,
+                instrument,
+                f"{c.name}[{instance}]" if instance else c.name,
+            ),
             seq,
-            str(trace["measured_at"]),
-            str(trace.get("serial") or ""),
-            str(trace.get("operator") or ""),
-            float(c["value"]),
-            str(c["unit"]),
-            c["lower"],
-            c["upper"],
+            trace.measured_at,
+            given(trace.serial, None) or "",
+            given(trace.operator, ""),
+            c.value,
+            c.unit,
+            c.lower,
+            c.upper,
         )
 
 
-def _series_instance(c: Mapping[str, Any]) -> str:
+def _series_instance(c: SeriesValue) -> str:
     """Which series of its name a value belongs to: not where the worst was found, which wanders.
 
     Of a ``resonance_amplitude`` that is the resonance, as ``@1200``, whichever order meets it.
     """
-    if c["name"] in _WANDERING:
+    if c.name in _WANDERING:
         return ""
-    instance = str(c["instance"])
-    return "@" + instance.rpartition("@")[2] if c["name"] == "resonance_amplitude" else instance
+    return "@" + c.instance.rpartition("@")[2] if c.name == "resonance_amplitude" else c.instance
 
 
-def belongs(c: Mapping[str, Any], name: str, instance: str | None) -> bool:
+def belongs(c: SeriesValue, name: str, instance: str | None) -> bool:
     """Whether a characteristic is of that name and, where one is given, of that instance or series."""
-    return c["name"] == name and instance in (None, c["instance"], _series_instance(c))
+    return c.name == name and instance in (None, c.instance, _series_instance(c))
 
 
 def split_label(label: str) -> tuple[str, str | None]:
@@ -261,105 +280,101 @@ _Place = tuple[str, str, SeriesKey]
 
 
 class DriftWatch:
-    """The fold over the journal: one chart for each watched series, and which signals are not told yet.
+    """The fold over the journal: one chart for each watched series, and which signals are not on record yet.
 
-    A series is told once when its chart begins to signal and again only after it was as usual in between.
+    A series is reported once when its chart begins to signal and again only after it was in control in between.
     """
 
     def __init__(self, settings: Drift, fetch: Fetch) -> None:
         self._settings = settings
         self._fetch = fetch
         self._monitors: dict[_Place, Monitor] = {}
-        self._untold: dict[_Place, dict[str, Any]] = {}
+        self._unreported: dict[_Place, DriftSignal] = {}
 
     def apply(self, record: Record) -> None:
         """Fold one record, read or just written."""
-        if record.kind == "measurement":
-            self._measured(record)
-        elif record.kind == "recovery" and record.body.get("what") == WHAT:
-            self._untold.pop(_place(record.body), None)
+        if isinstance(record.body, Measurement):
+            self._observe_measurement(record.seq, record.body)
+        elif isinstance(record.body, DriftSignal):
+            self._unreported.pop(_place(record.body), None)
 
-    def untold(self) -> list[tuple[str, Mapping[str, Any]]]:
-        """The records to be written: a ``recovery`` for each series that signals and was not told."""
-        return [("recovery", body) for body in self._untold.values()]
+    def unreported(self) -> list[DriftSignal]:
+        """The records to be written: one for each series that signals and was not reported."""
+        return list(self._unreported.values())
 
-    def _measured(self, record: Record) -> None:
-        body = record.body
-        trace, instrument = body["trace"], str(body["instrument"])
-        moment = datetime.fromisoformat(str(trace["measured_at"]))
-        if body["quality_failed"] or not in_time(moment, self._settings.since):
+    def _observe_measurement(self, seq: int, body: Measurement) -> None:
+        trace, instrument = body.trace, body.instrument
+        moment = datetime.fromisoformat(trace.measured_at)
+        if body.quality_failed or not in_time(moment, self._settings.since):
             return
-        artefact = trace.get("artefact")
-        subject = str(artefact if artefact is not None else trace.get("part"))
+        artefact = trace.of_artefact
+        subject = artefact if artefact is not None else trace.of_part[0]
         asked = [
             watched
             for watched in self._settings.watch
-            if _of_subject(watched, artefact is not None, subject, str(trace["feature"]), instrument)
+            if _of_subject(watched, artefact is not None, subject, trace.feature, instrument)
         ]
         if not asked:
             return
-        for found in observations(record.seq, trace, instrument, self._values(body, asked)):
+        for found in observations(seq, trace, instrument, self._values(body, asked)):
             for watched in watches_of(found.key, asked):
                 if in_time(moment, watched.since):
-                    self._observed((watched.chart, watched.side, found.key), watched, found)
+                    self._observe((watched.chart, watched.side, found.key), watched, found)
 
-    def _values(self, body: Mapping[str, Any], asked: Sequence[Watched]) -> Sequence[Mapping[str, Any]]:
+    def _values(self, body: Measurement, asked: Sequence[Watched]) -> Sequence[SeriesValue]:
         """The record's own characteristics where they answer everything asked, else the archived result's."""
-        listed: Sequence[Mapping[str, Any]] = body["characteristics"]
-        held = {(c["name"], c["instance"] or None) for c in listed}
+        listed = [SeriesValue.of(c) for c in body.characteristics]
+        held = {(c.name, c.instance or None) for c in listed}
         harmonics = frozenset(n for n in (harmonic_of(w.characteristic) for w in asked) if n is not None)
         enough = all(split_label(w.characteristic) in held and w.upr_min is None for w in asked)
         if enough and not harmonics:
             return listed
         whole = archived(body, self._fetch, harmonics)
-        return whole if whole is not None else [c for c in listed if c["name"] != HARMONICS]
+        return whole if whole is not None else [c for c in listed if c.name != HARMONICS]
 
-    def _observed(self, place: _Place, watched: Watched, found: Observation) -> None:
+    def _observe(self, place: _Place, watched: Watched, found: Observation) -> None:
         plan = plan_of(watched, self._settings.minimum, self._settings.grow_to)
         before = self._monitors.get(place, Monitor())
         after = self._monitors[place] = observed(before, found.value, plan)
         if not after.signalling:
-            self._untold.pop(place, None)
+            self._unreported.pop(place, None)
         elif after.signalling != before.signalling:
-            self._untold[place] = _told(found, after, plan)
+            self._unreported[place] = drift_signal(found, after, plan)
 
 
-def _told(found: Observation, state: Monitor, plan: ChartPlan) -> dict[str, Any]:
-    """The body of the record that tells one drift."""
-    key, usual = found.key, state.usual
-    assert usual is not None
+def drift_signal(found: Observation, state: Monitor, plan: ChartPlan) -> DriftSignal:
+    """The record of one series that left control."""
+    key, baseline = found.key, state.usual
+    assert baseline is not None
     what = f"{key.label} of {key.subject} {key.feature} on {key.instrument} is {state.signalling}"
     reason = (
         f"{what}: {plan.chart} {state.statistic:.4g} beyond {state.limit:.4g} {found.unit} at the last value "
-        f"{found.value:.4g}, usual {usual.centre:.4g}"
+        f"{found.value:.4g}, in control {baseline.centre:.4g}"
     )
     if key.artefact and state.signalling == FALLING and key.label.startswith("amplitude_error"):
         reason += "; a worn or damaged stylus tip shows at high UPR like this"
-    return {
-        "what": WHAT,
-        "reason": reason[:500],
-        "artefact" if key.artefact else "part": key.subject,
-        "feature": key.feature,
-        "instrument": key.instrument,
-        "characteristic": key.label,
-        "unit": found.unit,
-        "chart": plan.chart,
-        "watched_side": plan.side,
-        "side": state.signalling,
-        "value": found.value,
-        "statistic": state.statistic,
-        "limit": state.limit,
-        "centre": usual.centre,
-        "sigma": usual.sigma,
-        "values": state.count,
-        "measurement": found.seq,
-    }
-
-
-def _place(body: Mapping[str, Any]) -> _Place:
-    artefact = "artefact" in body
-    subject = str(body["artefact" if artefact else "part"])
-    key = SeriesKey(
-        subject, artefact, str(body["feature"]), str(body["instrument"]), str(body["characteristic"])
+    return DriftSignal(
+        reason=reason[:500],
+        artefact=key.subject if key.artefact else UNSET,
+        part=UNSET if key.artefact else key.subject,
+        feature=key.feature,
+        instrument=key.instrument,
+        characteristic=key.label,
+        unit=found.unit,
+        chart=plan.chart,
+        watched_side=plan.side,
+        side=str(state.signalling),
+        value=found.value,
+        statistic=state.statistic,
+        limit=state.limit,
+        centre=baseline.centre,
+        sigma=baseline.sigma,
+        values=state.count,
+        measurement=found.seq,
     )
-    return str(body["chart"]), str(body["watched_side"]), key
+
+
+def _place(body: DriftSignal) -> _Place:
+    subject = given(body.artefact, "") or given(body.part, "")
+    key = SeriesKey(subject, body.artefact is not UNSET, body.feature, body.instrument, body.characteristic)
+    return body.chart, body.watched_side, key

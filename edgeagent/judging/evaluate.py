@@ -35,8 +35,10 @@ from edgeagent.model import (
     ScalarLimit,
     Trace,
 )
+from edgeagent.model.reasons import Code, Reason, reason
 from edgeagent.rules.decision import judge
 from edgeagent.rules.limits import highest_judged_upr
+from edgeagent.rules.sentences import sentences
 
 if TYPE_CHECKING:
     from edgeagent.judging.budget import Budgeted
@@ -158,6 +160,7 @@ def evaluate(
         version=__version__,
         analysis=analysis,
         judgement=judgement,
+        sentences=sentences(judgement.reasons),
     )
     return Evaluation(
         trace=trace,
@@ -251,29 +254,29 @@ def _judged_upr(plan: MeasurementPlan | None) -> float | None:
     return highest_judged_upr(plan.curve_limits)
 
 
-def _find_plan(trace: Trace, recipe: LoadedRecipe | None) -> tuple[MeasurementPlan | None, list[str]]:
+def _find_plan(trace: Trace, recipe: LoadedRecipe | None) -> tuple[MeasurementPlan | None, list[Reason]]:
     """The recipe's measurement of this trace, or why there is none. Never a guess."""
     header = trace.header
     if recipe is None:
-        return None, [f"no recipe for part {header.part}"]
+        return None, [reason(Code.NO_RECIPE, part=header.part)]
     plan = recipe.recipe.plan(header.feature)
     if plan is None:
-        known = ", ".join(m.feature for m in recipe.recipe.measurements)
-        return None, [f"feature {header.feature} is not in the recipe of {header.part}, which has {known}"]
+        known = [m.feature for m in recipe.recipe.measurements]
+        return None, [reason(Code.UNKNOWN_FEATURE, asked=header.feature, part=header.part, known=known)]
     if plan.kind != header.kind:
-        return None, [f"the trace is a {header.kind}, the recipe measures {header.feature} as {plan.kind}"]
+        return None, [reason(Code.OTHER_KIND, kind=header.kind, asked=header.feature, wanted=plan.kind)]
     return plan, []
 
 
 def _grade_limits(
     trace: Trace, kind: Kind, plan: MeasurementPlan | None, request: Request
-) -> tuple[tuple[ScalarLimit, ...], list[str]]:
+) -> tuple[tuple[ScalarLimit, ...], list[Reason]]:
     if plan is None or plan.grade is None:
         return (), []
     by_grade = getattr(kind, "grade_limits", None)
     if by_grade is None:
-        return (), [f"kind {trace.header.kind} has no limits by grade"]
+        return (), [reason(Code.NO_GRADE_LIMITS, kind=trace.header.kind)]
     try:
         return tuple(by_grade(plan.grade, trace, request)), []
     except (InputError, AnalysisError, ConfigError) as error:
-        return (), [str(error)]
+        return (), [reason(Code.GRADE_UNUSABLE, text=str(error))]

@@ -9,18 +9,38 @@ import hashlib
 from collections import OrderedDict
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+
+from msgspec import UNSET
+from msgspec.structs import replace
 
 from edgeagent.codec.records.record import Place, Record
 from edgeagent.model import Disposition
+from edgeagent.model.reasons import Code, Reason, reason
+from edgeagent.model.records import (
+    Acknowledgement,
+    Checkpoint,
+    ConfigurationRead,
+    ConfigurationRejected,
+    Measurement,
+    Outcome,
+    PartDisposition,
+    PartSource,
+    Quarantine,
+    Source,
+    Start,
+    Stop,
+    Verification,
+    given,
+    reasons_of,
+)
 from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, noted
-from edgeagent.rules.lamp import Lamp, acknowledged, shown
+from edgeagent.rules.lamp import Lamp, acknowledge, show_disposition
 from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
 from edgeagent.rules.settling import Look
 
-_CERTIFICATES, _CERTIFICATE_WANTED = "artefacts/", ": uncertainty.artefact: "
-"""Folder of the certificates, with which complaints about one of them begin; key of a complaint about none."""
 _FILES_MAX = 1000
+_KEY_MAX = 4
+"""Characteristics of a measurement that its part's disposition names."""
 _SETS_MAX = 500
 """Finished part sets that stay in memory for re-measurements; unfinished ones always stay."""
 
@@ -89,25 +109,35 @@ class Memory:
         self.apply(record)
         if self.position is not None and record.seq <= self.position:
             self.cursor = place
-        body = record.body
-        if record.kind == "disposition":
-            if self.position is None:
-                self._undelivered.append(record)
-            elif record.seq <= self.position:
-                self.last_disposition = record
-            if _posix(record.time) - float(body["settled_at"]) <= self._live_s:
-                self.lamp = shown(
-                    self.lamp, Disposition(body["disposition"]), record.seq, latches=self._latches
-                )
-        elif record.kind == "acknowledgement":
-            self.lamp = acknowledged(self.lamp, int(body["seq"]))
-            if body["matched"] and (self.position is None or int(body["seq"]) > self.position):
-                self.answered.add(int(body["seq"]))
-        elif record.kind in ("checkpoint", "stop"):
-            self._delivered(int(body.get("published", 0)))
-        source = body.get("source")
-        if isinstance(source, Mapping) and "look" in source:
-            self._note_look(source)
+        match record.body:
+            case PartDisposition() as body:
+                self._note_shown(record, body)
+            case Acknowledgement() as body:
+                self.lamp = acknowledge(self.lamp, body.seq)
+                if body.matched and (self.position is None or body.seq > self.position):
+                    self.answered.add(body.seq)
+            case Checkpoint() | Stop() as body:
+                self._delivered(body.published)
+            case Measurement() | Quarantine() as body:
+                self._note_look(body.source)
+            case _:
+                pass
+
+    def _note_shown(self, record: Record, body: PartDisposition) -> None:
+        """What the lamp showed for a disposition, and whether the line has it already."""
+        if self.position is None:
+            self._undelivered.append(record)
+        elif record.seq <= self.position:
+            self.last_disposition = record
+        if _posix(record.time) - body.settled_at <= self._live_s:
+            self.lamp = show_disposition(
+                self.lamp,
+                body.disposition,
+                record.seq,
+                latches=self._latches,
+                part=body.part,
+                serial=body.serial,
+            )
 
     def _delivered(self, published: int) -> None:
         """The journal's own note of the position, which stands in where the publisher's state is gone."""
@@ -120,85 +150,87 @@ class Memory:
             self.answered = {seq for seq in self.answered if seq > self.checkpoint}
 
     def apply(self, record: Record) -> None:
-        """Fold one record, read or just written."""
-        body = record.body
-        if record.kind == "start":
-            self.boot = int(body["boot"])
-        elif record.kind == "measurement":
-            self._note_done(body["source"])
-            if body["trace"].get("part") is not None:
-                self._note_measurement(record)
-            else:
-                self.unverified = record
-        elif record.kind == "quarantine":
-            self._note_done(body["source"])
-        elif record.kind == "verification":
-            self.unverified = None
-            errors = {int(upr): float(nm) for upr, nm in body.get("errors_nm", {}).items() if nm is not None}
-            found = self.artefact_errors_nm.setdefault((str(body["instrument"]), str(body["artefact"])), {})
-            found.update(errors)
-            self._note_verification(record, errors)
-        elif record.kind == "configuration":
-            self.certificate_refused = None
-        elif record.kind == "recovery" and body.get("what") == "configuration-rejected":
-            reason = str(body["reason"])
-            if reason.startswith(_CERTIFICATES) or _CERTIFICATE_WANTED in reason:
-                self.certificate_refused = reason
-        elif record.kind == "disposition":
-            self.decided = record.seq
-            key = (str(body["part"]), str(body["serial"]))
-            state = disposed(self.part_set(*key), Disposition(body["disposition"]), record.seq)
-            self._keep(key, state)
-            self.gated.pop(key, None)
-            if body.get("gate") is not None:
-                self.gated[key] = state
+        """Fold one record, read or just written. What this version does not know changes nothing."""
+        match record.body:
+            case Start() as body:
+                self.boot = body.boot
+            case Measurement() as body:
+                self._note_done(body.source)
+                if body.trace.of_artefact is None:
+                    self._note_measurement(record.seq, body)
+                else:
+                    self.unverified = record
+            case Quarantine() as body:
+                self._note_done(body.source)
+            case Verification() as body:
+                self.unverified = None
+                errors = {int(upr): nm for upr, nm in body.errors_nm.items() if nm is not None}
+                self.artefact_errors_nm.setdefault((body.instrument, body.artefact), {}).update(errors)
+                self._note_verification(record, body, errors)
+            case ConfigurationRead():
+                self.certificate_refused = None
+            case ConfigurationRejected() as body:
+                if body.of_certificate:
+                    self.certificate_refused = body.reason
+            case PartDisposition() as body:
+                self._note_disposition(record.seq, body)
+            case _:
+                pass
 
-    def _note_verification(self, record: Record, errors: Mapping[int, float]) -> None:
+    def _note_disposition(self, seq: int, body: PartDisposition) -> None:
+        self.decided = seq
+        key = (body.part, body.serial)
+        state = disposed(self.part_set(*key), body.disposition, seq)
+        self._keep(key, state)
+        self.gated.pop(key, None)
+        if body.gate_reason is not None:
+            self.gated[key] = state
+
+    def _note_verification(self, record: Record, body: Verification, errors: Mapping[int, float]) -> None:
         """What a verification says of its waves and of its instrument.
 
         A file that shows only some of the waves, and those well, neither opens nor closes the gate where the
         certificate says which file shows the others; nor does one that is no verification at all.
         """
-        body = record.body
-        self.verifying[str(body["source"]["sha256"]), body.get("certificate_sha256")] = record.seq
+        self.verifying[str(body.source.sha256), body.certificate_sha256] = record.seq
         while len(self.verifying) > _FILES_MAX:
             self.verifying.popitem(last=False)
-        if not body.get("counts", True):
+        outcome = body.outcome
+        if outcome == Outcome.DISREGARDED:
             return
-        instrument, artefact = str(body["instrument"]), str(body["artefact"])
-        measured_at, passed = _posix(str(body["measured_at"])), bool(body["passed"])
-        certificate, incomplete = body.get("certificate_sha256"), bool(body.get("incomplete", False))
-        partial, recorded_at = bool(body.get("partial", False)), _posix(record.time)
-        doubt = clock_doubt(measured_at, recorded_at, self.measured_last.get(instrument))
-        self.measured_last[instrument] = measured_at
-        seen = self.sightings.setdefault((instrument, artefact), {})
+        measured_at, recorded_at = _posix(body.measured_at), _posix(record.time)
+        doubt = clock_doubt(measured_at, recorded_at, self.measured_last.get(body.instrument))
+        self.measured_last[body.instrument] = measured_at
+        seen = self.sightings.setdefault((body.instrument, body.artefact), {})
+        partial = given(body.partial, False)
         for upr in errors if doubt is None else ():
-            sighting = Sighting(measured_at, certificate, passed or incomplete, record.seq, partial)
+            sighting = Sighting(
+                measured_at, body.certificate_sha256, outcome != Outcome.FAILED, record.seq, partial
+            )
             seen[upr] = later_sighting(seen.get(upr), sighting)
-        if incomplete and not partial and doubt is None:
-            return
-        counts = _posix(str(body.get("counted_from", body["measured_at"])))
-        new = Verified(
-            artefact, passed, counts, record.seq, doubt, measured_at, certificate, partial and incomplete
+        if outcome == Outcome.INCOMPLETE:
+            if doubt is None:
+                return
+            outcome = Outcome.FAILED  # doubtful time: proves nothing until the clock is mended
+        counts = _posix(given(body.counted_from, body.measured_at))
+        new = Verified(body.artefact, outcome, counts, record.seq, doubt, measured_at, body.certificate_sha256)
+        self.verifications[body.instrument] = noted(self.verifications.get(body.instrument), new, recorded_at)
+
+    def _note_done(self, source: Source) -> None:
+        self._done.add(
+            file_key(
+                source.folder, source.name, source.sha256, given(source.side_sha256, None), Look(*source.look)
+            )
         )
-        self.verifications[instrument] = noted(self.verifications.get(instrument), new, recorded_at)
 
-    def _note_done(self, source: Mapping[str, Any]) -> None:
-        look = Look(*source["look"])
-        key = file_key(source["folder"], source["name"], source["sha256"], source.get("side_sha256"), look)
-        self._done.add(key)
+    def _note_look(self, source: Source) -> None:
+        if source.name in self._present.get(source.folder, ()):
+            self.looks[source.folder, source.name] = Look(*source.look)
 
-    def _note_look(self, source: Mapping[str, Any]) -> None:
-        folder, name = str(source["folder"]), str(source["name"])
-        if name in self._present.get(folder, ()):
-            self.looks[folder, name] = Look(*source["look"])
-
-    def _note_measurement(self, record: Record) -> None:
-        body = record.body
-        trace = body["trace"]
-        key = (str(trace["part"]), str(trace["serial"]))
-        result, required = feature_result(record.seq, body), tuple(body["required"])
-        self._keep(key, measured(self.part_set(*key), result, required, float(body["decided_at"])))
+    def _note_measurement(self, seq: int, body: Measurement) -> None:
+        key = body.trace.of_part
+        state = measured(self.part_set(*key), feature_result(seq, body), body.required, body.decided_at)
+        self._keep(key, state)
 
     def _keep(self, key: tuple[str, str], state: PartSet) -> None:
         self.sets[key] = state
@@ -214,37 +246,36 @@ class Memory:
             del self.sets[oldest]
 
 
-def feature_result(seq: int, body: Mapping[str, Any]) -> FeatureResult:
+def feature_result(seq: int, body: Measurement) -> FeatureResult:
     """What a part's disposition needs of one measurement record."""
-    trace, source = body["trace"], body["source"]
-    disposition, reasons = Disposition(body["disposition"]), tuple(body["reasons"])
-    unclosed = unclosed_reason(source)
+    trace = body.trace
+    disposition, reasons = body.disposition, reasons_of(body)
+    unclosed = unclosed_reason(body.source)
     if unclosed is not None and disposition == Disposition.ACCEPT:
         disposition, reasons = Disposition.HOLD, (unclosed, *reasons)
     return FeatureResult(
-        feature=str(trace["feature"]),
+        feature=trace.feature,
         seq=seq,
         disposition=disposition,
         reasons=reasons,
-        source={
-            "feature": trace["feature"],
-            "name": source["name"],
-            "sha256": source["sha256"],
-            "instrument": body["instrument"],
-            "seq": seq,
-        },
-        key=tuple({"feature": trace["feature"], **c} for c in body["characteristics"][:4]),
-        settled_at=float(body["settled_at"]),
-        measured_at=_posix(str(trace["measured_at"])),
+        source=PartSource(
+            feature=trace.feature,
+            name=body.source.name,
+            sha256=body.source.sha256,
+            instrument=body.instrument,
+            seq=seq,
+        ),
+        key=tuple(replace(c, feature=trace.feature) for c in body.characteristics[:_KEY_MAX]),
+        settled_at=body.settled_at,
+        measured_at=_posix(trace.measured_at),
     )
 
 
-def unclosed_reason(source: Mapping[str, Any]) -> str | None:
+def unclosed_reason(source: Source) -> Reason | None:
     """Why a file proves nothing good: its writer has it still open. None where that is not known."""
-    seconds = source.get("unclosed_s")
-    if seconds is None:
+    if source.unclosed_s is UNSET:
         return None
-    return f"writer never closed {source['name']}: read after {float(seconds):g} s without a change"
+    return reason(Code.UNCLOSED, file=source.name, seconds=source.unclosed_s)
 
 
 def _posix(text: str) -> float:

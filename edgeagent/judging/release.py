@@ -10,15 +10,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 import msgspec
+from msgspec.structs import replace
 
 from edgeagent.errors import AgentError
 from edgeagent.judging import bodies
 from edgeagent.judging.memory import Memory
 from edgeagent.model import Disposition
+from edgeagent.model.reasons import Code, Reason, reason
+from edgeagent.model.records import AnyBody, Release, ReleaseRefusal
 from edgeagent.rules.part_set import PartDecision, PartSet, standing
+from edgeagent.rules.sentences import sentence, sentences
 
 _Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 
@@ -41,7 +45,12 @@ class ReleaseAnswer(msgspec.Struct, frozen=True):
 
 
 class ReleaseRefusedError(AgentError):
-    """A part that may not be released; the message says why."""
+    """A part that may not be released; ``reason`` says why."""
+
+    def __init__(self, reason: Reason, subject: str = "") -> None:
+        text = sentence(reason)
+        super().__init__(f"{subject}: {text}" if subject else text)
+        self.reason = reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +63,12 @@ class HeldPart:
     part: str
     serial: str
     seq: int
-    refusal: str | None
+    refusal: Reason | None
     held_at: str = ""
     why: str = ""
 
 
-GateReason = Callable[[PartSet], str | None]
+GateReason = Callable[[PartSet], Reason | None]
 """Why the gate is closed for a part's instruments now; None when it is open."""
 
 
@@ -67,9 +76,9 @@ GateReason = Callable[[PartSet], str | None]
 class TakenUp:
     """What a request leads to: records, the event for the log with its values, and the answer."""
 
-    entries: list[tuple[str, Mapping[str, Any]]]
+    entries: list[AnyBody]
     event: str
-    told: Mapping[str, str]
+    details: Mapping[str, str]
     refusal: str | None
 
     def answer(self, seq: int) -> ReleaseAnswer:
@@ -96,23 +105,23 @@ def take_up(
         entries = release_entries(request, memory, gate, now=now, live_s=live_s)
     except ReleaseRefusedError as error:
         refusal = str(error)[:500]
-        refused = refusal_entry(name, request, refusal)
+        refused = refusal_entry(name, request, refusal, error.reason)
         return TakenUp([refused], "release-refused", {"reason": refusal}, refusal)
-    told = {"part": request.part, "serial": request.serial, "who": request.who}
-    return TakenUp(entries, "released", told, None)
+    details = {"part": request.part, "serial": request.serial, "who": request.who}
+    return TakenUp(entries, "released", details, None)
 
 
-def refusal_entry(name: str, request: ReleaseRequest | None, reason: str) -> tuple[str, Mapping[str, Any]]:
+def refusal_entry(name: str, request: ReleaseRequest | None, text: str, reason: Reason) -> ReleaseRefusal:
     """The record of a refused request: who wanted what, and why not. ``name`` is the request's file.
 
     Its ``seq`` of 0 is no record's number, so that it acknowledges nothing: the lamp forgets no reject by it.
     """
-    body: dict[str, Any] = {"seq": 0, "who": "unknown", "matched": False, "what": "release-refused"}
-    if request is not None:
-        body |= {"who": request.who, "part": request.part, "serial": request.serial, "why": request.why}
-    else:
-        body["request"] = name.encode("utf-8", "replace").decode()[:100]
-    return "acknowledgement", bodies.fitted({**body, "reason": reason})
+    refused = ReleaseRefusal(seq=0, who="unknown", matched=False, reason=text, reason_code=reason)
+    if request is None:
+        return bodies.fitted(replace(refused, request=name.encode("utf-8", "replace").decode()[:100]))
+    return bodies.fitted(
+        replace(refused, who=request.who, part=request.part, serial=request.serial, why=request.why)
+    )
 
 
 def held_parts(memory: Memory, gate: GateReason, *, now: float, live_s: float) -> Iterator[HeldPart]:
@@ -126,73 +135,62 @@ def held_parts(memory: Memory, gate: GateReason, *, now: float, live_s: float) -
 
 def release_entries(
     request: ReleaseRequest, memory: Memory, gate: GateReason, *, now: float, live_s: float
-) -> list[tuple[str, Mapping[str, Any]]]:
+) -> list[AnyBody]:
     """The records of a release. Raises ReleaseRefusedError when the part may not be released.
 
     ``live_s`` is how long a part counts as being at the line: its lamp belongs to it for that long, so it is
     measured again rather than released. A release is therefore always late and leaves the lamp alone.
     """
     key = (request.part, request.serial)
-    name = f"{request.part} {request.serial}"
     if key not in memory.gated:
-        raise ReleaseRefusedError(f"{name} is not held for the gate")
+        raise ReleaseRefusedError(reason(Code.NOT_HELD_FOR_GATE, part=request.part, serial=request.serial))
     state = memory.part_set(*key)
     refusal = _other_reason(state) or _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
     if refusal is not None:
-        raise ReleaseRefusedError(f"{name}: {refusal}")
-    settled_at = _settled_at(state)
-    cautions = _standing(state)[1]
-    decision = PartDecision(
-        Disposition.ACCEPT, (f"released by {request.who}: {request.why}", *cautions), settled_at
+        raise ReleaseRefusedError(refusal, f"{request.part} {request.serial}")
+    released = reason(Code.RELEASED_BY, who=request.who, why=request.why)
+    decision = PartDecision(Disposition.ACCEPT, (released, *_standing(state)[1]), _settled_at(state))
+    answered = Release(
+        seq=state.disposed_seq or 0,
+        part=request.part,
+        serial=request.serial,
+        who=request.who,
+        matched=False,
+        why=request.why,
     )
-    told = {
-        "seq": state.disposed_seq,
-        "part": request.part,
-        "serial": request.serial,
-        "who": request.who,
-        "matched": False,
-        "what": "release",
-        "why": request.why,
-    }
-    return [("acknowledgement", told), ("disposition", bodies.disposition_body(state, decision, None))]
+    return [answered, bodies.disposition_body(state, decision, None)]
 
 
-def _standing(state: PartSet) -> tuple[Disposition, tuple[str, ...]]:
+def _standing(state: PartSet) -> tuple[Disposition, tuple[Reason, ...]]:
     found = standing(state)
-    return found if found is not None else (Disposition.HOLD, ("its set is not complete",))
+    return found if found is not None else (Disposition.HOLD, (reason(Code.SET_OPEN),))
 
 
-def _other_reason(state: PartSet) -> str | None:
+def _other_reason(state: PartSet) -> Reason | None:
     """What else holds the part beside the gate."""
     if state.disposed != Disposition.HOLD:
-        return "is not on hold"
+        return reason(Code.NOT_ON_HOLD)
     disposition, reasons = _standing(state)
-    return (
-        None
-        if disposition == Disposition.ACCEPT
-        else f"held for more than the gate: {'; '.join(reasons)}"[:400]
-    )
+    return None if disposition == Disposition.ACCEPT else reason(Code.HELD_FOR_MORE, others=sentences(reasons))
 
 
 def _settled_at(state: PartSet) -> float:
     return max(r.settled_at for r in state.results.values())
 
 
-def _at_the_line(state: PartSet, now: float, live_s: float) -> str | None:
-    if now - _settled_at(state) > live_s:
-        return None
-    return f"it came less than {live_s:g} s ago: measure it again, or release it later"
+def _at_the_line(state: PartSet, now: float, live_s: float) -> Reason | None:
+    return None if now - _settled_at(state) > live_s else reason(Code.AT_THE_LINE, live_s=live_s)
 
 
-def _unverified(state: PartSet, memory: Memory, gate: GateReason) -> str | None:
+def _unverified(state: PartSet, memory: Memory, gate: GateReason) -> Reason | None:
     """Why no passed verification followed: one recorded after the hold, or measured after the part."""
     closed = gate(state)
     if closed is not None:
         return closed
-    for instrument in sorted({str(r.source["instrument"]) for r in state.results.values()}):
+    for instrument in sorted({r.source.instrument for r in state.results.values()}):
         last = memory.verified.get(instrument)
-        measured = [r.measured_at for r in state.results.values() if r.source["instrument"] == instrument]
-        newer = last is not None and all(at is not None and last.at >= at for at in measured)
+        times = [r.measured_at for r in state.results.values() if r.source.instrument == instrument]
+        newer = last is not None and all(at is not None and last.at >= at for at in times)
         if last is None or not last.passed or (last.seq < (state.disposed_seq or 0) and not newer):
-            return f"no verification of {instrument} has passed since it was held"
+            return reason(Code.NOT_VERIFIED_SINCE, instrument=instrument)
     return None

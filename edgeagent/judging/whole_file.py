@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
+from msgspec.structs import replace
+
 from edgeagent.codec.traces.reader import READ_NAMES
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
@@ -11,7 +13,9 @@ from edgeagent.judging.found_file import FoundFile
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import Entries
 from edgeagent.model import Disposition
+from edgeagent.model.reasons import Code, reason
 from edgeagent.rules.part_set import PartDecision
+from edgeagent.rules.sentences import sentence
 from edgeagent.rules.settling import matches
 
 TURNS_CHECK = "whole_turns"
@@ -55,13 +59,10 @@ def revocations(names: Iterable[tuple[str, str]], memory: Memory, now: float) ->
         if state.disposed != Disposition.ACCEPT:
             continue
         for result in state.results.values():
-            name, sha256 = str(result.source["name"]), str(result.source["sha256"])
-            if (name, sha256) in grown:
-                reason = (
-                    f"{name} grew after it was accepted by record {result.seq}: held until the file is whole"
-                )
-                decision = PartDecision(Disposition.HOLD, (reason,), now)
-                body = bodies.disposition_body(state, decision, None)
-                found.append(("disposition", {**body, "withdrawn": reason}))
+            name = result.source.name
+            if (name, str(result.source.sha256)) in grown:
+                grew = reason(Code.GREW, file=name, seq=result.seq)
+                body = bodies.disposition_body(state, PartDecision(Disposition.HOLD, (grew,), now), None)
+                found.append(replace(body, withdrawn=sentence(grew)))
                 break
     return found

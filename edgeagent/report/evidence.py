@@ -69,7 +69,7 @@ def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Ev
     if spectrum is not None:
         seen.pictures.append(spectrum)
     with contextlib.suppress(ConfigError, JournalCorruptError):  # said below, where the curves need it too
-        seen.standing_out = standing_out(found, books.of(found.body))
+        seen.standing_out = standing_out(found, books.of(found.measurement))
     factor = found.result["details"].get("factor", 1.0)
     try:
         trace, options, thread = _source(store, books, found)
@@ -95,7 +95,7 @@ def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Opt
     source = body["source"]
     data = store.archive.get(source["sha256"])
     side = store.archive.get(source["side_sha256"]) if source.get("side_sha256") else None
-    rules = books.of(body)
+    rules = books.of(found.measurement)
     layouts = {key: layout for key, (layout, _) in rules.layouts.items()}
     trace = read_trace(str(source["name"]), data, side, layouts).trace
     plan = thread = None

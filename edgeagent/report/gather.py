@@ -18,6 +18,7 @@ from edgeagent.codec.plain_text import verification_text
 from edgeagent.codec.records.record import KINDS, Record, RecordError, decode_record
 from edgeagent.codec.records.result import SCHEMA
 from edgeagent.errors import JournalCorruptError, UsageError
+from edgeagent.model.records import Measurement
 from edgeagent.report.words import printable
 from edgeagent.store.archive import Archive
 from edgeagent.store.journal import JournalReader
@@ -79,6 +80,12 @@ class Measured:
     @property
     def body(self) -> Mapping[str, Any]:
         """The record's body."""
+        return self.record.members
+
+    @property
+    def measurement(self) -> Measurement:
+        """The record's body as what it is."""
+        assert isinstance(self.record.body, Measurement)
         return self.record.body
 
     @property
@@ -155,7 +162,7 @@ class Store:
 
         Raises JournalCorruptError for a result of a version that is not known here.
         """
-        digest = str(record.body["result_sha256"])
+        digest = str(record.members["result_sha256"])
         try:
             result = msgspec.json.decode(self.archive.get(digest))
         except (JournalCorruptError, msgspec.DecodeError) as error:
@@ -171,7 +178,7 @@ class Store:
 
 
 def _known(record: Record) -> Record:
-    missing = [key for key in _NEEDED.get(record.kind, ()) if key not in record.body]
+    missing = [key for key in _NEEDED.get(record.kind, ()) if key not in record.members]
     if missing:
         raise JournalCorruptError(
             f"record {record.seq}",
@@ -199,7 +206,7 @@ def _refuse_newer(segment: str, number: int, line: bytes, error: RecordError) ->
 
 def _from_journal(record: Record) -> dict[str, Any]:
     """As much of a result as the journal's record holds itself."""
-    body = record.body
+    body = record.members
     failed = [
         {"check": q["check"], "ok": False, "value": None, "allowed": None, "unit": "", "note": q["note"]}
         for q in body["quality_failed"]
@@ -230,7 +237,7 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
     last = None
     for record in store.records():
         last = record
-        body = record.body
+        body = record.members
         who = body["trace"] if record.kind == "measurement" else body
         if record.kind in ("measurement", "disposition"):
             if who.get("serial") != serial or (part is not None and who.get("part") != part):
@@ -262,7 +269,7 @@ def part_stories(store: Store, keys: Collection[tuple[str, str]]) -> Iterator[Pa
         if record.kind in ("verification", "acknowledgement"):
             shared.append(record)
         elif record.kind in ("measurement", "disposition"):
-            who = record.body["trace"] if record.kind == "measurement" else record.body
+            who = record.members["trace"] if record.kind == "measurement" else record.members
             key = (str(who.get("part")), str(who.get("serial")))
             if key in own:
                 own[key].append(record)
@@ -282,17 +289,19 @@ def file_story(store: Store, name: str) -> PartStory:
     last = None
     for record in store.records():
         last = record
-        if record.kind in ("measurement", "quarantine") and record.body["source"].get("name") == name:
+        if record.kind in ("measurement", "quarantine") and record.members["source"].get("name") == name:
             own.append(record)
         elif record.kind in ("disposition", "verification", "acknowledgement"):
             others.append(record)
     if not own or last is None:
         raise UsageError(f"no file {printable(name)} is in the journal")
     newest = own[-1]
-    trace = newest.body.get("trace", _NOTHING)
+    trace = newest.members.get("trace", _NOTHING)
     part, serial = str(trace.get("part") or ""), str(trace.get("serial") or "")
     mine = [
-        r for r in others if r.kind != "disposition" or (r.body["part"], r.body["serial"]) == (part, serial)
+        r
+        for r in others
+        if r.kind != "disposition" or (r.members["part"], r.members["serial"]) == (part, serial)
     ]
     measurements = [r for r in own if r.kind == "measurement"][-1:] if newest.kind == "measurement" else []
     kept = sorted([*measurements, *mine], key=lambda r: r.seq)
@@ -319,7 +328,7 @@ def _story(store: Store, part: str, serial: str, kept: list[Record], last: Recor
     dispositions: list[Record] = []
     acknowledged: dict[int, Record] = {}
     for record in kept:
-        body = record.body
+        body = record.members
         if record.kind == "measurement":
             feature = str(body["trace"]["feature"])
             if feature in newest:
@@ -350,6 +359,6 @@ def _story(store: Store, part: str, serial: str, kept: list[Record], last: Recor
 
 
 def _in_recipe_order(newest: Mapping[str, Record]) -> list[Record]:
-    required = next((list(r.body["required"]) for r in reversed(list(newest.values()))), [])
+    required = next((list(r.members["required"]) for r in reversed(list(newest.values()))), [])
     rank = {feature: i for i, feature in enumerate(required)}
-    return sorted(newest.values(), key=lambda r: (rank.get(r.body["trace"]["feature"], len(rank)), r.seq))
+    return sorted(newest.values(), key=lambda r: (rank.get(r.members["trace"]["feature"], len(rank)), r.seq))

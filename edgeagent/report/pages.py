@@ -132,7 +132,7 @@ def _decision(story: PartStory, file: str | None) -> str:
         if body["trace"].get("artefact"):
             return "passed" if body["disposition"] == "accept" else "failed"
         return str(body["disposition"])
-    return "undecided" if story.disposition is None else str(story.disposition.body["disposition"])
+    return "undecided" if story.disposition is None else str(story.disposition.members["disposition"])
 
 
 def _headers(story: PartStory) -> list[tuple[str, str]]:
@@ -232,7 +232,7 @@ def _list_sentences(story: PartStory, standing: Record | None, *, accepted: bool
         ranked += _of_values(measured, later, accepted=accepted)
         ranked += _of_checks(measured, later)
     ranked += [((1, -1), DecisionSentence("", f"{reason}.")) for reason in _own_reasons(story, standing)]
-    ranked += [((0,), DecisionSentence("", f"{r.body['reason']}.")) for r in story.quarantined]
+    ranked += [((0,), DecisionSentence("", f"{r.members['reason']}.")) for r in story.quarantined]
     ranked.sort(key=lambda pair: (pair[1].later, pair[0]))
     return [sentence for _, sentence in ranked]
 
@@ -272,7 +272,7 @@ def _own_reasons(story: PartStory, standing: Record | None) -> list[str]:
     if standing is None:
         return []
     features = tuple(f"{m.feature}: " for m in story.measured)
-    more = [r for r in standing.body["reasons"] if not r.startswith((*features, "and "))]
+    more = [r for r in standing.members["reasons"] if not r.startswith((*features, "and "))]
     return [str(r) for r in more]
 
 
@@ -280,11 +280,11 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
     """The page on a period; ``links`` holds the relative addresses of the parts' pages."""
     counts = period.counts
     total = sum(counts.values())
-    first = sum(r.body["disposition"] == "accept" for r in period.fresh.values())
+    first = sum(r.members["disposition"] == "accept" for r in period.fresh.values())
     by_part: dict[str, dict[str, int]] = {}
     for (part, _), record in period.standing.items():
         row = by_part.setdefault(part, {"accept": 0, "hold": 0, "reject": 0})
-        row[record.body["disposition"]] = row.get(record.body["disposition"], 0) + 1
+        row[record.members["disposition"]] = row.get(record.members["disposition"], 0) + 1
     shown = period.series[:SERIES_MAX]
     return _render(
         "period.html.j2",

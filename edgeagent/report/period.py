@@ -86,7 +86,7 @@ class Period:
     @property
     def counts(self) -> Counter[str]:
         """Parts by their last disposition in the period."""
-        return Counter(str(r.body["disposition"]) for r in self.standing.values())
+        return Counter(str(r.members["disposition"]) for r in self.standing.values())
 
 
 def gather_period(store: Store, since: datetime | None, until: datetime | None, as_of: datetime) -> Period:
@@ -120,7 +120,7 @@ def gather_period(store: Store, since: datetime | None, until: datetime | None, 
             period.quarantined.append(record)
     if not work:
         raise UsageError(f"{printable(store.journal)}: nothing was measured yet, so there is nothing to report")
-    period.held = {k: r for k, r in decided.items() if r.body["disposition"] == "hold"}
+    period.held = {k: r for k, r in decided.items() if r.members["disposition"] == "hold"}
     period.undecided = {k: files for k, files in newest.items() if k not in decided}
     period.reasons = _rank_reasons(period.standing, newest)
     period.series = sorted(series.values(), key=lambda s: -s.worst)
@@ -143,17 +143,17 @@ def _measurement(
     *,
     inside: bool,
 ) -> None:
-    trace = record.body["trace"]
+    trace = record.members["trace"]
     if trace.get("part") is not None:
         key = (str(trace["part"]), str(trace["serial"]))
         newest.setdefault(key, {})[str(trace["feature"])] = record
     if not inside:
         return
     period.measurements += 1
-    values = record.body["characteristics"]
+    values = record.members["characteristics"]
     try:
         values = msgspec.json.decode(
-            store.archive.get(record.body["result_sha256"]), type=_Values
+            store.archive.get(record.members["result_sha256"]), type=_Values
         ).characteristics
     except (JournalCorruptError, msgspec.DecodeError):
         period.unread += 1  # the journal's own, shorter list stands in
@@ -163,7 +163,7 @@ def _measurement(
 def _add_points(
     series: dict[tuple[str, ...], ValueSeries], record: Record, values: list[dict[str, Any]]
 ) -> None:
-    trace = record.body["trace"]
+    trace = record.members["trace"]
     subject = str(trace.get("artefact") or trace.get("part"))
     at = datetime.fromisoformat(str(trace["measured_at"]))
     taken = False
@@ -187,13 +187,13 @@ def _disposition(
     *,
     inside: bool,
 ) -> None:
-    key = (str(record.body["part"]), str(record.body["serial"]))
+    key = (str(record.members["part"]), str(record.members["serial"]))
     if inside:
         period.standing[key] = record
         if key not in decided:
             period.fresh[key] = record
     decided[key] = record
-    if record.body["disposition"] == "accept":
+    if record.members["disposition"] == "accept":
         newest.pop(key, None)  # only parts that are not accepted need their files again
 
 
@@ -202,11 +202,11 @@ def _rank_reasons(
 ) -> list[ReasonCount]:
     parts: dict[str, list[PartKey]] = {}
     for key, record in standing.items():
-        if record.body["disposition"] != "accept":
+        if record.members["disposition"] != "accept":
             for words in _reasons(record, newest.get(key, {})):
                 parts.setdefault(words, []).append(key)
     found = [
-        ReasonCount(words, tuple(keys), sum(standing[k].body["disposition"] == "reject" for k in keys))
+        ReasonCount(words, tuple(keys), sum(standing[k].members["disposition"] == "reject" for k in keys))
         for words, keys in parts.items()
     ]
     return sorted(found, key=lambda r: (-len(r.parts), r.words))
@@ -214,19 +214,19 @@ def _rank_reasons(
 
 def _reasons(disposition: Record, files: Mapping[str, Record]) -> list[str]:
     """The distinct reasons of one part, without its numbers, so that parts can be counted together."""
-    body = disposition.body
+    body = disposition.members
     found: dict[str, None] = {}
     wanted = ("nonconforming",) if body["disposition"] == "reject" else ("inconclusive",)
     for feature, record in files.items():
         if record.seq > disposition.seq:
             continue
-        for c in record.body["characteristics"]:
-            if c["verdict"] in wanted and (c["value"] is not None or not record.body["quality_failed"]):
+        for c in record.members["characteristics"]:
+            if c["verdict"] in wanted and (c["value"] is not None or not record.members["quality_failed"]):
                 spectral = c["name"] == _ONE_PER_FILE or c["name"] in _PER_INSTANCE
                 what = name_text(c["name"], str(c["instance"]) if spectral else "")
                 found.setdefault(f"{feature_text(feature)}: {what}")
         if body["disposition"] == "hold":
-            for check in record.body["quality_failed"]:
+            for check in record.members["quality_failed"]:
                 found.setdefault(
                     f"{feature_text(feature)}: check {printable(check['check']).replace('_', ' ')}"
                 )
@@ -241,6 +241,6 @@ def _reasons(disposition: Record, files: Mapping[str, Record]) -> list[str]:
 
 def parts_to_link(period: Period, count: int) -> list[PartKey]:
     """Parts that get a page of their own: those not accepted and those held, then the newest accepted."""
-    urgent = [k for k, r in period.standing.items() if r.body["disposition"] != "accept"]
-    rest = [k for k, r in reversed(period.standing.items()) if r.body["disposition"] == "accept"]
+    urgent = [k for k, r in period.standing.items() if r.members["disposition"] != "accept"]
+    rest = [k for k, r in reversed(period.standing.items()) if r.members["disposition"] == "accept"]
     return list(dict.fromkeys([*reversed(urgent), *period.held, *rest]))[:count]

@@ -50,6 +50,7 @@ from edgeagent.model import (
     Spectrum,
     Verdict,
 )
+from edgeagent.model.reasons import Code, Reason, at_most, reason
 from edgeagent.rules.limits import caution_bounds, curve_at, scalar_limits
 
 GUARD_FACTOR = 1.65
@@ -241,7 +242,7 @@ def judge(
     rule: str | DecisionPolicy,
     *,
     extra_limits: Sequence[ScalarLimit] = (),
-    holds: Sequence[str] = (),
+    holds: Sequence[Reason] = (),
     uncertainty_nm: FloatArray | None = None,
     orders_uncertainty_nm: FloatArray | None = None,
 ) -> Judgement:
@@ -266,9 +267,10 @@ def judge(
             Characteristic("harmonic_amplitude", "", None, "nm", None, None, None, None, Verdict.INCONCLUSIVE)
         )
     everything = (*judged, *missing, *harmonics)
-    reasons = [*holds, *(f"{c.check}: {c.note}" for c in analysis.quality if not c.ok)]
+    failed = (c for c in analysis.quality if not c.ok)
+    reasons = [*holds, *(reason(Code.CHECK_FAILED, check=c.check, note=c.note) for c in failed)]
     order = (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE)
-    doubtful = [(c, _sentence(c)) for wanted in order for c in everything if c.verdict == wanted]
+    doubtful = [(c, _reason(c)) for wanted in order for c in everything if c.verdict == wanted]
     rejecting = [s for c, s in doubtful if c.verdict == Verdict.NONCONFORMING]
     holding = [s for c, s in doubtful if c.verdict == Verdict.INCONCLUSIVE]
     if rejecting:
@@ -276,11 +278,11 @@ def judge(
     elif holding or reasons:
         disposition, reasons = Disposition.HOLD, [*reasons, *holding]
     elif plan is None:
-        disposition, reasons = Disposition.HOLD, ["no recipe says what this trace must be"]
+        disposition, reasons = Disposition.HOLD, [reason(Code.NOTHING_ASKED)]
     else:
         disposition = Disposition.ACCEPT
-        reasons = [_sentence(c) for c in everything if c.verdict == Verdict.CAUTION]
-    return Judgement(everything, spectrum, disposition, _shortened(reasons), orders)
+        reasons = [_reason(c) for c in everything if c.verdict == Verdict.CAUTION]
+    return Judgement(everything, spectrum, disposition, at_most(reasons, _REASONS_MAX), orders)
 
 
 def _judged_waves(
@@ -303,12 +305,6 @@ def _judged_waves(
         if between is None
         else judge_spectrum(between, plan, policy, orders_uncertainty_nm, beside=count[0]),
     )
-
-
-def _shortened(reasons: Sequence[str]) -> tuple[str, ...]:
-    if len(reasons) <= _REASONS_MAX:
-        return tuple(reasons)
-    return (*reasons[:_REASONS_MAX], f"and {len(reasons) - _REASONS_MAX} more")
 
 
 def _expanded(u: float | None) -> float | None:
@@ -416,19 +412,23 @@ def _order_name(upr: float) -> str:
     return str(int(upr)) if upr == int(upr) else f"{upr:.2f}"
 
 
-def _sentence(c: Characteristic) -> str:
-    name = f"{c.name} {c.instance}".strip() + (" UPR" if c.name == "harmonic_amplitude" and c.instance else "")
+def _reason(c: Characteristic) -> Reason:
     if c.value is None:
-        return f"{name}: no value, though the recipe limits it"
-    found = f"{name} {c.value:.5g} {c.unit}"
-    if c.expanded_uncertainty is not None:
-        found += f" ± {c.expanded_uncertainty:.2g}"
-    bounds = [f"lower limit {c.lower:.5g}" if c.lower is not None else ""]
-    bounds.append(f"upper limit {c.upper:.5g}" if c.upper is not None else "")
-    against = ", ".join(b for b in bounds if b)
-    words = {
-        Verdict.NONCONFORMING: "is outside its",
-        Verdict.INCONCLUSIVE: "cannot be told from its",
-        Verdict.CAUTION: "is near its",
-    }
-    return f"{found} {words.get(c.verdict, 'is within its')} {against}"
+        return reason(Code.NO_VALUE, name=c.name, instance=c.instance)
+    return reason(
+        _CODES[c.verdict],
+        name=c.name,
+        instance=c.instance,
+        value=c.value,
+        unit=c.unit,
+        expanded_uncertainty=c.expanded_uncertainty,
+        lower=c.lower,
+        upper=c.upper,
+    )
+
+
+_CODES = {
+    Verdict.NONCONFORMING: Code.OUTSIDE_LIMIT,
+    Verdict.INCONCLUSIVE: Code.UNDECIDABLE,
+    Verdict.CAUTION: Code.NEAR_LIMIT,
+}

@@ -12,25 +12,36 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from edgeagent.model.reasons import Code, Parameter, Reason, reason
+from edgeagent.model.records import Outcome
+
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """One verification of one instrument: passed or not, when measured (POSIX seconds, UTC).
+    """One verification of one instrument: what became of it, when measured (POSIX seconds, UTC).
 
     ``measured_at`` is that of its oldest file, from which its age counts; ``complete_at`` that of its newest,
     from which it speaks for the instrument, None where there is only one. ``doubt`` is why its time cannot be
     right, None when nothing speaks against it. ``certificate_sha256`` is the certificate that it was judged by.
-    ``partial`` is one that has not passed for nothing but certified waves that its file does not show.
     """
 
     artefact: str
-    passed: bool
+    outcome: Outcome
     measured_at: float
     seq: int
-    doubt: str | None = None
+    doubt: Reason | None = None
     complete_at: float | None = None
     certificate_sha256: str | None = None
-    partial: bool = False
+
+    @property
+    def passed(self) -> bool:
+        """Whether it proves its instrument."""
+        return self.outcome == Outcome.PASSED
+
+    @property
+    def lost(self) -> bool:
+        """Whether it has not passed for nothing but certified waves that its file does not show."""
+        return self.outcome == Outcome.LOST
 
     @property
     def at(self) -> float:
@@ -57,7 +68,7 @@ def noted(history: History | None, new: Verified, recorded_at: float) -> History
     One that was measured before the current one, though recorded after it, does not replace it. One whose time
     is doubted does, until another comes; among the past it stands at the time of its record, as not passed.
     """
-    placed = new if new.doubt is None else replace(new, passed=False, complete_at=recorded_at)
+    placed = new if new.doubt is None else replace(new, outcome=Outcome.FAILED, complete_at=recorded_at)
     if history is None:
         return History(new, (placed,))
     past, last = history.past, history.current
@@ -92,7 +103,7 @@ def since_failure(seen: Mapping[int, Sighting], history: History | None) -> dict
     What was seen before it may have been seen by another state of the instrument: a failed set is measured
     again as a whole.
     """
-    failed = [(v.at, v.seq) for v in history.past if not v.passed and not v.partial] if history else []
+    failed = [(v.at, v.seq) for v in history.past if not v.passed and not v.lost] if history else []
     last = max(failed, default=(-math.inf, 0))
     return {upr: s for upr, s in seen.items() if (s.measured_at, s.seq) > last}
 
@@ -123,15 +134,15 @@ def counted_from(
     return min(times)
 
 
-def clock_doubt(measured_at: float, recorded_at: float, before: float | None) -> str | None:
+def clock_doubt(measured_at: float, recorded_at: float, before: float | None) -> Reason | None:
     """Why the time of a verification cannot be right, None when nothing speaks against it.
 
     ``before`` is the time of measurement of the verification that was recorded before it.
     """
     if measured_at > recorded_at + CLOCK_TOLERANCE_S:
-        return f"it was measured {(measured_at - recorded_at) / 3600:.1f} h after it was recorded"
+        return reason(Code.CLOCK_AHEAD, clock_h=(measured_at - recorded_at) / 3600)
     if before is not None and measured_at < before - CLOCK_TOLERANCE_S:
-        return f"it was measured {(before - measured_at) / 3600:.1f} h before the one that was recorded earlier"
+        return reason(Code.CLOCK_BACK, clock_h=(before - measured_at) / 3600)
     return None
 
 
@@ -142,7 +153,7 @@ def closed_reason(
     instrument: str,
     now: float,
     certificate_sha256: str | None,
-) -> str | None:
+) -> Reason | None:
     """Why nothing may be accepted, or None when the gate is open.
 
     ``max_age_h`` None means there is no gate. ``now`` is the time at which the part was decided,
@@ -151,24 +162,25 @@ def closed_reason(
     if max_age_h is None:
         return None
     if certificate_sha256 is None:
-        return f"gate: there is no certificate for artefact {artefact}"
+        return reason(Code.GATE_NO_CERTIFICATE, artefact=artefact)
     if last is None:
-        return f"gate: {instrument} has never been verified with artefact {artefact}"
+        return reason(Code.GATE_NEVER_VERIFIED, instrument=instrument, artefact=artefact)
+    named: dict[str, Parameter] = {"instrument": instrument, "seq": last.seq}
     if last.doubt is not None:
-        return f"gate: clocks of the verifications of {instrument} disagree: {last.doubt} (record {last.seq})"
-    if last.partial:
-        return f"gate: the last verification of {instrument} lacks certified waves (record {last.seq})"
+        return reason(Code.GATE_CLOCKS, **named, **last.doubt.values, doubt=last.doubt.code)
+    if last.lost:
+        return reason(Code.GATE_WAVES_MISSING, **named)
     if not last.passed:
-        return f"gate: the last verification of {instrument} failed (record {last.seq})"
+        return reason(Code.GATE_FAILED, **named)
     if last.artefact != artefact:
-        return f"gate: {instrument} was verified with artefact {last.artefact}, wanted is {artefact}"
+        return reason(Code.GATE_OTHER_ARTEFACT, instrument=instrument, artefact=last.artefact, wanted=artefact)
     if last.certificate_sha256 != certificate_sha256:
-        return f"gate: the certificate of artefact {artefact} was changed since {instrument} was verified by it"
+        return reason(Code.GATE_CERTIFICATE_CHANGED, instrument=instrument, artefact=artefact)
     age_h = (now - last.measured_at) / 3600
     if age_h > max_age_h:
-        return f"gate: the verification of {instrument} is {_hours(age_h)} old, allowed are {max_age_h:g} h"
+        return reason(Code.GATE_TOO_OLD, instrument=instrument, age_h=age_h, allowed_h=max_age_h)
     if now < last.measured_at - CLOCK_TOLERANCE_S:
-        return f"gate: the verification of {instrument} lies {_hours(-age_h)} in the future"
+        return reason(Code.GATE_IN_FUTURE, instrument=instrument, ahead_h=-age_h)
     return None
 
 
@@ -201,7 +213,7 @@ def uncovered_reason(
     max_age_h: float | None,
     instrument: str,
     now: float,
-) -> str | None:
+) -> Reason | None:
     """Why a trace is not covered by the verifications around it, or None when it is.
 
     ``past`` are the instrument's verifications, rising by the time from which they speak; ``seq`` is the
@@ -212,33 +224,28 @@ def uncovered_reason(
     """
     if max_age_h is None:
         return None
+    named: dict[str, Parameter] = {"trace": feature, "instrument": instrument}
     if measured_at > now + CLOCK_TOLERANCE_S:
-        ahead = _hours((measured_at - now) / 3600)
-        return f"gate: clocks disagree: {feature} was measured {ahead} after it was decided"
+        return reason(Code.GATE_TRACE_IN_FUTURE, trace=feature, ahead_h=(measured_at - now) / 3600)
     before, after = around(past, measured_at, seq)
     if before is not None and not before.passed:
-        return f"gate: {feature} was measured after {_no_proof(before)} of {instrument} (record {before.seq})"
+        return reason(Code.GATE_AFTER_FAILURE, **named, seq=before.seq, ground=_ground(before))
     if after is not None:
         if after.passed or (before is None and after.at - measured_at > 3600 * max_age_h):
             return None
-        told = f"gate: {feature} was measured before {_no_proof(after)} of {instrument} (record {after.seq})"
-        return f"{told}: nobody knows since when it was wrong"
+        return reason(Code.GATE_BEFORE_FAILURE, **named, seq=after.seq, ground=_ground(after))
     if before is None:
         return None
     if before.artefact != artefact:
-        return f"gate: {instrument} was verified with {before.artefact} when {feature} was measured"
+        return reason(Code.GATE_TRACE_OTHER_ARTEFACT, **named, artefact=before.artefact)
     age_h = (measured_at - before.measured_at) / 3600
     if age_h > max_age_h:
-        told = f"gate: the verification of {instrument} was {_hours(age_h)} old when {feature} was measured"
-        return f"{told}, allowed are {max_age_h:g} h"
+        return reason(Code.GATE_TRACE_TOO_OLD, **named, age_h=age_h, allowed_h=max_age_h)
     return None
 
 
-def _no_proof(verified: Verified) -> str:
-    if verified.partial:
-        return "a verification that lacks certified waves"
-    return "a failed verification" if verified.doubt is None else "a verification, of doubtful time,"
-
-
-def _hours(hours: float) -> str:
-    return f"{hours:.1f} h" if hours >= 1 else f"{hours * 60:.0f} min"
+def _ground(verified: Verified) -> str:
+    """Why a verification is no proof."""
+    if verified.lost:
+        return "waves-missing"
+    return "failed" if verified.doubt is None else "clock"

@@ -142,6 +142,3 @@ def _without_earlier(lamp: Lamp, of: Waiting) -> Lamp:
     if of.about == ("", "", ""):
         return lamp
     return replace(lamp, waiting=tuple(w for w in lamp.waiting if w.about != of.about or w.seq >= of.seq))
-
-
-shown, acknowledged = show_disposition, acknowledge

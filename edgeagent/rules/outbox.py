@@ -6,7 +6,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import msgspec
+from msgspec import UNSET
+
 from edgeagent.model import Disposition
+from edgeagent.model.records import (
+    AnyBody,
+    Measurement,
+    Outcome,
+    PartDisposition,
+    Quarantine,
+    Recovery,
+    Verification,
+    given,
+)
+from edgeagent.rules.sentences import plain_sentence
 
 _MEASUREMENT_KEYS = ("source", "trace", "recipe", "characteristics", "disposition", "reasons")
 _DISPOSITION_KEYS = (
@@ -23,6 +37,7 @@ _VERIFICATION_KEYS = (
     "artefact",
     "certificate",
     "instrument",
+    "outcome",
     "passed",
     "reasons",
     "characteristics",
@@ -61,9 +76,7 @@ class Outgoing:
     expires_at: float | None = None
 
 
-def messages(
-    kind: str, body: Mapping[str, Any], stamp: Mapping[str, Any], *, now: float, live_s: float
-) -> tuple[Outgoing, ...]:
+def messages(body: AnyBody, stamp: Mapping[str, Any], *, now: float, live_s: float) -> tuple[Outgoing, ...]:
     """The messages that one journal record gives rise to, in order; none for records of the agent's own.
 
     ``stamp`` holds ``boot``, ``seq``, ``head`` and ``time``, which every payload carries. A disposition
@@ -71,52 +84,58 @@ def messages(
     alone, and a late reject or hold raises an alarm, because the part has moved on. A part that the closed gate
     holds raises one too, which says why.
     """
-    if kind == "measurement":
-        return (Outgoing("measurement", {**stamp, **_picked(body, _MEASUREMENT_KEYS)}, retain=False),)
-    if kind == "disposition":
-        return _disposition(body, stamp, now=now, live_s=live_s)
-    if kind == "verification":
-        # What neither opens nor closes the gate must not take the place of what does, for whoever asks later.
-        incomplete = bool(body.get("incomplete", False))
-        minded = bool(body.get("counts", True)) and (not incomplete or bool(body.get("partial", False)))
-        told = Outgoing("verification", {**stamp, **_picked(body, _VERIFICATION_KEYS)}, retain=minded)
-        if body.get("passed"):
-            return (told,)
-        what = "incomplete" if incomplete else "failed" if minded else "disregarded"
-        return told, _alarm(stamp, f"verification-{what}", "; ".join(body.get("reasons", ())), body)
-    if kind == "quarantine":
-        alarm = _alarm(stamp, "quarantine", str(body.get("reason", "")), body)
-        live = now - float(body.get("settled_at", 0.0)) <= live_s
-        holds = live and bool(body.get("holds", True))
-        alarm = replace(alarm, payload={**alarm.payload, "holds": holds})
-        return (replace(alarm, shows=Disposition.HOLD) if holds else alarm,)
-    if kind == "recovery":
-        return (_alarm(stamp, str(body.get("what", "recovery")), str(body.get("reason", "")), body),)
-    return ()
+    match body:
+        case Measurement():
+            return (Outgoing("measurement", {**stamp, **_picked(body, _MEASUREMENT_KEYS)}, retain=False),)
+        case PartDisposition():
+            return _disposition(body, stamp, now=now, live_s=live_s)
+        case Verification():
+            return _verification(body, stamp)
+        case Quarantine():
+            alarm = _alarm(stamp, "quarantine", body.reason, body)
+            holds = now - body.settled_at <= live_s and given(body.holds, True)
+            alarm = replace(alarm, payload={**alarm.payload, "holds": holds})
+            return (replace(alarm, shows=Disposition.HOLD) if holds else alarm,)
+        case Recovery():
+            return (_alarm(stamp, body.what, body.reason, body),)
+        case _:
+            return ()
+
+
+def _verification(body: Verification, stamp: Mapping[str, Any]) -> tuple[Outgoing, ...]:
+    outcome = body.outcome
+    # What neither opens nor closes the gate must not take the place of what does, for whoever asks later.
+    affects_gate = outcome in (Outcome.PASSED, Outcome.FAILED, Outcome.LOST)
+    message = Outgoing("verification", {**stamp, **_picked(body, _VERIFICATION_KEYS)}, retain=affects_gate)
+    if outcome == Outcome.PASSED:
+        return (message,)
+    alarm = "incomplete" if outcome == Outcome.LOST else outcome.value
+    return message, _alarm(stamp, f"verification-{alarm}", "; ".join(body.reasons), body)
 
 
 def _disposition(
-    body: Mapping[str, Any], stamp: Mapping[str, Any], *, now: float, live_s: float
+    body: PartDisposition, stamp: Mapping[str, Any], *, now: float, live_s: float
 ) -> tuple[Outgoing, ...]:
-    disposition = Disposition(body["disposition"])
     payload = {**stamp, **_picked(body, _DISPOSITION_KEYS)}
-    age = now - float(body["settled_at"])
-    gate = body.get("gate")
-    closed = () if gate is None else (_alarm(stamp, "gate-closed", str(gate).removeprefix("gate: "), body),)
+    age = now - body.settled_at
+    gate = body.gate_reason
+    closed = () if gate is None else (_alarm(stamp, "gate-closed", plain_sentence(gate), body),)
     if age <= live_s:
-        return Outgoing("disposition", payload, retain=True, shows=disposition), *closed
-    told = Outgoing("disposition", {**payload, "late": True, "age_s": round(age, 3)}, retain=True)
-    if disposition == Disposition.ACCEPT:
-        return (told,)
-    words = f"{body['part']} {body['serial']} was decided {disposition.value} but told {age:.0f} s late"
-    return told, _alarm(stamp, f"late-{disposition.value}", words, body), *closed
+        return Outgoing("disposition", payload, retain=True, shows=body.disposition), *closed
+    late = Outgoing("disposition", {**payload, "late": True, "age_s": round(age, 3)}, retain=True)
+    if body.disposition == Disposition.ACCEPT:
+        return (late,)
+    words = f"{body.part} {body.serial} was decided {body.disposition.value} but told {age:.0f} s late"
+    return late, _alarm(stamp, f"late-{body.disposition.value}", words, body), *closed
 
 
-def _alarm(stamp: Mapping[str, Any], alarm: str, reason: str, body: Mapping[str, Any]) -> Outgoing:
+def _alarm(stamp: Mapping[str, Any], alarm: str, reason: str, body: AnyBody) -> Outgoing:
     return Outgoing(
         "alarm", {**stamp, "alarm": alarm, "reason": reason, **_picked(body, _ALARM_KEYS)}, retain=False
     )
 
 
-def _picked(body: Mapping[str, Any], keys: tuple[str, ...]) -> dict[str, Any]:
-    return {key: body[key] for key in keys if key in body}
+def _picked(body: AnyBody, keys: tuple[str, ...]) -> dict[str, Any]:
+    """Members of a body by name, those left out that its record does not have."""
+    members = ((key, getattr(body, key, UNSET)) for key in keys)
+    return {key: msgspec.to_builtins(value) for key, value in members if value is not UNSET}

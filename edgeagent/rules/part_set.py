@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from edgeagent.model import Disposition
+from edgeagent.model.reasons import Code, Reason, at_most, reason
+from edgeagent.model.records import JudgedValue, PartSource
 
 _REASONS_MAX = 12
 
@@ -24,9 +25,9 @@ class FeatureResult:
     feature: str
     seq: int
     disposition: Disposition
-    reasons: tuple[str, ...]
-    source: Mapping[str, Any]
-    key: tuple[Mapping[str, Any], ...]
+    reasons: tuple[Reason, ...]
+    source: PartSource
+    key: tuple[JudgedValue, ...]
     settled_at: float
     measured_at: float | None = None
     copied: bool = False
@@ -61,7 +62,7 @@ class PartDecision:
     """What is to be announced of a part, and from which file's settling its lateness counts."""
 
     disposition: Disposition
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     settled_at: float
 
 
@@ -73,7 +74,7 @@ def measured(state: PartSet, result: FeatureResult, required: tuple[str, ...], n
     """
     before = state.results.get(result.feature)
     again = before is not None
-    if before is not None and result.source.get("sha256") == before.source.get("sha256"):
+    if before is not None and result.source.sha256 == before.source.sha256:
         result = replace(result, copied=True)
     standing = result if before is None else _newer(before, result)
     results = {**state.results, result.feature: standing}
@@ -92,9 +93,14 @@ def _newer(before: FeatureResult, result: FeatureResult) -> FeatureResult:
         return result
     if before.disposition in (result.disposition, Disposition.REJECT):
         return before
-    words = f"record {result.seq} came after record {before.seq} but was measured before it, and is "
-    reasons = (f"{words}{result.disposition.value}, not {before.disposition.value}", *result.reasons)
-    return replace(before, disposition=Disposition.HOLD, reasons=reasons)
+    contradiction = reason(
+        Code.MEASURED_BEFORE,
+        seq=result.seq,
+        before=before.seq,
+        disposition=result.disposition.value,
+        standing=before.disposition.value,
+    )
+    return replace(before, disposition=Disposition.HOLD, reasons=(contradiction, *result.reasons))
 
 
 def disposed(state: PartSet, disposition: Disposition, seq: int) -> PartSet:
@@ -113,7 +119,7 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
     if found is None and state.disposed == Disposition.REJECT and state.remeasured:
         found = (
             Disposition.HOLD,
-            [f"re-measured {', '.join(state.remeasured)}; still missing {_names(state.missing)}"],
+            [reason(Code.REMEASURED_INCOMPLETE, features=state.remeasured, missing=state.missing)],
         )
     if found is None:
         return None
@@ -121,18 +127,18 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
     if disposition == state.disposed and not state.remeasured:
         return None
     if state.remeasured:
-        reasons.append(f"re-measured: {', '.join(state.remeasured)}")
+        reasons.append(reason(Code.REMEASURED, features=state.remeasured))
     newest = max(r.settled_at for r in state.results.values())
     # What only the passing of time brought about counts from the moment at which the time was up.
     timed_out = state.disposed is None and _standing(state, state.since, timeout_s) is None
     settled_at = max(newest, state.since + timeout_s) if timed_out else newest
-    return PartDecision(disposition, _shortened(reasons), min(settled_at, now))
+    return PartDecision(disposition, at_most(reasons, _REASONS_MAX), min(settled_at, now))
 
 
-def standing(state: PartSet) -> tuple[Disposition, tuple[str, ...]] | None:
+def standing(state: PartSet) -> tuple[Disposition, tuple[Reason, ...]] | None:
     """What a complete set amounts to by itself, whatever was announced; None while it is not complete."""
     found = _standing(state, state.since, math.inf)
-    return None if found is None else (found[0], _shortened(found[1]))
+    return None if found is None else (found[0], at_most(found[1], _REASONS_MAX))
 
 
 def expires_at(state: PartSet, timeout_s: float) -> float | None:
@@ -141,35 +147,28 @@ def expires_at(state: PartSet, timeout_s: float) -> float | None:
     return state.since + timeout_s if waiting else None
 
 
-def _standing(state: PartSet, now: float, timeout_s: float) -> tuple[Disposition, list[str]] | None:
+def _standing(state: PartSet, now: float, timeout_s: float) -> tuple[Disposition, list[Reason]] | None:
     by_feature = {f: state.results[f] for f in state.results if f in state.required or not state.required}
     strays = [r for f, r in state.results.items() if f not in state.required and state.required]
     rejecting = [r for r in (*by_feature.values(), *strays) if r.disposition == Disposition.REJECT]
     if rejecting:
-        return Disposition.REJECT, [f"{r.feature}: {reason}" for r in rejecting for reason in r.reasons]
+        return Disposition.REJECT, _reasons(rejecting)
     holding = [r for r in by_feature.values() if r.disposition == Disposition.HOLD]
-    held = [f"{r.feature}: {reason}" for r in (*holding, *strays) for reason in r.reasons]
+    held = _reasons((*holding, *strays))
     if not state.required:
         return Disposition.HOLD, held
     if not state.missing:
         if holding:
             return Disposition.HOLD, held
-        cautions = [f"{r.feature}: {reason}" for r in by_feature.values() for reason in r.reasons]
+        cautions = _reasons(by_feature.values())
         return Disposition.ACCEPT, cautions
     if strays:
         return Disposition.HOLD, held
     if state.disposed is None and now - state.since >= timeout_s:
-        late = f"incomplete after {timeout_s:g} s: missing {_names(state.missing)}"
+        late = reason(Code.SET_INCOMPLETE, timeout_s=timeout_s, missing=state.missing)
         return Disposition.HOLD, [late, *held]
     return None
 
 
-def _names(features: tuple[str, ...]) -> str:
-    return ", ".join(features) or "nothing"
-
-
-def _shortened(reasons: list[str]) -> tuple[str, ...]:
-    cut = [r if len(r) <= 240 else r[:237] + "..." for r in reasons]
-    if len(cut) <= _REASONS_MAX:
-        return tuple(cut)
-    return (*cut[:_REASONS_MAX], f"and {len(cut) - _REASONS_MAX} more")
+def _reasons(results: Iterable[FeatureResult]) -> list[Reason]:
+    return [r.about(result.feature) for result in results for r in result.reasons]

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from edgeagent.codec.records.record import Record
+from edgeagent.model.records import Acknowledgement, AnyBody, Recovery
 from edgeagent.rules.acknowledgements import Asked, Unmatched, result_of, sort_out, take_count
 from edgeagent.service.publisher import Publisher
 from edgeagent.store.clock import Clock
 
-Append = Callable[[list[tuple[str, Mapping[str, Any]]]], list[Record]]
+Append = Callable[[Sequence[AnyBody]], list[Record]]
 
 
 class Acknowledgements:
@@ -24,7 +25,8 @@ class Acknowledgements:
         """All that came since the last turn, with one sync however many they are."""
         waiting, now = {w.seq for w in self._publisher.delivery.lamp.waiting}, self._clock.monotonic()
         self._unmatched, recorded = sort_out(self._unmatched, asked, waiting, now)
-        records = self._append([_entry(one, matched) for one, matched in recorded]) if recorded else []
+        bodies = [Acknowledgement(seq=a.seq, who=a.who, matched=matched) for a, matched in recorded]
+        records = self._append(bodies) if bodies else []
         for record, (one, matched) in zip(records, recorded, strict=True):
             self._publisher.acknowledge(one.seq)
             self._log.info("acknowledged", seq=one.seq, matched=matched)
@@ -38,10 +40,6 @@ class Acknowledgements:
         self._unmatched, count = take_count(self._unmatched, self._clock.monotonic())
         if count:
             reason = f"{count} more messages on acknowledge named nothing that waits for it"
-            (record,) = self._append([("recovery", {"what": "acknowledgements-refused", "reason": reason})])
+            (record,) = self._append([Recovery(what="acknowledgements-refused", reason=reason)])
             self._publisher.answer("acknowledge/result", record, {"result": "refused", "count": count})
             self._log.warning("acknowledgements-refused", count=count)
-
-
-def _entry(one: Asked, matched: bool) -> tuple[str, Mapping[str, Any]]:
-    return "acknowledgement", {"seq": one.seq, "who": one.who, "matched": matched}

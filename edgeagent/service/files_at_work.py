@@ -17,6 +17,7 @@ from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluate import Rulebook
 from edgeagent.judging.found_file import FoundFile
 from edgeagent.judging.memory import Memory, file_key
+from edgeagent.model.records import Source, given
 from edgeagent.rules.attempts import given_up, reason_of
 from edgeagent.service.intake import Intake
 from edgeagent.service.worker_messages import Job
@@ -45,7 +46,7 @@ class Work:
 
     number: int
     file: FoundFile
-    source: dict[str, Any]
+    source: Source
     key: bytes
     taken: float
     outcome: Analysed | InputError | None
@@ -185,7 +186,7 @@ class FilesAtWork:
     def _begun(self, file: FoundFile, memory: Memory) -> Work | None:
         """A file that was just taken; None where it is known."""
         source = bodies.source_of(file)
-        key = file_key(file.folder, file.name, source["sha256"], source.get("side_sha256"), file.look)
+        key = file_key(file.folder, file.name, source.sha256, given(source.side_sha256, None), file.look)
         if memory.known(key):
             self._log.debug("seen-before", name=file.name)
             self._finished(file)

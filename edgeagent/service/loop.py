@@ -9,10 +9,12 @@ restart reads the truth from disk.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
+
+from msgspec.structs import replace
 
 from edgeagent.codec.records.record import Record
 from edgeagent.errors import (
@@ -37,6 +39,16 @@ from edgeagent.judging.part_decisions import (
 from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.judging.whole_file import revocations, should_be_trace, undecided
+from edgeagent.model.records import (
+    AnyBody,
+    Checkpoint,
+    ConfigurationRejected,
+    DriftSignal,
+    Measurement,
+    Quarantine,
+    Recovery,
+    Stop,
+)
 from edgeagent.rules.part_set import expires_at
 from edgeagent.service.files_at_work import FilesAtWork, Work
 from edgeagent.service.intake import FAULTS, Intake
@@ -52,6 +64,7 @@ from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.journal import JournalReader, JournalWriter
+from edgeagent.store.machine import this_machine
 from edgeagent.store.requests import RequestFolder
 from edgeagent.store.state import State, waiting_of
 
@@ -72,6 +85,7 @@ class Service:
         self._rules = Rulebook.of(configuration)
         self._clock = clock
         self._log = log
+        self._machine = this_machine()
         self._mailbox = Mailbox()
         self._notifier = Notifier()
         self._stopping = False
@@ -162,14 +176,11 @@ class Service:
         recovered, state = opened.recovered, opened.state
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
         boot = self._memory.boot + 1
-        manifest, configuration = bodies.configuration_body(self._configuration)
+        manifest, configuration = bodies.configuration_body(self._configuration, self._machine)
         documents = [d.data for d in self._configuration.documents()]
         for digest in self._archive.put_all((*documents, manifest)):
             self._archive.remember(digest)
-        entries: list[tuple[str, Mapping[str, Any]]] = [("start", bodies.start_body(boot))]
-        entries += [("recovery", body) for body in recovered]
-        entries.append(("configuration", configuration))
-        self._append(entries)
+        self._append([bodies.start_body(boot, self._machine), *recovered, configuration])
         self._complete()
         for (folder, name), look in self._memory.looks.items():
             self._intake.remember(folder, name, look)
@@ -181,7 +192,7 @@ class Service:
         reader = JournalReader(self._writer.folder)
         self._publisher.start(reader, boot, state, memory.cursor, memory.last_disposition, memory.answered)
         for body in recovered:
-            self._log.warning("journal-recovered", **body)
+            self._log.warning("journal-recovered", what=body.what, reason=body.reason)
 
     def _complete(self) -> None:
         """Write what must follow from measurements whose second record is not there.
@@ -190,7 +201,7 @@ class Service:
         """
         now = self._clock.now().timestamp()
         alone = self._memory.unverified
-        if alone is not None:
+        if alone is not None and isinstance(alone.body, Measurement):
             last = self._writer.seq
             self._append(artefact_entries(alone.body, last, self._memory, self._configuration, now))
         for state in list(self._memory.sets.values()):
@@ -206,11 +217,12 @@ class Service:
             return
         for record in records:
             self._drift.apply(record)
-        entries = self._drift.untold()
+        entries = self._drift.unreported()
         if entries:
             for record in self._append(entries):
                 self._drift.apply(record)
-                self._log.warning("drift", reason=record.body["reason"])
+                if isinstance(record.body, DriftSignal):
+                    self._log.warning("drift", reason=record.body.reason)
 
     def _turn(self, next_beat: float) -> float:
         """One turn of the loop: look, hand out files, record, deliver, beat; sleep when nothing is left."""
@@ -280,10 +292,10 @@ class Service:
                 self._log.error("internal-error", name=file.name, traceback=outcome.mistake)
             elif undecided(file, outcome.failed_checks):
                 return False
-            if outcome.kind == "quarantine":
+            if isinstance(outcome.body, Quarantine):
                 self._quarantine(file, outcome.body)
                 return True
-            entries, moments = self._prepared(work, outcome)
+            entries, moments = self._prepared(work, outcome, outcome.body)
         except InputError as error:
             self._quarantine(file, bodies.quarantine_body(work.source, error, file.settled_at))
         except JournalError:
@@ -296,7 +308,7 @@ class Service:
             self._tell(file, self._append(entries), moments)
         return True
 
-    def _prepared(self, work: Work, outcome: Analysed) -> tuple[Entries, tuple[float, ...]]:
+    def _prepared(self, work: Work, outcome: Analysed, found: Measurement) -> tuple[Entries, tuple[float, ...]]:
         """Archive the result; the records that go into the journal, and the times so far."""
         file = work.file
         sources = [] if work.is_stored() else work.contents()
@@ -304,9 +316,9 @@ class Service:
         archived = self._clock.monotonic()
         now = self._clock.now().timestamp()
         # Which file it is and when it is decided, the agent knows; all else is the worker's finding.
-        body = {**outcome.body, "source": work.source, "settled_at": file.settled_at, "decided_at": now}
-        entries: Entries = [("measurement", body)]
-        follow = artefact_entries if body["trace"].get("artefact") is not None else part_entries
+        body = replace(found, source=work.source, settled_at=file.settled_at, decided_at=now)
+        entries: Entries = [body]
+        follow = part_entries if body.trace.of_artefact is None else artefact_entries
         entries += follow(body, self._writer.seq + 1, self._memory, self._configuration, now)
         evaluated = work.submitted + outcome.seconds
         return entries, (file.taken, file.read, work.submitted, evaluated, work.answered, archived)
@@ -316,12 +328,13 @@ class Service:
         journalled = self._clock.monotonic()
         self._publisher.pump()
         body = records[0].body
+        assert isinstance(body, Measurement)
         self._log.info(
             "measured",
             name=file.name,
             seq=records[0].seq,
-            disposition=body["disposition"],
-            reasons=body["reasons"][:3],
+            disposition=body.disposition.value,
+            reasons=body.reasons[:3],
             taken=file.taken,
             stages_ms=stages_ms((*before, journalled, self._clock.monotonic())),
         )
@@ -336,14 +349,14 @@ class Service:
             read = partial(self._requests.read, path, now)
             taken = take_up(path.name, read, self._memory, gate, now=now, live_s=live_s)
             records = self._append(taken.entries)
-            (self._log.info if taken.refusal is None else self._log.warning)(taken.event, **taken.told)
+            (self._log.info if taken.refusal is None else self._log.warning)(taken.event, **taken.details)
             self._requests.answer(path, taken.answer(records[-1].seq))
 
-    def _quarantine(self, file: FoundFile, body: Mapping[str, Any]) -> None:
+    def _quarantine(self, file: FoundFile, body: Quarantine) -> None:
         if len(file.data):
             self._archive.put(file.data)
-        self._append([("quarantine", {**body, "holds": should_be_trace(file, self._configuration)})])
-        self._log.warning("quarantined", name=file.name, reason=str(body["reason"])[:300])
+        self._append([replace(body, holds=should_be_trace(file, self._configuration))])
+        self._log.warning("quarantined", name=file.name, reason=body.reason[:300])
 
     def _expire_sets(self) -> None:
         now = self._clock.now().timestamp()
@@ -356,7 +369,7 @@ class Service:
                 if entries:
                     self._append(entries)
 
-    def _append(self, entries: list[tuple[str, Mapping[str, Any]]]) -> list[Record]:
+    def _append(self, entries: Sequence[AnyBody]) -> list[Record]:
         """Write records, fold them into memory, and tell the publisher how far the journal goes."""
         records = self._writer.append(entries)
         for record in records:
@@ -365,7 +378,7 @@ class Service:
         self._publisher.appended(records, self._memory.decided)
         if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
             self._records_at_checkpoint = self._writer.seq
-            checkpoint = self._writer.append([("checkpoint", {"published": self._publisher.delivery.position})])
+            checkpoint = self._writer.append([Checkpoint(published=self._publisher.delivery.position)])
             self._publisher.appended(checkpoint, self._memory.decided)
         return records
 
@@ -378,7 +391,7 @@ class Service:
         self._log.warning(event, **details)
         reason = str(details.get("reason", event))[:500]
         if self._writer.seq:
-            self._append([("recovery", {"what": event, "reason": reason, "folder": details["folder"]})])
+            self._append([Recovery(what=event, reason=reason, folder=details["folder"])])
         if event in FAULTS:
             name, present = FAULTS[event]
             self._publisher.set_fault(f"{name} {details['folder']}", present)
@@ -395,7 +408,7 @@ class Service:
         good = event in ("mqtt-connected", "ready")
         (self._log.info if good else self._log.warning)(event, **details)
         if event in ("publish-refused", "connection-refused", "foreign-writer"):
-            (record,) = self._append([("recovery", {"what": event, "reason": details["reason"]})])
+            (record,) = self._append([Recovery(what=event, reason=details["reason"])])
             self._publisher.publish_aside(record)
 
     def _reload(self) -> None:
@@ -409,12 +422,13 @@ class Service:
                     fresh.path.name, "", "changed; a restart is needed for it, the old one stays in force"
                 )
         except ConfigError as error:
-            self._append([("recovery", {"what": "configuration-rejected", "reason": str(error)[:900]})])
+            of_certificate = error.file.startswith("artefacts/") or error.key == "uncertainty.artefact"
+            self._append([ConfigurationRejected(reason=str(error)[:900], certificate=of_certificate)])
             self._log.error("configuration-rejected", reason=str(error))
         else:
-            manifest, body = bodies.configuration_body(fresh)
+            manifest, body = bodies.configuration_body(fresh, self._machine)
             self._archive.put_all((*(d.data for d in fresh.documents()), manifest))
-            self._append([("configuration", body)])
+            self._append([body])
             self._configuration, self._rules = fresh, Rulebook.of(fresh)
             self._log.info("configuration-reloaded", recipes=len(fresh.recipes))
         if self._told_ready:
@@ -441,7 +455,7 @@ class Service:
         try:
             self._finish_files()
             self._finish_delivery()
-            self._append([("stop", {"published": self._publisher.delivery.position})])
+            self._append([Stop(published=self._publisher.delivery.position)])
             self._publisher.save(self._writer.seq, self._writer.head)
         except JournalError as error:
             return error

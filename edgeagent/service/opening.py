@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import JournalCorruptError, JournalTornTailError
 from edgeagent.judging.memory import Memory
+from edgeagent.model.records import Recovery
 from edgeagent.store.archive import Archive
 from edgeagent.store.configuration import StationConfiguration
 from edgeagent.store.journal import JournalWriter
@@ -23,13 +24,13 @@ if TYPE_CHECKING:
 class OpenedJournal:
     """What a start finds. ``state`` is None where delivery begins from the journal's own notes.
 
-    ``recovered`` are the bodies of ``recovery`` records that must say what was mended.
+    ``recovered`` are the records that must say what was mended.
     """
 
     memory: Memory
     drift: DriftWatch | None
     state: State | None
-    recovered: list[dict[str, Any]]
+    recovered: list[Recovery]
 
 
 def open_journal(
@@ -43,7 +44,7 @@ def open_journal(
     ``present`` names the files that are in each folder. Raises JournalError where it cannot be trusted.
     """
     settings, store = configuration.settings, configuration.store
-    recovered: list[dict[str, Any]] = []
+    recovered: list[Recovery] = []
     while True:
         state = read_state(state_path)
         memory = Memory(
@@ -66,7 +67,7 @@ def open_journal(
             aside = set_aside_damaged_state(state_path, store / "quarantine")
             damaged = f"; the damaged state is kept as quarantine/{aside}" if aside else ""
             reason = f"delivery position rebuilt from the journal{damaged}"
-            recovered.append({"what": "state-rebuilt", "reason": reason})
+            recovered.append(Recovery(what="state-rebuilt", reason=reason))
         return OpenedJournal(memory, drift, state, recovered)
 
 

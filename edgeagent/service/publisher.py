@@ -10,6 +10,7 @@ from typing import Any
 from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import JournalWriteError
+from edgeagent.model.records import PartDisposition
 from edgeagent.rules import delivery_state as ask
 from edgeagent.rules.acknowledgements import Asked, acknowledged_seq
 from edgeagent.rules.delivery import BEATS_PER_BOOT
@@ -191,11 +192,11 @@ class Publisher:
 
     def _messages(self, record: Record) -> tuple[Outgoing, ...]:
         now = self._clock.now().timestamp()
-        found = messages(record.kind, record.body, self._stamp(record), now=now, live_s=self._live_s)
-        if record.kind != "disposition":
+        found = messages(record.body, self._stamp(record), now=now, live_s=self._live_s)
+        if not isinstance(record.body, PartDisposition):
             return found
         beat = self.delivery.boot * BEATS_PER_BOOT + self.delivery.beat
-        return with_expiry(found, float(record.body["settled_at"]) + self._live_s, now=now, beat=beat)
+        return with_expiry(found, record.body.settled_at + self._live_s, now=now, beat=beat)
 
     def _stamp(self, record: Record) -> dict[str, Any]:
         return {"boot": self._boot, "seq": record.seq, "head": record.hash, "time": record.time}

@@ -28,11 +28,13 @@ import msgspec
 from edgeagent import analysis, judging
 from edgeagent.codec import traces
 from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.record import encode_body
 from edgeagent.codec.records.result import encode
 from edgeagent.errors import InputError, TraceFormatError
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.model.records import Measurement, Quarantine
 from edgeagent.service.worker_messages import PACKET_MAX, Done, Job, Ready, TooLarge, get, pack, put
 
 _PR_SET_PDEATHSIG = 1
@@ -99,8 +101,8 @@ class Analyst:
         put(self._results, found.result, 0)
         return Done(
             number=job.number,
-            kind=found.kind,
-            body=msgspec.json.encode(found.body),
+            kind=found.body.KIND,
+            body=encode_body(found.body),
             result_bytes=len(found.result),
             seconds=time.perf_counter() - began,
             failed_checks=found.failed_checks,
@@ -112,8 +114,7 @@ class Analyst:
 class Outcome:
     """What became of one file, as ``Done`` tells it."""
 
-    kind: str
-    body: dict[str, Any]
+    body: Measurement | Quarantine
     result: bytes = b""
     failed_checks: tuple[str, ...] | None = None
     mistake: str = ""
@@ -128,11 +129,11 @@ def outcome_of(
     """
     mistake = ""
     try:
-        evaluation = evaluate(job.name, data, side, rules, digest=job.source["sha256"])
+        evaluation = evaluate(job.name, data, side, rules, digest=job.source.sha256)
         result, at = encode(evaluation.result), job.settled_at
         body = bodies.measurement_body(at, job.source, evaluation, configuration, digest_of(result), at)
         failed = tuple(check.check for check in evaluation.analysis.quality if not check.ok)
-        return Outcome("measurement", body, result, failed)
+        return Outcome(body, result, failed)
     except MemoryError:
         raise
     except InputError as error:
@@ -140,7 +141,7 @@ def outcome_of(
     except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
         mistake = traceback.format_exc()[-4000:]
         problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
-    return Outcome("quarantine", bodies.quarantine_body(job.source, problem, job.settled_at), mistake=mistake)
+    return Outcome(bodies.quarantine_body(job.source, problem, job.settled_at), mistake=mistake)
 
 
 def serve(channel: socket.socket, analyst: Analyst) -> None:

@@ -7,9 +7,11 @@ into the first shared memory; the worker writes the encoded result into the seco
 from __future__ import annotations
 
 import os
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import msgspec
+
+from edgeagent.model.records import Source
 
 PACKET_MAX = 128 * 1024
 """Bytes of the longest message; a journal record's body has a sixteenth of it."""
@@ -24,7 +26,7 @@ class Job(msgspec.Struct, frozen=True):
 
     number: int
     name: str
-    source: dict[str, Any]
+    source: Source
     settled_at: float
     configuration_bytes: int
     data_bytes: int

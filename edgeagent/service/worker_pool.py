@@ -12,8 +12,10 @@ from typing import Any
 import msgspec
 
 from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.record import decode_body
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluate import Rulebook
+from edgeagent.model.records import Measurement, Quarantine
 from edgeagent.rules.attempts import Cause, Failure
 from edgeagent.service.worker_messages import Done, Job, Ready, TooLarge
 from edgeagent.service.worker_process import Ended, Heard, WorkerProcess
@@ -26,15 +28,14 @@ _PAUSE_MAX_S = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Analysed:
-    """A file's outcome: kind and body of its record, and the encoded result.
+    """A file's outcome: the body of its record, and the encoded result.
 
     ``seconds`` is what the analysis took, ``failed_checks`` the quality checks that the trace does not
     pass, None where there is no trace, ``mistake`` the traceback of an error of ours.
     """
 
     number: int
-    kind: str
-    body: dict[str, Any]
+    body: Measurement | Quarantine
     result: bytes
     seconds: float
     failed_checks: tuple[str, ...] | None
@@ -192,14 +193,15 @@ class WorkerPool:
         """The outcome in a worker's answer, None where there is none in it."""
         assert seat.worker is not None
         try:
-            body = msgspec.json.decode(done.body, type=dict[str, Any])
             result = seat.worker.result(done)
-        except (OSError, msgspec.DecodeError, UnicodeDecodeError):
+        except OSError:
             return None
-        measured = done.kind == "measurement" and body.get("result_sha256") == digest_of(result)
-        if not measured and done.kind != "quarantine":
+        body = decode_body(done.kind, done.body)
+        if not isinstance(body, Measurement | Quarantine):
             return None
-        return Analysed(done.number, done.kind, body, result, done.seconds, done.failed_checks, done.mistake)
+        if isinstance(body, Measurement) and body.result_sha256 != digest_of(result):
+            return None
+        return Analysed(done.number, body, result, done.seconds, done.failed_checks, done.mistake)
 
     def _due(self, seat: _Seat) -> float:
         if seat.job is not None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import (
@@ -28,6 +27,7 @@ from edgeagent.errors import (
     JournalTornTailError,
     JournalWriteError,
 )
+from edgeagent.model.records import AnyBody, TailCut
 from edgeagent.store.clock import Clock
 from edgeagent.store.files import make_folder, sync_folder, write_all, write_synced
 
@@ -208,10 +208,10 @@ class JournalWriter:
         self._open_segment(segments[-1] if segments else None)
 
     @staticmethod
-    def recover(folder: Path, quarantine: Path) -> dict[str, Any]:
+    def recover(folder: Path, quarantine: Path) -> TailCut:
         """Cut an incomplete last line off, keep its bytes, and say what was done.
 
-        The caller holds no lock yet; the returned mapping is the body of the ``recovery`` record that must
+        The caller holds no lock yet; the returned body is that of the ``recovery`` record that must
         follow. Raises JournalCorruptError when the damage is no torn tail, JournalWriteError.
         """
         reader = JournalReader(folder)
@@ -233,32 +233,28 @@ class JournalWriter:
                 os.close(fd)
         except OSError as error:
             raise JournalWriteError(f"{path}: {error}") from error
-        return {
-            "what": "journal-tail-cut",
-            "reason": f"{tail.segment}: line {tail.line}: {tail.reason}",
-            "bytes": tail.size,
-            "sha256": digest,
-        }
+        reason = f"{tail.segment}: line {tail.line}: {tail.reason}"
+        return TailCut(reason=reason, bytes=tail.size, sha256=digest)
 
-    def append(self, entries: Sequence[tuple[str, Mapping[str, Any]]]) -> list[Record]:
-        """Write records of (kind, body) in order with one sync. Raises JournalWriteError."""
+    def append(self, bodies: Sequence[AnyBody]) -> list[Record]:
+        """Write one record a body, in order with one sync. Raises JournalWriteError."""
         if self._fd < 0:
             raise JournalWriteError(f"{self.folder}: the journal is closed")
         try:
-            return self._append(entries)
+            return self._append(bodies)
         except (OSError, RecordError) as error:
             self.close()
             raise JournalWriteError(f"{self._path}: {error}") from error
 
-    def _append(self, entries: Sequence[tuple[str, Mapping[str, Any]]]) -> list[Record]:
+    def _append(self, bodies: Sequence[AnyBody]) -> list[Record]:
         seen, own = os.stat(self._path), os.fstat(self._fd)
         if (seen.st_dev, seen.st_ino, seen.st_size) != (own.st_dev, own.st_ino, self._offset):
             raise OSError("the segment was exchanged, cut or written by somebody else")
         time = utc_text(self._clock.now())
         lines, records = [], []
         seq, head = self.seq, self.head
-        for kind, body in entries:
-            line, record = encode_record(seq + 1, time, kind, head, body)
+        for body in bodies:
+            line, record = encode_record(seq + 1, time, head, body)
             seq, head = record.seq, record.hash
             lines.append(line)
             records.append(record)

@@ -10,6 +10,7 @@ import msgspec
 
 from edgeagent.codec.records.result import encode
 from edgeagent.judging.release import ReleaseAnswer, ReleaseRefusedError, ReleaseRequest
+from edgeagent.model.reasons import Code, reason
 from edgeagent.store.files import write_synced
 
 FOLDER = "requests"
@@ -44,14 +45,16 @@ class RequestFolder:
         """
         try:
             if path.is_symlink() or not path.is_file() or path.stat().st_size > _BYTES_MAX:
-                raise ReleaseRefusedError("not a request")
+                raise ReleaseRefusedError(reason(Code.NOT_A_REQUEST))
             request = msgspec.json.decode(path.read_bytes(), type=ReleaseRequest)
             age_s = now - path.stat().st_mtime
             if age_s > _AGE_MAX_S:
-                raise ReleaseRefusedError(f"{request.part} {request.serial}: the request is {age_s:.0f} s old")
+                raise ReleaseRefusedError(
+                    reason(Code.REQUEST_TOO_OLD, part=request.part, serial=request.serial, age_s=age_s)
+                )
             return request
         except (OSError, msgspec.DecodeError, UnicodeDecodeError) as error:
-            raise ReleaseRefusedError(f"not a request: {error}") from error
+            raise ReleaseRefusedError(reason(Code.NOT_A_REQUEST, text=str(error))) from error
 
     def answer(self, path: Path, answer: ReleaseAnswer) -> None:
         """Write the answer, then take the request away. A request that comes again after a crash is refused,

@@ -13,7 +13,10 @@ from edgeagent.codec.configuration.settings import Acceptance, Certificate, Wave
 from edgeagent.judging.configuration import Document
 from edgeagent.judging.evaluate import Rulebook, evaluate
 from edgeagent.model import Spectrum
+from edgeagent.model.reasons import Code, reason
+from edgeagent.model.records import Outcome
 from edgeagent.rules.gate import Sighting, Verified, clock_doubt, closed_reason, counted_from
+from edgeagent.rules.sentences import sentence, sentences
 
 
 def spectrum_of(amplitudes_nm, noise_nm=0.5):
@@ -79,7 +82,7 @@ def test_file_of_one_band_is_incomplete_and_says_what_is_missing():
     found = judged(band("low", {36: 812.0}))
     assert (found.missing_upr, found.incomplete) == ((180,), True)
     assert found.judgement.disposition == "hold"
-    (reason,) = found.judgement.reasons
+    (reason,) = sentences(found.judgement.reasons)
     assert reason == "certificate C-1: wave[1].upr: 180 UPR is not in this file but in feature high"
     assert [c.instance for c in found.judgement.characteristics if c.name == "en_number"] == ["36"]
 
@@ -94,7 +97,7 @@ def test_wave_above_nyquist_is_said_and_never_passed():
     found = judged(band("waves", {36: 812.0}, points_per_turn=300), anywhere=True)
     assert (found.judgement.disposition, found.missing_upr, found.incomplete) == ("hold", (180,), True)
     assert found.partial
-    (reason,) = found.judgement.reasons
+    (reason,) = sentences(found.judgement.reasons)
     assert reason == "certificate C-1: wave[1].upr: 180 UPR lies above the trace's range of 120 UPR"
 
 
@@ -102,7 +105,7 @@ def test_wave_that_is_hardly_there_is_missing_unless_the_certificate_says_that_t
     found = judged(band("waves", {36: 812.0}), anywhere=True)
     assert (found.judgement.disposition, found.missing_upr) == ("hold", (180,))
     assert (found.incomplete, found.partial) == (True, True)
-    (reason,) = found.judgement.reasons
+    (reason,) = sentences(found.judgement.reasons)
     assert reason.startswith("certificate C-1: wave[1].upr: 180 UPR is hardly there, ")
     named_here = judged(band("high", {36: 812.0}))
     assert (named_here.judgement.disposition, named_here.partial) == ("reject", False)
@@ -119,7 +122,7 @@ def test_file_of_three_points_a_turn_is_held_like_any_other_that_shows_no_wave()
 def test_expired_certificate_does_not_pass_a_band():
     found = judged(band("low", {36: 812.0}), valid_until=date(2020, 1, 1))
     assert (found.judgement.disposition, found.incomplete) == ("hold", False)
-    assert "certificate C-1 was valid until 2020-01-01" in found.judgement.reasons
+    assert "certificate C-1 was valid until 2020-01-01" in sentences(found.judgement.reasons)
 
 
 def test_trace_that_shows_no_certified_wave_passes_nothing():
@@ -161,8 +164,9 @@ def test_verifications_whose_clocks_disagree_close_the_gate():
     assert clock_doubt(10_000.0, 10_010.0, 9_000.0) is None
     assert clock_doubt(10_000.0, 10_010.0, 10_300.0) is None, "a few minutes are nothing"
     before = clock_doubt(10_000.0, 30_000.0, 17_200.0)
-    assert before == "it was measured 2.0 h before the one that was recorded earlier"
-    assert clock_doubt(17_200.0, 10_000.0, None) == "it was measured 2.0 h after it was recorded"
-    last = Verified("MW-03", True, 10_000.0, 5, before, certificate_sha256="c")
-    reason = closed_reason(last, "MW-03", 24.0, "gauge-1", 10_100.0, "c")
-    assert reason == f"gate: clocks of the verifications of gauge-1 disagree: {before} (record 5)"
+    assert sentence(before) == "it was measured 2.0 h before the one that was recorded earlier"
+    assert clock_doubt(17_200.0, 10_000.0, None) == reason(Code.CLOCK_AHEAD, clock_h=2.0)
+    last = Verified("MW-03", Outcome.PASSED, 10_000.0, 5, before, certificate_sha256="c")
+    closed = closed_reason(last, "MW-03", 24.0, "gauge-1", 10_100.0, "c")
+    said = f"gate: clocks of the verifications of gauge-1 disagree: {sentence(before)} (record 5)"
+    assert sentence(closed) == said

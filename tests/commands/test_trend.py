@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from click.testing import CliRunner
+from records import body_of
 
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.trend import trend
@@ -42,7 +43,7 @@ class Store:
             "quality_failed": [{"check": f, "note": ""} for f in failed],
             "characteristics": [],
         }
-        self.entries.append(("measurement", body))
+        self.entries.append(body_of("measurement", body))
 
     def written(self):
         writer = JournalWriter(self.folder / "journal", SystemClock(), segment_bytes=10**7)
@@ -198,7 +199,7 @@ def test_lost_results_are_counted_on_stderr(store):
     for value in (1.0, 2.0, 3.0):
         store.measure(characteristic("roundness_total", value))
     folder = store.written()
-    (store.archive.folder / store.entries[1][1]["result_sha256"]).unlink()
+    (store.archive.folder / store.entries[1].result_sha256).unlink()
     found = run("--store", folder, "--json")
     assert "1 results could not be read" in found.stderr
     assert len(json.loads(found.stdout)["values"]) == 2

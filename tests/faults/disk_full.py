@@ -23,6 +23,7 @@ from field import Agent, Broker, Listener
 from kill_anywhere import text_of
 
 from edgeagent.errors import JournalTornTailError, JournalWriteError
+from edgeagent.model.records import Recovery
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.verify import verify_journal
@@ -148,7 +149,7 @@ def after_lost_write(folder: Path, kib: int) -> dict[str, int]:
         writer.open(lambda _record, _place: None)
         with suppress(JournalWriteError):
             while writer.seq < 10 * kib:
-                writer.append([("recovery", {"what": "x" * 1500})])
+                writer.append([Recovery(what="x" * 1500, reason="")])
         shown = sum(1 for _ in JournalReader(journal).walk())
         again = JournalWriter(journal, SystemClock(), segment_bytes=1 << 30)
         with suppress(JournalTornTailError):

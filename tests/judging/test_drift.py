@@ -9,6 +9,7 @@ from datetime import datetime
 
 import pytest
 from field import ROOT
+from records import body_of
 
 from edgeagent.codec.configuration.settings import parse_settings
 from edgeagent.codec.records.record import GENESIS, Record, encode_record
@@ -38,7 +39,7 @@ class Journal:
     def append(self, kind, body):
         head = self.records[-1].hash if self.records else GENESIS
         seq = len(self.records) + 1
-        _, record = encode_record(seq, "2026-03-02T09:00:00.000000Z", kind, head, body)
+        _, record = encode_record(seq, "2026-03-02T09:00:00.000000Z", head, body_of(kind, body))
         self.records.append(record)
         return record
 
@@ -70,10 +71,9 @@ def told(watch, records):
     found = []
     for record in records:
         watch.apply(record)
-        for kind, body in watch.untold():
-            assert kind == "recovery"
+        for body in watch.unreported():
             found.append((record.seq, body))
-            _, telling = encode_record(10_000, record.time, kind, GENESIS, body)
+            _, telling = encode_record(10_000, record.time, GENESIS, body)
             watch.apply(telling)
     return found
 
@@ -86,10 +86,10 @@ def test_shift_is_told_once_while_it_lasts_and_again_after_it_was_gone(journal):
     found = told(watch, [journal.measure(v) for v in values])
     assert [seq for seq, _ in found] == [10, 13]
     body = found[0][1]
-    assert body["what"] == "drift"
-    assert body["side"] == "rising"
-    assert body["value"] == 1.5
-    assert "roundness_total of KX-1 left-flank on gauge-1 is rising" in body["reason"]
+    assert body.what == "drift"
+    assert body.side == "rising"
+    assert body.value == 1.5
+    assert "roundness_total of KX-1 left-flank on gauge-1 is rising" in body.reason
 
 
 def test_drift_becomes_an_alarm_message(journal):
@@ -97,7 +97,7 @@ def test_drift_becomes_an_alarm_message(journal):
         settings('characteristic = "roundness_total"\nchart = "individuals"'), journal.archive.get
     )
     ((_, body),) = told(watch, [journal.measure(v) for v in [*USUAL, 2.0]])
-    (sent,) = messages("recovery", body, {"seq": 1}, now=0.0, live_s=60.0)
+    (sent,) = messages(body, {"seq": 1}, now=0.0, live_s=60.0)
     assert (sent.topic, sent.payload["alarm"]) == ("alarm", "drift")
     assert sent.payload["part"] == "KX-1"
     assert "rising" in sent.payload["reason"]
@@ -109,7 +109,7 @@ def test_creeping_value_is_told_before_it_reaches_its_limit(journal, chart):
     creeping = [1.0 + 0.005 * i for i in range(100)]
     found = told(watch, [journal.measure(v) for v in [*USUAL, *creeping]])
     assert len(found) == 1
-    assert found[0][1]["value"] < 1.1 < 1.5
+    assert found[0][1].value < 1.1 < 1.5
 
 
 def test_series_of_another_instrument_or_feature_are_kept_apart(journal):
@@ -123,7 +123,7 @@ def test_series_of_another_instrument_or_feature_are_kept_apart(journal):
         records.append(journal.measure(value + 6.0, feature="right-flank"))
     assert told(watch, records) == []
     ((_, body),) = told(watch, [journal.measure(1.0, instrument="gauge-2")])
-    assert (body["instrument"], body["side"]) == ("gauge-2", "falling")
+    assert (body.instrument, body.side) == ("gauge-2", "falling")
 
 
 def test_value_that_the_record_does_not_list_comes_from_the_archived_result(journal):
@@ -139,7 +139,7 @@ def test_result_that_the_archive_lost_leaves_its_value_out(journal):
         settings('characteristic = "roundness_total"\nchart = "individuals"'), journal.archive.get
     )
     records = [journal.measure(v, listed=False) for v in [*USUAL, 2.0]]
-    (journal.archive.folder / records[-1].body["result_sha256"]).unlink()
+    (journal.archive.folder / records[-1].body.result_sha256).unlink()
     assert told(watch, records) == []
 
 
@@ -178,8 +178,8 @@ def test_worst_of_several_is_one_series_wherever_it_was_found(journal, name, ins
         for number, value in enumerate([*USUAL, 5.0])
     ]
     ((_, body),) = told(watch, records)
-    assert body["values"] == 9
-    assert body["characteristic"] == (f"{name}[@1200]" if "@" in instance else name)
+    assert body.values == 9
+    assert body.characteristic == (f"{name}[@1200]" if "@" in instance else name)
 
 
 def test_watch_of_its_own_since_begins_anew_alone(journal):
@@ -197,7 +197,7 @@ def test_watch_of_its_own_since_begins_anew_alone(journal):
         records.append(journal.measure(value, at="09:00", instrument="gauge-2"))
     assert told(watch, records) == []
     later = [journal.measure(5.0, instrument=name) for name in ("gauge-1", "gauge-2")]
-    assert [body["instrument"] for _, body in told(watch, later)] == ["gauge-2"]
+    assert [body.instrument for _, body in told(watch, later)] == ["gauge-2"]
 
 
 def test_series_that_two_watches_fit_is_fed_once_by_the_first(journal):
@@ -211,7 +211,7 @@ def test_series_that_two_watches_fit_is_fed_once_by_the_first(journal):
     assert told(watch, [journal.measure(v) for v in [*USUAL, 1.3]]) == []
     right = [journal.measure(v, feature="right-flank") for v in [*USUAL, 1.3]]
     ((_, body),) = told(watch, right)
-    assert (body["feature"], body["values"]) == ("right-flank", 9)
+    assert (body.feature, body.values) == ("right-flank", 9)
 
 
 def test_worn_tip_shows_as_falling_amplitude_at_high_upr_only(journal):
@@ -226,24 +226,24 @@ def test_worn_tip_shows_as_falling_amplitude_at_high_upr_only(journal):
             who = {"artefact": "MW-03", "part": None, "feature": "wave"}
             records.append(journal.measure(error, name="amplitude_error", instance=upr, **who))
     found = told(watch, records)
-    assert [body["characteristic"] for _, body in found] == ["amplitude_error[180]"]
-    assert "stylus tip" in found[0][1]["reason"]
-    assert found[0][1]["artefact"] == "MW-03"
+    assert [body.characteristic for _, body in found] == ["amplitude_error[180]"]
+    assert "stylus tip" in found[0][1].reason
+    assert found[0][1].artefact == "MW-03"
 
 
 def test_harmonic_is_watched_by_the_spectrum_and_not_by_where_it_is_listed(journal):
     watch = DriftWatch(
-        settings('characteristic = "harmonic_amplitude[2]"\nchart = "individuals"'), journal.archive
+        settings('characteristic = "harmonic_amplitude[2]"\nchart = "individuals"'), journal.archive.get
     )
     records = []
     for number, value in enumerate([*USUAL, 2.0]):
         record = journal.measure(90.0, name="harmonic_amplitude", instance="3")
         spectrum = {"upr": [1, 2], "amplitude_nm": [50.0, value], "upper_nm": [None, 60.0]}
         digest = journal.archive.put(encode({"characteristics": [], "spectrum": spectrum}))
-        records.append(journal.append("measurement", {**record.body, "result_sha256": digest}))
+        records.append(journal.append("measurement", {**record.members, "result_sha256": digest}))
         assert record.seq == 2 * number + 1
     ((_, body),) = told(watch, records)
-    assert (body["characteristic"], body["value"]) == ("harmonic_amplitude[2]", 2.0)
+    assert (body.characteristic, body.value) == ("harmonic_amplitude[2]", 2.0)
 
 
 def test_signal_that_was_not_told_before_a_stop_is_told_after_it(journal):
@@ -252,12 +252,12 @@ def test_signal_that_was_not_told_before_a_stop_is_told_after_it(journal):
     fresh = DriftWatch(drift, journal.archive.get)
     for record in records:
         fresh.apply(record)
-    assert len(fresh.untold()) == 1
-    told_record = journal.append(*fresh.untold()[0])
+    assert len(fresh.unreported()) == 1
+    _, told_record = encode_record(10_000, records[-1].time, GENESIS, fresh.unreported()[0])
     again = DriftWatch(drift, journal.archive.get)
     for record in [*records, told_record, journal.measure(2.0)]:
         again.apply(record)
-    assert again.untold() == []
+    assert again.unreported() == []
 
 
 def test_signal_that_passed_untold_is_not_told_any_more(journal):
@@ -266,7 +266,7 @@ def test_signal_that_passed_untold_is_not_told_any_more(journal):
     )
     for value in [*USUAL, 2.0, 1.0]:
         watch.apply(journal.measure(value))
-    assert watch.untold() == []
+    assert watch.unreported() == []
 
 
 def test_characteristic_that_does_not_exist_is_refused_with_its_neighbour():

@@ -7,12 +7,13 @@ from itertools import count
 
 import pytest
 from field import ROOT
+from records import record_of
 
-from edgeagent.codec.records.record import Record
 from edgeagent.errors import ConfigError
 from edgeagent.judging.memory import Memory
 from edgeagent.model import Disposition
 from edgeagent.rules.part_set import decide
+from edgeagent.rules.sentences import sentences
 from edgeagent.store.configuration import load_configuration
 
 
@@ -25,7 +26,7 @@ class Fold:
 
     def record(self, kind, body):
         number = next(self._number)
-        self.memory.apply(Record(number, "2026-03-02T10:00:00.000000Z", kind, "", body, ""))
+        self.memory.apply(record_of(kind, body, seq=number))
 
     def measure(self, serial, disposition="accept", sha256="a", feature="outside"):
         self.record(
@@ -77,7 +78,7 @@ def test_part_that_is_released_late_is_decided_anew_when_it_is_measured_again(fo
     fold.measure("held", "hold", sha256="b")
     decision = decide(fold.memory.part_set("P-1", "held"), 2.0, 900.0)
     assert decision.disposition == Disposition.HOLD
-    assert decision.reasons == ("outside: dust", "re-measured: outside")
+    assert sentences(decision.reasons) == ("outside: dust", "re-measured: outside")
 
 
 @pytest.mark.parametrize(

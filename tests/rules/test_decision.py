@@ -25,7 +25,9 @@ from edgeagent.model import (
     Spectrum,
     Verdict,
 )
+from edgeagent.model.reasons import Code, reason
 from edgeagent.rules.decision import GUARD_FACTOR, conformance_probability, judge, judge_spectrum, verdict
+from edgeagent.rules.sentences import sentences
 
 GOOD = QualityCheck("whole_turns", True, 3.0, 1.0, "turns", "the trace covers 3.000 turns")
 BAD = QualityCheck("spikes", False, 2.0, 0.0, "samples", "2 samples lie off the profile")
@@ -258,27 +260,27 @@ def test_characteristics_hold_the_nearest_harmonic_and_every_one_not_conforming(
 
 def test_everything_conforming_is_accepted_and_says_nothing():
     found = judge(one_value(0.5, 0.1), plan(limit(upper=1.0)), "guarded")
-    assert (found.disposition, found.reasons) == (Disposition.ACCEPT, ())
+    assert (found.disposition, sentences(found.reasons)) == (Disposition.ACCEPT, ())
 
 
 def test_caution_is_accepted_and_said():
     found = judge(one_value(0.8, 0.01), plan(limit(upper=1.0, caution=0.75)), "guarded")
     assert found.disposition == Disposition.ACCEPT
-    assert found.reasons == ("x 0.8 um ± 0.02 is near its upper limit 1",)
+    assert sentences(found.reasons) == ("x = 0.8 ± 0.02 µm is near its upper limit 1",)
 
 
 def test_inconclusive_is_held():
     found = judge(one_value(0.95, 0.1), plan(limit(upper=1.0)), "guarded")
     assert found.disposition == Disposition.HOLD
-    assert found.reasons == ("x 0.95 um ± 0.2 cannot be told from its upper limit 1",)
+    assert sentences(found.reasons) == ("x = 0.95 ± 0.2 µm: too close to the upper limit 1 to decide",)
 
 
 def test_a_failed_check_never_accepts_and_may_reject():
     assert judge(one_value(0.5, None, BAD), plan(limit(upper=1.0)), "guarded").disposition == Disposition.HOLD
     rejected = judge(one_value(1.5, None, BAD), plan(limit(upper=1.0)), "guarded")
     assert rejected.disposition == Disposition.REJECT
-    assert rejected.reasons == (
-        "x 1.5 um is outside its upper limit 1", "spikes: 2 samples lie off the profile",
+    assert sentences(rejected.reasons) == (
+        "x = 1.5 µm is outside its upper limit 1", "spikes: 2 samples lie off the profile",
     )  # fmt: skip
 
 
@@ -286,7 +288,7 @@ def test_a_limit_that_nothing_answers_holds():
     absent = ScalarLimit(characteristic="y", upper=1.0)
     found = judge(one_value(0.5), plan(limit(upper=1.0), absent), "guarded")
     assert found.disposition == Disposition.HOLD
-    assert found.reasons == ("y: no value, though the recipe limits it",)
+    assert sentences(found.reasons) == ("y: no value, though the recipe limits it",)
     assert found.characteristics[-1].verdict == Verdict.INCONCLUSIVE
 
 
@@ -298,31 +300,31 @@ def test_an_instance_that_nothing_answers_holds():
 def test_a_curve_without_a_spectrum_holds():
     found = judge(Analysis((GOOD,), ()), plan(curves=[CURVE]), "guarded")
     assert found.disposition == Disposition.HOLD
-    assert "harmonic_amplitude: no value, though the recipe limits it" in found.reasons
+    assert "harmonic_amplitude: no value, though the recipe limits it" in sentences(found.reasons)
 
 
 def test_a_curve_that_reaches_beyond_the_spectrum_holds():
     found = judge(Analysis((GOOD,), (), spectrum([0.0, 40.0, 30.0])), plan(curves=[CURVE]), "guarded")
     assert found.disposition == Disposition.HOLD
-    assert "harmonic_amplitude: no value, though the recipe limits it" in found.reasons
+    assert "harmonic_amplitude: no value, though the recipe limits it" in sentences(found.reasons)
 
 
 def test_a_harmonic_that_is_not_a_number_holds():
     found = judge(Analysis((GOOD,), (), spectrum([0.0, 40.0, math.nan, 30.0])), plan(curves=[CURVE]), "simple")
     assert found.disposition == Disposition.HOLD
-    assert found.reasons == ("harmonic_amplitude 3 UPR: no value, though the recipe limits it",)
+    assert sentences(found.reasons) == ("harmonic_amplitude 3 UPR: no value, though the recipe limits it",)
     assert all(c.value is None or math.isfinite(c.value) for c in found.characteristics)
 
 
 def test_without_a_recipe_nothing_is_accepted():
     found = judge(one_value(0.5), None, "guarded")
-    assert (found.disposition, found.reasons) == (
+    assert (found.disposition, sentences(found.reasons)) == (
         Disposition.HOLD, ("no recipe says what this trace must be",),
     )  # fmt: skip
 
 
 def test_reasons_from_outside_hold_and_do_not_hide_a_reject():
-    outside = ["gate: never verified"]
+    outside = [reason(Code.NO_RECIPE, part="P")]
     assert judge(one_value(0.5), plan(limit(upper=1.0)), "guarded", holds=outside).reasons == tuple(outside)
     found = judge(one_value(1.5), plan(limit(upper=1.0)), "guarded", holds=outside)
     assert found.disposition == Disposition.REJECT
@@ -339,8 +341,8 @@ def test_limits_of_a_standard_are_drawn_together_with_those_of_the_recipe():
 def test_many_reasons_are_cut_and_counted():
     values = tuple(Quantity("x", 2.0, "um", str(i)) for i in range(30))
     found = judge(Analysis((GOOD,), values), plan(limit(upper=1.0)), "guarded")
-    assert len(found.reasons) == 21
-    assert found.reasons[-1] == "and 10 more"
+    assert len(sentences(found.reasons)) == 21
+    assert sentences(found.reasons)[-1] == "and 10 more"
 
 
 @settings(max_examples=200, deadline=None)

@@ -6,6 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from edgeagent.model.reasons import Code
+from edgeagent.model.reasons import reason as said_reason
+from edgeagent.model.records import Outcome
 from edgeagent.rules.gate import (
     CLOCK_TOLERANCE_S,
     Sighting,
@@ -16,13 +19,15 @@ from edgeagent.rules.gate import (
     since_failure,
     uncovered_reason,
 )
+from edgeagent.rules.sentences import sentence
 
 AT = 1_770_000_000.0
-LAST = Verified("MW-03", True, AT, 12, certificate_sha256="c")
+LAST = Verified("MW-03", Outcome.PASSED, AT, 12, certificate_sha256="c")
 
 
 def reason(last=LAST, *, age_h=1.0, max_age_h=24.0, artefact="MW-03", certificate="c"):
-    return closed_reason(last, artefact, max_age_h, "gauge-1", AT + 3600 * age_h, certificate)
+    found = closed_reason(last, artefact, max_age_h, "gauge-1", AT + 3600 * age_h, certificate)
+    return None if found is None else sentence(found)
 
 
 def test_fresh_and_passed_verification_opens_the_gate():
@@ -32,14 +37,14 @@ def test_fresh_and_passed_verification_opens_the_gate():
 
 def test_without_an_age_there_is_no_gate():
     assert reason(None, max_age_h=None) is None
-    assert reason(replace(LAST, passed=False), max_age_h=None) is None
+    assert reason(replace(LAST, outcome=Outcome.FAILED), max_age_h=None) is None
 
 
 @pytest.mark.parametrize(
     ("last", "options", "words"),
     [
         (None, {}, "has never been verified with artefact MW-03"),
-        (replace(LAST, passed=False), {}, "failed (record 12)"),
+        (replace(LAST, outcome=Outcome.FAILED), {}, "failed (record 12)"),
         (LAST, {"age_h": 24.01}, "24.0 h old, allowed are 24 h"),
         (LAST, {"age_h": -1.0}, "1.0 h in the future"),
         (LAST, {"artefact": "MW-04"}, "with artefact MW-03, wanted is MW-04"),
@@ -64,7 +69,8 @@ def test_clocks_that_differ_by_minutes_are_forgiven():
 
 def verified(seq, hours, passed=True, *, doubt=None, complete_h=None):
     complete = None if complete_h is None else AT + 3600 * complete_h
-    return Verified("MW-03", passed, AT + 3600 * hours, seq, doubt, complete, "c")
+    outcome = Outcome.PASSED if passed else Outcome.FAILED
+    return Verified("MW-03", outcome, AT + 3600 * hours, seq, doubt, complete, "c")
 
 
 def history(*verifications):
@@ -76,7 +82,8 @@ def history(*verifications):
 
 def covered(past, hours, *, now_h=20.0, max_age_h=24.0, seq=1000):
     at = AT + 3600 * hours
-    return uncovered_reason(past, "profile", at, seq, "MW-03", max_age_h, "gauge-1", AT + 3600 * now_h)
+    found = uncovered_reason(past, "profile", at, seq, "MW-03", max_age_h, "gauge-1", AT + 3600 * now_h)
+    return None if found is None else sentence(found)
 
 
 def test_order_of_record_decides_between_equal_times_and_the_time_of_measurement_otherwise():
@@ -89,7 +96,7 @@ def test_order_of_record_decides_between_equal_times_and_the_time_of_measurement
 
 
 def test_doubtful_verification_counts_until_another_comes_and_stays_unproven_in_the_past():
-    doubtful = verified(2, 30.0, doubt="clocks")
+    doubtful = verified(2, 30.0, doubt=said_reason(Code.CLOCK_AHEAD, clock_h=2.0))
     found = noted(history(verified(1, 8.0)), doubtful, AT + 3600 * 9.0)
     assert found.current is doubtful
     assert [(v.seq, v.passed, v.at) for v in found.past][1] == (2, False, AT + 3600 * 9.0)

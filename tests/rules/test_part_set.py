@@ -8,7 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from edgeagent.model import Disposition
+from edgeagent.model.reasons import recorded
+from edgeagent.model.records import PartSource
 from edgeagent.rules.part_set import FeatureResult, PartSet, decide, disposed, expires_at, measured
+from edgeagent.rules.sentences import sentence, sentences
 
 ACCEPT, REJECT, HOLD = Disposition.ACCEPT, Disposition.REJECT, Disposition.HOLD
 BOTH = ("left-flank", "right-flank")
@@ -18,8 +21,9 @@ WAIT_S = 900.0
 def result(
     feature: str, disposition: Disposition, seq: int = 1, at: float = 100.0, measured_at: float | None = None
 ) -> FeatureResult:
-    reasons = () if disposition == ACCEPT else (f"{feature} {disposition.value}s",)
-    return FeatureResult(feature, seq, disposition, reasons, {"feature": feature}, (), at, measured_at)
+    reasons = () if disposition == ACCEPT else (recorded(f"{feature} {disposition.value}s"),)
+    source = PartSource(feature=feature, name="a.txt", sha256=f"{seq}", instrument="gauge-1", seq=seq)
+    return FeatureResult(feature, seq, disposition, reasons, source, (), at, measured_at)
 
 
 def after(*results: FeatureResult, required=BOTH, now: float = 100.0) -> PartSet:
@@ -42,19 +46,22 @@ def test_part_is_accepted_when_all_its_traces_accept():
 
 def test_part_is_rejected_with_its_first_rejecting_trace():
     decision = decide(after(result("right-flank", REJECT)), 101.0, WAIT_S)
-    assert (decision.disposition, decision.reasons) == (REJECT, ("right-flank: right-flank rejects",))
+    assert (decision.disposition, sentences(decision.reasons)) == (
+        REJECT,
+        ("right-flank: right-flank rejects",),
+    )
 
 
 def test_whole_part_with_a_held_trace_is_held():
     decision = decide(after(result("left-flank", HOLD), result("right-flank", ACCEPT)), 101.0, WAIT_S)
-    assert (decision.disposition, decision.reasons) == (HOLD, ("left-flank: left-flank holds",))
+    assert (decision.disposition, sentences(decision.reasons)) == (HOLD, ("left-flank: left-flank holds",))
 
 
 def test_incomplete_part_is_held_after_its_time_and_says_what_is_missing():
     state = after(result("left-flank", ACCEPT))
     decision = decide(state, 1000.0, WAIT_S)
     assert decision.disposition == HOLD
-    assert "missing right-flank" in decision.reasons[0]
+    assert "missing right-flank" in sentence(decision.reasons[0])
     assert decision.settled_at == 1000.0
 
 
@@ -71,7 +78,7 @@ def test_remeasured_feature_replaces_the_earlier_one_and_says_so():
     state = measured(state, result("left-flank", ACCEPT, 9), BOTH, 300.0)
     decision = decide(state, 301.0, WAIT_S)
     assert decision.disposition == ACCEPT
-    assert decision.reasons[-1] == "re-measured: left-flank"
+    assert sentence(decision.reasons[-1]) == "re-measured: left-flank"
 
 
 def test_withdrawn_reject_of_an_incomplete_part_is_a_hold():
@@ -79,7 +86,7 @@ def test_withdrawn_reject_of_an_incomplete_part_is_a_hold():
     state = measured(state, result("left-flank", ACCEPT, 9), BOTH, 300.0)
     decision = decide(state, 301.0, WAIT_S)
     assert decision.disposition == HOLD
-    assert "still missing right-flank" in decision.reasons[0]
+    assert "still missing right-flank" in sentence(decision.reasons[0])
 
 
 def test_part_without_recipe_is_held_at_once():
@@ -145,7 +152,7 @@ def test_a_file_that_comes_late_but_was_measured_earlier_makes_nothing_better(ea
         assert decision.disposition == HOLD
     if later == ACCEPT and earlier == REJECT:
         assert "record 5 came after record 4 but was measured before it, and is reject, not accept" in str(
-            decision.reasons
+            sentences(decision.reasons)
         )
     in_order = after(
         right,

@@ -11,8 +11,8 @@ import time
 
 import pytest
 from field import spiral_text, wait_until
+from records import line_of
 
-from edgeagent.codec.records.record import encode_record
 from edgeagent.store.verify import verify_journal
 
 
@@ -242,7 +242,7 @@ def test_journal_that_was_rolled_back_is_refused_and_left_as_it_is(cell, circle_
         changed = b"".join(lines)[:-30]
     else:
         last = json.loads(lines[-1])
-        forged, _ = encode_record(last["seq"], last["time"], last["kind"], last["prev"], {"published": 99})
+        forged, _ = line_of(last["seq"], last["time"], last["kind"], last["prev"], {"published": 99})
         changed = b"".join([*lines[:-1], forged])
     segment.write_bytes(changed)
     agent.start(wait=False)

@@ -98,8 +98,8 @@ def test_passed_verification_says_until_when_it_holds_and_by_which_certificate(s
             f"{NAMED}: wave[1].upr: 180 UPR lies above the trace's range of 120 UPR",
         ),
         (lambda: artefact(waves={36: 812.0}), f"{NAMED}: wave[1].upr: 180 UPR is hardly there, "),
-        (lambda: artefact(waves={36: 812.0, 180: 403.0, 90: 9.0}), "spurious_amplitude 90 9"),
-        (lambda: artefact(waves={36: 812.0, 180: 403.0, 37: 9.0}), "side_band_amplitude 37 8.8"),
+        (lambda: artefact(waves={36: 812.0, 180: 403.0, 90: 9.0}), "spurious_amplitude 90 = 9"),
+        (lambda: artefact(waves={36: 812.0, 180: 403.0, 37: 9.0}), "side_band_amplitude 37 = 8.8"),
     ],
     ids=["wrong-artefact", "noisy-trace", "above-nyquist", "wave-missing", "spurious-wave", "side-band"],
 )  # fmt: skip

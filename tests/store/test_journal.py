@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from records import body_of
 
 from edgeagent.codec.records.record import LINE_BYTES_MAX
 from edgeagent.errors import (
@@ -47,8 +48,8 @@ def written(folder: Path, count: int = 6, segment_bytes: int = 1 << 20) -> list[
     """A journal of ``count`` records; returns its segments that hold any."""
     writer = opened(folder, segment_bytes)
     for number in range(count):
-        body = {"boot": number, "words": "spindle ausser Betrieb é µm @ 3"}
-        writer.append([("start" if number == 0 else "recovery", body)])
+        words = {"what": "note", "reason": f"{number} spindle ausser Betrieb é µm @ 3"}
+        writer.append([body_of("start") if number == 0 else body_of("recovery", words)])
     writer.close()
     return [p for p in sorted(folder.glob("*.jsonl")) if p.stat().st_size]
 
@@ -184,10 +185,10 @@ def test_torn_tail_is_refused_then_cut_once_with_a_copy_kept(tmp_path, six_lines
     (kept,) = (tmp_path / "quarantine").iterdir()
     torn = six_lines.splitlines(keepends=True)[-1][:-50]
     assert kept.read_bytes() == torn
-    assert (body["what"], body["bytes"]) == ("journal-tail-cut", len(torn))
-    assert body["sha256"] == hashlib.sha256(torn).hexdigest()
+    assert (body.what, body.bytes) == ("journal-tail-cut", len(torn))
+    assert body.sha256 == hashlib.sha256(torn).hexdigest()
     writer.open(lambda _r, _p: None)
-    (record,) = writer.append([("recovery", body)])
+    (record,) = writer.append([body])
     writer.close()
     assert record.seq == 6
     assert verify_journal(tmp_path).records == 6
@@ -195,12 +196,12 @@ def test_torn_tail_is_refused_then_cut_once_with_a_copy_kept(tmp_path, six_lines
 
 def test_second_writer_is_refused_and_touches_nothing(tmp_path):
     first = opened(tmp_path)
-    first.append([("start", {"boot": 1})])
+    first.append([body_of("start", {"boot": 1})])
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
     with pytest.raises(JournalLockedError):
         opened(tmp_path)
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
-    first.append([("stop", {"published": 0})])
+    first.append([body_of("stop", {"published": 0})])
     first.close()
     opened(tmp_path).close()
 
@@ -208,7 +209,7 @@ def test_second_writer_is_refused_and_touches_nothing(tmp_path):
 @pytest.mark.parametrize("foreign", ["appended", "cut", "exchanged", "removed"])
 def test_segment_touched_by_somebody_else_ends_the_writer(tmp_path, foreign):
     writer = opened(tmp_path)
-    writer.append([("start", {"boot": 1})])
+    writer.append([body_of("start", {"boot": 1})])
     (path,) = tmp_path.glob("*.jsonl")
     data = path.read_bytes()
     if foreign == "appended":
@@ -222,13 +223,13 @@ def test_segment_touched_by_somebody_else_ends_the_writer(tmp_path, foreign):
         path.unlink()
     for _ in range(2):
         with pytest.raises(JournalWriteError):
-            writer.append([("recovery", {"what": "x", "reason": "y"})])
+            writer.append([body_of("recovery", {"what": "x", "reason": "y"})])
 
 
 @pytest.mark.parametrize("call", ["write", "fdatasync"])
 def test_failed_write_or_sync_closes_the_writer_for_good(tmp_path, monkeypatch, call):
     writer = opened(tmp_path)
-    writer.append([("start", {"boot": 1})])
+    writer.append([body_of("start", {"boot": 1})])
 
     def refuse(*_: object) -> int:
         raise OSError(errno.EIO, os.strerror(errno.EIO))
@@ -236,12 +237,12 @@ def test_failed_write_or_sync_closes_the_writer_for_good(tmp_path, monkeypatch, 
     with monkeypatch.context() as patched:
         patched.setattr(os, call, refuse)
         with pytest.raises(JournalWriteError, match="Input/output error"):
-            writer.append([("recovery", {"what": "x", "reason": "y"})])
+            writer.append([body_of("recovery", {"what": "x", "reason": "y"})])
     with pytest.raises(JournalWriteError, match="closed"):
-        writer.append([("recovery", {"what": "x", "reason": "y"})])
+        writer.append([body_of("recovery", {"what": "x", "reason": "y"})])
     again = opened(tmp_path)  # the lock was given up, the truth is read from disk
     assert again.seq in (1, 2)
-    again.append([("start", {"boot": 2})])
+    again.append([body_of("start", {"boot": 2})])
     again.close()
     verify_journal(tmp_path)
 
@@ -250,16 +251,16 @@ def test_short_write_is_continued_and_leaves_a_whole_line(tmp_path, monkeypatch)
     writer = opened(tmp_path)
     real = os.write
     monkeypatch.setattr(os, "write", lambda fd, data: real(fd, bytes(data)[:17]))
-    writer.append([("start", {"boot": 1}), ("configuration", {"recipes": 0})])
+    writer.append([body_of("start", {"boot": 1}), body_of("configuration", {"recipes": 0})])
     writer.close()
     assert verify_journal(tmp_path).records == 2
 
 
 def test_record_too_long_for_its_line_is_refused_and_nothing_of_it_is_written(tmp_path):
     writer = opened(tmp_path)
-    writer.append([("start", {"boot": 1})])
+    writer.append([body_of("start", {"boot": 1})])
     with pytest.raises(JournalWriteError, match=f"at most {LINE_BYTES_MAX}"):
-        writer.append([("recovery", {"what": "x", "reason": "y" * LINE_BYTES_MAX})])
+        writer.append([body_of("recovery", {"what": "x", "reason": "y" * LINE_BYTES_MAX})])
     assert verify_journal(tmp_path).records == 1
 
 
@@ -295,6 +296,6 @@ def test_any_end_that_is_lost_leaves_a_journal_that_goes_on(tmp_path_factory, si
     except JournalTornTailError:
         JournalWriter.recover(store / "journal", store / "quarantine")
         writer.open(lambda _r, _p: None)
-    writer.append([("start", {"boot": 9})])
+    writer.append([body_of("start", {"boot": 9})])
     writer.close()
     verify_journal(store)

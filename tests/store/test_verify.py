@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from edgeagent.cli import main
 from edgeagent.errors import JournalCorruptError
+from edgeagent.model.records import Recovery
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.state import State
@@ -24,7 +25,7 @@ def written(folder: Path, records: int = 12, segment_bytes: int = 1200) -> Path:
     writer = JournalWriter(folder / "journal", SystemClock(), segment_bytes)
     writer.open(lambda *_: None)
     for number in range(records):
-        writer.append([("recovery", {"what": f"event-{number}", "reason": "none", "n": number / 7})])
+        writer.append([Recovery(what=f"event-{number}", reason=f"none {number / 7}")])
     writer.close()
     return folder / "journal"
 
@@ -193,7 +194,7 @@ def test_verifying_while_the_writer_writes_raises_no_alarm(tmp_path):
     writer = JournalWriter(tmp_path / "journal", SystemClock(), 4000)
     writer.open(lambda *_: None)
     for number in range(60):
-        writer.append([("recovery", {"what": "event", "reason": "x" * number})])
+        writer.append([Recovery(what="event", reason="x" * number)])
         assert verify_journal(tmp_path / "journal").records == number + 1
     writer.close()
 
@@ -201,11 +202,11 @@ def test_verifying_while_the_writer_writes_raises_no_alarm(tmp_path):
 def test_verifying_beside_a_running_writer_raises_no_alarm_at_any_moment(tmp_path):
     writer = JournalWriter(tmp_path / "journal", SystemClock(), 20_000)
     writer.open(lambda *_: None)
-    writer.append([("recovery", {"what": "first", "reason": ""})])
+    writer.append([Recovery(what="first", reason="")])
 
     def write() -> None:  # what it raises fails the test as a warning of the thread
         for number in range(400):
-            writer.append([("recovery", {"what": "event", "reason": "x" * (number * 37 % 3000)})] * 2)
+            writer.append([Recovery(what="event", reason="x" * (number * 37 % 3000))] * 2)
 
     thread = threading.Thread(target=write)
     thread.start()

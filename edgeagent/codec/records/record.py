@@ -1,52 +1,117 @@
-"""Journal records to bytes and back: one step of the hash chain.
+"""Journal records to bytes and back: one step of the hash chain, and the only place that looks into a body.
 
 A line is one JSON object ``{"seq":…,"time":…,"kind":…,"prev":…,"body":{…},"hash":"…"}`` and a line feed.
 ``hash`` is the SHA-256 of the line's bytes before ``,"hash":``, and ``prev`` the former line's hash, so that
 the chain can be checked with any JSON reader and any SHA-256 (FIPS 180-4).
+
+A decoded ``Record`` has its body as one of the structs of ``model.records``: ask
+``isinstance(record.body, Measurement)`` and use its members. What fits none of them is ``Unknown``;
+``Record.raw`` holds every body's bytes.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
 
+from edgeagent.model.records import (
+    Acknowledgement,
+    AnyBody,
+    Checkpoint,
+    ConfigurationRead,
+    ConfigurationRejected,
+    DriftSignal,
+    Measurement,
+    PartDisposition,
+    Quarantine,
+    Recovery,
+    Release,
+    ReleaseRefusal,
+    Start,
+    Stop,
+    TailCut,
+    Unknown,
+    Verification,
+)
+
 GENESIS = "0" * 64
 """``prev`` of the first record."""
 LINE_BYTES_MAX = 8192
-KINDS = frozenset(
-    {
-        "start",
-        "stop",
-        "configuration",
-        "measurement",
-        "disposition",
-        "verification",
-        "quarantine",
-        "acknowledgement",
-        "recovery",
-        "checkpoint",
-    }
-)
+_BODIES: dict[str, type[AnyBody]] = {
+    b.KIND: b
+    for b in (
+        Start,
+        Stop,
+        Checkpoint,
+        ConfigurationRead,
+        Measurement,
+        PartDisposition,
+        Verification,
+        Quarantine,
+        Acknowledgement,
+        Recovery,
+    )
+}
+KINDS = frozenset(_BODIES)
+"""Kinds of records that this version writes."""
+_BY_WHAT: dict[tuple[str, str], type[AnyBody]] = {
+    ("acknowledgement", "release"): Release,
+    ("acknowledgement", "release-refused"): ReleaseRefusal,
+    ("recovery", "configuration-rejected"): ConfigurationRejected,
+    ("recovery", "journal-tail-cut"): TailCut,
+    ("recovery", "drift"): DriftSignal,
+}
+"""Bodies that ``what`` tells from others of their kind."""
 _MARK = b',"hash":"'
 _END = b'"}'
 _MEMBERS = ("seq", "time", "kind", "prev", "body")
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One journal record as it stands on disk; ``body`` holds JSON values only."""
+class _Line(msgspec.Struct):
+    """All of a line but its hash."""
 
     seq: int
     time: str
     kind: str
     prev: str
-    body: Mapping[str, Any]
+    body: msgspec.Raw
+
+
+class _What(msgspec.Struct):
+    what: str = ""
+
+
+_LINE_DECODER = msgspec.json.Decoder(_Line)
+_WHAT_DECODER = msgspec.json.Decoder(_What)
+_DECODERS: dict[type[AnyBody], msgspec.json.Decoder[AnyBody]] = {
+    kind: msgspec.json.Decoder(kind) for kind in (*_BODIES.values(), *_BY_WHAT.values())
+}
+_UNREADABLE = (msgspec.MsgspecError, ValueError, OverflowError, RecursionError)
+"""What a decoder raises for bytes that somebody else wrote: deep nesting and endless digits among them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One journal record. ``raw`` holds the body's JSON as it stands on disk."""
+
+    seq: int
+    time: str
+    kind: str
+    prev: str
+    body: AnyBody
     hash: str
+    raw: bytes
+
+    @property
+    def members(self) -> dict[str, Any]:
+        """The body as plain JSON values."""
+        found: dict[str, Any] = msgspec.json.decode(self.raw)
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,16 +136,26 @@ def utc_text_of(posix_s: float) -> str:
     return utc_text(datetime.fromtimestamp(posix_s, UTC))
 
 
-def encode_record(seq: int, time: str, kind: str, prev: str, body: Mapping[str, Any]) -> tuple[bytes, Record]:
-    """The line (with line feed) and the record. Raises RecordError when it would exceed LINE_BYTES_MAX."""
-    if kind not in KINDS:
-        raise RecordError(f"unknown kind {kind!r}")
-    head = msgspec.json.encode({"seq": seq, "time": time, "kind": kind, "prev": prev, "body": body})[:-1]
+def encode_body(body: AnyBody) -> bytes:
+    """The JSON of a body as its record holds it."""
+    return msgspec.json.encode(body)
+
+
+def encode_record(seq: int, time: str, prev: str, body: AnyBody) -> tuple[bytes, Record]:
+    """The line (with line feed) and the record.
+
+    Raises RecordError for an ``Unknown`` body, which is never written, and when the line would exceed
+    LINE_BYTES_MAX.
+    """
+    if isinstance(body, Unknown):
+        raise RecordError(f"a {body.kind!r} record of another version cannot be written")
+    raw = encode_body(body)
+    head = msgspec.json.encode(_Line(seq, time, body.KIND, prev, msgspec.Raw(raw)))[:-1]
     digest = hashlib.sha256(head).hexdigest()
     line = head + _MARK + digest.encode() + _END + b"\n"
     if len(line) > LINE_BYTES_MAX:
-        raise RecordError(f"a {kind} record of {len(line)} bytes; at most {LINE_BYTES_MAX} are allowed")
-    return line, Record(seq, time, kind, prev, body, digest)
+        raise RecordError(f"a {body.KIND} record of {len(line)} bytes; at most {LINE_BYTES_MAX} are allowed")
+    return line, Record(seq, time, body.KIND, prev, body, digest, raw)
 
 
 def decode_record(line: bytes) -> Record:
@@ -94,17 +169,32 @@ def decode_record(line: bytes) -> Record:
     digest = hashlib.sha256(line[:cut]).hexdigest()
     if stated != digest.encode():
         raise RecordError("the hash does not fit the line")
+    whole = line[:cut] + b"}"
     try:
-        found = msgspec.json.decode(line[:cut] + b"}")
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise RecordError(f"not JSON: {error}") from error
-    if not isinstance(found, dict) or tuple(found) != _MEMBERS:
-        raise RecordError("the members are not those of a record")
-    seq, time, kind, prev, body = found.values()
-    typed = isinstance(seq, int) and isinstance(time, str) and isinstance(prev, str) and isinstance(body, dict)
-    if not typed or kind not in KINDS:
-        raise RecordError("a member has the wrong type")
-    return Record(seq, time, kind, prev, body, digest)
+        found = _LINE_DECODER.decode(whole)
+        # Our own lines are as the encoder writes them; any other JSON must have the same members in order.
+        if msgspec.json.encode(found) != whole and tuple(msgspec.json.decode(whole)) != _MEMBERS:
+            raise RecordError("the members are not those of a record")
+    except RecordError:
+        raise
+    except _UNREADABLE as error:
+        raise RecordError(f"not a record: {error}") from error
+    raw = bytes(found.body)
+    if not raw.startswith(b"{"):
+        raise RecordError("the body is no JSON object")
+    return Record(found.seq, found.time, found.kind, found.prev, decode_body(found.kind, raw), digest, raw)
+
+
+def decode_body(kind: str, raw: bytes) -> AnyBody:
+    """The body of a record of a kind; ``Unknown`` where it fits nothing that this version knows."""
+    wanted = [_BODIES[kind]] if kind in _BODIES else []
+    with contextlib.suppress(*_UNREADABLE):
+        what = _WHAT_DECODER.decode(raw).what
+        wanted = [_BY_WHAT[kind, what], *wanted] if (kind, what) in _BY_WHAT else wanted
+    for body in wanted:  # what a later version says in other members is still of its kind
+        with contextlib.suppress(*_UNREADABLE):
+            return _DECODERS[body].decode(raw)
+    return Unknown(kind=kind, body=msgspec.Raw(raw))
 
 
 def check_follows(record: Record, seq_before: int, hash_before: str) -> None:

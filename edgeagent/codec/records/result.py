@@ -21,6 +21,10 @@ from edgeagent.model import (
 )
 
 SCHEMA = "edgeagent.result/1"
+"""Version of the result's form: members may be added under it, not renamed or given another meaning."""
+VALUES_VERSION = 1
+"""Version of what the values mean: raised when a better analysis gives other numbers for the same trace, so
+that a replay can tell a program that learned from a store that was changed. README lists what each changed."""
 _ORDER = {
     Verdict.NONCONFORMING: 0,
     Verdict.INCONCLUSIVE: 1,
@@ -38,21 +42,26 @@ def result_object(
     version: str,
     analysis: Analysis,
     judgement: Judgement,
+    sentences: Sequence[str],
 ) -> dict[str, Any]:
-    """The full result as JSON values; arrays become lists, numbers that are not finite become null."""
+    """The full result as JSON values; arrays become lists, numbers that are not finite become null.
+
+    ``sentences`` are the judgement's reasons in words.
+    """
     spectrum = judgement.spectrum
     return {
         "schema": SCHEMA,
         "source": dict(source),
         "trace": trace_object(trace, analysis),
         "recipe": None if recipe is None else dict(recipe),
-        "software": {"version": version},
+        "software": {"version": version, "values": VALUES_VERSION},
         "quality": [quality_object(c) for c in analysis.quality],
         "characteristics": [characteristic_object(c) for c in judgement.characteristics],
         "spectrum": None if spectrum is None else _spectrum_object(spectrum),
         "orders": None if judgement.orders is None else _orders_object(judgement.orders),
         "disposition": judgement.disposition.value,
-        "reasons": list(judgement.reasons),
+        "reasons": list(sentences),
+        "reason_codes": msgspec.to_builtins(judgement.reasons),
         "details": dict(analysis.details),
     }
 

@@ -17,6 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeagent.model.reasons import Reason
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
@@ -447,5 +449,5 @@ class Judgement:
     characteristics: tuple[Characteristic, ...]
     spectrum: JudgedSpectrum | None
     disposition: Disposition
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     orders: JudgedSpectrum | None = None
