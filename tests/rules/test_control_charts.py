@@ -613,3 +613,9 @@ def test_degrees_of_freedom_of_the_moving_range_are_those_of_its_tabulated_varia
     ratio = 3.0 / (bias * math.sqrt(1.5))
     assert normal_score(3.0, Baseline(0.0, 1.0, 2)) == pytest.approx(norm.ppf(t.cdf(ratio, nu)), abs=1e-9)
     assert normal_score(-3.0, Baseline(0.0, 1.0, 2)) == pytest.approx(-norm.ppf(t.cdf(ratio, nu)), abs=1e-9)
+
+
+def test_monitor_says_nothing_before_its_baseline_can_judge():
+    for state in (Monitor(), *fed(INDIVIDUALS[:9], ChartPlan(minimum=10, head_start=0.5))):
+        assert (state.usual, state.judged, state.signalling) == (None, 0, "")
+        assert (state.statistic, state.limit, state.level, state.high, state.low) == (0.0, 0.0, 0.0, 0.0, 0.0)

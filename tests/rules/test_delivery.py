@@ -663,3 +663,120 @@ def test_stop_shows_fault_and_waits_for_its_acknowledgement():
     machine.give(d.Acked(NOW, lamp.ticket))
     assert machine.state.open == ()
     assert machine.give(d.Found(NOW, (record(2),))) == []
+
+
+# --- times and bounds ----------------------------------------------------------------------------------------
+
+
+def test_every_connection_is_given_the_same_time_for_its_answer():
+    started, last_words, lasted = Machine(end=1), Machine(), Machine(end=1).ready()
+    last_words.give(d.LastWords(NOW))
+    paused = Machine(end=1)
+    paused.give(d.Unreachable(NOW, "no route"))
+    paused.tick(PAUSE_MIN_S)
+    lasted.now += STABLE_S + 1
+    lasted.give(d.Disconnected(lasted.now, "gone"))
+    for machine in (started, last_words, paused, lasted):
+        assert machine.tick(ANSWER_S - 0.01) == []
+        assert machine.state.phase is Phase.CONNECTING
+        assert reports(machine.tick(0.01)) == ["connection-failed"]
+
+
+def test_pause_ends_when_its_time_is_up_and_not_before():
+    machine = Machine(end=1)
+    machine.give(d.Unreachable(NOW, "no route"))
+    assert machine.tick(PAUSE_MIN_S - 0.01) == []
+    assert kinds(machine.tick(0.01)) == {d.Rewind, d.Connect}
+
+
+def test_own_lamp_message_may_take_all_of_its_time():
+    machine = Machine(end=1, position=1)
+    machine.connect()
+    assert machine.tick(SELF_TEST_S) == []
+    assert machine.state.phase is Phase.PROVING
+
+
+def test_refusal_rests_for_its_time_and_then_connects_anew():
+    machine = Machine(end=1, position=1)
+    machine.connect()
+    machine.tick(SELF_TEST_S + 0.1)
+    assert machine.state.phase is Phase.RESTING
+    assert d.Connect() not in machine.tick(REST_S - 0.01)
+    assert d.Connect() in machine.tick(0.01)
+
+
+def test_connection_that_lasted_just_as_long_as_stated_is_not_a_lasting_one():
+    machine = Machine(end=1).ready()
+    machine.now += STABLE_S
+    machine.give(d.Disconnected(machine.now, "gone"))
+    assert machine.state.phase is Phase.PAUSING
+
+
+def test_messages_may_take_three_keep_alives_and_a_quarter_of_a_minute_at_least():
+    assert initial(latches=True, keep_alive_s=10).acknowledged_within_s == 30.0
+    assert initial(latches=True, keep_alive_s=5).acknowledged_within_s == 15.0
+    assert initial(latches=True, keep_alive_s=1).acknowledged_within_s == 15.0
+    assert initial(latches=False, keep_alive_s=1).latches is False
+
+
+def test_growth_of_the_journal_is_noted_twice_a_second_with_the_earlier_time():
+    machine = Machine(end=10, position=10).ready()
+    for seconds, end in ((0.0, 11), (0.4, 12), (0.09, 13), (0.01, 14), (0.3, 15)):
+        machine.now += seconds
+        machine.grow(end)
+    assert machine.state.marks == ((13, NOW), (15, NOW + 0.5))
+    assert machine.state.end == 15
+
+
+def test_notes_of_growth_are_bounded_and_the_last_one_keeps_its_time():
+    machine = Machine(end=10, position=10).ready()
+    for number in range(100):
+        machine.grow(11 + number)
+        machine.now += 1.0
+    assert len(machine.state.marks) == 64
+    assert machine.state.marks[0] == (11, NOW)
+    assert machine.state.marks[-1] == (110, NOW + 63.0)
+
+
+def test_beats_are_counted_without_a_connection_too():
+    machine = Machine(end=1)
+    assert [machine.give(d.Beat(NOW)) for _ in range(3)] == [[], [], []]
+    machine.connect()
+    (beat,) = machine.give(d.Beat(NOW))
+    assert (beat.payload, beat.qos, beat.retain) == (b"4", 0, False)
+
+
+def test_echoes_that_are_waited_for_are_bounded():
+    machine = Machine(end=1).ready()
+    for number in range(100):
+        machine.give(d.Fault(NOW, "disk", number % 2 == 0))
+    assert len(machine.state.awaited) == 64
+    assert machine.state.awaited[-1] == machine.state.lamp.value
+
+
+def test_lamp_is_put_right_a_second_after_it_was_shown_and_not_sooner():
+    machine = Machine(end=1, position=1).ready()
+    machine.give(d.LampSeen(machine.now, b"0"))
+    machine.echo()
+    machine.now += ASSERT_S - 0.01
+    assert lamps(machine.give(d.LampSeen(machine.now, b"0"))) == []
+    assert lamps(machine.tick(0.01)) == [b"3"]
+
+
+def test_foreign_fault_ends_when_its_time_is_over_and_not_on_its_last_moment():
+    machine = Machine(end=1, position=1).ready()
+    machine.now += ACK_S + 1
+    machine.give(d.LampSeen(machine.now, b"0"))
+    machine.tick(FOREIGN_S)
+    assert FOREIGN in machine.state.lamp.faults
+    machine.tick(0.01)
+    assert FOREIGN not in machine.state.lamp.faults
+
+
+def test_record_that_waits_just_as_long_as_stated_is_not_behind():
+    machine = Machine(end=1, position=1).ready()
+    machine.grow(2)
+    machine.tick(BEHIND_S)
+    assert BEHIND not in machine.state.lamp.faults
+    machine.tick(0.01)
+    assert BEHIND in machine.state.lamp.faults
