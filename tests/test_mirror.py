@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -31,3 +32,8 @@ def test_test_module_is_named_after_its_module_or_a_listed_behaviour(module):
 def test_every_listed_behaviour_has_its_module_and_needs_its_place_in_the_list():
     assert {m for m in BEHAVIOURS if not (TESTS / m).is_file()} == set()
     assert {m for m in BEHAVIOURS if m.split("/")[0] in MIRRORED and mirrors(m)} == set()
+
+
+def test_no_two_test_modules_have_the_same_name():
+    names = sorted(p.name for p in TESTS.rglob("test_*.py"))
+    assert [a for a, b in pairwise(names) if a == b] == [], "they are imported by their names alone"
