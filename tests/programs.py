@@ -25,6 +25,7 @@ PROGRAMS = {
     "needs_strace": ("strace", "strace"),
     "needs_systemd": ("systemd-analyze", "systemd"),
     "needs_ext4": ("mkfs.ext4", "e2fsprogs"),
+    "needs_bindfs": ("bindfs", "bindfs"),
 }
 """Marker to the program that must be on the PATH and the Debian package that brings it."""
 MOUNT = "needs_mount"

@@ -82,7 +82,7 @@ class Hands:
         """Names in the folder, none where it does not say in time. Waits, and is for the start alone."""
         if self._errands is None or self._errands.outstanding:
             return frozenset()
-        found = self._errands.ask(lambda _alive: frozenset(os.listdir(self._path)), self._answer_s)
+        found = self._errands.ask(lambda _alive: _names(self._path), self._answer_s)
         return found if isinstance(found, frozenset) else frozenset()
 
     def results(self) -> list[Any]:
@@ -121,3 +121,7 @@ class Hands:
         """End watch and thread; what hangs is left behind."""
         if self._errands is not None:
             self._errands.close(_FAREWELL_S if self._errands.stuck_s() < self._answer_s else 0.0)
+
+
+def _names(path: Path) -> frozenset[str]:
+    return frozenset(os.listdir(path))
