@@ -190,7 +190,7 @@ class Watched(ConfigTable, frozen=True):
 class Drift(ConfigTable, frozen=True):
     """Which series are watched for drift, from when on, and after how many values they are judged.
 
-    The baseline of a series begins with ``minimum`` values and grows by those that are as usual until it holds
+    The baseline of a series begins with ``minimum`` values and grows by those in control until it holds
     ``grow_to``; with no more than ``minimum`` it stays as it began.
     """
 

@@ -1,7 +1,7 @@
 """The columns of a proposed layout: angle, position or deviation, and in which unit.
 
 Names come first, then units, then spacing and range: an angle grows by a constant step over whole turns.
-What none of them tells is left open for a person.
+What none of them says is left open for a person.
 """
 
 from __future__ import annotations
@@ -234,7 +234,7 @@ def _deviation_column(
         if "travel" in map(column_role, table.names)
         else "material that stands proud"
     )
-    why += "; the file cannot tell, a known defect can"
+    why += "; only a part with a known defect shows which"
     findings.append(Finding("sign of the deviation", "as recorded", False, why))
     return ColumnProposal("deviation_um", keys | unit_keys, _comment(name) or "change its sign by scale = -1")
 

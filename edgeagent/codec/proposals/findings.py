@@ -19,7 +19,7 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Open:
-    """A value that a person must fill in: the likeliest one, and why it cannot be told."""
+    """A value that a person must fill in: the likeliest one, and why the file does not say it."""
 
     guess: Any
     why: str

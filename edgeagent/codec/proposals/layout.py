@@ -134,7 +134,7 @@ def _kind(
         guess = "axial"
     why = (
         "an angle and a deviation may be a spiral or a circle" if is_round
-        else "neither the columns nor the header tell"
+        else "neither the columns nor the header say it"
     ) + ": spiral, circle, axial or travel; the option --kind says it"  # fmt: skip
     return Open(guess, why), [Finding("kind", guess, False, why)]
 
@@ -253,7 +253,7 @@ def _place(table: ExportTable, pin: str) -> int:
 def _write(sections: list[tuple[str, list[_Line]]], *, trial: bool) -> str:
     out = [
         "# Proposed from one export; look at every line before use.",
-        f'# Where it says "{FILL_IN}" the file does not tell: replace it, then run the check command.',
+        f'# Where it says "{FILL_IN}" the file does not say it: replace it, then run the check command.',
     ]
     for heading, lines in sections:
         if heading:

@@ -241,7 +241,7 @@ def _comma_doubt(
         return reading, ".", [Finding("delimiter", "comma", not leading, why)]
     if reading.fields > 2:
         raise TraceFormatError(
-            "the comma seems to be both delimiter and decimal mark, so no layout can tell the numbers apart",
+            "the comma seems to be both delimiter and decimal mark, so no layout can separate the numbers",
             line=reading.first + 1, expected="an export with another delimiter or a decimal point",
         )  # fmt: skip
     single = find_run(lines[:SAMPLE_LINES], "semicolon", ",")
@@ -255,7 +255,7 @@ def _comma_doubt(
     if len(set(map(len, digits))) == 1 and len(digits[0]) > 2 and any(d[0] == "0" for d in digits):
         why = f"all numbers have {len(digits[0])} digits after the comma, some of them a leading zero"
         return single, ",", [Finding("decimal mark", "comma", True, why)]
-    why = "one column of decimals with a comma, or two columns of integers: the file does not tell"
+    why = "one column of decimals with a comma, or two columns of integers: the file does not say"
     return single, Open(",", why), [Finding("decimal mark", "comma", False, why)]
 
 

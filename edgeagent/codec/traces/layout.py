@@ -25,7 +25,7 @@ _LENGTH_MM = {"m": 1e3, "cm": 10.0, "mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1
 _ANGLE_DEG = {"deg": 1.0, "rad": math.degrees(1.0), "rev": 360.0, "turn": 360.0, "arcmin": 1 / 60, "grad": 0.9}
 NUMERIC_KEYS = {"tip_radius_mm", "track_diameter_mm", "spindle_rpm", "temperature_c", "lead_mm"}
 FILL_IN = "FILL IN"
-"""What a proposed layout holds where the file could not tell; no layout is used before a person replaced it."""
+"""What a proposed layout holds where the file does not say it; no layout is used until a person replaces it."""
 RegexText = Annotated[str, msgspec.Meta(min_length=1, max_length=400)]
 
 
@@ -176,7 +176,7 @@ def _refuse_unfilled(found: Any, file: str, text: str, path: str) -> None:
             _refuse_unfilled(value, file, text, f"{path}[{number}]")
     elif found == FILL_IN:
         where = place_of_key(file, text, path)
-        raise ConfigError(where, path, "must be filled in: the file that it was proposed from does not tell")
+        raise ConfigError(where, path, "must be filled in: the file that it was proposed from does not say it")
 
 
 def _check_keys(layout: Layout, file: str, text: str) -> None:
