@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from decimal import Decimal
-from typing import Any
 
 
 def number(value: float | None) -> str:
@@ -28,18 +27,6 @@ def count_text(count: int, one: str, many: str = "") -> str:
 def clean(text: object, keep: str = "") -> str:
     """Text of a file without anything that a terminal would obey; unprintable characters of ``keep`` stay."""
     return "".join(c if c.isprintable() or c in keep else "?" for c in str(text))
-
-
-def verification_text(body: Mapping[str, Any]) -> str:
-    """The outcome of a verification in a word or two, by its record.
-
-    One file of a set is neither passed nor failed; what is no verification leaves the gate as it is.
-    """
-    if body["passed"]:
-        return "passed"
-    if not body.get("counts", True):
-        return "disregarded"
-    return "incomplete" if body.get("incomplete") else "failed"
 
 
 def align_rows(rows: Sequence[tuple[str, ...]], indent: str = "  ") -> list[str]:

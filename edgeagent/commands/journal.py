@@ -11,7 +11,8 @@ from pathlib import Path
 import click
 
 from edgeagent.codec.plain_text import count_text
-from edgeagent.commands.journal_lines import record_lines
+from edgeagent.commands.journal_lines import RecordFilter, record_lines
+from edgeagent.commands.shared_options import with_offset
 from edgeagent.commands.shared_output import json_line
 from edgeagent.errors import JournalCorruptError, UsageError
 from edgeagent.store.verify import verify_journal
@@ -67,14 +68,18 @@ def journal_verify(folder: Path, seen: tuple[str, ...], as_json: bool) -> None:
 @click.option("--since", type=click.DateTime(), help="Only records from this time on (UTC).")
 @click.option("--until", type=click.DateTime(), help="Only records before this time (UTC).")
 @click.option("--json", "as_json", is_flag=True, help="The records as they stand, one a line.")
-def journal_show(folder: Path, as_json: bool, **wanted: str | datetime | None) -> None:
+def journal_show(
+    folder: Path, part: str | None, serial: str | None, kind: str | None, since: datetime | None,
+    until: datetime | None, as_json: bool,
+) -> None:  # fmt: skip
     """Print the records of the journal in FOLDER for a reader.
 
     \b
     Example:
       edgeagent journal show store --serial 000412
     """
-    for line in record_lines(folder, as_json=as_json, **wanted):
+    wanted = RecordFilter(part, serial, kind, with_offset(since), with_offset(until))
+    for line in record_lines(folder, wanted, as_json=as_json):
         click.echo(line)
 
 

@@ -2,86 +2,137 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
-from edgeagent.codec.plain_text import clean, verification_text
+from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.codec.records.record import Record
 from edgeagent.codec.records.result import encode
+from edgeagent.model.records import (
+    Acknowledgement,
+    AnyBody,
+    Checkpoint,
+    ConfigurationRead,
+    DriftSignal,
+    Measurement,
+    PartDisposition,
+    Quarantine,
+    Recovery,
+    Release,
+    ReleaseRefusal,
+    Start,
+    Stop,
+    Unknown,
+    Verification,
+    given,
+    reasons_of,
+)
+from edgeagent.rules.sentences import sentences
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder
 
 
-def record_lines(
-    folder: Path,
-    *,
-    as_json: bool = False,
-    part: object = None,
-    serial: object = None,
-    kind: object = None,
-    since: object = None,
-    until: object = None,
-) -> Iterator[str]:
-    """Records that fit all filters, one line each. Raises JournalCorruptError where the journal is damaged."""
-    for record, _ in JournalReader(journal_folder(folder)).walk():
-        body = record.members
-        who = {**body, **body.get("trace", {})}
-        if kind is not None and record.kind != kind:
-            continue
-        if (part is not None and who.get("part") != part) or (
-            serial is not None and who.get("serial") != serial
-        ):
-            continue
+@dataclass(frozen=True, slots=True)
+class RecordFilter:
+    """Which records are asked for; None takes all. ``since`` is included, ``until`` not; both with offset.
+
+    A record that this version does not know is of no part: it is shown where no part or serial is asked for.
+    """
+
+    part: str | None = None
+    serial: str | None = None
+    kind: str | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+
+    def takes(self, record: Record) -> bool:
+        """Whether a record fits."""
+        part, serial = _subject(record.body)
+        if self.kind not in (None, record.kind) or self.part not in (None, part):
+            return False
+        if self.serial not in (None, serial):
+            return False
         moment = datetime.fromisoformat(record.time)
-        if isinstance(since, datetime) and moment < since.replace(tzinfo=since.tzinfo or UTC):
-            continue
-        if isinstance(until, datetime) and moment >= until.replace(tzinfo=until.tzinfo or UTC):
-            continue
-        yield _json_line(record) if as_json else _line(record)
+        return (self.since is None or moment >= self.since) and (self.until is None or moment < self.until)
+
+
+def record_lines(folder: Path, wanted: RecordFilter, *, as_json: bool = False) -> Iterator[str]:
+    """Records that fit, one line each. Raises JournalCorruptError where the journal is damaged."""
+    for record, _ in JournalReader(journal_folder(folder)).walk():
+        if wanted.takes(record):
+            yield _json_line(record) if as_json else _line(record)
+
+
+def _subject(body: AnyBody) -> tuple[str | None, str | None]:
+    """Part number and serial that a record is about, each None where it names none."""
+    match body:
+        case Measurement():
+            return given(body.trace.part, None), given(body.trace.serial, None)
+        case PartDisposition() | Release():
+            return body.part, body.serial
+        case ReleaseRefusal():
+            return given(body.part, None), given(body.serial, None)
+        case DriftSignal():
+            return given(body.part, None), None
+    return None, None
 
 
 def _json_line(record: Record) -> str:
-    members = {name: getattr(record, name) for name in ("seq", "time", "kind", "prev")}
-    members |= {"body": msgspec.Raw(record.raw), "hash": record.hash}
-    return encode(members).decode()
+    """The record as it stands on disk, its body byte for byte."""
+    members = {"seq": record.seq, "time": record.time, "kind": record.kind, "prev": record.prev}
+    return encode({**members, "body": msgspec.Raw(record.raw), "hash": record.hash}).decode()
 
 
 def _line(record: Record) -> str:
-    return (
-        f"{record.seq:>7}  {record.time[:23]}Z  {record.kind:<15}  {clean(_words(record.kind, record.members))}"
-    )
+    return f"{record.seq:>7}  {record.time[:23]}Z  {record.kind:<15}  {clean(_words(record.body))}"
 
 
-def _words(kind: str, body: Mapping[str, Any]) -> str:
-    if kind == "measurement":
-        trace = body["trace"]
-        who = trace.get("artefact") or f"{trace.get('part')} {trace.get('serial')}"
-        why = f": {body['reasons'][0]}" if body["reasons"] else ""
-        return f"{who} {trace['feature']} from {body['source']['name']}: {body['disposition']}{why}"
-    if kind == "disposition":
-        why = f": {'; '.join(body['reasons'][:2])}" if body["reasons"] else ""
-        return f"{body['part']} {body['serial']}: {body['disposition'].upper()}{why}"
-    if kind == "verification":
-        why = f": {body['reasons'][0]}" if body["reasons"] else ""
-        return f"{body['instrument']} with {body['artefact']}: {verification_text(body)}{why}"
-    if kind == "quarantine":
-        return str(body["reason"])
-    if kind == "acknowledgement":
-        if body.get("what") == "release":
-            return f"release of record {body['seq']} by {body['who']}: {body['why']}"
-        if body.get("what") == "release-refused":
-            asked = f" of {body['part']} {body['serial']}" if "part" in body else ""
-            return f"release{asked} asked for by {body['who']}, refused: {body['reason']}"
-        return f"record {body['seq']} by {body['who']}" + ("" if body["matched"] else " (nothing was latched)")
-    if kind == "recovery":
-        return f"{body['what']}: {body['reason']}"
-    if kind == "start":
-        return f"boot {body['boot']}, software {body['version']}"
-    if kind == "configuration":
-        counts = ", ".join(f"{body[k]} {k}" for k in ("recipes", "layouts", "artefacts"))
-        return f"{counts}, rule {body['rule']}"
-    return f"delivered up to {body.get('published')}"
+def _words(body: AnyBody) -> str:
+    """One record in words, but for its number, time and kind."""
+    match body:
+        case Measurement() | PartDisposition() | Verification():
+            return _decision_words(body)
+        case Quarantine():
+            return body.reason
+        case Acknowledgement():
+            return _acknowledgement_words(body)
+        case Recovery():
+            return f"{body.what}: {body.reason}"
+        case Start():
+            return f"boot {body.boot}, software {body.version}"
+        case ConfigurationRead():
+            counts = (body.recipes, "recipe"), (body.layouts, "layout"), (body.artefacts, "artefact")
+            return f"{', '.join(count_text(*each) for each in counts)}, rule {body.rule}"
+        case Stop() | Checkpoint():
+            return f"delivered up to {body.published}"
+        case Unknown():
+            return bytes(body.body).decode("utf-8", "replace")
+
+
+def _decision_words(body: Measurement | PartDisposition | Verification) -> str:
+    reasons = sentences(reasons_of(body))
+    match body:
+        case Measurement(trace=trace):
+            who = trace.of_artefact or " ".join(trace.of_part)
+            what = f"{who} {trace.feature} from {body.source.name}: {body.disposition.value}"
+        case PartDisposition():
+            what = f"{body.part} {body.serial}: {body.disposition.value.upper()}"
+            return f"{what}: {'; '.join(reasons[:2])}" if reasons else what
+        case Verification():
+            what = f"{body.instrument} with {body.artefact}: {body.outcome.value}"
+    return f"{what}: {reasons[0]}" if reasons else what
+
+
+def _acknowledgement_words(body: Acknowledgement) -> str:
+    match body:
+        case Release():
+            return f"release of record {body.seq} by {body.who}: {body.why}"
+        case ReleaseRefusal(part=str() as part, serial=str() as serial):
+            return f"release of {part} {serial} asked for by {body.who}, refused: {body.reason}"
+        case ReleaseRefusal():
+            return f"release asked for by {body.who}, refused: {body.reason}"
+    return f"record {body.seq} by {body.who}" + ("" if body.matched else " (nothing was latched)")

@@ -81,7 +81,6 @@ def _as_object(held: HeldPart) -> dict[str, object]:
 
 def find_held(configuration: StationConfiguration) -> list[HeldPart]:
     """Parts held only for the gate, from the journal alone; the service need not run."""
-
     memory = Memory({}, None, live_s=0, latches=False)
     folder = configuration.store / "journal"
     if not folder.is_dir():

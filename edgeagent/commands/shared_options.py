@@ -1,7 +1,8 @@
-"""Options that several commands take."""
+"""Options that several commands take, and what their texts mean."""
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -21,3 +22,8 @@ OUT = click.option(
 ONE_OBJECT = click.option(
     "--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there."
 )
+
+
+def with_offset(moment: datetime | None) -> datetime | None:
+    """A time of the command line, which counts in UTC where it names no offset."""
+    return moment if moment is None or moment.tzinfo is not None else moment.replace(tzinfo=UTC)

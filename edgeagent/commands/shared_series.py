@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 from edgeagent.errors import UsageError
@@ -89,11 +89,6 @@ def collect_series(folder: Path, wanted: SeriesFilter) -> tuple[list[Series], in
         for one in observations(record.seq, body.trace, body.instrument, characteristics):
             by_key.setdefault(one.key, []).append(one)
     return [Series(key, tuple(values)) for key, values in by_key.items()], unread
-
-
-def with_offset(moment: datetime | None) -> datetime | None:
-    """A time of the command line, which counts in UTC where it names no offset."""
-    return moment if moment is None or moment.tzinfo is not None else moment.replace(tzinfo=UTC)
 
 
 def unread_note(count: int) -> str:

@@ -14,8 +14,9 @@ import msgspec
 from edgeagent.codec.plain_text import align_rows, clean, number, probability
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.shared_files import evaluate_file
+from edgeagent.commands.shared_options import with_offset
 from edgeagent.commands.shared_output import json_line
-from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note, with_offset
+from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note
 from edgeagent.commands.study_recipe import show_entries, write_entries
 from edgeagent.errors import InputError, UsageError
 from edgeagent.judging.drift import (

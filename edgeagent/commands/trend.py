@@ -13,9 +13,9 @@ import click
 
 from edgeagent.codec.configuration.settings import Drift
 from edgeagent.codec.plain_text import align_rows, clean, number
-from edgeagent.commands.shared_options import STORE
+from edgeagent.commands.shared_options import STORE, with_offset
 from edgeagent.commands.shared_output import json_line
-from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note, with_offset
+from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note
 from edgeagent.commands.trend_charts import draw_trends, plot_chart
 from edgeagent.errors import UsageError
 from edgeagent.judging.drift import Observation

@@ -2,14 +2,49 @@
 
 from __future__ import annotations
 
-import json
 import threading
 import time
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgspec
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+
+from edgeagent.model import Disposition
+from edgeagent.model.records import JudgedValue
+
+
+class DispositionMessage(msgspec.Struct, frozen=True):
+    """What the line needs of a part's disposition."""
+
+    seq: int
+    part: str
+    serial: str
+    disposition: Disposition
+    reasons: tuple[str, ...]
+    characteristics: tuple[JudgedValue, ...]
+
+
+class VerificationMessage(msgspec.Struct, frozen=True):
+    """What the line needs of a verification."""
+
+    seq: int
+    passed: bool
+
+
+class AlarmMessage(msgspec.Struct, frozen=True):
+    """Which alarm was raised, and by which record where it is one's."""
+
+    alarm: str
+    seq: int | None = None
+
+
+_MESSAGES: dict[str, msgspec.json.Decoder[DispositionMessage | VerificationMessage | AlarmMessage]] = {
+    "disposition": msgspec.json.Decoder(DispositionMessage),
+    "verification": msgspec.json.Decoder(VerificationMessage),
+    "alarm": msgspec.json.Decoder(AlarmMessage),
+}
 
 
 @dataclass(slots=True)
@@ -17,9 +52,9 @@ class Seen:
     """What reached the line: the lamp's digits in order, the newest disposition of each part, alarms."""
 
     lamp: list[str] = field(default_factory=list)
-    dispositions: dict[tuple[str, str], list[dict[str, Any]]] = field(default_factory=dict)
-    alarms: list[dict[str, Any]] = field(default_factory=list)
-    verifications: list[dict[str, Any]] = field(default_factory=list)
+    dispositions: dict[tuple[str, str], list[DispositionMessage]] = field(default_factory=dict)
+    alarms: list[AlarmMessage] = field(default_factory=list)
+    verifications: list[VerificationMessage] = field(default_factory=list)
     lamp_after: dict[int, str] = field(default_factory=dict)
 
 
@@ -65,24 +100,23 @@ class LampClient:
         with self._changed:
             if topic == "lamp":
                 self.seen.lamp.append(message.payload.decode())
-            elif topic in ("disposition", "alarm", "verification"):
-                self._take(topic, json.loads(message.payload))
+            elif topic in _MESSAGES:
+                self._take(_MESSAGES[topic].decode(message.payload))
             self._changed.notify_all()
 
-    def _take(self, topic: str, payload: dict[str, Any]) -> None:
-        if topic == "alarm":
-            self.seen.alarms.append(payload)
-            if payload["alarm"] == "quarantine":
-                self.acknowledge(int(payload["seq"]))
+    def _take(self, message: DispositionMessage | VerificationMessage | AlarmMessage) -> None:
+        if isinstance(message, AlarmMessage):
+            self.seen.alarms.append(message)
+            if message.alarm == "quarantine" and message.seq is not None:
+                self.acknowledge(message.seq)
             return
-        if payload["seq"] in self._heads:
+        if message.seq in self._heads:
             return
-        self._heads.add(payload["seq"])
-        if topic == "verification":
-            self.seen.verifications.append(payload)
+        self._heads.add(message.seq)
+        if isinstance(message, VerificationMessage):
+            self.seen.verifications.append(message)
             return
-        key = (payload["part"], payload["serial"])
-        self.seen.dispositions.setdefault(key, []).append(payload)
-        self.seen.lamp_after[payload["seq"]] = self.seen.lamp[-1] if self.seen.lamp else ""
-        if payload["disposition"] == "hold":
-            self.acknowledge(int(payload["seq"]))
+        self.seen.dispositions.setdefault((message.part, message.serial), []).append(message)
+        self.seen.lamp_after[message.seq] = self.seen.lamp[-1] if self.seen.lamp else ""
+        if message.disposition == Disposition.HOLD:
+            self.acknowledge(message.seq)

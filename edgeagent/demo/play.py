@@ -7,18 +7,18 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import click
 
 from edgeagent.demo import scenario
 from edgeagent.demo.broker import embedded_broker
 from edgeagent.demo.gauge import export
-from edgeagent.demo.lamp import LampClient, Seen
+from edgeagent.demo.lamp import DispositionMessage, LampClient, Seen
 from edgeagent.demo.scenario import Act, Case
 from edgeagent.errors import AgentError, UsageError
+from edgeagent.model import Disposition, Verdict
 from edgeagent.report.write import write_period_report
 from edgeagent.store.replay import replay_store
 from edgeagent.store.verify import verify_journal
@@ -86,7 +86,7 @@ def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
     click.echo("agent ready, lamp on hold: the gauge is not verified yet")
     _export(scenario.verification("MW-03-morning.txt", 1.0, 11), inbox, lamp)
     lamp.wait(lambda seen: len(seen.verifications) == 1, _PATIENCE_S)
-    click.echo(f"artefact MW-03: {'passed' if lamp.seen.verifications[0]['passed'] else 'failed'}")
+    click.echo(f"artefact MW-03: {'passed' if lamp.seen.verifications[0].passed else 'failed'}")
     cases = scenario.cases()
     for case in cases:
         _measure(case, inbox, lamp)
@@ -95,7 +95,7 @@ def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
         before = len(lamp.seen.verifications)
         _export(verified, inbox, lamp)
         lamp.wait(lambda seen, b=before: len(seen.verifications) > b, _PATIENCE_S)
-        click.echo(f"artefact MW-03 again: {'passed' if lamp.seen.verifications[-1]['passed'] else 'failed'}")
+        click.echo(f"artefact MW-03 again: {'passed' if lamp.seen.verifications[-1].passed else 'failed'}")
         _measure(case, inbox, lamp)
         _settle((case,), lamp)
         cases = (*cases, case)
@@ -108,7 +108,7 @@ def _export(act: Act, inbox: Path, lamp: LampClient) -> None:
 
 
 def _quarantine_alarm(seen: Seen) -> bool:
-    return any(a["alarm"] == "quarantine" for a in seen.alarms)
+    return any(a.alarm == "quarantine" for a in seen.alarms)
 
 
 def _measure(case: Case, inbox: Path, lamp: LampClient) -> None:
@@ -119,8 +119,8 @@ def _measure(case: Case, inbox: Path, lamp: LampClient) -> None:
         if number in case.deciding:
             lamp.wait(lambda seen, b=before: _count(seen, case) > b, _PATIENCE_S)
         for message in lamp.seen.dispositions.get((case.part, case.serial), [])[before:]:
-            if message["disposition"] == "reject":
-                lamp.acknowledge(int(message["seq"]))
+            if message.disposition == Disposition.REJECT:
+                lamp.acknowledge(message.seq)
                 lamp.wait(lambda seen: seen.lamp[-1] != "1", _PATIENCE_S)
 
 
@@ -139,7 +139,7 @@ def _count(seen: Seen, case: Case) -> int:
 
 def _newest(seen: Seen, case: Case) -> str | None:
     messages = seen.dispositions.get((case.part, case.serial))
-    return str(messages[-1]["disposition"]) if messages else None
+    return messages[-1].disposition.value if messages else None
 
 
 def _check_dispositions(cases: Sequence[Case], seen: Seen) -> list[str]:
@@ -148,35 +148,35 @@ def _check_dispositions(cases: Sequence[Case], seen: Seen) -> list[str]:
     click.echo(f"\n{'serial':<8} {'built-in defect':<44} {'expected':<9} {'got':<8} because")
     for case in cases:
         messages = seen.dispositions.get((case.part, case.serial), [])
-        got = str(messages[-1]["disposition"]) if messages else "nothing"
-        reasons = "; ".join(messages[-1]["reasons"]) if messages else ""
+        got = messages[-1].disposition.value if messages else "nothing"
+        reasons = "; ".join(messages[-1].reasons) if messages else ""
         short = reasons if len(reasons) <= 90 else reasons[:87] + "..."
         click.echo(f"{case.serial:<8} {case.defect:<44} {case.expected:<9} {got:<8} {short}")
         if got != case.expected or case.because not in reasons:
             problems.append(
                 f"{case.serial}: expected {case.expected} for {case.because!r}, got {got}: {reasons}"
             )
-        if case.serial == "000510" and [m["disposition"] for m in messages] != ["reject", "accept"]:
+        if case.serial == "000510" and [m.disposition for m in messages] != ["reject", "accept"]:
             problems.append("000510 must be rejected first and accepted after it was reground")
         if case.serial == scenario.WOULD_PASS and not _looks_good(messages):
             problems.append(f"{case.serial} must look good to the drifted gauge: only the gate holds it")
     return problems
 
 
-def _looks_good(messages: Sequence[Mapping[str, Any]]) -> bool:
-    verdicts = {c["verdict"] for m in messages for c in m["characteristics"] if c["upper"] is not None}
-    return bool(verdicts) and verdicts <= {"conforming", "caution"}
+def _looks_good(messages: Sequence[DispositionMessage]) -> bool:
+    verdicts = {c.verdict for m in messages for c in m.characteristics if c.upper is not None}
+    return bool(verdicts) and verdicts <= {Verdict.CONFORMING, Verdict.CAUTION}
 
 
 def _lamp_problems(seen: Seen) -> list[str]:
     """The lamp must have shown what each disposition asks for when it was published."""
-    wanted = {"accept": "0", "reject": "1", "hold": "2"}
+    wanted = {Disposition.ACCEPT: "0", Disposition.REJECT: "1", Disposition.HOLD: "2"}
     problems = []
     for message in (m for messages in seen.dispositions.values() for m in messages):
-        shown, right = seen.lamp_after[message["seq"]], wanted[message["disposition"]]
+        shown, right = seen.lamp_after[message.seq], wanted[message.disposition]
         if shown != right:
-            words = f"showed {_LAMP_WORDS.get(shown, shown)} for a {message['disposition']}"
-            problems.append(f"{message['serial']}: the lamp {words}")
+            words = f"showed {_LAMP_WORDS.get(shown, shown)} for a {message.disposition.value}"
+            problems.append(f"{message.serial}: the lamp {words}")
     if not _quarantine_alarm(seen):
         problems.append("the torn file raised no alarm")
     if seen.lamp[-1:] != ["3"]:

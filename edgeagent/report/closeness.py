@@ -17,9 +17,10 @@ Each is monotonic on its side of the middle, so that an interval of values becom
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+
+from edgeagent.model import Verdict
+from edgeagent.model.records import JudgedValue, given
 
 FAR = 1e9
 """ScalePlace of a value that no number of limits reaches."""
@@ -53,16 +54,16 @@ def _scale(value: float, lower: float | None, upper: float | None) -> float | No
     return upper / value if value < 0 and value > -math.inf else FAR
 
 
-def place(c: Mapping[str, Any]) -> ScalePlace | None:
+def place(c: JudgedValue) -> ScalePlace | None:
     """The place of a characteristic in the form of a result; None without value, limit or scale."""
-    value, lower, upper = c["value"], c.get("lower"), c.get("upper")
+    value, lower, upper = c.value, c.lower, c.upper
     if value is None:
         return None
     at = _scale(value, lower, upper)
     if at is None:
         return None
     low = high = None
-    u = c.get("expanded_uncertainty")
+    u = c.expanded_uncertainty
     if u is not None:
         ends = [_scale(value - u, lower, upper), _scale(value + u, lower, upper)]
         known = [e for e in ends if e is not None]
@@ -70,24 +71,24 @@ def place(c: Mapping[str, Any]) -> ScalePlace | None:
         middle = None if lower is None or upper is None else (lower + upper) / 2
         if middle is not None and value - u < middle < value + u:
             low = 0.0
-    marks = [c.get("caution"), c.get("caution_lower")]
+    marks = (c.caution, given(c.caution_lower, None))
     cautions = [s for m in marks if m is not None and (s := _scale(m, lower, upper)) is not None]
     return ScalePlace(min(at, FAR), low, high, min(cautions) if cautions else None)
 
 
-def has_limit(c: Mapping[str, Any]) -> bool:
+def has_limit(c: JudgedValue) -> bool:
     """Whether a characteristic has a limit."""
-    return bool(c["verdict"] != "unjudged")
+    return c.verdict != Verdict.UNJUDGED
 
 
-def order_key(c: Mapping[str, Any]) -> tuple[int, float]:
+def order_key(c: JudgedValue) -> tuple[int, float]:
     """Sorts judged characteristics: those without value first, then from the farthest over the limit down.
 
     Values without a scale (a limit of 0) follow their verdict's worst neighbours.
     """
     found = place(c)
-    if c["value"] is None:
+    if c.value is None:
         return (0, 0.0)
     if found is None:
-        return (1, -1.0 if c["verdict"] in ("nonconforming", "inconclusive") else -0.5)
+        return (1, -1.0 if c.verdict in (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE) else -0.5)
     return (1, -found.at)

@@ -15,8 +15,10 @@ from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.around.roundness import filtered_profile
 from edgeagent.analysis.track.contact import contact_of
 from edgeagent.codec.plain_text import count_text
+from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.errors import TraceShapeError
-from edgeagent.model import FloatArray, IntArray, Thread, Trace
+from edgeagent.model import FloatArray, IntArray, Thread, Trace, Verdict
+from edgeagent.model.records import JudgedValue
 from edgeagent.report.draw import (
     CAUTION,
     GREY,
@@ -90,18 +92,16 @@ def take_apart(trace: Trace, options: Options, factor: float, thread: Thread | N
     )
 
 
-def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
+def spectrum_picture(result: ArchivedResult, name: str) -> Picture | None:
     """Amplitude over UPR with limit, caution, uncertainty, offenders by name; None without a spectrum."""
-    spectrum = result["spectrum"]
-    if spectrum is None or len(spectrum["upr"]) < 2:
+    spectrum = result.spectrum
+    if spectrum is None or len(spectrum.upr) < 2:
         return None
-    upr, amplitude, noise, upper, caution = (
-        np.array([np.nan if v is None else v for v in spectrum[k]], dtype=np.float64)
-        for k in ("upr", "amplitude_nm", "noise_nm", "upper_nm", "caution_nm")
-    )
+    lines = (spectrum.upr, spectrum.amplitude_nm, spectrum.noise_nm, spectrum.upper_nm, spectrum.caution_nm)
+    upr, amplitude, noise, upper, caution = (np.array(line, dtype=np.float64) for line in lines)
     shown = upr >= 2
     upr, amplitude, noise, upper, caution = (a[shown] for a in (upr, amplitude, noise, upper, caution))
-    marked = _offenders(result["characteristics"], dict(zip(upr.tolist(), amplitude.tolist(), strict=True)))
+    marked = _offenders(result.characteristics, dict(zip(upr.tolist(), amplitude.tolist(), strict=True)))
 
     limited = np.isfinite(upper)
     judged = bool(np.any(limited))
@@ -130,7 +130,7 @@ def spectrum_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         axes.set_ylabel("amplitude in nm")
         axes.legend(loc="upper right", ncols=2)
 
-    over = [n for n, _, verdict in marked if verdict == "nonconforming"]
+    over = [n for n, _, verdict in marked if verdict == Verdict.NONCONFORMING]
     words = f"{count_text(len(over), 'undulation')} over the limit" if over else "No undulation over the limit"
     caption = f"{words}. Each line is one undulation; the hatched field is not allowed."
     if not judged:
@@ -151,18 +151,18 @@ def _stems(axes: Axes, upr: FloatArray, amplitude: FloatArray, bottom: float) ->
 
 
 def _offenders(
-    characteristics: Sequence[Mapping[str, Any]], spectrum: Mapping[float, float]
+    characteristics: Sequence[JudgedValue], spectrum: Mapping[float, float]
 ) -> list[tuple[int, float, str]]:
     """(UPR, amplitude, verdict) of the undulations worth a name: the nearest to its limit, those over it.
 
     Of a reference artefact: the waves that its certificate names.
     """
-    certified = [int(c["instance"]) for c in characteristics if c["name"] == "amplitude_error"]
+    certified = [int(c.instance) for c in characteristics if c.name == "amplitude_error"]
     waves = [(n, spectrum[n], "certified") for n in certified if n in spectrum]
     return waves + [
-        (int(c["instance"]), float(c["value"]), str(c["verdict"]))
+        (int(c.instance), c.value, c.verdict)
         for c in characteristics
-        if c["name"] == "harmonic_amplitude" and c["value"] is not None and str(c["instance"]).isdigit()
+        if c.name == "harmonic_amplitude" and c.value is not None and c.instance.isdigit()
     ]
 
 
@@ -227,9 +227,9 @@ def turns_picture(curves: Curves, name: str) -> Picture:
     return picture("Trace over the angle", caption, paint, name=name, size_in=(5.2, 2.5))
 
 
-def around_picture(curves: Curves, result: Mapping[str, Any], name: str) -> Picture:
+def around_picture(curves: Curves, result: ArchivedResult, name: str) -> Picture:
     """The deviation around the part in the recipe's band, with the two circles that a limit allows."""
-    limit = next((c["upper"] for c in result["characteristics"] if c["name"] == "roundness_total"), None)
+    limit = next((c.upper for c in result.characteristics if c.name == "roundness_total"), None)
     height = float(np.ptp(curves.around_um)) or 1e-6
     step = _nice(max(height, limit or 0.0) / 3.0)
     base = 3.2 * max(height, limit or 0.0)

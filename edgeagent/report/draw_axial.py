@@ -9,8 +9,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.model import FloatArray
-from edgeagent.report.closeness import order_key
+from edgeagent.model.records import JudgedValue
+from edgeagent.report.closeness import has_limit, order_key
 from edgeagent.report.draw import (
     GREY,
     INK,
@@ -36,15 +38,15 @@ _FLANKS = (("left", -1.0, LEFT, LEFT_MARK), ("right", 1.0, RIGHT, RIGHT_MARK))
 Groove = Mapping[str, Any]
 
 
-def groove_pictures(result: Mapping[str, Any], name: str) -> tuple[list[Picture], int]:
+def groove_pictures(result: ArchivedResult, name: str) -> tuple[list[Picture], int]:
     """Grooves in the normal plane, nearest to their limits where there are too many; how many more."""
-    grooves: Sequence[Groove] = result["details"].get("axial", {}).get("grooves", [])
-    by_groove: dict[str, list[Mapping[str, Any]]] = {}
-    for c in result["characteristics"]:
-        by_groove.setdefault(c["instance"], []).append(c)
+    grooves: Sequence[Groove] = result.details.get("axial", {}).get("grooves", [])
+    by_groove: dict[str, list[JudgedValue]] = {}
+    for c in result.characteristics:
+        by_groove.setdefault(c.instance, []).append(c)
 
     def worst(groove: Groove) -> tuple[int, float]:
-        judged = [order_key(c) for c in by_groove.get(groove["instance"], []) if c["verdict"] != "unjudged"]
+        judged = [order_key(c) for c in by_groove.get(groove["instance"], []) if has_limit(c)]
         return min(judged, default=(2, 0.0))
 
     first = sorted(range(len(grooves)), key=lambda i: worst(grooves[i]))[:GROOVES_MAX]
@@ -77,7 +79,7 @@ def _magnification(grooves: Sequence[Groove]) -> float:
     return float(power * max(k for k in (1, 2, 5) if k * power <= wanted))
 
 
-def _groove_picture(groove: Groove, values: Sequence[Mapping[str, Any]], gain: float, name: str) -> Picture:
+def _groove_picture(groove: Groove, values: Sequence[JudgedValue], gain: float, name: str) -> Picture:
     u0, h0 = groove["centre_mm"]
     ball = _ball_mm(groove)
     angles = {s: _find(values, f"contact_angle_{s}") for s in ("left", "right")}
@@ -138,10 +140,10 @@ def _flank(
 
 
 def _angle(
-    axes: Axes, c: Mapping[str, Any] | None, sign: float, ball: float, turn_deg: float, style: Mapping[str, Any]
+    axes: Axes, c: JudgedValue | None, sign: float, ball: float, turn_deg: float, style: Mapping[str, Any]
 ) -> None:
     """The contact angle as a ray and a number, its limits as short heavy rays where the ball's circle ends."""
-    if c is None or c["value"] is None:
+    if c is None or c.value is None:
         return
 
     def ray(degrees: float, near: float, far: float, **how: Any) -> None:
@@ -149,47 +151,45 @@ def _angle(
         x, y = sign * np.sin(a), -np.cos(a)
         axes.plot([near * ball * x, far * ball * x], [near * ball * y, far * ball * y], **how)
 
-    ray(c["value"], 0.0, 1.0, color=style["color"], linewidth=0.9)
-    for bound in (c["lower"], c["upper"]):
+    ray(c.value, 0.0, 1.0, color=style["color"], linewidth=0.9)
+    for bound in (c.lower, c.upper):
         if bound is not None:
             ray(bound, 1.2, 1.34, **LIMIT)
-    ray(c["value"], 1.2, 1.3, color=MEASURED["color"], linewidth=1.2)
-    text = value_text(c["value"], c["expanded_uncertainty"], (c["lower"], c["upper"]))
+    ray(c.value, 1.2, 1.3, color=MEASURED["color"], linewidth=1.2)
+    text = value_text(c.value, c.expanded_uncertainty, (c.lower, c.upper))
     axes.text(sign * 0.45 * ball, 0.1 * ball, f"{text}°", ha="center", va="bottom", color=INK)
 
 
-def _find(values: Sequence[Mapping[str, Any]], name: str) -> Mapping[str, Any] | None:
-    return next((c for c in values if c["name"] == name), None)
+def _find(values: Sequence[JudgedValue], name: str) -> JudgedValue | None:
+    return next((c for c in values if c.name == name), None)
 
 
-def pitch_picture(result: Mapping[str, Any], name: str) -> Picture | None:
+def pitch_picture(result: ArchivedResult, name: str) -> Picture | None:
     """Pitch deviation of each pair with its limits, and how it sums up; None for a single groove."""
-    details = result["details"].get("axial", {})
+    details = result.details.get("axial", {})
     pairs = [
-        c
-        for c in result["characteristics"]
-        if c["name"] == "pitch_deviation" and c["instance"] and c["value"] is not None
+        c for c in result.characteristics if c.name == "pitch_deviation" and c.instance and c.value is not None
     ]
     sums: Sequence[Mapping[str, Any]] = details.get("cumulative_deviation", [])
     if not pairs:
         return None
-    sides = [s for s in ("top", "bottom") if any(c["instance"].startswith(s) for c in pairs)]
+    sides = [s for s in ("top", "bottom") if any(c.instance.startswith(s) for c in pairs)]
 
     def paint(figure: Figure) -> None:
         every = figure.subplots(1, len(sides), sharey=True, squeeze=False)[0]
         for axes, side in zip(every, sides, strict=True):
             axes.grid(visible=True, axis="y")
-            here = [c for c in pairs if c["instance"].startswith(side)]
+            here = [c for c in pairs if c.instance.startswith(side)]
             cumulated = [
                 (_number(s["instance"]), s["deviation_um"]) for s in sums if s["instance"].startswith(side)
             ]
             if cumulated:
                 x, y = np.array(sorted(cumulated)).T
                 axes.plot(x, y, label="summed up", color=GREY, linewidth=1.0, marker="x", markersize=5)
-            middle = [_number(c["instance"]) + 0.5 for c in here]
-            spread = [c["expanded_uncertainty"] or 0.0 for c in here]
+            middle = [_number(c.instance) + 0.5 for c in here]
+            spread = [c.expanded_uncertainty or 0.0 for c in here]
             axes.errorbar(
-                middle, [c["value"] for c in here], yerr=spread, fmt=MEASURED_MARK, color=MEASURED["color"],
+                middle, [c.value for c in here], yerr=spread, fmt=MEASURED_MARK, color=MEASURED["color"],
                 ecolor=GREY, capsize=3, markersize=5, label="of a pair",
             )  # fmt: skip
             axes.set_title(side)
@@ -212,14 +212,14 @@ def pitch_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     )
 
 
-def _with_limits(every: Sequence[Axes], c: Mapping[str, Any]) -> None:
+def _with_limits(every: Sequence[Axes], c: JudgedValue) -> None:
     """The same range for all sides, the limits in it, and room for the key above everything."""
-    bounds = [b for b in (c["lower"], c["upper"]) if b is not None]
+    bounds = [b for b in (c.lower, c.upper) if b is not None]
     low, high = every[0].get_ylim()
     low, high = min([low, *(1.2 * b for b in bounds)]), max([high, *(1.2 * b for b in bounds)])
     every[0].set_ylim(low, high + 0.2 * (high - low))
     for axes in every:
-        limit_lines(axes, c["lower"], c["upper"])
+        limit_lines(axes, c.lower, c.upper)
 
 
 def _number(instance: str) -> float:

@@ -10,7 +10,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from edgeagent.codec.plain_text import count_text
-from edgeagent.model import FloatArray
+from edgeagent.model import FloatArray, Verdict
+from edgeagent.model.records import given
 from edgeagent.report.draw import CAUTION, GREY, LIMIT, MEASURED, MEASURED_MARK, PALE, Picture, picture
 from edgeagent.report.period import ValueSeries
 from edgeagent.report.words import feature_text, name_text, printable, unit_text
@@ -25,10 +26,11 @@ def series_picture(series: ValueSeries, name: str) -> Picture:
     points = sorted(series.points, key=lambda p: p.at)
     worst_last = points[-_POINTS_MAX:]
     at = _DATES.date2num([p.at for p in worst_last])
-    keys = ("value", "expanded_uncertainty", "lower", "upper", "caution", "caution_lower")
-    table = np.array(
-        [[np.nan if p.value.get(k) is None else p.value[k] for k in keys] for p in worst_last], dtype=np.float64
+    rows = (
+        (c.value, c.expanded_uncertainty, c.lower, c.upper, c.caution, given(c.caution_lower, None))
+        for c in (p.value for p in worst_last)
     )
+    table = np.array(list(rows), dtype=np.float64)
     if relative:
         table /= table[:, 3:4].copy()
     value, spread, lower, upper, caution, caution_low = table.T
@@ -42,7 +44,7 @@ def series_picture(series: ValueSeries, name: str) -> Picture:
         known = np.isfinite(spread)
         axes.errorbar(at[known], value[known], yerr=spread[known], fmt="none", ecolor=GREY, elinewidth=1.0)
         axes.plot(at, value, MEASURED_MARK, color=MEASURED["color"], markersize=4.5, label="measured")
-        bad = np.array([p.value["verdict"] in ("nonconforming", "inconclusive") for p in worst_last])
+        bad = np.array([p.value.verdict in (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE) for p in worst_last])
         if np.any(bad):
             axes.plot(
                 at[bad], value[bad], MEASURED_MARK, markersize=10, markerfacecolor="none",
@@ -66,7 +68,7 @@ def series_picture(series: ValueSeries, name: str) -> Picture:
 
 def series_unit(series: ValueSeries) -> str:
     """The unit of a series' values."""
-    return str(series.points[0].value["unit"])
+    return series.points[0].value.unit
 
 
 def _steps(at: FloatArray, line: FloatArray, room: float) -> tuple[Any, Any]:

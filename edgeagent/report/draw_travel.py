@@ -9,15 +9,17 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from edgeagent.codec.records.archived_result import ArchivedResult
+from edgeagent.model.records import JudgedValue
 from edgeagent.report.draw import GREY, LIMIT, MEASURED, NOMINAL, PALE, Picture, picture
 from edgeagent.report.words import value_text
 
 _WINDOWS = {"travel_variation_300": "300 mm", "travel_variation_turn": "one turn"}
 
 
-def travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
+def travel_picture(result: ArchivedResult, name: str) -> Picture | None:
     """The travel curve with what was found in it; None where the trace yielded no curve."""
-    details = result["details"]
+    details = result.details
     if "curve" not in details:
         return None
     travel = np.array(details["curve"]["travel_mm"])
@@ -25,14 +27,15 @@ def travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     ends = np.array(details["mean_line"]["travel_mm"])
     line = np.array(details["mean_line"]["deviation_um"])
     low, high = details["band_um"]
-    limits = {c["name"]: c for c in result["characteristics"]}
+    by_name = {c.name: c for c in result.characteristics}
+    variation = by_name.get("travel_variation")
+    allowed = variation.upper if variation is not None else None
 
     def paint(figure: Figure) -> None:
         axes = figure.add_subplot()
         axes.grid(visible=True)
         axes.plot(travel, deviation, label="measured", **{**MEASURED, "linewidth": 0.8})
         axes.plot(ends, line, label="mean travel", **{**NOMINAL, "linewidth": 1.6})
-        allowed = limits.get("travel_variation", {}).get("upper")
         if allowed is not None:
             middle = (low + high) / 2
             axes.plot(ends, line + middle + allowed / 2, label="limit of the variation", **LIMIT)
@@ -41,7 +44,7 @@ def travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
         height = top - bottom
         axes.set_ylim(bottom - 0.32 * height, top + 0.2 * height)
         for row, window in enumerate(details["windows"]):
-            _bracket(axes, window, limits.get(window["name"], {}), bottom - (0.05 + 0.13 * row) * height)
+            _bracket(axes, window, by_name.get(window["name"]), bottom - (0.05 + 0.13 * row) * height)
         axes.set_xlabel("travel in mm")
         axes.set_ylabel("deviation in µm")
         axes.legend(loc="upper left", ncols=3)
@@ -53,15 +56,15 @@ def travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     return picture("Travel deviation", caption, paint, name=name, size_in=(6.4, 3.5), shape="wide")
 
 
-def mean_travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
+def mean_travel_picture(result: ArchivedResult, name: str) -> Picture | None:
     """The curve inside the fan that the limits of the mean travel deviation allow; None without such limits."""
-    details = result["details"]
-    mean = next((c for c in result["characteristics"] if c["name"] == "mean_travel_deviation"), None)
-    if "mean_line" not in details or mean is None or mean["value"] is None or mean["upper"] is None:
+    details = result.details
+    mean = next((c for c in result.characteristics if c.name == "mean_travel_deviation"), None)
+    if "mean_line" not in details or mean is None or mean.value is None or mean.upper is None:
         return None
     start, end = details["mean_line"]["travel_mm"]
     first, last = details["mean_line"]["deviation_um"]
-    aim = (last - first) - mean["value"]  # what the part is meant to gain over the useful travel
+    aim = (last - first) - mean.value  # what the part is meant to gain over the useful travel
 
     def paint(figure: Figure) -> None:
         axes = figure.add_subplot()
@@ -70,7 +73,7 @@ def mean_travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
             [start, end], [0, last - first], label="mean travel, measured", **{**MEASURED, "linewidth": 1.8}
         )
         axes.plot([start, end], [0, aim], label="wanted", **NOMINAL)
-        bounds = [aim + b for b in (mean["lower"], mean["upper"]) if b is not None]
+        bounds = [aim + b for b in (mean.lower, mean.upper) if b is not None]
         for i, bound in enumerate(bounds):
             axes.plot([start, end], [0, bound], label=None if i else "limit", **LIMIT)
         reach = 1.35 * max(abs(v) for v in (*bounds, last - first))
@@ -89,11 +92,12 @@ def mean_travel_picture(result: Mapping[str, Any], name: str) -> Picture | None:
     return picture("Mean travel", caption, paint, name=name)
 
 
-def _bracket(axes: Axes, window: Mapping[str, Any], c: Mapping[str, Any], y: float) -> None:
+def _bracket(axes: Axes, window: Mapping[str, Any], c: JudgedValue | None, y: float) -> None:
     """A window with its variation, printed as everywhere else on the page."""
     start, end = window["start_mm"], window["end_mm"]
     axes.plot([start, end], [y, y], color=GREY, linewidth=1.4, marker="|", markersize=8)
-    value = value_text(window["variation_um"], c.get("expanded_uncertainty"), (c.get("lower"), c.get("upper")))
+    known = (None, ()) if c is None else (c.expanded_uncertainty, (c.lower, c.upper))
+    value = value_text(window["variation_um"], *known)
     words = f"{_WINDOWS.get(window['name'], '')}: {value} µm"
     axes.annotate(
         words, ((start + end) / 2, y), xytext=(0, -3), textcoords="offset points", ha="center", va="top"

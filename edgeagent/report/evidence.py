@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 import msgspec
+from msgspec import UNSET
 
 from edgeagent.analysis.around.options import Options
 from edgeagent.codec.plain_text import count_text
+from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
 from edgeagent.model import Thread, Trace
+from edgeagent.model.records import JudgedValue
 from edgeagent.report.draw import Picture
 from edgeagent.report.draw_around import (
     around_picture,
@@ -24,7 +25,7 @@ from edgeagent.report.draw_around import (
 )
 from edgeagent.report.draw_axial import GROOVES_MAX, groove_pictures, pitch_picture
 from edgeagent.report.draw_travel import mean_travel_picture, travel_picture
-from edgeagent.report.gather import Measured, Store
+from edgeagent.report.gather import MeasuredFile, Store
 from edgeagent.report.standing_out import StandingOut, standing_out
 from edgeagent.report.words import printable
 from edgeagent.store.replay import Rulebooks
@@ -40,12 +41,12 @@ class Evidence:
     standing_out: StandingOut | None = None
 
 
-def evidence(store: Store, books: Rulebooks, found: Measured, name: str) -> Evidence:
+def evidence(store: Store, books: Rulebooks, found: MeasuredFile, name: str) -> Evidence:
     """All pictures of one file. ``name`` keeps them apart from those of other files on the page.
 
     What cannot be drawn, because the archive lacks it or the trace does not allow it, becomes a remark.
     """
-    kind = found.body["trace"]["kind"]
+    kind = found.body.trace.kind
     seen = Evidence()
     if found.problem is not None:
         seen.remarks.append(
@@ -64,13 +65,13 @@ def evidence(store: Store, books: Rulebooks, found: Measured, name: str) -> Evid
     return seen
 
 
-def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Evidence) -> None:
+def _around(store: Store, books: Rulebooks, found: MeasuredFile, name: str, seen: Evidence) -> None:
     spectrum = spectrum_picture(found.result, f"{name}-s")
     if spectrum is not None:
         seen.pictures.append(spectrum)
     with contextlib.suppress(ConfigError, JournalCorruptError):  # said below, where the curves need it too
-        seen.standing_out = standing_out(found, books.of(found.measurement))
-    factor = found.result["details"].get("factor", 1.0)
+        seen.standing_out = standing_out(found, books.of(found.body))
+    factor = found.result.details.get("factor", 1.0)
     try:
         trace, options, thread = _source(store, books, found)
     except (InputError, ConfigError, JournalCorruptError) as error:
@@ -89,30 +90,31 @@ def _around(store: Store, books: Rulebooks, found: Measured, name: str, seen: Ev
         seen.pictures.append(reading_picture(trace, curves, f"{name}-l"))
 
 
-def _source(store: Store, books: Rulebooks, found: Measured) -> tuple[Trace, Options, Thread | None]:
+def _source(
+    store: Store, books: Rulebooks, found: MeasuredFile
+) -> tuple[Trace, Options, Thread | None]:
     """The trace as it was read, and the options and the thread that it was analysed with."""
-    body = found.body
-    source = body["source"]
-    data = store.archive.get(source["sha256"])
-    side = store.archive.get(source["side_sha256"]) if source.get("side_sha256") else None
-    rules = books.of(found.measurement)
+    source = found.body.source
+    data = store.archive.get(source.sha256 or "")
+    side = store.archive.get(source.side_sha256) if source.side_sha256 is not UNSET else None
+    rules = books.of(found.body)
     layouts = {key: layout for key, (layout, _) in rules.layouts.items()}
-    trace = read_trace(str(source["name"]), data, side, layouts).trace
+    trace = read_trace(source.name, data, side, layouts).trace
     plan = thread = None
     if trace.header.part is not None and trace.header.part in rules.recipes:
         recipe = rules.recipes[trace.header.part].recipe
         plan, thread = recipe.plan(trace.header.feature), recipe.thread
     if plan is not None and isinstance(plan.options, Options):
         return trace, plan.options, thread
-    spectrum = found.result["spectrum"]
-    reach = int(spectrum["upr"][-1]) if spectrum is not None else 0
+    spectrum = found.result.spectrum
+    reach = spectrum.upr[-1] if spectrum is not None else 0
     options = Options()
     if reach > 2 and plan is None:
         options = msgspec.structs.replace(options, upr=(2, reach))
     return trace, options, thread
 
 
-def _axial(found: Measured, name: str, seen: Evidence) -> None:
+def _axial(found: MeasuredFile, name: str, seen: Evidence) -> None:
     seen.grooves, more = groove_pictures(found.result, f"{name}-g")
     if more:
         seen.remarks.append(
@@ -124,7 +126,7 @@ def _axial(found: Measured, name: str, seen: Evidence) -> None:
         seen.pictures.append(pitch)
 
 
-def alignment_values(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+def alignment_values(result: ArchivedResult) -> list[JudgedValue]:
     """The characteristics that describe the set-up and not the surface."""
     names = ("eccentricity", "tilt", "lead_mismatch", "axis_tilt")
-    return [c for c in result["characteristics"] if c["name"] in names]
+    return [c for c in result.characteristics if c.name in names]

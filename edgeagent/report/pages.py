@@ -9,23 +9,39 @@ from functools import cache
 from typing import Any
 
 import jinja2
+import msgspec
 from markupsafe import Markup
+from msgspec import UNSET
 
 from edgeagent import __version__
-from edgeagent.codec.plain_text import count_text, verification_text
-from edgeagent.codec.records.record import Record
+from edgeagent.codec.plain_text import count_text
+from edgeagent.model import Disposition, Verdict
+from edgeagent.model.reasons import Code
+from edgeagent.model.records import (
+    Body,
+    JudgedValue,
+    PartDisposition,
+    Quarantine,
+    Release,
+    given,
+    reasons_of,
+)
 from edgeagent.report import words
 from edgeagent.report.closeness import has_limit, order_key, place
 from edgeagent.report.draw_period import series_picture
 from edgeagent.report.evidence import Evidence, alignment_values
-from edgeagent.report.gather import Measured, PartStory
-from edgeagent.report.period import PartKey, Period
+from edgeagent.report.gather import MeasuredFile, PartKey, PartStory, TypedRecord
+from edgeagent.report.period import Period
+from edgeagent.rules.sentences import sentence, sentences
 
 SENTENCES_MAX = 6
 HARMONIC_ROWS_MAX = 12
 SERIES_MAX = 16
+UNKNOWN_MAX = 20
 _END_PERCENT = 2.0
-_URGENCY = {"nonconforming": 0, "inconclusive": 1, "caution": 2}
+_URGENCY = {Verdict.NONCONFORMING: 0, Verdict.INCONCLUSIVE: 1, Verdict.CAUTION: 2}
+_OF_VALUES = frozenset({Code.OUTSIDE_LIMIT, Code.UNDECIDABLE, Code.NEAR_LIMIT, Code.NO_VALUE})
+"""Reasons that speak of a value, which has its own sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +53,7 @@ class ScaleRow:
     """
 
     feature: str
-    c: Mapping[str, Any]
+    c: JudgedValue
     share: str
     at: float | None
     low: float | None
@@ -54,7 +70,7 @@ class DecisionSentence:
 
     feature: str
     text: str
-    c: Mapping[str, Any] | None = None
+    c: JudgedValue | None = None
     later: bool = False
 
 
@@ -79,18 +95,23 @@ def _environment() -> jinja2.Environment:
         "unit": words.unit_text,
         "limits": words.limits_text,
         "judged": words.verdict_text,
-        "verified": verification_text,
         "sources": words.uncertainty_sources,
-        "measured": words.value_with_uncertainty,
-        "named": lambda c: words.name_text(c["name"], c["instance"]),
-        "which": lambda c: words.instance_text(c["name"], c["instance"]),
+        "measured": words.judged_value_text,
+        "named": lambda c: words.name_text(c.name, c.instance),
+        "which": lambda c: words.instance_text(c.name, c.instance),
         "feature": words.feature_text,
+        "reasons": lambda body: sentences(reasons_of(body)),
         "moment": words.time_text,
         "exact": lambda value: "" if value is None else repr(value),
         "bare": lambda value: "" if value is None else words.value_text(value),
         "svg": Markup,
         "counted": count_text,
+        "verbatim": lambda body: bytes(body.body).decode("utf-8", "replace"),
     }
+    environment.globals["UNKNOWN_MAX"] = UNKNOWN_MAX
+    environment.tests["release"] = lambda body: isinstance(body, Release)
+    environment.tests["quarantine"] = lambda body: isinstance(body, Quarantine)
+    environment.tests["disposition"] = lambda body: isinstance(body, PartDisposition)
     return environment
 
 
@@ -129,41 +150,42 @@ def _decision(story: PartStory, file: str | None) -> str:
         return "quarantine"
     if file is not None:
         body = story.measured[0].body
-        if body["trace"].get("artefact"):
-            return "passed" if body["disposition"] == "accept" else "failed"
-        return str(body["disposition"])
-    return "undecided" if story.disposition is None else str(story.disposition.members["disposition"])
+        if body.trace.of_artefact is not None:
+            return "passed" if body.disposition == Disposition.ACCEPT else "failed"
+        return body.disposition.value
+    return "undecided" if story.disposition is None else story.disposition.body.disposition.value
 
 
 def _headers(story: PartStory) -> list[tuple[str, str]]:
     """What the traces carried along for a reader: each distinct text once."""
     found: dict[tuple[str, str], None] = {}
     for measured in story.measured:
-        trace = measured.body["trace"]
+        trace = measured.body.trace
         for key in ("instrument", "operator", "order", "remark"):
-            if trace.get(key):
-                found.setdefault((key, str(trace[key])))
-        for key, value in trace.get("extra", {}).items():
-            found.setdefault((str(key), str(value)))
+            value = given(getattr(trace, key), "")
+            if value:
+                found.setdefault((key, value))
+        for key, raw in given(trace.extra, {}).items():
+            found.setdefault((key, str(msgspec.json.decode(raw))))
     return list(found)
 
 
-def scale_rows(measured: Sequence[Measured]) -> tuple[float, list[ScaleRow], int]:
+def scale_rows(measured: Sequence[MeasuredFile]) -> tuple[float, list[ScaleRow], int]:
     """Rows sorted by closeness, the scale's end in limits, and how many further undulations were left out.
 
     Instances that conform and share their limits also share a row.
     """
-    groups: dict[tuple[Any, ...], list[tuple[str, Mapping[str, Any]]]] = {}
+    groups: dict[tuple[Any, ...], list[tuple[str, JudgedValue]]] = {}
     hidden = 0
     for one in measured:
         harmonics = 0
-        for i, c in enumerate(c for c in one.result["characteristics"] if has_limit(c)):
-            harmonics += c["name"] == "harmonic_amplitude"
-            if c["name"] == "harmonic_amplitude" and harmonics > HARMONIC_ROWS_MAX:
+        for i, c in enumerate(c for c in one.result.characteristics if has_limit(c)):
+            harmonics += c.name == "harmonic_amplitude"
+            if c.name == "harmonic_amplitude" and harmonics > HARMONIC_ROWS_MAX:
                 hidden += 1
                 continue
-            alone = i if c["verdict"] != "conforming" else -1
-            key = (one.feature, c["name"], c.get("lower"), c.get("upper"), alone)
+            alone = i if c.verdict != Verdict.CONFORMING else -1
+            key = (one.feature, c.name, c.lower, c.upper, alone)
             groups.setdefault(key, []).append((one.feature, c))
     rows = [sorted(group, key=lambda pair: order_key(pair[1])) for group in groups.values()]
     rows.sort(key=lambda group: order_key(group[0][1]))
@@ -187,11 +209,11 @@ def share_text(at: float) -> str:
     return f"{100 * at:.{digits}f} %"
 
 
-def _row(group: Sequence[tuple[str, Mapping[str, Any]]], reach: float) -> ScaleRow:
+def _row(group: Sequence[tuple[str, JudgedValue]], reach: float) -> ScaleRow:
     feature, c = group[0]
     found = place(c)
     if found is None:
-        share = "no value" if c["value"] is None else "no scale"
+        share = "no value" if c.value is None else "no scale"
         return ScaleRow(feature, c, share, None, None, None, None, over=False, of=len(group))
 
     def percent(at: float | None) -> float | None:
@@ -211,17 +233,19 @@ def _row(group: Sequence[tuple[str, Mapping[str, Any]]], reach: float) -> ScaleR
     )
 
 
-def _values(measured: Measured, rows: Sequence[ScaleRow]) -> list[tuple[str, list[Mapping[str, Any]]]]:
+def _values(measured: MeasuredFile, rows: Sequence[ScaleRow]) -> list[tuple[str, list[JudgedValue]]]:
     """Values without a row of their own (no limit, or one row for several), the set-up's left out."""
     shown = {id(row.c) for row in rows} | {id(c) for c in alignment_values(measured.result)}
-    found: dict[str, list[Mapping[str, Any]]] = {}
-    for c in measured.result["characteristics"]:
-        if id(c) not in shown and c["name"] != "harmonic_amplitude":
-            found.setdefault(c["name"], []).append(c)
+    found: dict[str, list[JudgedValue]] = {}
+    for c in measured.result.characteristics:
+        if id(c) not in shown and c.name != "harmonic_amplitude":
+            found.setdefault(c.name, []).append(c)
     return list(found.items())
 
 
-def _list_sentences(story: PartStory, standing: Record | None, *, accepted: bool) -> list[DecisionSentence]:
+def _list_sentences(
+    story: PartStory, standing: TypedRecord[PartDisposition] | None, *, accepted: bool
+) -> list[DecisionSentence]:
     """Sentences on the decision: what does not conform, from the worst down, then what is in doubt.
 
     Of an accepted part: what lies in a caution zone.
@@ -232,59 +256,66 @@ def _list_sentences(story: PartStory, standing: Record | None, *, accepted: bool
         ranked += _of_values(measured, later, accepted=accepted)
         ranked += _of_checks(measured, later)
     ranked += [((1, -1), DecisionSentence("", f"{reason}.")) for reason in _own_reasons(story, standing)]
-    ranked += [((0,), DecisionSentence("", f"{r.members['reason']}.")) for r in story.quarantined]
+    ranked += [((0,), DecisionSentence("", f"{r.body.reason}.")) for r in story.quarantined]
     ranked.sort(key=lambda pair: (pair[1].later, pair[0]))
     return [sentence for _, sentence in ranked]
 
 
 def _of_values(
-    measured: Measured, later: bool, *, accepted: bool
+    measured: MeasuredFile, later: bool, *, accepted: bool
 ) -> Iterator[tuple[tuple[float, ...], DecisionSentence]]:
     """Sentences on the values of one file that do not clearly conform, each with its rank."""
-    for c in measured.result["characteristics"]:
-        urgency = _URGENCY.get(c["verdict"])
+    for c in measured.result.characteristics:
+        urgency = _URGENCY.get(c.verdict)
         # A caution is worth a sentence only where nothing worse kept the part from being accepted
-        if urgency is not None and (urgency < _URGENCY["caution"] or accepted):
-            rank = (urgency, *(order_key(c) if c["value"] is not None else (3,)))
+        if urgency is not None and (urgency < _URGENCY[Verdict.CAUTION] or accepted):
+            rank = (urgency, *(order_key(c) if c.value is not None else (3,)))
             yield rank, DecisionSentence(measured.feature, words.sentence(c), c, later)
 
 
-def _of_checks(measured: Measured, later: bool) -> Iterator[tuple[tuple[float, ...], DecisionSentence]]:
+def _of_checks(measured: MeasuredFile, later: bool) -> Iterator[tuple[tuple[float, ...], DecisionSentence]]:
     """Sentences on the failed checks of one file, and its reasons that speak of neither check nor value."""
-    failed = [q for q in measured.result["quality"] if not q["ok"]]
+    failed = [q for q in measured.result.quality if not q.ok]
     for q in failed:
-        text = f"{q['check'].replace('_', ' ')}: {q['note']}."
+        text = f"{q.check.replace('_', ' ')}: {q.note}."
         yield (1, 2), DecisionSentence(measured.feature, text, None, later)
-    explained = {f"{q['check']}: {q['note']}" for q in failed}
-    for reason in measured.result["reasons"]:
-        if reason not in explained and not _names_value(reason, measured.result["characteristics"]):
-            yield (1, 2), DecisionSentence(measured.feature, f"{reason}.", None, later)
+    reasons = reasons_of(measured.body)
+    if any(reason.code == Code.RECORDED for reason in reasons):
+        # From before reasons had codes: they are those of checks and values, unless there are none of these
+        explained = failed or any(c.verdict in _URGENCY for c in measured.result.characteristics)
+        reasons = () if explained else reasons
+    for reason in reasons:
+        if reason.code not in (*_OF_VALUES, Code.CHECK_FAILED, Code.MORE):
+            yield (1, 2), DecisionSentence(measured.feature, f"{sentence(reason)}.", None, later)
 
 
-def _names_value(reason: str, characteristics: Sequence[Mapping[str, Any]]) -> bool:
-    """Whether a recorded reason speaks of a value that has its own sentence."""
-    names = {f"{c['name']} {c['instance']}".strip() for c in characteristics if c["verdict"] in _URGENCY}
-    return any(reason.startswith(name) for name in names)
-
-
-def _own_reasons(story: PartStory, standing: Record | None) -> list[str]:
+def _own_reasons(story: PartStory, standing: TypedRecord[PartDisposition] | None) -> Iterator[str]:
     """Reasons of the disposition that no file has given: the gate, missing traces, a re-measurement."""
     if standing is None:
-        return []
-    features = tuple(f"{m.feature}: " for m in story.measured)
-    more = [r for r in standing.members["reasons"] if not r.startswith((*features, "and "))]
-    return [str(r) for r in more]
+        return
+    body, features = standing.body, {m.feature for m in story.measured}
+    if body.reason_codes is not UNSET:
+        own = (r for r in body.reason_codes if r.feature not in features and r.code != Code.MORE)
+        yield from (sentence(r) for r in own)
+        return
+    # From before reasons had codes: what the record says beside its sentences
+    if body.gate is not UNSET:
+        yield body.gate
+    if body.missing:
+        yield f"missing {', '.join(body.missing)}"
+    if body.remeasured:
+        yield f"re-measured: {', '.join(given(body.remeasured, ()))}"
 
 
 def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
     """The page on a period; ``links`` holds the relative addresses of the parts' pages."""
     counts = period.counts
     total = sum(counts.values())
-    first = sum(r.members["disposition"] == "accept" for r in period.fresh.values())
+    first = sum(r.body.disposition == Disposition.ACCEPT for r in period.fresh.values())
     by_part: dict[str, dict[str, int]] = {}
     for (part, _), record in period.standing.items():
         row = by_part.setdefault(part, {"accept": 0, "hold": 0, "reject": 0})
-        row[record.members["disposition"]] = row.get(record.members["disposition"], 0) + 1
+        row[record.body.disposition.value] += 1
     shown = period.series[:SERIES_MAX]
     return _render(
         "period.html.j2",
@@ -306,5 +337,5 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
     )
 
 
-def _time(record: Record) -> datetime:
+def _time(record: TypedRecord[Body]) -> datetime:
     return datetime.fromisoformat(record.time)

@@ -11,7 +11,7 @@ import numpy as np
 from edgeagent.analysis.around.peaks import described_peaks, resonance_text, span_text
 from edgeagent.judging.evaluate import Rulebook
 from edgeagent.model import COVERAGE_FACTOR, Running, Spectrum, Thread
-from edgeagent.report.gather import Measured
+from edgeagent.report.gather import MeasuredFile
 from edgeagent.report.words import value_with_uncertainty, with_unit
 
 _ORDERS_SHOWN = 5
@@ -37,21 +37,21 @@ class StandingOut:
     work: str
 
 
-def standing_out(found: Measured, rules: Rulebook) -> StandingOut | None:
+def standing_out(found: MeasuredFile, rules: Rulebook) -> StandingOut | None:
     """What stands out of a part's spectrum; None for traces of an artefact and for results without one.
 
     Speeds and thread are those of the recipe that the trace was judged by.
     """
-    stored, trace = found.result["spectrum"], found.body["trace"]
-    if stored is None or trace.get("artefact"):
+    stored, trace = found.result.spectrum, found.body.trace
+    if stored is None or trace.of_artefact is not None:
         return None
-    recipe = rules.recipes.get(str(trace.get("part")))
+    recipe = rules.recipes.get(trace.of_part[0])
     running: Running | None = recipe.recipe.running if recipe is not None else None
-    track = trace["kind"] == "spiral"  # a circle is no ball track
+    track = trace.kind == "spiral"  # a circle is no ball track
     thread: Thread | None = recipe.recipe.thread if recipe is not None and track else None
     spectrum = Spectrum(
-        np.asarray(stored["upr"], dtype=np.int64),
-        *(np.asarray(stored[key], dtype=np.float64) for key in ("amplitude_nm", "phase_deg", "noise_nm")),
+        np.asarray(stored.upr, dtype=np.int64),
+        *(np.asarray(v, dtype=np.float64) for v in (stored.amplitude_nm, stored.phase_deg, stored.noise_nm)),
     )
     rows = tuple(_row(peak, spectrum, running) for peak in described_peaks(spectrum, running, thread))
     return StandingOut(rows, *_speeds(running, thread))
@@ -73,7 +73,7 @@ def _row(peak: Mapping[str, Any], spectrum: Spectrum, running: Running | None) -
         amplitude = (f"about {with_unit(f'{amplitude_nm:.3g}', 'nm')}", f"{times} the trend of the rest")
     else:
         u = COVERAGE_FACTOR * float(spectrum.noise_nm[peak["greatest_upr"] - 1])
-        shown = value_with_uncertainty({"value": amplitude_nm, "expanded_uncertainty": u, "unit": "nm"})
+        shown = value_with_uncertainty(amplitude_nm, u, "nm")
         amplitude = (f"{shown} at {peak['greatest_upr']} UPR", f"{times} its surroundings")
         what = ("lone line", f"{upr[0]} UPR")
     if peak["pattern"] == "comb":

@@ -9,9 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from typing import Any
+
+from msgspec import UNSET, UnsetType
 
 from edgeagent.codec.plain_text import clean
+from edgeagent.model import InstrumentUncertainty, Verdict
+from edgeagent.model.records import JudgedValue, given
 
 UNITS: Mapping[str, str] = {
     "um": "µm",
@@ -123,107 +126,106 @@ def feature_text(feature: str) -> str:
     return printable(feature).replace("-", " ").replace("_", " ")
 
 
-def value_with_uncertainty(c: Mapping[str, Any]) -> str:
-    """Value, expanded uncertainty and unit of a characteristic in the form of a result."""
-    if c["value"] is None:
+def value_with_uncertainty(
+    value: float | None, u: float | None, unit: str, limits: tuple[float | None, ...] = ()
+) -> str:
+    """A value, its expanded uncertainty and its unit."""
+    if value is None:
         return "no value"
-    u = c.get("expanded_uncertainty")
-    found = value_text(c["value"], u, (c.get("lower"), c.get("upper")))
+    found = value_text(value, u, limits)
     if u is None:
-        return with_unit(found, c["unit"])
-    if unit_text(c["unit"]) == "°":
+        return with_unit(found, unit)
+    if unit_text(unit) == "°":
         return f"{found}° ± {uncertainty_text(u)}°"
-    return with_unit(f"{found} ± {uncertainty_text(u)}", c["unit"])
+    return with_unit(f"{found} ± {uncertainty_text(u)}", unit)
 
 
-def verdict_text(c: Mapping[str, Any]) -> str:
+def judged_value_text(c: JudgedValue) -> str:
+    """Value, expanded uncertainty and unit of a characteristic."""
+    return value_with_uncertainty(c.value, c.expanded_uncertainty, c.unit, (c.lower, c.upper))
+
+
+def verdict_text(c: JudgedValue) -> str:
     """The verdict, with the probability that the true value conforms where its uncertainty is known."""
-    probability = c.get("conformance_probability")
+    probability = given(c.conformance_probability, None)
     if probability is None:
-        return str(c["verdict"])
+        return c.verdict.value
     if probability > 0.9995:
         share = f">{NARROW_SPACE}99.9"
     elif probability < 0.0005:
         share = f"<{NARROW_SPACE}0.1"
     else:
         share = f"{100 * probability:.1f}"
-    return f"{c['verdict']} ({share}{NARROW_SPACE}%)"
+    return f"{c.verdict.value} ({share}{NARROW_SPACE}%)"
 
 
-def uncertainty_sources(stated: Mapping[str, Any] | None) -> str:
+def uncertainty_sources(stated: InstrumentUncertainty | UnsetType) -> str:
     """What a measurement's uncertainty was made from, by the ``uncertainty`` of its record."""
-    if not stated:
+    if stated is UNSET:
         return "noise of the trace, and what the recipe says of the part"
-    words = {
-        "gauge_scale": ("scale of the gauge", ""),
-        "length_scale": ("length scale", ""),
-        "tip_radius_mm": ("tip radius", "mm"),
-        "temperature_k": ("temperature", "K"),
-    }
-    found = [
-        f"{name} {with_unit(f'{stated[key]:g}', unit)}"
-        for key, (name, unit) in words.items()
-        if stated.get(key) is not None
-    ]
-    waves = stated.get("waves") or ()
-    if waves:
-        worst = max(abs(w[2]) for w in waves)
+    sources = (
+        ("scale of the gauge", stated.gauge_scale, ""),
+        ("length scale", stated.length_scale, ""),
+        ("tip radius", stated.tip_radius_mm, "mm"),
+        ("temperature", stated.temperature_k, "K"),
+    )
+    found = [f"{name} {with_unit(f'{u:g}', unit)}" for name, u, unit in sources if u is not None]
+    if stated.waves:
+        worst = max(abs(deviation) for _, _, deviation in stated.waves)
         last = f", last deviations up to {100 * worst:.2g} %" if worst else ""
-        found.append(f"artefact's certificate at {len(waves)} waves{last}")
+        found.append(f"artefact's certificate at {len(stated.waves)} waves{last}")
     return f"noise of the trace, and what the recipe says of the part; of the instrument {', '.join(found)}"
 
 
-def limits_text(c: Mapping[str, Any]) -> str:
+def limits_text(c: JudgedValue) -> str:
     """The limits of a characteristic; empty where it has none."""
-    lower, upper = c.get("lower"), c.get("upper")
+    lower, upper = c.lower, c.upper
     if lower is None and upper is None:
         return ""
     if lower is not None and upper is not None:
         if lower == -upper:
-            return f"limits ±{with_unit(limit_text(upper), c['unit'])}"
-        return f"limits {limit_text(lower)} to {with_unit(limit_text(upper), c['unit'])}"
+            return f"limits ±{with_unit(limit_text(upper), c.unit)}"
+        return f"limits {limit_text(lower)} to {with_unit(limit_text(upper), c.unit)}"
     if upper is not None:
-        return f"upper limit {with_unit(limit_text(upper), c['unit'])}"
-    return f"lower limit {with_unit(limit_text(lower or 0.0), c['unit'])}"
+        return f"upper limit {with_unit(limit_text(upper), c.unit)}"
+    return f"lower limit {with_unit(limit_text(lower or 0.0), c.unit)}"
 
 
-def _bounds_text(c: Mapping[str, Any]) -> str:
+def _bounds_text(c: JudgedValue) -> str:
     """The limits of a characteristic inside a sentence."""
-    lower, upper = c.get("lower"), c.get("upper")
+    lower, upper = c.lower, c.upper
     if lower is not None and upper is not None:
         return f"its {limits_text(c)}"
     bound = upper if upper is not None else lower
     which = "upper" if upper is not None else "lower"
-    return f"its {which} limit of {with_unit(limit_text(bound or 0.0), c['unit'])}"
+    return f"its {which} limit of {with_unit(limit_text(bound or 0.0), c.unit)}"
 
 
-def _beyond(c: Mapping[str, Any]) -> str:
+def _beyond(c: JudgedValue, value: float) -> str:
     """On which side of its limits a value lies, how far, and as a multiple where that says something."""
-    value: float = c["value"]
-    lower: Any = c.get("lower")
-    upper: Any = c.get("upper")
-    above = upper is not None and value > upper
-    if not above and (lower is None or value >= lower):
+    if c.upper is not None and value > c.upper:
+        side, excess = "above", value - c.upper
+    elif c.lower is not None and value < c.lower:
+        side, excess = "below", c.lower - value
+    else:
         return f"within {_bounds_text(c)}"
-    by = with_unit(
-        value_text(value - upper if above else lower - value, c.get("expanded_uncertainty")), c["unit"]
-    )
-    words = f"{'above' if above else 'below'} {_bounds_text(c)} by {by}"
-    if above and lower is None and upper > 0:
-        return f"{words}, {value / upper:.2f} times the limit"
+    by = with_unit(value_text(excess, c.expanded_uncertainty), c.unit)
+    words = f"{side} {_bounds_text(c)} by {by}"
+    if side == "above" and c.lower is None and c.upper is not None and c.upper > 0:
+        return f"{words}, {value / c.upper:.2f} times the limit"
     return words
 
 
-def sentence(c: Mapping[str, Any]) -> str:
+def sentence(c: JudgedValue) -> str:
     """What a value says against its limit, with value, limit and uncertainty."""
-    who = name_text(c["name"], c["instance"])
-    if c["value"] is None:
+    who = name_text(c.name, c.instance)
+    if c.value is None:
         limits = limits_text(c)
         return f"{who} has no value, though the recipe asks for it{f' ({limits})' if limits else ''}."
-    if c["verdict"] == "inconclusive":
-        return f"{who} is {value_with_uncertainty(c)}, too close to {_bounds_text(c)} to decide."
-    found = f"{who} is {value_with_uncertainty(c)}, {_beyond(c)}"
-    if c["verdict"] == "caution":
+    if c.verdict == Verdict.INCONCLUSIVE:
+        return f"{who} is {judged_value_text(c)}, too close to {_bounds_text(c)} to decide."
+    found = f"{who} is {judged_value_text(c)}, {_beyond(c, c.value)}"
+    if c.verdict == Verdict.CAUTION:
         return f"{found}, but inside the caution zone."
     return f"{found}."
 

@@ -10,9 +10,10 @@ from html.parser import HTMLParser
 
 import pytest
 from click.testing import CliRunner
+from records import DEFAULTS
 
 from edgeagent.commands.report import report
-from edgeagent.errors import AgentError, JournalCorruptError, UsageError
+from edgeagent.errors import AgentError, UsageError
 from edgeagent.report.gather import Store, part_story
 from edgeagent.report.write import safe_name, write_file_report, write_part_report, write_period_report
 
@@ -78,8 +79,8 @@ def test_every_number_of_a_part_equals_the_archived_result_to_the_last_digit(sta
     archived = {}
     for measured in part_story(Store(station.store), serial, part).measured:
         assert measured.problem is None
-        data = (station.store / "archive" / measured.body["result_sha256"]).read_bytes()
-        assert hashlib.sha256(data).hexdigest() == measured.body["result_sha256"]
+        data = (station.store / "archive" / measured.body.result_sha256).read_bytes()
+        assert hashlib.sha256(data).hexdigest() == measured.body.result_sha256
         for c in json.loads(data)["characteristics"]:
             archived[measured.feature, c["name"], c["instance"]] = c
     shown = set()
@@ -278,13 +279,13 @@ def test_cut_journal_is_told_too(copied, tmp_path):
 
 def test_damaged_archive_leaves_the_journal_s_own_values_and_a_remark(station, copied, tmp_path):
     measured = part_story(Store(station.store), "000412", None).measured[0]
-    path = copied / "archive" / measured.body["result_sha256"]
+    path = copied / "archive" / measured.body.result_sha256
     path.chmod(0o644)
     path.write_bytes(b"{}")
     page = Page(write_part_report(copied, None, "000412", tmp_path / "p.html"))
     assert "The full result cannot be read from the archive" in page.text
     assert "harmonic amplitude at 37 UPR is 73.82 ± 0.18" in page.text
-    source = copied / "archive" / measured.body["source"]["sha256"]
+    source = copied / "archive" / measured.body.source.sha256
     source.unlink()
     page = Page(write_part_report(copied, None, "000412", tmp_path / "p.html"))
     assert "The curves cannot be drawn" in page.text
@@ -313,36 +314,66 @@ def _append(store, kind="measurement", **body):
         ({"passed": True}, "passed"),
         ({"passed": False}, "failed"),
         ({"passed": False, "incomplete": True}, "incomplete"),
+        ({"passed": False, "incomplete": True, "partial": True}, "lost"),
         ({"passed": False, "counts": False}, "disregarded"),
     ],
 )
 def test_verification_is_called_what_it_counted_as(copied, tmp_path, outcome, word):
-    told = {"artefact": "XX-9", "instrument": "gauge-1", "reasons": [], "characteristics": []}
-    _append(copied, kind="verification", measured_at="2026-03-03T09:41:07Z", **told, **outcome)
+    _append(copied, kind="verification", **DEFAULTS["verification"] | {"artefact": "XX-9"} | outcome)
     texts = Page(write_period_report(copied, tmp_path / "p.html", None)).texts
     assert texts[texts.index("XX-9") + 1] == word
 
 
 def test_release_of_a_held_part_is_not_called_an_acknowledgement(copied, tmp_path):
     held = next(r for r in journal(copied) if r["kind"] == "disposition" and r["body"]["serial"] == "000413")
-    told = {"seq": held["seq"], "who": "A. N.", "matched": False, "why": "measured by hand"}
-    _append(copied, kind="acknowledgement", what="release", **told)
+    who = {"who": "A. N.", "why": "measured by hand", "part": PART, "serial": "000413"}
+    _append(copied, kind="acknowledgement", what="release", seq=held["seq"], matched=False, **who)
     text = Page(write_part_report(copied, None, "000413", tmp_path / "p.html")).text
     assert "Released" in text
     assert "Acknowledged" not in text
 
 
-def test_kind_of_record_of_a_newer_version_is_passed_over(copied, tmp_path):
-    write_period_report(copied, tmp_path / "before.html", None)
-    _append(copied, kind="prophecy")
-    write_period_report(copied, tmp_path / "p.html", None)
-    assert (tmp_path / "p.html").read_text().count("<tr") == (tmp_path / "before.html").read_text().count("<tr")
+@pytest.mark.parametrize(
+    ("kind", "body"),
+    [
+        ("prophecy", {"says": "<b>rain</b>", "part": "X"}),
+        ("measurement", {"trace": {"part": "X", "serial": "1"}}),
+        ("disposition", {"part": "KX-2005-R", "serial": "000412", "disposition": "scrap"}),
+    ],
+)
+def test_record_of_another_version_is_shown_verbatim_and_counts_for_nothing(copied, tmp_path, kind, body):
+    before = Page(write_part_report(copied, None, "000412", tmp_path / "before.html"))
+    _append(copied, kind=kind, **body)
+    for path in (
+        write_part_report(copied, None, "000412", tmp_path / "part.html"),
+        write_file_report(copied, "000412-left-flank.txt", tmp_path / "file.html"),
+        write_period_report(copied, tmp_path / "period.html", None),
+    ):
+        page = Page(path)
+        assert json.dumps(body, separators=(",", ":")) in page.text
+        assert "does not know" in page.text
+    assert "does not know" not in before.text
+    assert Page(tmp_path / "part.html").values() == before.values()
+    assert len(Page(tmp_path / "part.html").texts) > len(before.texts)
 
 
-def test_record_without_what_is_needed_is_one_error(copied, tmp_path):
-    _append(copied, kind="measurement", trace={"part": "X", "serial": "1"})
-    with pytest.raises(JournalCorruptError, match="a measurement without source"):
-        write_part_report(copied, None, "000412", tmp_path / "p.html")
+def test_result_of_another_version_leaves_the_journal_s_own_values_and_a_remark(copied, tmp_path):
+    (measured, *_) = part_story(Store(copied), "000412").measured
+    path = copied / "archive" / measured.body.result_sha256
+    result = json.loads(path.read_bytes()) | {"schema": "edgeagent.result/9"}
+    data = json.dumps(result).encode()
+    digest = hashlib.sha256(data).hexdigest()
+    (path.parent / digest).write_bytes(data)
+    segments = sorted((copied / "journal").glob("*.jsonl"))
+    _append(copied, kind="measurement", **{**_body_of(segments, measured.record.seq), "result_sha256": digest})
+    text = Page(write_part_report(copied, None, "000412", tmp_path / "p.html")).text
+    assert "The full result cannot be read from the archive" in text
+    assert "edgeagent.result/9" in text
+
+
+def _body_of(segments, seq):
+    lines = (json.loads(line) for path in segments for line in path.read_bytes().splitlines())
+    return next(line["body"] for line in lines if line["seq"] == seq)
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,10 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import UNSET
 
+from edgeagent.model import InstrumentUncertainty, Verdict
+from edgeagent.model.records import JudgedValue
 from edgeagent.report import words
 from edgeagent.report.closeness import FAR, order_key, place
 from edgeagent.report.pages import on_scale, share_text
@@ -13,8 +16,10 @@ from edgeagent.report.write import safe_name
 
 
 def characteristic(value, *, lower=None, upper=None, u=None, verdict="conforming", **more):
-    found = {"name": "roundness_total", "instance": "", "value": value, "unit": "um", "verdict": verdict}
-    return {**found, "lower": lower, "upper": upper, "expanded_uncertainty": u, "caution": None, **more}
+    members = {"name": "roundness_total", "instance": "", "unit": "um", "caution": None, **more}
+    return JudgedValue(
+        value=value, lower=lower, upper=upper, expanded_uncertainty=u, verdict=Verdict(verdict), **members
+    )
 
 
 @pytest.mark.parametrize(
@@ -71,14 +76,14 @@ def test_sentence_of_two_limits_names_both():
     ],
 )
 def test_verdict_carries_the_probability_of_conformity_and_never_calls_it_certain(probability, text):
-    found = words.verdict_text({"verdict": "caution", "conformance_probability": probability})
+    found = words.verdict_text(characteristic(1.0, verdict="caution", conformance_probability=probability))
     assert found.replace(words.NARROW_SPACE, " ") == text
 
 
 def test_sources_of_the_uncertainty_are_named_as_the_record_has_them():
-    assert "instrument" not in words.uncertainty_sources(None)
-    stated = {"gauge_scale": 0.003, "tip_radius_mm": 0.0003, "temperature_k": None,
-              "waves": [[36.0, 0.004, -0.05], [180.0, 0.006, 0.0]]}  # fmt: skip
+    assert "instrument" not in words.uncertainty_sources(UNSET)
+    waves = ((36.0, 0.004, -0.05), (180.0, 0.006, 0.0))
+    stated = InstrumentUncertainty(gauge_scale=0.003, tip_radius_mm=0.0003, waves=waves)
     found = words.uncertainty_sources(stated).replace(words.NARROW_SPACE, " ")
     assert "scale of the gauge 0.003, tip radius 0.0003 mm" in found
     assert found.endswith("artefact's certificate at 2 waves, last deviations up to 5 %")
