@@ -90,9 +90,7 @@ def _around(store: Store, books: Rulebooks, found: MeasuredFile, name: str, seen
         seen.pictures.append(reading_picture(trace, curves, f"{name}-l"))
 
 
-def _source(
-    store: Store, books: Rulebooks, found: MeasuredFile
-) -> tuple[Trace, Options, Thread | None]:
+def _source(store: Store, books: Rulebooks, found: MeasuredFile) -> tuple[Trace, Options, Thread | None]:
     """The trace as it was read, and the options and the thread that it was analysed with."""
     source = found.body.source
     data = store.archive.get(source.sha256 or "")
