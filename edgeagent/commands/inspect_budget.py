@@ -53,6 +53,7 @@ def _object(value: float | None, unit: str, at: tuple[str, str], budget: Budget)
 
 
 def _finite(dof: float) -> float | None:
+    # JSON has no infinity
     return None if math.isinf(dof) else dof
 
 

@@ -85,6 +85,7 @@ def journal_show(
 
 def _anchor(text: str) -> tuple[int, str]:
     seq, _, head = text.partition(":")
+    # No journal counts beyond 18 digits, and endless ones would take the conversion minutes
     if not re.fullmatch("[0-9]{1,18}", seq) or not re.fullmatch("[0-9a-f]{64}", head):
         raise UsageError(f"--seen {text!r}: expected a record number, a colon and 64 hex digits")
     return int(seq), head

@@ -120,6 +120,7 @@ def _decision_words(body: Measurement | PartDisposition | Verification) -> str:
             who = trace.of_artefact or " ".join(trace.of_part)
             what = f"{who} {trace.feature} from {body.source.name}: {body.disposition.value}"
         case PartDisposition():
+            # In capitals: among its files' lines the part's own must catch the eye
             what = f"{body.part} {body.serial}: {body.disposition.value.upper()}"
             return f"{what}: {'; '.join(reasons[:2])}" if reasons else what
         case Verification():

@@ -135,7 +135,10 @@ def _readiness(held: HeldPart) -> str:
 
 
 def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, why: str) -> str:
+    """Hand the request in and wait for the service's answer; returns what to say of a release.
 
+    Raises AgentError where it was refused or not answered, UsageError for texts too long.
+    """
     for name, value in (("--part", part), ("--serial", serial), ("--who", who), ("--why", why)):
         if len(value) > 200:
             raise UsageError(f"{name}: at most 200 characters")
@@ -144,6 +147,7 @@ def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, 
         path = folder.put(ReleaseRequest(part, serial, who, why))
     except OSError as error:
         raise AgentError(f"{folder.folder}: {error.strerror}") from error
+    # The journal has one writer: only the service may put the release on record
     until = time.monotonic() + _PATIENCE_S
     answer = None
     while answer is None and time.monotonic() < until:
@@ -154,6 +158,7 @@ def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, 
             f"no answer within {_PATIENCE_S:g} s: is the service running? The request is withdrawn, "
             "nothing was released."
         )
+    # Where it could not be withdrawn, the service took it between the last look and now
     answer = answer or folder.take_answer(path)
     if answer is None:
         raise AgentError(

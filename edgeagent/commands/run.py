@@ -27,6 +27,7 @@ def run(config: Path) -> None:
     Example:
       edgeagent run --config /etc/edgeagent/agent.toml
     """
+    # A pipe or a file is read by a log collector, which wants one JSON object a line
     table = _live_table() if sys.stdout.isatty() else None
     if table is None:
         sys.exit(run_service(config, SystemClock(), open_log(), _obey_signals))
@@ -55,6 +56,7 @@ def _obey_signals(service: Any) -> None:
     def stop(_number: int, _frame: Any) -> None:
         nonlocal stops
         stops += 1
+        # Who asks twice does not believe in the first: a broker or a disk may hang in the orderly way out
         if stops > 1:
             sys.exit(130)
         service.stop()

@@ -23,6 +23,7 @@ _FILE_BYTES_MAX = 256_000_000
 def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:
     """One file of the disk, with its side file where its format has one. Raises OSError, InputError."""
     data = read_at_most(path, _FILE_BYTES_MAX)
+    # Open-standard profiles carry no part or feature of their own: a file beside them does
     side_path = path.with_name(path.name + SIDE_FILE_SUFFIX)
     side = (
         read_at_most(side_path, SIDE_FILE_BYTES_MAX)

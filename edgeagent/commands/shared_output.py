@@ -24,6 +24,7 @@ def json_line(value: Any) -> str:
 
 def show_progress(items: Iterable[T], label: str, *, hidden: bool = False) -> Iterator[T]:
     """The items, with progress on stderr where that is a terminal; ``hidden`` for short work."""
+    # A script that reads stderr is to find errors there and nothing else
     if hidden or not sys.stderr.isatty():
         yield from items
         return
@@ -43,6 +44,7 @@ def show_progress(items: Iterable[T], label: str, *, hidden: bool = False) -> It
 
 def refuse_existing(out: Path | None) -> None:
     """Raise UsageError where the file to be written is there already."""
+    # A person may have corrected it since: a second call must not undo an hour of work
     if out is not None and out.exists():
         raise UsageError(f"{out} exists already; it is kept as it is")
 

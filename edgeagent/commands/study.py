@@ -134,6 +134,7 @@ def _from_files(
 ) -> Iterator[Observation]:
     """The values of files; those that cannot be used are named on stderr."""
     rules = Rulebook.of(configuration)
+    # Numbered as if they were records of a journal, so that series keep the order of the command line
     seen: set[str] = set()
     for at, path in enumerate(files, 1):
         try:
@@ -260,6 +261,7 @@ def study_lines(one: CharacteristicStudy) -> list[str]:
     percent = found.tolerance_percent(one.lower, one.upper)
     if percent is not None:
         lines.append(f"  six gauge standard deviations are {number(percent)} % of the tolerance")
+    # With two limits the tolerance says it better, and a limit of zero has no share
     limit = one.upper if one.lower is None else one.lower if one.upper is None else None
     if limit:
         share = 100 * GUARD_FACTOR * found.gauge_sd / abs(limit)

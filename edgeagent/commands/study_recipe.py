@@ -40,6 +40,7 @@ def write_entries(
                 raise ConfigError(part, "", "there is no recipe for this part")
             name, files = loaded.document.name, loaded.files
 
+            # Both bound now: the loop gives them other values before a later call
             def check(data: bytes, name: str = name, files: Mapping[str, Document] = files) -> None:
                 recipe_from_documents(Document(name, data), files)
 

@@ -46,6 +46,7 @@ def embedded_broker(folder: Path) -> Iterator[int]:
         from iotcore import Broker
     except ImportError as error:
         raise UsageError("the demo needs its extra: pip install 'edgeagent[demo]'") from error
+    # Another process may take them before the broker does; it then fails to start and says so
     port, port_v4 = free_port(), free_port()
     path = folder / "broker.toml"
     path.write_text(

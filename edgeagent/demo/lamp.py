@@ -110,6 +110,7 @@ class LampClient:
             if message.alarm == "quarantine" and message.seq is not None:
                 self.acknowledge(message.seq)
             return
+        # QoS 1 repeats messages, and a connection brings the retained ones again
         if message.seq in self._heads:
             return
         self._heads.add(message.seq)

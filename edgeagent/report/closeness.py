@@ -69,6 +69,7 @@ def place(c: JudgedValue) -> ScalePlace | None:
         known = [e for e in ends if e is not None]
         low, high = min(known), max(known)
         middle = None if lower is None or upper is None else (lower + upper) / 2
+        # An interval about the middle reaches down to 0, which neither of its ends does
         if middle is not None and value - u < middle < value + u:
             low = 0.0
     marks = (c.caution, given(c.caution_lower, None))

@@ -240,6 +240,7 @@ def file_story(store: Store, name: str) -> PartStory:
     if not own or last is None:
         raise UsageError(f"no file {printable(name)} is in the journal")
     newest = own[-1]
+    # An artefact is no part: no disposition belongs to its file
     measured = isinstance(newest.body, Measurement) and newest.body.trace.of_artefact is None
     key = (part_of(newest) or ("", "")) if measured else ("", "")
     kept = [r for r in others if part_of(r) in (None, key)] + [newest]
@@ -275,6 +276,7 @@ def _story(store: Store, key: PartKey, kept: list[Record], last: Record) -> Part
                 acknowledged[body.seq] = typed(record, body)
             case Unknown() as body:
                 unknown.append(typed(record, body))
+    # Acknowledgements name a record, not a part: those of other parts are known by their numbers alone
     mine = {d.seq for d in dispositions}
     return PartStory(
         part=key[0],

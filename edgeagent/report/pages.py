@@ -184,12 +184,14 @@ def scale_rows(measured: Sequence[MeasuredFile]) -> tuple[float, list[ScaleRow],
             if c.name == "harmonic_amplitude" and harmonics > HARMONIC_ROWS_MAX:
                 hidden += 1
                 continue
+            # What does not conform must not hide behind a worse neighbour
             alone = i if c.verdict != Verdict.CONFORMING else -1
             key = (one.feature, c.name, c.lower, c.upper, alone)
             groups.setdefault(key, []).append((one.feature, c))
     rows = [sorted(group, key=lambda pair: order_key(pair[1])) for group in groups.values()]
     rows.sort(key=lambda group: order_key(group[0][1]))
     places = [p.at for group in rows if (p := place(group[0][1])) is not None]
+    # The limit always inside the scale, and one value far off does not press the rest together
     reach = min(max(1.25, 1.06 * max(places, default=0.0)), 2.0)
     return reach, [_row(group, reach) for group in rows], hidden
 

@@ -134,6 +134,7 @@ def gather_period(store: Store, since: datetime | None, until: datetime | None, 
     period.held = {k: r for k, r in walk.decided.items() if r.body.disposition == Disposition.HOLD}
     period.undecided = {k: files for k, files in walk.newest.items() if k not in walk.decided}
     period.reasons = _rank_reasons(period.standing, walk.newest)
+    # The nearest to their limits first: only so many are drawn
     period.series = sorted(walk.series.values(), key=lambda s: -s.worst)
     return period
 

@@ -136,6 +136,7 @@ def _write_story(store: Store, story: PartStory, target: Path, *, file: str | No
 def _write(target: Path, page: str) -> None:
     try:
         make_folder(target.parent)
+        # A file name that is no Unicode comes with surrogates, which UTF-8 cannot hold
         write_synced(target, page.encode("utf-8", "replace"))
     except OSError as error:
         raise UsageError(f"{printable(target)}: cannot be written: {error.strerror}") from error

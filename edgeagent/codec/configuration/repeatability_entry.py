@@ -50,6 +50,7 @@ def set_repeatability(text: str, found: RepeatabilityEntry, file: str) -> str:
         after = tomllib.loads(changed)
     except tomllib.TOMLDecodeError:
         after = {}
+    # The text was changed by patterns: only what reads back as exactly the wanted change is let through
     wanted = {**table, "repeatability": merged, "repeatability_dof": dof}
     if after != {**before, "uncertainty": wanted}:
         raise ConfigError(file, "uncertainty.repeatability", "written in a way that has to be changed by hand")
@@ -66,6 +67,7 @@ def _set(text: str, line: str, dof: str, end: str) -> str:
     stop = following.start() if following else len(text)
     own = text[heading.end() : stop]
     remark = ""
+    # One inline table on one line; whatever is written otherwise is left to a person
     table = r"\{(?:\"[^\"\r\n]*\"|[^\"}\r\n])*\}"
     old = re.search(rf"^[ \t]*repeatability[ \t]*=[ \t]*{table}[ \t]*(#[^\r\n]*)?", own, re.MULTILINE)
     if old is None:

@@ -86,6 +86,7 @@ def flank_motion(
         scale_u=scale_uncertainty(left, rules, max(spectra, key=lambda s: len(s.upr)).upr),
     )
     shift_rad = normal_plane_shift_rad(thread, rises=rises, tip_radius_mm=tip_mm)
+    # Both planes are computed: what differs between them is doubt that the verdicts must know of
     touched = combine(shift_rad=shift_rad)
     combined, elsewhere = (touched, None) if plane == "normal" else (combine(shift_rad=0.0), touched)
     greatest = greatest_orders(combined, _ORDERS)

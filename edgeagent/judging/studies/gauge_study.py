@@ -89,6 +89,7 @@ def _study(values: Sequence[Observation], by: str) -> CharacteristicStudy:
         else:
             square = _square(values, by, notes)
             study = anova_study(square)
+            # The constants of the range are tabulated up to ten
             ranges = range_study(square) if max(len(square), len(square[0]), len(square[0][0])) <= 10 else None
     except AnalysisError as error:
         reason = str(error) + (_HINT if asked == "auto" and by != "none" else "")

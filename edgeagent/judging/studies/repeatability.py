@@ -30,6 +30,7 @@ def repeatability_entries(
     made: dict[str, RepeatabilityEntry] = {}
     for part, by_name in found.items():
         pooled = {name: _pooled(members, component) for name, members in by_name.items()}
+        # Four digits: a study of ten parts knows its standard deviation to a tenth at best
         values = {name: float(f"{sd:.4g}") for name, (sd, _) in pooled.items() if sd > 0}
         dof = min((df for sd, df in pooled.values() if sd > 0), default=math.inf)
         made[part] = RepeatabilityEntry(values, dof, component, until[part])
