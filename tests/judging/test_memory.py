@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
+from datetime import datetime
 from itertools import count
 
 import pytest
 from field import ROOT
-from records import record_of
+from records import TIME, record_of
 
 from edgeagent.errors import ConfigError
 from edgeagent.judging.memory import Memory
 from edgeagent.model import Disposition
+from edgeagent.model.records import Unknown
 from edgeagent.rules.part_set import decide
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.configuration import load_configuration
+
+RECORDED_AT = datetime.fromisoformat(TIME).timestamp()
 
 
 class Fold:
@@ -104,3 +109,74 @@ def test_reload_that_leaves_a_certificate_out_is_remembered_until_one_succeeds(t
     assert (fold.memory.certificate_refused is not None) is closes
     fold.record("configuration", {})
     assert fold.memory.certificate_refused is None
+
+
+def visited(position, *records, live_s=60.0, latches=True):
+    """A memory that has read these records from disk, given as (kind, members)."""
+    memory = Memory({}, position, live_s=live_s, latches=latches)
+    for seq, (kind, members) in enumerate(records, 1):
+        memory.visit(record_of(kind, members, seq=seq), f"place {seq}")
+    return memory
+
+
+def decided(serial, disposition="accept", settled_at=RECORDED_AT):
+    return "disposition", {"part": "P", "serial": serial, "disposition": disposition, "settled_at": settled_at}
+
+
+def test_memory_of_an_empty_journal_knows_nothing():
+    memory = visited(None)
+    assert (memory.boot, memory.decided, memory.checkpoint) == (0, 0, 0)
+    assert (memory.last_disposition, memory.cursor, memory.answered) == (None, None, set())
+
+
+def test_newest_disposition_is_remembered_by_its_number_and_the_start_by_its_boot():
+    memory = visited(None, ("start", {"boot": 7}), decided("1"), decided("2"), ("stop", {}))
+    assert (memory.boot, memory.decided) == (7, 3)
+
+
+def test_last_disposition_that_the_line_has_is_the_newest_up_to_the_position():
+    records = [decided("1"), decided("2"), ("checkpoint", {"published": 0}), decided("3")]
+    for position, seq in ((1, 1), (2, 2), (3, 2), (4, 4)):
+        memory = visited(position, *records)
+        assert memory.last_disposition.seq == seq
+        assert memory.cursor == f"place {position}"
+    assert visited(0, *records).last_disposition is None
+
+
+def test_where_the_position_is_lost_the_journal_s_own_notes_stand_in_for_it():
+    records = [decided("1"), decided("2"), ("checkpoint", {"published": 1}), decided("3")]
+    memory = visited(None, *records)
+    assert (memory.checkpoint, memory.last_disposition.seq) == (1, 1)
+    memory = visited(None, *records, ("stop", {"published": 4}), ("checkpoint", {"published": 2}))
+    assert (memory.checkpoint, memory.last_disposition.seq) == (4, 4), "notes never go back"
+    memory = visited(None, *records, ("checkpoint", {"published": 2}), ("checkpoint", {"published": 3}))
+    assert memory.last_disposition.seq == 2
+
+
+def test_acknowledgements_behind_the_position_are_remembered():
+    records = [decided("1", "hold"), decided("2", "hold"), decided("3", "hold")]
+    records += [("acknowledgement", {"seq": seq, "matched": seq != 3}) for seq in (1, 2, 3)]
+    assert visited(1, *records).answered == {2}
+    assert visited(0, *records).answered == {1, 2}
+    assert visited(None, *records).answered == {1, 2}
+    assert visited(None, *records, ("checkpoint", {"published": 1})).answered == {2}
+    assert visited(None, *records, ("checkpoint", {"published": 2})).answered == set()
+
+
+@pytest.mark.parametrize(("late_s", "value"), [(0.0, 1), (59.0, 1), (60.0, 1), (60.1, 0), (500.0, 0)])
+def test_lamp_takes_over_what_reached_the_line_in_time(late_s, value):
+    memory = visited(None, decided("1", "reject", RECORDED_AT - late_s))
+    assert memory.lamp.value == value
+
+
+def test_acknowledged_reject_shows_no_longer_and_one_that_does_not_latch_until_the_next_part():
+    reject, answer = decided("1", "reject"), ("acknowledgement", {"seq": 1})
+    assert visited(None, reject, answer).lamp.value == 0
+    assert visited(None, reject, decided("2")).lamp.value == 1
+    assert visited(None, reject, decided("2"), latches=False).lamp.value == 0
+
+
+def test_record_of_a_later_version_changes_nothing():
+    memory = visited(None, decided("1"))
+    memory.visit(replace(record_of("stop", seq=2), body=Unknown(kind="new", body=b"{}")), "place 2")
+    assert memory.decided == 1

@@ -80,6 +80,11 @@ def test_line_acknowledges_by_plain_digits_and_by_nothing_else(payload, seq):
     assert acknowledged_seq(payload) == seq
 
 
+def test_first_period_begins_at_the_zero_of_the_clock():
+    assert sort_out(Unmatched(), [], (), PERIOD_S)[0] == Unmatched(0.0)
+    assert sort_out(Unmatched(), [], (), PERIOD_S + 0.5)[0] == Unmatched(PERIOD_S + 0.5)
+
+
 def test_period_begins_with_its_first_acknowledgement_and_lasts_to_its_end():
     begun, _ = sort_out(Unmatched(0.0), [Asked(0, "x")], (), 100.0)
     assert (begun.since, begun.recorded, begun.counted) == (100.0, 1, 0)

@@ -780,3 +780,27 @@ def test_record_that_waits_just_as_long_as_stated_is_not_behind():
     assert BEHIND not in machine.state.lamp.faults
     machine.tick(0.01)
     assert BEHIND in machine.state.lamp.faults
+
+
+def test_same_reason_in_other_bytes_of_memory_is_reported_once():
+    machine = Machine(end=1)
+    for _ in range(2):
+        machine.give(d.Unreachable(machine.now, "no " + str(machine.state.phase is Phase.CONNECTING)))
+        machine.tick(PAUSE_MAX_S)
+    assert reports(machine.actions) == ["connection-failed"]
+
+
+def test_stop_without_a_connection_leaves_the_lamp_at_fault():
+    for machine in (Machine(), Machine(end=1)):
+        machine.give(d.Stop(NOW))
+        assert machine.state.phase is Phase.STOPPED
+        assert STOPPED in machine.state.lamp.faults
+
+
+def test_start_keeps_the_marks_of_what_is_undelivered_alone():
+    machine = Machine()
+    machine.give(d.Appended(NOW + 1.0, 3, 0))
+    machine.give(d.Appended(NOW + 2.0, 5, 0))
+    machine.give(d.Appended(NOW + 3.0, 7, 0))
+    machine.give(d.Start(NOW + 4.0, 5, "there", Lamp(), frozenset(), None))
+    assert machine.state.marks == ((7, NOW + 3.0),)

@@ -13,7 +13,9 @@ from edgeagent.rules.gate import (
     CLOCK_TOLERANCE_S,
     Sighting,
     Verified,
+    clock_doubt,
     closed_reason,
+    counted_from,
     later_sighting,
     noted,
     since_failure,
@@ -197,3 +199,61 @@ def test_later_measurement_of_a_wave_counts_whatever_is_recorded_later():
     assert later_sighting(None, failed) is failed
     assert later_sighting(failed, earlier) is failed
     assert later_sighting(earlier, failed) is failed
+
+
+@pytest.mark.parametrize("certificate", ["a", "b", "d", "e"])
+def test_every_other_certificate_than_the_one_that_judged_closes_the_gate(certificate):
+    assert "was changed since" in reason(certificate=certificate)
+
+
+def test_clock_is_doubted_beyond_its_tolerance_and_not_at_it():
+    assert clock_doubt(AT + CLOCK_TOLERANCE_S, AT, None) is None
+    assert clock_doubt(AT + CLOCK_TOLERANCE_S + 36.0, AT, None) == said_reason(
+        Code.CLOCK_AHEAD, clock_h=(CLOCK_TOLERANCE_S + 36.0) / 3600
+    )
+    assert clock_doubt(AT - CLOCK_TOLERANCE_S, AT, AT) is None
+    assert clock_doubt(AT - CLOCK_TOLERANCE_S - 36.0, AT, AT) == said_reason(
+        Code.CLOCK_BACK, clock_h=(CLOCK_TOLERANCE_S + 36.0) / 3600
+    )
+    assert clock_doubt(AT - 1e6, AT, None) is None, "an old file is no doubtful one"
+    assert reason(age_h=-CLOCK_TOLERANCE_S / 3600) is None
+
+
+def counted(missing, seen, *, at_h=2.0, window_h=2.0, partial=False, certificate="c"):
+    found = counted_from(missing, seen, certificate, AT + 3600 * at_h, 3600 * window_h, partial=partial)
+    return None if found is None else (found - AT) / 3600
+
+
+def sighting(hours, *, passed=True, partial=False, certificate="c"):
+    return Sighting(AT + 3600 * hours, certificate, passed, 1, partial)
+
+
+@pytest.mark.parametrize(
+    ("seen", "options", "from_h"),
+    [
+        ({36: sighting(1.0)}, {}, 1.0),
+        ({36: sighting(3.0)}, {}, 2.0),
+        ({36: sighting(0.0)}, {}, 0.0),
+        ({36: sighting(4.0)}, {}, 2.0),
+        ({36: sighting(-0.1)}, {}, None),
+        ({36: sighting(4.1)}, {}, None),
+        ({}, {}, None),
+        ({90: sighting(1.0)}, {}, None),
+        ({36: sighting(1.0, passed=False)}, {}, None),
+        ({36: sighting(1.0, certificate="d")}, {}, None),
+        ({36: sighting(1.0, partial=True)}, {"partial": True}, 1.0),
+        ({36: sighting(1.0)}, {"partial": True}, None),
+        ({36: sighting(-0.1, partial=True)}, {"partial": True}, None),
+        ({36: sighting(1.0, partial=True)}, {}, 1.0),
+    ],
+)
+def test_missing_wave_counts_where_another_file_showed_it_well_in_time_and_by_the_same_certificate(
+    seen, options, from_h
+):
+    assert counted([36], seen, **options) == (None if from_h is None else pytest.approx(from_h))
+
+
+def test_set_counts_from_its_oldest_file_and_only_with_all_of_its_waves():
+    assert counted([], {}) == pytest.approx(2.0)
+    assert counted([36, 90], {36: sighting(1.0), 90: sighting(0.5)}) == pytest.approx(0.5)
+    assert counted([36, 90], {36: sighting(1.0)}) is None

@@ -470,3 +470,19 @@ def test_average_and_range_of_a_small_example_is_worked_out_by_hand():
 def test_number_that_is_not_finite_is_named_by_its_place_in_the_square():
     with pytest.raises(TraceRangeError, match="value 2 is not a finite number"):
         two_way([[[1.0, 2.0], [math.inf, 1.0]], [[1.0, 2.0], [1.0, 2.0]]])
+
+
+def test_study_of_no_parts_says_what_it_needs():
+    for study in (two_way, range_study):
+        with pytest.raises(AnalysisError, match="needs"):
+            study([])
+
+
+def test_interaction_that_is_estimated_below_zero_adds_nothing_to_the_degrees_of_freedom_of_the_gauge():
+    # Mean squares by hand: operators 8 (means 1 and 3), interaction 0, trials 2; at 1.0 nothing is pooled
+    study = anova_study([[[0.0, 2.0], [2.0, 4.0]], [[0.0, 2.0], [2.0, 4.0]]], pool_above=1.0)
+    assert study.floored == ("interaction",)
+    operator, error = 8.0 / 4, 2.0 * (1 - 0.0)
+    both = 0.0
+    wanted = (operator + error + both) ** 2 / (operator**2 / 1 + error**2 / 4)
+    assert study.gauge_degrees_of_freedom == pytest.approx(wanted)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import recorded
 from edgeagent.model.records import PartSource
-from edgeagent.rules.part_set import FeatureResult, PartSet, decide, disposed, expires_at, measured
+from edgeagent.rules.part_set import FeatureResult, PartSet, decide, disposed, expires_at, measured, standing
 from edgeagent.rules.sentences import sentence, sentences
 
 ACCEPT, REJECT, HOLD = Disposition.ACCEPT, Disposition.REJECT, Disposition.HOLD
@@ -170,3 +171,44 @@ def test_doubt_about_the_order_ends_with_a_measurement_that_is_newest_by_both():
         result("left-flank", ACCEPT, 6, measured_at=90.0),
     )
     assert decide(state, 200.0, WAIT_S).disposition == ACCEPT
+
+
+def test_time_of_a_set_begins_with_its_first_trace_and_anew_when_a_decided_part_is_measured_again():
+    state = measured(PartSet("P", "1"), result("left-flank", ACCEPT), BOTH, 100.0)
+    assert state.since == 100.0
+    state = measured(state, result("left-flank", ACCEPT, 2, 200.0), BOTH, 200.0)
+    assert state.since == 100.0, "a trace that is measured again gives no more time"
+    state = disposed(state, HOLD, 3)
+    assert measured(state, result("right-flank", ACCEPT, 4, 900.0), BOTH, 900.0).since == 900.0
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "stands"),
+    [
+        (None, 50.0, 2),
+        (50.0, None, 2),
+        (None, None, 2),
+        (50.0, 50.0, 2),
+        (50.0, 60.0, 2),
+        (60.0, 50.0, 1),
+    ],
+)
+def test_later_measurement_stands_and_where_a_clock_says_nothing_the_later_file(before, after, stands):
+    state = after_two(
+        result("left-flank", ACCEPT, 1, 100.0, before), result("left-flank", ACCEPT, 2, 110.0, after)
+    )
+    assert state.results["left-flank"].seq == stands
+
+
+def after_two(first, second):
+    return measured(measured(PartSet("P", "1"), first, ("left-flank",), 100.0), second, ("left-flank",), 110.0)
+
+
+def test_complete_set_stands_for_itself_whatever_was_announced_and_an_incomplete_one_for_nothing():
+    assert standing(after(result("left-flank", ACCEPT))) is None
+    whole = after(result("left-flank", ACCEPT), result("right-flank", HOLD))
+    disposition, reasons = standing(whole)
+    assert (disposition, len(reasons)) == (HOLD, 1)
+    assert standing(disposed(whole, ACCEPT, 9)) == (disposition, reasons)
+    assert standing(after(result("left-flank", REJECT)))[0] == REJECT
+    assert standing(after(result("left-flank", ACCEPT), result("right-flank", ACCEPT))) == (ACCEPT, ())

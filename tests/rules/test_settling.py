@@ -215,3 +215,13 @@ def test_file_is_whole_when_somebody_has_ended_it_or_nobody_goes_on(waiting, now
 def test_without_patterns_no_name_is_temporary():
     assert not matches("a.tmp", ())
     assert not matches("", ())
+
+
+def test_one_byte_is_no_empty_file():
+    one = replace(LOOK, size=1)
+    assert settled(seen((10.0, one), (10.1, one)), 10.1, replace(PATIENCE, settle_s=0.0))
+    assert settles_at(seen((10.0, one)), PATIENCE) == pytest.approx(10.3)
+
+
+def test_file_that_nobody_touched_for_long_is_whole_and_stays_so():
+    assert whole(Waiting(LOOK, 10.0), 10.0 + 10 * PATIENCE.unclosed_s, PATIENCE)

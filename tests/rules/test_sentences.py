@@ -1,0 +1,161 @@
+"""Reasons in words: each code has its sentence, whatever a record brings along it is shown and never fatal."""
+
+from __future__ import annotations
+
+import pytest
+
+from edgeagent.model.reasons import Code, Reason, reason
+from edgeagent.rules.sentences import LONGEST, hours, plain_sentence, sentence, sentences
+
+VALUE = {
+    "name": "roundness_total", "instance": "", "value": 0.95, "unit": "um", "expanded_uncertainty": 0.2,
+    "lower": None, "upper": 1.0,
+}  # fmt: skip
+WAVE = {"certificate": "C-2291", "wave": 1, "upr": 180}
+GAUGE = {"instrument": "gauge-1", "seq": 7}
+
+
+@pytest.mark.parametrize(
+    ("code", "values", "words"),
+    [
+        (Code.RECORDED, {"text": "as it stands"}, "as it stands"),
+        (Code.MORE, {"count": 3}, "and 3 more"),
+        (Code.OUTSIDE_LIMIT, VALUE, "roundness_total = 0.95 ± 0.2 µm is outside its upper limit 1"),
+        (Code.UNDECIDABLE, VALUE, "roundness_total = 0.95 ± 0.2 µm: too close to the upper limit 1 to decide"),
+        (
+            Code.NEAR_LIMIT,
+            {**VALUE, "lower": 0.5, "upper": None, "expanded_uncertainty": None, "unit": "1"},
+            "roundness_total = 0.95 is near its lower limit 0.5",
+        ),
+        (
+            Code.NEAR_LIMIT,
+            {**VALUE, "name": "harmonic_amplitude", "instance": "37", "unit": "nm", "lower": 0.1},
+            "harmonic_amplitude 37 UPR = 0.95 ± 0.2 nm is near its lower limit 0.1, upper limit 1",
+        ),
+        (
+            Code.NO_VALUE,
+            {**VALUE, "name": "harmonic_amplitude"},
+            "harmonic_amplitude: no value, though the recipe limits it",
+        ),
+        (Code.CHECK_FAILED, {"check": "spikes", "note": "1 sample"}, "spikes: 1 sample"),
+        (
+            Code.UNKNOWN_FEATURE,
+            {"asked": "bore", "part": "P", "known": []},
+            "feature bore is not in the recipe of P, which has nothing",
+        ),
+        (
+            Code.UNKNOWN_FEATURE,
+            {"asked": "bore", "part": "P", "known": ["left", "right"]},
+            "feature bore is not in the recipe of P, which has left, right",
+        ),
+        (
+            Code.WAVE_ELSEWHERE,
+            {**WAVE, "elsewhere": "fine"},
+            "certificate C-2291: wave[1].upr: 180 UPR is not in this file but in feature fine",
+        ),
+        (
+            Code.WAVE_BEYOND_RANGE,
+            {**WAVE, "range_upr": 90, "file": "MW-03.toml"},
+            "MW-03.toml: certificate C-2291: wave[1].upr: 180 UPR lies above the trace's range of 90 UPR",
+        ),
+        (
+            Code.SET_INCOMPLETE,
+            {"timeout_s": 900.0, "missing": ["inside"]},
+            "incomplete after 900 s: missing inside",
+        ),
+        (
+            Code.GATE_CLOCKS,
+            {**GAUGE, "doubt": "clock-ahead", "clock_h": 1.5},
+            "gate: clocks of the verifications of gauge-1 disagree: "
+            "it was measured 1.5 h after it was recorded (record 7)",
+        ),
+        (Code.GATE_FAILED, GAUGE, "gate: the last verification of gauge-1 failed (record 7)"),
+        (
+            Code.GATE_TOO_OLD,
+            {"instrument": "gauge-1", "age_h": 25.04, "allowed_h": 24.0},
+            "gate: the verification of gauge-1 is 25.0 h old, allowed are 24 h",
+        ),
+        (
+            Code.GATE_AFTER_FAILURE,
+            {**GAUGE, "trace": "profile", "ground": "waves-missing"},
+            "gate: profile was measured after a verification that lacks certified waves of gauge-1 (record 7)",
+        ),
+        (
+            Code.GATE_BEFORE_FAILURE,
+            {**GAUGE, "trace": "profile", "ground": "clock"},
+            "gate: profile was measured before a verification of doubtful time of gauge-1 (record 7): "
+            "nobody knows since when it was wrong",
+        ),
+        (
+            Code.VERIFICATION_CLOCK,
+            {"file": "a.txt", "doubt": "clock-back", "clock_h": 2.0},
+            "a.txt: header measured_at: it was measured 2.0 h before the one that was recorded earlier",
+        ),
+        (
+            Code.ACCEPTED_SINCE,
+            {"since": 6, "parts": ["P 2", "P 1"], "more": 3},
+            "accepted since the verification of record 6 passed, and to be looked at again: "
+            "P 2, P 1, and 3 more",
+        ),
+        (
+            Code.ACCEPTED_SINCE,
+            {"since": 0, "parts": ["P 1"], "more": 0},
+            "accepted since the beginning, and to be looked at again: P 1",
+        ),
+        (Code.HELD_FOR_MORE, {"others": ["a", "b"]}, "held for more than the gate: a; b"),
+        (Code.NOT_A_REQUEST, {}, "not a request"),
+        (Code.NOT_A_REQUEST, {"text": "no JSON"}, "not a request: no JSON"),
+    ],
+)
+def test_reason_in_words(code, values, words):
+    assert sentence(reason(code, **values)) == words
+
+
+def test_reason_of_a_part_begins_with_its_trace_and_the_gate_s_says_so():
+    failed = reason(Code.GATE_FAILED, **GAUGE)
+    assert sentence(failed.about("profile")).startswith("profile: gate: the last verification")
+    assert plain_sentence(failed.about("profile")) == "the last verification of gauge-1 failed (record 7)"
+    assert sentence(reason(Code.MORE, count=1).about("profile")) == "profile: and 1 more"
+    assert sentences([reason(Code.MORE, count=1), reason(Code.MORE, count=2)]) == ("and 1 more", "and 2 more")
+
+
+def test_code_of_a_later_version_is_shown_with_its_parameters():
+    assert sentence(Reason("made-of-cheese", {"kind": "blue", "age": 3})) == "made-of-cheese (kind blue, age 3)"
+    assert sentence(Reason("made-of-cheese")) == "made-of-cheese"
+
+
+@pytest.mark.parametrize("values", [{}, {"count": None}, {"timeout_s": "long", "missing": []}])
+def test_known_code_with_other_parameters_is_shown_with_those_and_stops_nobody(values):
+    told = sentence(Reason(Code.SET_INCOMPLETE.value, values))
+    assert told.startswith("set-incomplete")
+    assert all(f"{name} {value}" in told for name, value in values.items())
+
+
+def test_every_code_has_a_sentence_of_its_own():
+    everything = {
+        **VALUE, **WAVE, **GAUGE, "text": "t", "count": 1, "check": "c", "note": "n", "part": "p",
+        "serial": "s",
+        "asked": "a", "known": ["k"], "kind": "k", "wanted": "w", "artefact": "MW-03", "valid_until": "d",
+        "elsewhere": "e", "range_upr": 9, "amplitude_nm": 1.0, "certified_nm": 2.0, "before": 1,
+        "disposition": "hold", "standing": "accept", "timeout_s": 1.0, "missing": ["m"], "features": ["f"],
+        "clock_h": 1.0, "doubt": "clock-ahead", "age_h": 1.0, "allowed_h": 1.0, "ahead_h": 1.0, "trace": "t",
+        "ground": "failed", "since": 1, "parts": ["p"], "more": 0, "file": "f", "seconds": 1.0, "who": "w",
+        "why": "y", "others": ["o"], "live_s": 1.0, "age_s": 1.0,
+    }  # fmt: skip
+    for code in Code:
+        told = plain_sentence(Reason(code.value, everything))
+        assert not told.startswith(f"{code.value} ("), f"{code} has no sentence, or other parameters"
+
+
+def test_sentence_is_no_longer_than_a_line_can_bear():
+    fits, cut = "x" * LONGEST, "x" * (LONGEST + 1)
+    assert sentence(reason(Code.RECORDED, text=fits)) == fits
+    assert sentence(reason(Code.RECORDED, text=cut)) == "x" * (LONGEST - 3) + "..."
+    assert len(sentence(reason(Code.RECORDED, text=fits).about("profile"))) == LONGEST
+
+
+@pytest.mark.parametrize(
+    ("value", "words"), [(1.0, "1.0 h"), (25.04, "25.0 h"), (0.99, "59 min"), (0.0, "0 min")]
+)
+def test_span_of_time_is_said_in_hours_or_minutes(value, words):
+    assert hours(value) == words
