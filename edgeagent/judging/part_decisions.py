@@ -45,12 +45,24 @@ def part_entries(
     both are written with one sync.
     """
     state = measured(memory.part_set(*body.trace.of_part), feature_result(seq, body), body.required, now)
-    return decision_entries(state, memory, configuration, now)
+    # Whether its time is up is not for the wall clock to say, which may have been set since.
+    return decision_entries(state, memory, configuration, now, timeout_s=math.inf)
 
 
-def decision_entries(state: PartSet, memory: Memory, configuration: Configuration, now: float) -> Entries:
-    """The disposition record of a part, if there is something new to say; the gate may turn it into a hold."""
-    decision = decide(state, now, configuration.settings.decision.set_timeout_s)
+def decision_entries(
+    state: PartSet,
+    memory: Memory,
+    configuration: Configuration,
+    now: float,
+    *,
+    timeout_s: float | None = None,
+) -> Entries:
+    """The disposition record of a part, if there is something new to say; the gate may turn it into a hold.
+
+    ``timeout_s`` is how long an incomplete set may wait by ``now``, if not as configured.
+    """
+    given_s = configuration.settings.decision.set_timeout_s if timeout_s is None else timeout_s
+    decision = decide(state, now, given_s)
     if decision is None:
         return []
     gate = None

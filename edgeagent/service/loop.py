@@ -49,8 +49,8 @@ from edgeagent.model.records import (
     Recovery,
     Stop,
 )
-from edgeagent.rules.part_set import expires_at
 from edgeagent.service.files_at_work import FilesAtWork, Work
+from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.service.intake import FAULTS, Intake
 from edgeagent.service.line import Line
 from edgeagent.service.mailbox import Mailbox
@@ -96,6 +96,7 @@ class Service:
         settings, store = configuration.settings, configuration.store
         self._archive = Archive(store / "archive")
         self._requests = RequestFolder(store)
+        self._house = Housekeeping(store, settings.store.free_min, clock)
         self._writer = JournalWriter(
             store / "journal", clock, segment_bytes=int(settings.store.segment_mb * 1e6)
         )
@@ -231,7 +232,7 @@ class Service:
         if now >= next_beat:
             self._publisher.heartbeat()
             self._notifier.tell("WATCHDOG=1")
-            self._expire_sets()
+            self._keep_house()
             self._take_requests()
             self._line.beat()
             if self.watcher is not None:
@@ -358,16 +359,13 @@ class Service:
         self._append([replace(body, holds=should_be_trace(file, self._configuration))])
         self._log.warning("quarantined", name=file.name, reason=body.reason[:300])
 
-    def _expire_sets(self) -> None:
-        now = self._clock.now().timestamp()
-        timeout = self._configuration.settings.decision.set_timeout_s
-        for key in sorted(self._memory.waiting_sets):
-            state = self._memory.sets[key]
-            due = expires_at(state, timeout)
-            if due is not None and now >= due:
-                entries = decision_entries(state, self._memory, self._configuration, now)
-                if entries:
-                    self._append(entries)
+    def _keep_house(self) -> None:
+        for entries in self._house.overdue_sets(self._memory, self._configuration):
+            if entries:
+                self._append(entries)
+        for body in self._house.disk_records():
+            self._append([body])
+            self._log.warning(body.what, reason=body.reason)
 
     def _append(self, entries: Sequence[AnyBody]) -> list[Record]:
         """Write records, fold them into memory, and tell the publisher how far the journal goes."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +14,7 @@ from edgeagent.judging.memory import Memory
 from edgeagent.model.records import Recovery
 from edgeagent.store.archive import Archive
 from edgeagent.store.configuration import StationConfiguration
+from edgeagent.store.files import sweep_temporaries
 from edgeagent.store.journal import JournalWriter
 from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state
 
@@ -68,7 +70,18 @@ def open_journal(
             damaged = f"; the damaged state is kept as quarantine/{aside}" if aside else ""
             reason = f"delivery position rebuilt from the journal{damaged}"
             recovered.append(Recovery(what="state-rebuilt", reason=reason))
+        _sweep(store)
         return OpenedJournal(memory, drift, state, recovered)
+
+
+def _sweep(store: Path) -> None:
+    """Remove the halves of files that an earlier agent was killed over: with the journal's lock, nobody writes.
+
+    Not in requests/, where commands write. What cannot be removed does not keep the agent from starting.
+    """
+    for name in ("archive", "state", "quarantine"):
+        with suppress(OSError):
+            sweep_temporaries(store / name)
 
 
 def _visitor(state: State | None, memory: Memory, drift: DriftWatch | None) -> Callable[[Record, Place], None]:

@@ -78,3 +78,21 @@ def write_synced(path: Path, data: bytes, *, mode: int = 0o644, sync_name: bool 
         raise
     if sync_name:
         sync_folder(path.parent)
+
+
+def sweep_temporaries(folder: Path) -> int:
+    """Remove what `write_synced` left in a folder when it was killed; returns how many.
+
+    Only where nobody else writes, such as before the first write of a start. Raises OSError.
+    """
+    swept = 0
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if (
+                entry.name.startswith(".")
+                and entry.name.endswith(".tmp")
+                and entry.is_file(follow_symlinks=False)
+            ):
+                os.unlink(entry.path)
+                swept += 1
+    return swept

@@ -83,6 +83,7 @@ class StoreSettings(ConfigTable, frozen=True):
 
     folder: Name = "store"
     segment_mb: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 64.0
+    free_min: Annotated[float, msgspec.Meta(ge=0, lt=1)] = 0.1
 
 
 class Tls(ConfigTable, frozen=True):
