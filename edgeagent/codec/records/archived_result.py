@@ -54,7 +54,7 @@ class ArchivedResult(msgspec.Struct, frozen=True, kw_only=True):
     details: Mapping[str, Any] = {}
 
 
-class _Schema(msgspec.Struct):
+class _Schema(msgspec.Struct, frozen=True):
     schema: str = ""
 
 

@@ -72,7 +72,7 @@ _END = b'"}'
 _MEMBERS = ("seq", "time", "kind", "prev", "body")
 
 
-class _Line(msgspec.Struct):
+class _Line(msgspec.Struct, frozen=True):
     """All of a line but its hash."""
 
     seq: int
@@ -82,7 +82,7 @@ class _Line(msgspec.Struct):
     body: msgspec.Raw
 
 
-class _What(msgspec.Struct):
+class _What(msgspec.Struct, frozen=True):
     what: str = ""
 
 
