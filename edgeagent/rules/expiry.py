@@ -11,14 +11,14 @@ from edgeagent.rules.outbox import Outgoing
 
 
 def with_expiry(
-    messages: Sequence[Outgoing], expires_at: float, *, now: float, beat: int
+    messages: Sequence[Outgoing], expires_at: float, *, now: float, beat: int, store: str
 ) -> tuple[Outgoing, ...]:
     """A disposition's messages with the time (POSIX seconds) at which it ceases to act, and its lasting copy.
 
     The broker forgets the live message then; ``expires_at`` in it is for receivers with a clock, and
     ``expires_beat`` for those that only count heartbeats: the last count at which it acts. Sent again, it keeps
     the same time; one that is past it says ``late`` and never expires, since it does not act. ``decided`` is
-    the same JSON for databases; nothing acts on it, and it never expires.
+    the same JSON for databases; nothing acts on it, and it never expires. ``store`` says which agent's it is.
     """
     done: list[Outgoing] = []
     for message in messages:
@@ -26,7 +26,7 @@ def with_expiry(
             done.append(message)
             continue
         stated = datetime.fromtimestamp(expires_at, UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-        payload = {**message.payload, "expires_at": stated}
+        payload = {**message.payload, "store": store, "expires_at": stated}
         if not payload.get("late", False):
             payload["expires_beat"] = beat + math.floor(expires_at - now)
         acts = None if payload.get("late", False) else expires_at

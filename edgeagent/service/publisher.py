@@ -196,7 +196,8 @@ class Publisher:
         if not isinstance(record.body, PartDisposition):
             return found
         beat = self.delivery.boot * BEATS_PER_BOOT + self.delivery.beat
-        return with_expiry(found, record.body.settled_at + self._live_s, now=now, beat=beat)
+        ends = record.body.settled_at + self._live_s
+        return with_expiry(found, ends, now=now, beat=beat, store=self.delivery.store)
 
     def _stamp(self, record: Record) -> dict[str, Any]:
         return {"boot": self._boot, "seq": record.seq, "head": record.hash, "time": record.time}

@@ -14,7 +14,7 @@ _STATEMENT = re.compile(
     r"\s*(?:(IF|ELSIF)\b(.*?)\bTHEN|(ELSE)\b|(END_IF)\s*;|(\w+)\s*:=(.*?);|(\w+)\s*\((.*?)\)\s*;)", re.S
 )
 _VARIABLE = re.compile(r"\s*(\w+)\s*:\s*(\w+)\s*(?::=\s*([^;]+?))?\s*;", re.S)
-_ZERO: dict[str, Any] = {"BOOL": False, "INT": 0, "DINT": 0, "STRING": "", "TIME": 0.0}
+_ZERO: dict[str, Any] = {"BOOL": False, "INT": 0, "DINT": 0, "LINT": 0, "STRING": "", "TIME": 0.0}
 
 
 class OnDelay:

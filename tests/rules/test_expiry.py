@@ -14,7 +14,7 @@ SETTLED, LIVE_S = 1_772_444_467.25, 60.0
 
 
 def dated(message, now, beat=300_000_012):
-    return with_expiry((message, ALARM), SETTLED + LIVE_S, now=now, beat=beat)
+    return with_expiry((message, ALARM), SETTLED + LIVE_S, now=now, beat=beat, store="ab" * 32)
 
 
 def test_live_disposition_says_in_each_way_when_it_ceases_to_act():
