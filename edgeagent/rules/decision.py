@@ -32,6 +32,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -139,8 +140,13 @@ def verdict(
     limit: ScalarLimit | None,
     rule: str | DecisionPolicy,
     degrees_of_freedom: float = math.inf,
+    *,
+    together: int = 1,
 ) -> Verdict:
     """What is known of one value against its limits.
+
+    ``together`` values of one part, such as its turns, meet the same limit: each of them rejects only with a
+    probability that makes the stated one for all of them (Šidák), whatever the policy's family.
 
     ``rule`` is a policy or its text. A value that could not be computed or is not finite is inconclusive
     where a limit asks for it. An unknown uncertainty counts as 0; the result then shows none.
@@ -152,13 +158,13 @@ def verdict(
     if value is None or not math.isfinite(value) or not math.isfinite(u):
         return Verdict.INCONCLUSIVE
     if policy.rule == "capped-risk" and u > 0:
-        found = _by_risk(value, u, limit, policy.risk, degrees_of_freedom)
+        found = _by_risk(value, u, limit, policy.risk, degrees_of_freedom, together)
         return found if found is not None else _with_caution(value, limit)
     guard = _student_factor(guard_factors(policy)[0], degrees_of_freedom) * u
     over = -math.inf if limit.upper is None else value - limit.upper
     under = -math.inf if limit.lower is None else limit.lower - value
     outside = max(over, under)
-    if outside > 0 and outside >= guard:
+    if outside > 0 and outside >= max(guard, _rejecting_factor(policy, together, degrees_of_freedom) * u):
         return Verdict.NONCONFORMING
     if outside > -guard or outside > 0:
         return Verdict.INCONCLUSIVE
@@ -167,12 +173,20 @@ def verdict(
     return _with_caution(value, limit)
 
 
+def _rejecting_factor(policy: DecisionPolicy, together: int, degrees_of_freedom: float) -> float:
+    """Guard band of rejection in standard uncertainties where several values are judged together; 0 for one."""
+    if together < 2 or policy.rule == "simple":
+        return 0.0
+    family = guard_factors(replace(policy, family="sidak"), together)[1]
+    return _student_factor(family, degrees_of_freedom)
+
+
 def _probable(value: float, u: float, limit: ScalarLimit, degrees_of_freedom: float) -> float:
     return conformance_probability(value, u, limit.lower, limit.upper, degrees_of_freedom)
 
 
 def _by_risk(
-    value: float, u: float, limit: ScalarLimit, risk: float, degrees_of_freedom: float
+    value: float, u: float, limit: ScalarLimit, risk: float, degrees_of_freedom: float, together: int
 ) -> Verdict | None:
     """Verdict of the capped risk, None for conforming."""
     if 1.0 - _probable(value, u, limit, degrees_of_freedom) <= risk:
@@ -183,7 +197,8 @@ def _by_risk(
         if low is not None or high is not None
     ]
     inside = min(within, default=1.0)
-    return Verdict.NONCONFORMING if inside <= risk else Verdict.INCONCLUSIVE
+    each = 1.0 - (1.0 - risk) ** (1.0 / together)
+    return Verdict.NONCONFORMING if inside <= each else Verdict.INCONCLUSIVE
 
 
 def _with_caution(value: float, limit: ScalarLimit) -> Verdict:
@@ -256,7 +271,16 @@ def judge(
     """
     rule = _policy(rule)
     limits = (*(plan.scalar_limits if plan else ()), *extra_limits)
-    judged = [_characteristic(q, scalar_limits(limits, q.name, q.instance), rule) for q in analysis.quantities]
+    turns = sum(q.name == "roundness_total" and q.instance.startswith("turn[") for q in analysis.quantities)
+    judged = [
+        _characteristic(
+            q,
+            scalar_limits(limits, q.name, q.instance),
+            rule,
+            turns if q.instance.startswith("turn[") else 1,
+        )
+        for q in analysis.quantities
+    ]
     missing = [_unmeasured(x) for x in limits if not _measured(x, analysis.quantities)]
     spectrum, orders = _judged_waves(analysis, plan, rule, uncertainty_nm, orders_uncertainty_nm)
     harmonics = [
@@ -326,7 +350,9 @@ def _probability(
     return conformance_probability(value, u, lower, upper, degrees_of_freedom)
 
 
-def _characteristic(q: Quantity, limit: ScalarLimit | None, rule: DecisionPolicy) -> Characteristic:
+def _characteristic(
+    q: Quantity, limit: ScalarLimit | None, rule: DecisionPolicy, together: int = 1
+) -> Characteristic:
     lower, upper = (limit.lower, limit.upper) if limit is not None else (None, None)
     low, high = caution_bounds(limit) if limit is not None else (None, None)
     return Characteristic(
@@ -338,7 +364,7 @@ def _characteristic(q: Quantity, limit: ScalarLimit | None, rule: DecisionPolicy
         lower=lower,
         upper=upper,
         caution=high if high is not None else low,
-        verdict=verdict(q.value, q.standard_uncertainty, limit, rule, q.degrees_of_freedom),
+        verdict=verdict(q.value, q.standard_uncertainty, limit, rule, q.degrees_of_freedom, together=together),
         caution_lower=low if high is not None else None,
         conformance_probability=_probability(
             q.value, q.standard_uncertainty, lower, upper, q.degrees_of_freedom

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.harmonics import HarmonicFit, fit_harmonics, turns_of
@@ -70,11 +71,13 @@ def without_stuck(samples: Samples, checks: Sequence[QualityCheck]) -> Samples:
 
 @dataclass(frozen=True, slots=True)
 class TraceFit:
-    """The fit of a trace: ``residual_um`` of all samples, shape (n,), and its robust scatter."""
+    """The fit of a trace: ``residual_um`` of all samples, shape (n,), its robust scatter, and which samples the
+    fit left out as dust."""
 
     fit: HarmonicFit
     residual_um: FloatArray
     scatter_um: float
+    left_out: NDArray[np.bool_]
 
 
 def fit_trace(
@@ -130,4 +133,4 @@ def _fit_without_spikes(
         residual = fit.residual_at(angle, deviation)
     else:
         scatter = quality.robust_scatter_um(residual)
-    return TraceFit(fit, residual, scatter)
+    return TraceFit(fit, residual, scatter, ~kept)

@@ -18,6 +18,7 @@ class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     upr: tuple[Upr, Upr] = (2, 500)
     bands: tuple[tuple[Upr, Upr], ...] = ()
     roughness: RoughnessOptions | None = None
+    turns: Literal["each", "mean"] = "each"
     turns_min: Annotated[float, msgspec.Meta(ge=1)] = 1.0
     turn_agreement_um: Positive = 0.05
     spike_factor: Annotated[float, msgspec.Meta(ge=4)] = 8.0

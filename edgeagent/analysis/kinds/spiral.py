@@ -19,6 +19,7 @@ from edgeagent.analysis.around.trace_checks import (
     contact_point,
     drift_in_one_turn,
 )
+from edgeagent.analysis.around.turns import turn_roundness
 from edgeagent.analysis.around.values import (
     null_values,
     orders_of,
@@ -32,7 +33,7 @@ from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.track.contact import contact_of
 from edgeagent.analysis.track.sensing import contradictions, normal_factor, track_length_mm
 from edgeagent.errors import AnalysisError, InputError
-from edgeagent.model import Analysis, Influences, QualityCheck, Trace
+from edgeagent.model import Analysis, Influences, QualityCheck, Quantity, Trace
 
 COLUMNS = ("angle_deg", "deviation_um")
 OPTIONAL_COLUMNS = ("axial_mm",)
@@ -118,12 +119,15 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
         fit, factor, options, spectrum, request.judged_upr, length_mm, trace.header.tip_radius_mm,
         quantities[1].value or 0.0,
     )  # fmt: skip
+    each: tuple[Quantity, ...] = ()
+    if options.turns == "each":
+        each = turn_roundness(usable, found, factor, upr_low=options.upr[0], upr_high=options.upr[1])
     speed, speed_checks = values_at_speed(fit, factor, options, request.thread, request.running)
     checks += speed_checks
     rough, rough_checks = track_roughness(usable, fit, factor, options, length_mm)
     return Analysis(
         quality=tuple(checks + rough_checks),
-        quantities=quantities + speed + rough,
+        quantities=quantities + each + speed + rough,
         spectrum=spectrum,
         orders=orders_of(fit, factor, upr_high),
         turns=fit.turns,

@@ -1,0 +1,129 @@
+"""Each turn of a spiral is another surface: one turn's dent counts at its own height, noise alone rejects
+none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from eccentric_part import EccentricTrack, waves
+from test_eccentric import thread_of
+
+from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.model import (
+    Analysis,
+    Disposition,
+    MeasurementPlan,
+    Quantity,
+    ScalarLimit,
+    Trace,
+    TraceHeader,
+    Verdict,
+)
+from edgeagent.rules.decision import judge
+
+PER_TURN = 1800
+LOBES = {3: (0.35, 0.0), 40: (0.010, 0.5)}
+
+
+def trace_of(turns, *, dents=(), noise_um=0.01, seed=1, off_um=4.0):
+    """An eccentric thread; ``dents`` are (turn, place in deg, half width in deg, depth in µm) of one turn
+    each."""
+    angle = np.arange(turns * PER_TURN) * (2 * np.pi / PER_TURN)
+    track = EccentricTrack()
+
+    def surface(phi):
+        height = waves(LOBES)(phi)
+        for turn, at, wide, depth in dents:
+            off = np.degrees(phi) - 360 * (turn - 1) - at
+            height = height - depth * np.exp(-0.5 * (off / wide) ** 2)
+        return height
+
+    reading = track.reading_um(angle, surface, np.full(len(angle), track.offset_mm(off_um + 0j)))
+    reading = reading + 1.3 * angle / (2 * np.pi)
+    reading += np.random.default_rng(seed).normal(0, noise_um, len(angle))
+    header = TraceHeader(
+        kind="spiral", feature="left-flank", measured_at=None, part="P", serial="1", tip_radius_mm=0.005
+    )
+    return Trace(header, {"angle_deg": np.degrees(angle), "deviation_um": reading})
+
+
+def analysed(trace, **options):
+    return spiral.analyse(trace, Request(thread_of(), spiral.Options(upr=(2, 100), **options), 100.0))
+
+
+def turns_of(analysis):
+    return [q for q in analysis.quantities if q.name == "roundness_total" and q.instance]
+
+
+def true_ront(dents, points=20_000):
+    """Peak to valley of one turn's surface about its mean and first harmonic, after the Gaussian, by
+    numpy.fft."""
+    phi = 2 * np.pi * np.arange(points) / points
+    height = waves(LOBES)(phi)
+    for at, wide, depth in dents:
+        height = height - depth * np.exp(-0.5 * ((np.degrees(phi) - at) / wide) ** 2)
+    c = np.fft.rfft(height)
+    n = np.arange(len(c))
+    passed = np.where(n < 2, 0.0, 0.5 ** ((n / 100) ** 2))
+    return float(np.ptp(np.fft.irfft(c * passed, points)))
+
+
+@pytest.mark.parametrize("turns", [2, 3, 5])
+@pytest.mark.parametrize("off_um", [0.5, 15.0])
+def test_a_dent_of_one_turn_counts_at_its_own_depth(turns, off_um):
+    # 60° lies at a valley of the three lobes
+    analysis = analysed(trace_of(turns, dents=[(2, 60.0, 8.0, 0.3)], off_um=off_um, noise_um=0.05))
+    found = turns_of(analysis)
+    assert [q.instance for q in found] == [f"turn[{k}]" for k in range(1, turns + 1)]
+    whole, dented = true_ront([]), true_ront([(60.0, 8.0, 0.3)])
+    for k, q in enumerate(found, 1):
+        assert q.value == pytest.approx(dented if k == 2 else whole, abs=2 * q.standard_uncertainty), k
+    assert not [c for c in analysis.quality if not c.ok]
+
+
+def plan(upper):
+    limit = ScalarLimit(characteristic="roundness_total", upper=upper)
+    return MeasurementPlan("left-flank", "spiral", spiral.Options(upr=(2, 100)), (limit,))
+
+
+def test_a_part_whose_mean_hides_a_dent_is_not_accepted_for_that_turn():
+    trace = trace_of(3, dents=[(2, 60.0, 8.0, 0.3)], noise_um=0.04)
+    judged = judge(analysed(trace), plan(0.92), "guarded")
+    verdicts = {c.instance: c.verdict for c in judged.characteristics if c.name == "roundness_total"}
+    # what differs between turns is noise to the mean, so that the dented turn is not proved either way
+    assert verdicts[""] == verdicts["turn[1]"] == verdicts["turn[3]"] == Verdict.CONFORMING
+    assert verdicts["turn[2]"] == Verdict.INCONCLUSIVE
+    assert judged.disposition == Disposition.HOLD
+    mean = analysed(trace, turns="mean")
+    assert turns_of(mean) == []
+    assert judge(mean, plan(0.92), "guarded").disposition == Disposition.ACCEPT
+
+
+@pytest.mark.parametrize(
+    ("u", "verdict"), [(0.05, Verdict.NONCONFORMING), (0.08, Verdict.INCONCLUSIVE), (0.2, Verdict.INCONCLUSIVE)]
+)
+def test_one_turn_of_three_rejects_only_with_the_certainty_of_a_family(u, verdict):
+    # 0.16 over the limit: 2 u of 0.08 would do for one value (1.65), not for the worst of three (2.12)
+    turns = [Quantity("roundness_total", v, "um", f"turn[{k}]", u) for k, v in ((1, 0.4), (2, 1.36), (3, 0.4))]
+    judged = judge(Analysis((), tuple(turns)), plan(1.2), "guarded")
+    assert judged.characteristics[1].verdict == verdict
+
+
+def test_good_parts_with_ordinary_noise_are_neither_held_nor_rejected():
+    for seed in range(60):
+        judged = judge(analysed(trace_of(3, seed=seed)), plan(0.80), "guarded")
+        assert judged.disposition == Disposition.ACCEPT
+
+
+def test_turns_at_their_limit_are_rejected_no_more_often_than_stated():
+    limit = true_ront([])
+    rejected = sum(
+        judge(analysed(trace_of(5, seed=seed, noise_um=0.03)), plan(limit), "guarded").disposition
+        == Disposition.REJECT
+        for seed in range(60)
+    )
+    assert rejected <= 8  # 5 % of 60 are 3; 8 or fewer in 99 of 100 cases
+
+
+def test_one_turn_has_its_mean_alone():
+    assert turns_of(analysed(trace_of(1))) == []
