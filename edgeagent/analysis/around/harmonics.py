@@ -58,7 +58,8 @@ class HarmonicFit:
     shape (upr_max + 1,), order 0 first; ``noise_um`` is the part of it that differs from turn to turn. The
     eccentricity of the trace is ``c_1`` at the first sample, which a tilt moves: ``centred`` is the same with
     c_1 at the middle, and ``eccentricity_uncertainty_um`` that at the first sample.
-    ``residual_um`` has shape (n,): what model, alignment and a closure that counts as drift leave.
+    ``residual_um`` has shape (n,): what model, alignment and a closure that counts as drift leave;
+    ``touched_rad``, of the same shape, where on the part the samples touch.
     ``alignment`` holds the β of the module's model, ``alignment_covariance`` their covariance in µm² for the
     noise at the lowest orders (of the whole residual for one turn), and ``middle_rad`` the angle from which t
     counts.
@@ -66,7 +67,7 @@ class HarmonicFit:
     ``closure_um`` is what a closed profile of less than two turns fails to close by, its slope per turn, with
     ``closure_uncertainty_um``; None for all others. A closure that stands above its noise is drift and counts
     in ``standard_uncertainty_um``. With ``motion`` harmonics are those over the part's own angle, as
-    ``contact`` sees it.
+    ``contact`` sees it. ``orders`` are waves between whole UPR, strongest first.
     """
 
     coefficient: ComplexArray
@@ -76,6 +77,7 @@ class HarmonicFit:
     middle_rad: float
     centred: ComplexArray
     residual_um: FloatArray
+    touched_rad: FloatArray
     turns: float
     noise_from: str
     alignment_covariance: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
@@ -226,7 +228,9 @@ def fit_harmonics(
     if upr_max < 1 or 2 * upr_max + 1 > points / turns:
         raise TraceShapeError(f"{points / turns:.0f} points a turn cannot carry harmonics up to {upr_max} UPR")
     middle = 0.5 * float(angle_rad.min() + angle_rad.max())
-    trace = _Trace(angle_rad, (angle_rad - middle) / (2 * np.pi), deviation_um, alignment)
+    turning = alignment or contact is not None  # only then cosine and sine are needed
+    circle = (np.cos(angle_rad), np.sin(angle_rad)) if turning else None
+    trace = _Trace(angle_rad, (angle_rad - middle) / (2 * np.pi), deviation_um, alignment, circle)
     motion: Motion | None = None
     if contact is not None and contact.taken_out:
         start = _solve(trace, _touch(trace, None, None), min(upr_max, _START_ORDERS))
@@ -273,6 +277,7 @@ class _Trace:
     turn: FloatArray
     deviation_um: FloatArray
     alignment: bool
+    circle: tuple[FloatArray, FloatArray] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,10 +302,9 @@ class _Solution:
 
 def _touch(trace: _Trace, contact: EccentricContact | None, motion: Motion | None) -> Touch:
     if contact is not None and motion is not None:
-        return contact.touch(motion, trace.angle_rad, trace.turn)
-    # Only the alignment's columns need cosine and sine.
-    angle = trace.angle_rad if trace.alignment else trace.angle_rad[:0]
-    return Touch(trace.angle_rad, np.cos(angle), np.sin(angle), np.zeros(0))
+        return contact.touch(motion, trace.angle_rad, trace.turn, trace.circle)
+    cosine, sine = trace.circle or (np.zeros(0), np.zeros(0))
+    return Touch(trace.angle_rad, cosine, sine, np.zeros(0))
 
 
 def _columns(turn: FloatArray, touch: Touch) -> FloatArray:
@@ -447,6 +451,7 @@ def _with_uncertainty(
         middle_rad=middle_rad,
         centred=solution.coefficient,
         residual_um=residual,
+        touched_rad=touch.angle_rad,
         turns=turns,
         noise_from="residual" if between is None else "between harmonics",
         alignment_covariance=covariance,

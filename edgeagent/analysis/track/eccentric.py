@@ -109,9 +109,18 @@ class EccentricContact:
         middle = 2 * complex(np.conj(coefficient[1] + share * first.offset_um))
         return self.motion(middle, growth_um + 2 * complex(np.conj(share * first.growth_um)))
 
-    def touch(self, motion: Motion, angle_rad: FloatArray, turn: FloatArray) -> Touch:
-        """Where samples at spindle angles touch; ``turn`` counts turns from the trace's middle, shape (n,)."""
-        cos, sin = np.cos(angle_rad), np.sin(angle_rad)
+    def touch(
+        self,
+        motion: Motion,
+        angle_rad: FloatArray,
+        turn: FloatArray,
+        circle: tuple[FloatArray, FloatArray] | None = None,
+    ) -> Touch:
+        """Where samples at spindle angles touch; ``turn`` counts turns from the trace's middle, shape (n,).
+
+        ``circle`` are cosine and sine of the angles where they are known already.
+        """
+        cos, sin = circle or (np.cos(angle_rad), np.sin(angle_rad))
         x_um = motion.offset_um.real + motion.growth_um.real * turn
         y_um = motion.offset_um.imag + motion.growth_um.imag * turn
         towards = x_um * cos + y_um * sin
