@@ -26,6 +26,7 @@ from edgeagent.judging.drift import (
     belongs,
     from_result,
     harmonic_of,
+    is_turn,
     observations,
     split_label,
 )
@@ -189,7 +190,7 @@ def _harmonics(characteristic: str | None) -> frozenset[int] | None:
 
 def _wanted(listed: Iterable[SeriesValue], characteristic: str | None) -> list[SeriesValue]:
     if characteristic is None:
-        return list(listed)
+        return [c for c in listed if not is_turn(c.instance)]
     name, instance = split_label(characteristic)
     return [c for c in listed if belongs(c, name, instance)]
 

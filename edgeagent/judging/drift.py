@@ -168,8 +168,18 @@ def _series_instance(c: SeriesValue) -> str:
 
 
 def belongs(c: SeriesValue, name: str, instance: str | None) -> bool:
-    """Whether a characteristic is of that name and, where one is given, of that instance or series."""
+    """Whether a characteristic is of that name and, where one is given, of that instance or series.
+
+    A single turn is meant only where it is named: the mean surface stands for the part.
+    """
+    if instance is None and is_turn(c.instance):
+        return False
     return c.name == name and instance in (None, c.instance, _series_instance(c))
+
+
+def is_turn(instance: str | None) -> bool:
+    """Whether an instance names one turn of a trace: ``turn[2]``."""
+    return (instance or "").startswith("turn[")
 
 
 def split_label(label: str) -> tuple[str, str | None]:
@@ -242,6 +252,8 @@ def applies(watched: Watched, key: SeriesKey) -> bool:
     name, instance = split_label(key.label)
     wanted_name, wanted_instance = split_label(watched.characteristic)
     if name != wanted_name or (wanted_instance is not None and instance != wanted_instance):
+        return False
+    if wanted_instance is None and is_turn(instance):
         return False
     if watched.upr_min is not None and not (
         instance and instance.isdigit() and int(instance) >= watched.upr_min
