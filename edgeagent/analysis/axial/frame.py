@@ -25,7 +25,7 @@ from edgeagent.model import FloatArray, IntArray
 
 MIN_FLANK_POINTS = 10
 _SAMPLE = 160
-_LARGE_SAMPLE = 12_800
+_LARGE_SAMPLE = 6_400
 """Points of all left, or all right, flanks together."""
 _FREE_ROUNDS = 4
 _MAX_ROUNDS = 60
@@ -77,7 +77,8 @@ class Frame:
     """Axis, lead and balls of all grooves; arrays of shape (n,).
 
     ``x_mm`` and ``z_mm`` are the balls' centres as recorded, ``along_mm`` and ``radius_mm`` the same along
-    and from the axis, ``side`` the code of their side.
+    and from the axis, ``side`` the code of their side; ``number`` counts them on their side, ``start`` is the
+    start that they belong to.
     """
 
     axis: Axis
@@ -87,6 +88,8 @@ class Frame:
     side: FloatArray
     along_mm: FloatArray
     radius_mm: FloatArray
+    number: IntArray
+    start: IntArray
 
 
 def make_frame(
@@ -114,7 +117,7 @@ def make_frame(
     along, across = axis.aligned(x_mm, z_mm)
     grid = fit_grid(along, side, pitch_mm=rough_pitch(along, side, nominal.pitch_mm), starts=nominal.starts)
     lead = nominal.lead_mm if grid.pitch_mm is None else grid.pitch_mm * nominal.starts
-    return Frame(axis, lead, x_mm, z_mm, side, along, side * across)
+    return Frame(axis, lead, x_mm, z_mm, side, along, side * across, grid.number, grid.start)
 
 
 def rough_pitch(along_mm: FloatArray, side: FloatArray, nominal_mm: float) -> float:
@@ -245,16 +248,14 @@ def _next_plane(frame: Frame, arcs: FloatArray, nominal: Nominal, response: Resp
     if response is None or frame.axis.tilt_uncertainty_rad is None or nominal.plane is not None:
         # Without a tilt of its own, a tilted axis would be taken for an offset.
         return frame.axis.plane
-    rough = rough_pitch(frame.along_mm, frame.side, nominal.pitch_mm)
-    grid = fit_grid(frame.along_mm, frame.side, pitch_mm=rough, starts=nominal.starts)
     found = corrected_plane(
         replace(frame.axis.plane, shift_mm=frame.lead_mm / (2.0 * np.pi)),
         groove_shapes(arcs, nominal.ball_radius_mm),
         response=response,
         along_mm=frame.along_mm,
         side=frame.side,
-        number=grid.number,
-        start=grid.start,
+        number=frame.number,
+        start=frame.start,
         radius_mm=float(np.mean(frame.radius_mm)),
     )
     return frame.axis.plane if found is None else found

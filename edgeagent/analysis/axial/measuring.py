@@ -169,7 +169,7 @@ def compare_flanks(grooves: Mapping[str, Groove], nominal: Nominal) -> dict[str,
     """Grooves with what only the comparison of their flanks shows: dust from form, texture from form."""
     cutoff = nominal.form_cutoff_mm
     names = [[g.flanks[i] for g in grooves.values()] for i in (0, 1)]
-    length = float(np.median([np.ptp(f.length_mm[f.surface]) for flanks in names for f in flanks]))
+    length = float(np.median([_length_mm(f) for flanks in names for f in flanks]))
     cells = cell_count(length, cutoff)
     marked, profiles, clean = zip(*(_without_dust(flanks, nominal, cells) for flanks in names), strict=True)
     # Both flanks were cut alike: what is chance on one is so on the other.
@@ -194,20 +194,33 @@ def _without_dust(
     flanks: Sequence[Flank], nominal: Nominal, cells: int
 ) -> tuple[list[Flank], FloatArray, FloatArray]:
     """Flanks of one name with their doubtful stretches; their profiles as read, and with those bridged."""
-    read = [(f.length_mm[f.surface], -1e3 * f.arc.residual_mm[f.surface]) for f in flanks]
-    profiles = np.array([even_cells(at, proud, cells) for at, proud in read])
+    profiles = np.array([_profile(f, cells) for f in flanks])
     standing = [_standing(f, off) for f, off in zip(flanks, outlying(profiles), strict=True)]
     doubtful = doubtful_stretches(standing, starts=nominal.starts, cutoff_mm=nominal.form_cutoff_mm)
     marked = [replace(f, doubtful=d) for f, d in zip(flanks, doubtful, strict=True)]
-    bridged = [
-        even_cells(at, bridged_points(at, proud, f.dust[f.surface]), cells)
-        for f, (at, proud) in zip(marked, read, strict=True)
-    ]
+    bridged = [_profile(f, cells) if f.doubtful else own for f, own in zip(marked, profiles, strict=True)]
     return marked, profiles, np.array(bridged)
+
+
+def _length_mm(flank: Flank) -> float:
+    """Length of a flank in the contact zone, along its arc."""
+    ends = np.flatnonzero(flank.surface)[[0, -1]]
+    turn = np.arctan2(flank.u_mm[ends] - flank.arc.x_mm, flank.arc.y_mm - flank.h_mm[ends])
+    return float(flank.arc.radius_mm * abs(turn[1] - turn[0]))
+
+
+def _profile(flank: Flank, cells: int) -> FloatArray:
+    """A flank's residual in equal cells, um, proud positive; what may be dust is bridged."""
+    at, proud = flank.length_mm[flank.surface], -1e3 * flank.arc.residual_mm[flank.surface]
+    if flank.doubtful:
+        proud = bridged_points(at, proud, flank.dust[flank.surface])
+    return even_cells(at, proud, cells)
 
 
 def _standing(flank: Flank, off: BoolArray) -> tuple[Stretch, ...]:
     """The stretches that reach a cell which stands off what the grooves have in common."""
+    if not flank.stretches:
+        return ()
     ends = flank.length_mm[flank.surface]
     cell = cell_numbers(flank.length_mm, off.size, (float(ends.min()), float(ends.max())))
     return tuple(s for s in flank.stretches if np.any(off[cell[s.first : s.last]]))
@@ -263,6 +276,8 @@ def _seated(
         side=frame.side[good],
         along_mm=frame.along_mm[good],
         radius_mm=frame.radius_mm[good],
+        number=frame.number[good],
+        start=frame.start[good],
     )
     centre = np.array([[g.seat.centre_u_mm, g.seat.centre_h_mm] for g in grooves])
     spread_u = np.array([g.seat.uncertainty["centre_u_mm"] for g in grooves])

@@ -20,8 +20,10 @@ from edgeagent.analysis.travel.deviations import (
     MeanLine,
     Window,
     mean_line,
+    noise_lift,
     point_noise_um,
     spikes,
+    white_noise_um,
     widest_window,
 )
 from edgeagent.analysis.travel.grades import measurements_per_300, travel_limits
@@ -110,7 +112,16 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     useful_mm = curve.useful_mm[1] - curve.useful_mm[0]
     in_300 = widest_window(travel_mm, residual_um, 300.0)
     in_turn = _turn_window(travel_mm, residual_um, lead_mm)
-    noise_um = float(np.sqrt(2.0)) * point_noise_um(deviation_um)  # of a difference of two samples
+    per_turn = 1.0 if lead_mm is None else _per_turn(travel_mm, lead_mm)
+    white_um = white_noise_um(deviation_um)
+
+    def lifted(length_mm: float | None) -> tuple[float, float]:
+        share = 1.0 if length_mm is None else length_mm / float(travel_mm[-1] - travel_mm[0])
+        lift_um, scatter_um = noise_lift(residual_um, white_um, per_turn=per_turn, window_share=min(share, 1.0))
+        # The lift is known to a third; short waves that are not white count as noise of a difference.
+        other_um = float(np.sqrt(2.0 * max(point_noise_um(deviation_um) ** 2 - white_um**2, 0.0)))
+        return lift_um, float(np.linalg.norm([scatter_um, other_um, lift_um / 3.0]))
+
     quantities = (
         Quantity(
             "mean_travel_deviation",
@@ -119,9 +130,14 @@ def analyse(trace: Trace, request: Request) -> Analysis:
             standard_uncertainty=line.slope_uncertainty_um_per_mm * useful_mm,
             degrees_of_freedom=float(travel_mm.size - 2),
         ),
-        Quantity("travel_variation", float(np.ptp(residual_um)), "um", standard_uncertainty=noise_um),
-        _variation("travel_variation_300", in_300, noise_um),
-        _variation("travel_variation_turn", in_turn, noise_um),
+        _variation("travel_variation", float(np.ptp(residual_um)), lifted(None)),
+        *(
+            Quantity(name, None, "um") if window is None else _variation(name, window.variation_um, lifted(mm))
+            for name, window, mm in (
+                ("travel_variation_300", in_300, 300.0),
+                ("travel_variation_turn", in_turn, lead_mm),
+            )
+        ),
     )
     return Analysis(
         quality=tuple(checks),
@@ -176,10 +192,10 @@ def _lead_mm(trace: Trace, request: Request) -> float | None:
     return request.thread.lead_mm if request.thread is not None else trace.header.lead_mm
 
 
-def _variation(name: str, window: Window | None, noise_um: float) -> Quantity:
-    if window is None:
-        return Quantity(name, None, "um")
-    return Quantity(name, window.variation_um, "um", standard_uncertainty=noise_um)
+def _variation(name: str, variation_um: float, lifted: tuple[float, float]) -> Quantity:
+    """A variation less what white noise lifts it by."""
+    lift_um, u_um = lifted
+    return Quantity(name, max(variation_um - lift_um, 0.0), "um", standard_uncertainty=u_um)
 
 
 def _curve(trace: Trace, options: Options, lead_mm: float | None) -> tuple[Curve | None, list[QualityCheck]]:

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import comb, erfc, sqrt
 
 import numpy as np
 
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray
+
+_SEED = 3408
+_DRAWS = 16
+_CELLS = 1000
+_QUANTILE = np.linspace(-5.0, 9.0, 1401)
+_TAIL = -np.log([0.5 * erfc(z / sqrt(2.0)) for z in _QUANTILE.tolist()])
+"""Minus the logarithm of the normal law's tail beyond each quantile."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,6 +157,72 @@ def point_noise_um(deviation_um: FloatArray) -> float:
         return 0.0
     bend = np.diff(deviation_um, 2)
     return float(1.4826 * np.median(np.abs(bend)) / np.sqrt(6.0))
+
+
+def white_noise_um(deviation_um: FloatArray) -> float:
+    """Standard deviation of what is white from sample to sample; 0 where nothing is, or below 20 samples.
+
+    White noise looks alike in differences of any order, a wave does not: it fades the faster the longer it is.
+    So differences of the sixth and the eighth order must agree within a fifth, else the samples hold waves,
+    which are the thread's. Robust, by medians; the factors are the weights' root sums of squares.
+    """
+    if deviation_um.size < 20:
+        return 0.0
+    sixth, eighth = (
+        float(1.4826 * np.median(np.abs(np.diff(deviation_um, order))) / np.sqrt(comb(2 * order, order)))
+        for order in (6, 8)
+    )
+    return eighth if eighth > 0.8 * sixth else 0.0
+
+
+def noise_lift(
+    residual_um: FloatArray, noise_um: float, *, per_turn: float, window_share: float
+) -> tuple[float, float]:
+    """By how much white noise lifts a variation on average, and the variation's standard deviation, µm.
+
+    ``window_share`` is the window's length over the curve's, 1 for all of it. The curve is smoothed over an
+    eighth of a turn at the most, which a once-per-turn wave hardly feels, and fresh noise is added to it: what
+    that makes of its variation on average is the lift. Without samples enough to smooth, the curve keeps its
+    noise, and the lift comes out too small, never too large. Samples are taken to lie evenly; of each stretch of
+    a long curve only its highest and lowest noise is drawn (their distribution, derived here).
+    """
+    if noise_um == 0.0:
+        return 0.0, 0.0
+    width = 2 * int(per_turn / 16.0) + 1
+    padded = np.pad(residual_um, width // 2, mode="reflect", reflect_type="odd")
+    sums = np.concatenate([[0.0], np.cumsum(padded)])
+    calm = (sums[width:] - sums[:-width]) / width
+    cells = min(calm.size, _CELLS)
+    each = calm.size // cells
+    level = calm[: cells * each].reshape(cells, each).mean(axis=1)
+    reach = int(np.clip(round(window_share * cells), 1, cells))
+    random = np.random.RandomState(_SEED)
+    lifted = np.array(
+        [_widest(level, *_extreme_noise(random, cells, each, noise_um), reach) for _ in range(_DRAWS)]
+    )
+    lift = float(lifted.mean()) - _widest(level, np.zeros(cells), np.zeros(cells), reach)
+    return max(lift, 0.0), float(lifted.std(ddof=1))
+
+
+def _widest(level: FloatArray, up: FloatArray, down: FloatArray, reach: int) -> float:
+    """Largest variation within ``reach`` neighbouring cells that span level - down to level + up."""
+    first = np.arange(level.size - reach + 1)
+    high = _range_max(level + up, first, first + reach - 1)
+    low = -_range_max(down - level, first, first + reach - 1)
+    return float(np.max(high - low))
+
+
+def _extreme_noise(
+    random: np.random.RandomState, cells: int, each: int, noise_um: float
+) -> tuple[FloatArray, FloatArray]:
+    """Largest and smallest (turned) of ``each`` normal values, for every cell."""
+    if each == 1:
+        noise = random.normal(0.0, noise_um, cells)
+        return noise, -noise
+    # The largest of m values exceeds z with the probability 1 - (1 - Q(z))^m.
+    beyond = -np.log(-np.expm1(np.log(random.uniform(size=(2, cells))) / each))
+    up, down = noise_um * np.interp(beyond, _TAIL, _QUANTILE)
+    return up, down
 
 
 def spikes(deviation_um: FloatArray, *, factor: float = 10.0, floor_um: float = 0.5) -> IntArray:
