@@ -185,7 +185,8 @@ def fit_circle(
         cost = float(weights @ (residual * residual))
         for _ in range(30):
             trial = circle + step
-            distance = np.hypot(x_mm - trial[0], y_mm - trial[1]) - trial[2]
+            dx, dy = x_mm - trial[0], y_mm - trial[1]
+            distance = np.sqrt(dx * dx + dy * dy) - trial[2]
             # The sum of squares is flat at its minimum: rounding must not look like a rise.
             if float(weights @ (distance * distance)) <= cost * (1.0 + 1e-9) + 1e-30:
                 break
@@ -252,7 +253,8 @@ def robust_arc(
         raise TraceRangeError(
             f"{int(base.sum() - kept.sum())} of {int(base.sum())} points of a flank do not lie on one arc"
         )
-    residual = np.hypot(x_mm - circle[0], y_mm - circle[1]) - circle[2]
+    dx, dy = x_mm - circle[0], y_mm - circle[1]
+    residual = np.sqrt(dx * dx + dy * dy) - circle[2]
     standard = (residual / gain)[kept]
     variance = float(standard @ standard) / max(standard.size - 3, 1)
     correlation = neighbour_agreement(standard, variance)

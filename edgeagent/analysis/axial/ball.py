@@ -303,6 +303,12 @@ def root_gap(
         Fewer than four points on a side of the axis within two cut-offs.
     """
     du, dh = u_mm - centre[0], h_mm - centre[1]
+    # What is certainly too far need not be looked at closely, wherever the axis points.
+    far = (
+        2.0 * cutoff_mm + ball_radius_mm * abs(float(np.sin(np.radians(axis_turn_deg)))) + 0.1 * ball_radius_mm
+    )
+    near_axis = np.abs(du) < far
+    du, dh = du[near_axis], dh[near_axis]
     angle = np.degrees(np.arctan2(du, -dh)) - axis_turn_deg
     gap = np.hypot(du, dh) - ball_radius_mm
     length = np.radians(angle) * ball_radius_mm

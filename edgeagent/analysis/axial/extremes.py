@@ -17,8 +17,8 @@ import numpy as np
 
 from edgeagent.model import FloatArray, IntArray
 
-DRAWS = 200
-"""The standard deviation of so many draws is known to 5 %."""
+DRAWS = 100
+"""The standard deviation of so many draws is known to 7 %."""
 _SEED = 20747
 
 

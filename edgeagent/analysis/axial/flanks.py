@@ -214,7 +214,7 @@ def _gain(
     du = plane.du_dx * along + plane.du_drho * across
     dh = nominal.facing * (plane.dv_dx * along + plane.dv_drho * across)
     nu, nh = plane.u_mm - arcs[:, 0:1], h - arcs[:, 1:2]
-    return np.asarray(np.abs(nu * du + nh * dh) / np.hypot(nu, nh))
+    return np.asarray(np.abs(nu * du + nh * dh) / np.sqrt(nu * nu + nh * nh))
 
 
 def _flank(
@@ -240,7 +240,7 @@ def _flank(
         u_mm=u[a:b],
         h_mm=h[a:b],
         angle_deg=angle,
-        deviation_um=(nominal.flank_radius_mm - np.hypot(from_u, from_h)) * 1e3,
+        deviation_um=(nominal.flank_radius_mm - np.sqrt(from_u * from_u + from_h * from_h)) * 1e3,
         edges_deg=edges,
         surface=surface,
         stretches=left_out_stretches(arc, angle, surface),
@@ -260,7 +260,8 @@ def _edges(arc: Arc, u: FloatArray, h: FloatArray, seat: Seat, sign: float) -> t
     """
     here = sign * (u - seat.centre_u_mm) > 0.0
     uf, hf = (u[here], h[here]) if sign > 0 else (u[here][::-1], h[here][::-1])
-    close = np.abs(np.hypot(uf - arc.x_mm, hf - arc.y_mm) - arc.radius_mm) < _edge_noise_mm(arc)
+    from_u, from_h = uf - arc.x_mm, hf - arc.y_mm
+    close = np.abs(np.sqrt(from_u * from_u + from_h * from_h) - arc.radius_mm) < _edge_noise_mm(arc)
     spacing = float(np.median(np.abs(np.diff(uf)))) if uf.size > 1 else _EDGE_RUN_MM
     run = max(3, round(_EDGE_RUN_MM / max(spacing, 1e-6)))
     total = np.concatenate([[0], np.cumsum(close)])

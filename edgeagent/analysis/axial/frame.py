@@ -194,11 +194,10 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
     arcs = np.broadcast_to(nominal.arcs(), (start.x_mm.size, 2, 3)).copy()
     groove = np.arange(start.x_mm.size)
     response = None
+    size, large = _SAMPLE, max(_SAMPLE, _LARGE_SAMPLE // groove.size)
     for round_ in range(_MAX_ROUNDS):
-        if round_ <= _FREE_ROUNDS:
-            # Places are found with few points; the plane that the sides must agree on deserves more.
-            size = _SAMPLE if round_ < _FREE_ROUNDS else max(_SAMPLE, _LARGE_SAMPLE // groove.size)
-            picked = _pick(frame, sides, nominal, size)
+        if round_ < _FREE_ROUNDS:
+            picked = _pick(frame, sides, nominal, _SAMPLE)
         x, z = _gather(picked, frame, sides)
         plane, h = map_to_normal(x, z, frame, groove, nominal, (-1, 1, 1))
         gate = _slope_gate(plane.u_mm, h)
@@ -220,8 +219,13 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
         arcs[..., :2] -= centre[:, None, :]
         if not np.isfinite(shift):
             break
-        if round_ > _FREE_ROUNDS and shift < _SETTLED_MM:
-            return frame, arcs
+        # The last places are taken from all points later, so that these need no more than 10 nm.
+        if round_ > _FREE_ROUNDS and shift < (_SETTLED_MM if size < large else 10.0 * _SETTLED_MM):
+            if size == large:
+                return frame, arcs
+            # Places are found with few points; the plane that the sides must agree on deserves more.
+            size = large
+            picked = _pick(frame, sides, nominal, size)
     raise FitNotConvergedError("the balls seated in the grooves do not come to rest")
 
 

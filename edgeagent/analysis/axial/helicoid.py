@@ -26,7 +26,8 @@ import numpy as np
 from edgeagent.errors import FitNotConvergedError, TraceRangeError
 from edgeagent.model import FloatArray
 
-_STEP_LIMIT = 1e-14
+_STEP_LIMIT = 1e-7
+"""rad; Newton's error after a step is less than half the step's square, 5e-15."""
 _MAX_STEPS = 40
 
 

@@ -28,8 +28,8 @@ MIN_GROOVES = 3
 MIN_GROOVES_YAW = 3
 """Of each side."""
 _STEP_MM = 0.02
-_POINTS = 60
-_SETTLE = 8
+_POINTS = 40
+_SETTLE = 4
 _OUTLIER = 5.0
 
 

@@ -183,8 +183,8 @@ def noise_lift(
     ``window_share`` is the window's length over the curve's, 1 for all of it. The curve is smoothed over an
     eighth of a turn at the most, which a once-per-turn wave hardly feels, and fresh noise is added to it: what
     that makes of its variation on average is the lift. Without samples enough to smooth, the curve keeps its
-    noise, and the lift comes out too small, never too large. Samples are taken to lie evenly; of each stretch of
-    a long curve only its highest and lowest noise is drawn (their distribution, derived here).
+    noise, and the lift comes out too small, never too large. Samples are taken to lie evenly; of each stretch
+    of a long curve only its highest and lowest noise is drawn (their distribution, derived here).
     """
     if noise_um == 0.0:
         return 0.0, 0.0
