@@ -240,7 +240,7 @@ def test_harmonic_is_watched_by_the_spectrum_and_not_by_where_it_is_listed(journ
         record = journal.measure(90.0, name="harmonic_amplitude", instance="3")
         spectrum = {"upr": [1, 2], "amplitude_nm": [50.0, value], "upper_nm": [None, 60.0]}
         digest = journal.archive.put(encode({"characteristics": [], "spectrum": spectrum}))
-        records.append(journal.append("measurement", {**record.members, "result_sha256": digest}))
+        records.append(journal.append("measurement", {**json.loads(record.raw), "result_sha256": digest}))
         assert record.seq == 2 * number + 1
     ((_, body),) = told(watch, records)
     assert (body.characteristic, body.value) == ("harmonic_amplitude[2]", 2.0)

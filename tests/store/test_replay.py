@@ -83,7 +83,7 @@ def rewritten(station: Path, change) -> None:
         segment.unlink()
     head, lines = GENESIS, []
     for record in records:
-        body = json.loads(json.dumps(record.members))
+        body = json.loads(record.raw)
         change(record.kind, body)
         line, head = line_of(record.seq, record.time, record.kind, head, body)
         lines.append(line)
@@ -95,7 +95,9 @@ def rewritten(station: Path, change) -> None:
 def result_digest(station: Path, serial: str) -> str:
     """Digest of the archived result of the part's left flank."""
     bodies = [
-        r.members for r, _ in JournalReader(station / "store" / "journal").walk() if r.kind == "measurement"
+        json.loads(r.raw)
+        for r, _ in JournalReader(station / "store" / "journal").walk()
+        if r.kind == "measurement"
     ]
     (found,) = [b for b in bodies if (b["trace"]["serial"], b["trace"]["feature"]) == (serial, "left-flank")]
     return str(found["result_sha256"])

@@ -15,7 +15,6 @@ import contextlib
 import hashlib
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 
 import msgspec
 
@@ -106,12 +105,6 @@ class Record:
     body: AnyBody
     hash: str
     raw: bytes
-
-    @property
-    def members(self) -> dict[str, Any]:
-        """The body as plain JSON values."""
-        found: dict[str, Any] = msgspec.json.decode(self.raw)
-        return found
 
 
 @dataclass(frozen=True, slots=True)
