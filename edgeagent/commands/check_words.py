@@ -140,6 +140,7 @@ def _station(settings: Settings) -> list[str]:
         f"Watches {', '.join(intake.folders)} ({intake.observer}), a file is complete {intake.settle_s:g} s "
         "after its last change.",
         _share(intake),
+        _worker(settings),
         f"Publishes to {mqtt}; a disposition later than {intake.live_s:g} s leaves the lamp alone.",
         f"Rule {decision.rule}: {rule}.",
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
@@ -149,6 +150,16 @@ def _station(settings: Settings) -> list[str]:
         f"{station.plane_offset_mm:g} mm and {station.plane_yaw_deg:g}° counts.",
         *_drift(settings),
     ]
+
+
+def _worker(settings: Settings) -> str:
+    worker = settings.worker
+    count = "one for each processor, at most two" if worker.processes is None else f"at most {worker.processes}"
+    memory_mb = worker.memory_limit_mb(settings.intake.file_mb_max)
+    return (
+        f"Files are analysed by workers ({count}), each with {memory_mb:.0f} MB of memory at the most and "
+        f"{worker.time_s:g} s for a file, 1 s more for each MB. A file that takes more twice is quarantined."
+    )
 
 
 def _uncertainty(settings: Settings) -> str:

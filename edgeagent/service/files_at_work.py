@@ -7,8 +7,9 @@ verification before the parts that it covers. Only a file that keeps others wait
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from edgeagent.errors import AnalysisStoppedError, InputError, JournalWriteError
@@ -17,7 +18,8 @@ from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluate import Rulebook
 from edgeagent.judging.found_file import FoundFile
 from edgeagent.judging.memory import Memory, file_key
-from edgeagent.model.records import Source, given
+from edgeagent.judging.whole_file import undecided
+from edgeagent.model.records import Measurement, Source, given
 from edgeagent.rules.attempts import given_up, reason_of
 from edgeagent.service.intake import Intake
 from edgeagent.service.worker_messages import Job
@@ -30,6 +32,8 @@ PATIENCE_S = 1.0
 """Files behind one whose analysis takes longer than this are recorded before it."""
 _SECOND_TRY_S = 10.0
 """A second attempt waits for a quiet moment, but no longer than this."""
+_ARCHIVISTS = 4
+"""Threads that archive: syncs under way at the same time share the disk's own commits."""
 _TAKEN_MAX = 4
 """Files taken in one turn of the loop at the most, so that heartbeat and acknowledgements come in between."""
 _ROOM = 4
@@ -40,8 +44,8 @@ _ROOM = 4
 class Work:
     """One file on its way. ``outcome`` is None until it can be recorded.
 
-    ``key`` is the file's identity, ``version`` that of the rules it was given to a worker with; ``stored``
-    becomes done when source and side file are in the archive. Times are monotonic.
+    ``key`` is the file's identity, ``version`` that of the rules it was given to a worker with. ``stored`` are
+    done when source, side file and result are in the archive. Times are monotonic.
     """
 
     number: int
@@ -55,15 +59,21 @@ class Work:
     failed: bool = False
     submitted: float = 0.0
     answered: float = 0.0
-    stored: Future[list[str]] | None = None
+    stored: list[Future[list[str]]] = field(default_factory=list)
 
     def contents(self) -> list[bytes]:
         """What the archive must keep of it."""
         return [self.file.data] if self.file.side is None else [self.file.data, self.file.side]
 
-    def is_stored(self) -> bool:
-        """Whether the source is durable; waits for an archiving that is under way. Raises JournalWriteError."""
-        return self.stored is not None and bool(self.stored.result())
+    def ready(self) -> bool:
+        """Whether it can be recorded without waiting for the disk's archive."""
+        return self.outcome is not None and all(one.done() for one in self.stored)
+
+    def wait_stored(self) -> bool:
+        """Wait for what is being archived; whether that was anything. Raises JournalWriteError."""
+        for one in self.stored:
+            one.result()
+        return bool(self.stored)
 
 
 @dataclass(slots=True)
@@ -83,14 +93,21 @@ class FilesAtWork:
     """
 
     def __init__(
-        self, intake: Intake, pool: WorkerPool, attempts: Attempts, archive: Archive, clock: Clock, log: Any
+        self,
+        intake: Intake,
+        pool: WorkerPool,
+        attempts: Attempts,
+        archive: Archive,
+        clock: Clock,
+        log: Any,
+        wake: Callable[[], None],
     ) -> None:
         self._intake, self._pool, self._attempts = intake, pool, attempts
-        self._archive, self._clock, self._log = archive, clock, log
+        self._archive, self._clock, self._log, self._wake = archive, clock, log, wake
         self._works: list[Work] = []
         self._rules = _Rules()
         self._counter = 0
-        self._archivist = ThreadPoolExecutor(1, thread_name_prefix="archive")
+        self._archivist = ThreadPoolExecutor(_ARCHIVISTS, thread_name_prefix="archive")
 
     def __len__(self) -> int:
         return len(self._works)
@@ -126,6 +143,9 @@ class FilesAtWork:
                 self._lost(work, outcome)
             elif work.version == self._rules.version:
                 work.outcome, work.answered = outcome, self._clock.monotonic()
+                measured = isinstance(outcome.body, Measurement)
+                if measured and not undecided(work.file, outcome.failed_checks):
+                    self._store(work, [outcome.result] if work.stored else [*work.contents(), outcome.result])
 
     def submit(self, memory: Memory) -> bool:
         """Give files to free workers; whether anything was taken. What is known already is finished at once."""
@@ -150,7 +170,7 @@ class FilesAtWork:
         """The next file to be recorded, None when there is none or one before it is not ready."""
         now = self._clock.monotonic()
         for work in self._works:
-            if work.outcome is not None:
+            if work.ready():
                 return work
             if now - work.taken < PATIENCE_S:
                 return None
@@ -227,10 +247,16 @@ class FilesAtWork:
         job = Job(work.number, file.name, work.source, file.settled_at, 0, len(file.data), side_bytes)
         lost = self._pool.submit(job, file.data, file.side)
         work.at_worker, work.version, work.submitted = True, self._rules.version, self._clock.monotonic()
-        if work.stored is None and file.whole:
-            work.stored = self._archivist.submit(self._archive.put_all, work.contents())
+        if not work.stored and file.whole:  # a piece of a file is no source of anything
+            self._store(work, work.contents())
         if lost is not None:
             self._lost(work, lost)
+
+    def _store(self, work: Work, contents: list[bytes]) -> None:
+        """Archive beside the analysis and beside other files, so that the loop does not wait for the disk."""
+        future = self._archivist.submit(self._archive.put_all, contents)
+        future.add_done_callback(lambda _future: self._wake())
+        work.stored.append(future)
 
     def _lost(self, work: Work, lost: Lost) -> None:
         """Another attempt behind all others, or none: two failures and the file is given up."""

@@ -14,51 +14,45 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from msgspec.structs import replace
-
 from edgeagent.codec.records.record import Record
 from edgeagent.errors import (
     AgentError,
     ConfigError,
-    InputError,
     JournalError,
     JournalLockedError,
-    TraceFormatError,
 )
 from edgeagent.judging import bodies
 from edgeagent.judging.evaluate import Rulebook
 from edgeagent.judging.found_file import FoundFile
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import (
-    Entries,
     artefact_entries,
     decision_entries,
     open_reason,
-    part_entries,
 )
 from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
-from edgeagent.judging.whole_file import revocations, should_be_trace, undecided
+from edgeagent.judging.whole_file import revocations
 from edgeagent.model.records import (
     AnyBody,
     Checkpoint,
     ConfigurationRejected,
     DriftSignal,
     Measurement,
-    Quarantine,
     Recovery,
     Stop,
 )
-from edgeagent.service.files_at_work import FilesAtWork, Work
+from edgeagent.service.files_at_work import FilesAtWork
 from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.service.intake import FAULTS, Intake
 from edgeagent.service.line import Line
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.opening import new_drift_watch, open_journal
 from edgeagent.service.publisher import Publisher
+from edgeagent.service.recording import Recording, Standing
 from edgeagent.service.status import Status, stages_ms
 from edgeagent.service.systemd import Notifier
-from edgeagent.service.worker_pool import Analysed, WorkerPool
+from edgeagent.service.worker_pool import WorkerPool
 from edgeagent.store.archive import Archive
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
@@ -70,6 +64,7 @@ from edgeagent.store.state import State, waiting_of
 
 _CHECKPOINT_EVERY = 1000
 _HEARTBEAT_S = 1.0
+_SAVE_EVERY_S = 0.25
 _LAST_FILES_S = 3.0
 """At the end the files that are with workers get so long to be recorded; the rest is read at the next start."""
 
@@ -93,6 +88,7 @@ class Service:
         self._told_ready = False
         self.watcher: Callable[[Status], None] | None = None
         self._records_at_checkpoint = 0
+        self._save_at = 0.0
         settings, store = configuration.settings, configuration.store
         self._archive = Archive(store / "archive")
         self._requests = RequestFolder(store)
@@ -107,11 +103,20 @@ class Service:
             clock,
             processes=settings.worker.process_count(len(os.sched_getaffinity(0))),
             memory_mb=settings.worker.memory_limit_mb(settings.intake.file_mb_max),
-            time_s=settings.worker.time_s,
+            limit_s=settings.worker.time_limit_s,
             wake=box.ring,
             report=self._on_worker_event,
         )
-        self._files = FilesAtWork(self._intake, self._pool, attempts, self._archive, clock, log)
+        self._files = FilesAtWork(self._intake, self._pool, attempts, self._archive, clock, log, box.ring)
+        self._recording = Recording(
+            self._files,
+            self._archive,
+            clock,
+            log,
+            standing=lambda: Standing(self._memory, self._configuration, self._writer.seq),
+            append=lambda entries: self._append(entries),
+            tell=lambda *measured: self._tell(*measured),
+        )
         self._state_path = store / "state" / "publisher.json"
         self._publisher = Publisher(
             mqtt,
@@ -255,9 +260,9 @@ class Service:
         self._files.collect()
         self._files.use(rules_now(self._rules, self._memory, self._configuration), self._configuration)
         taken = self._files.submit(self._memory)  # before what is done is recorded: workers wait for nobody
-        recorded = self._record_next()
+        recorded = self._recording.record_ready()
         more = self._publisher.pump()
-        self._publisher.save(self._writer.seq, self._writer.head)
+        self._save(busy=recorded and bool(self._files))
         if self._publisher.delivery.ready and not self._told_ready:
             self._told_ready = True
             self._notifier.tell("READY=1")
@@ -269,60 +274,12 @@ class Service:
         if asked:
             self._line.take(asked)
 
-    def _record_next(self) -> bool:
-        """One file, whatever is in it: a measurement, a quarantine, or nothing new. Whether there was one."""
-        work = self._files.recordable()
-        if work is None:
-            return False
-        if self._memory.known(work.key) or self._record(work):
-            self._files.recorded(work)
-        else:
-            self._files.deferred(work)
-        return True
-
-    def _record(self, work: Work) -> bool:
-        """Exactly one outcome on record, whatever fails; what is on record is never quarantined as well.
-
-        False, with nothing on record, where the file is not whole yet.
-        """
-        file, outcome = work.file, work.outcome
-        try:
-            if not isinstance(outcome, Analysed):
-                raise outcome or AssertionError("recorded before its analysis")
-            if outcome.mistake:
-                self._log.error("internal-error", name=file.name, traceback=outcome.mistake)
-            elif undecided(file, outcome.failed_checks):
-                return False
-            if isinstance(outcome.body, Quarantine):
-                self._quarantine(file, outcome.body)
-                return True
-            entries, moments = self._prepared(work, outcome, outcome.body)
-        except InputError as error:
-            self._quarantine(file, bodies.quarantine_body(work.source, error, file.settled_at))
-        except JournalError:
-            raise
-        except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
-            self._log.error("internal-error", name=file.name, exc_info=True)
-            problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
-            self._quarantine(file, bodies.quarantine_body(work.source, problem, file.settled_at))
-        else:
-            self._tell(file, self._append(entries), moments)
-        return True
-
-    def _prepared(self, work: Work, outcome: Analysed, found: Measurement) -> tuple[Entries, tuple[float, ...]]:
-        """Archive the result; the records that go into the journal, and the times so far."""
-        file = work.file
-        sources = [] if work.is_stored() else work.contents()
-        self._archive.put_all([*sources, outcome.result])
-        archived = self._clock.monotonic()
-        now = self._clock.now().timestamp()
-        # Which file it is and when it is decided, the agent knows; all else is the worker's finding.
-        body = replace(found, source=work.source, settled_at=file.settled_at, decided_at=now)
-        entries: Entries = [body]
-        follow = part_entries if body.trace.of_artefact is None else artefact_entries
-        entries += follow(body, self._writer.seq + 1, self._memory, self._configuration, now)
-        evaluated = work.submitted + outcome.seconds
-        return entries, (file.taken, file.read, work.submitted, evaluated, work.answered, archived)
+    def _save(self, *, busy: bool) -> None:
+        """Note the delivery position; in the midst of a backlog not after each file: it takes two syncs."""
+        now = self._clock.monotonic()
+        if not busy or now >= self._save_at:
+            self._save_at = now + _SAVE_EVERY_S
+            self._publisher.save(self._writer.seq, self._writer.head)
 
     def _tell(self, file: FoundFile, records: list[Record], before: tuple[float, ...]) -> None:
         """Let the publisher see what is durable, and say where the time went."""
@@ -352,12 +309,6 @@ class Service:
             records = self._append(taken.entries)
             (self._log.info if taken.refusal is None else self._log.warning)(taken.event, **taken.details)
             self._requests.answer(path, taken.answer(records[-1].seq))
-
-    def _quarantine(self, file: FoundFile, body: Quarantine) -> None:
-        if len(file.data):
-            self._archive.put(file.data)
-        self._append([replace(body, holds=should_be_trace(file, self._configuration))])
-        self._log.warning("quarantined", name=file.name, reason=body.reason[:300])
 
     def _keep_house(self) -> None:
         for entries in self._house.overdue_sets(self._memory, self._configuration):
@@ -464,10 +415,10 @@ class Service:
         until = self._clock.monotonic() + _LAST_FILES_S
         self._files.collect()
         while self._files.at_workers() and self._clock.monotonic() < until:
-            if not self._record_next():
+            if not self._recording.record_next():
                 self._mailbox.wait(min(until, self._pool.next_deadline()) - self._clock.monotonic())
             self._files.collect()
-        while self._record_next():
+        while self._recording.record_next():
             pass
 
     def _finish_delivery(self) -> None:

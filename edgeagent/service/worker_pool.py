@@ -52,20 +52,22 @@ class Lost:
 
 @dataclass(slots=True)
 class _Seat:
-    """A place for one worker. ``since`` is when it began what it is doing: to start, or the job."""
+    """A place for one worker. ``since`` is when it began what it is doing, for which it has ``limit_s``."""
 
     worker: WorkerProcess | None = None
     ready: bool = False
     job: int | None = None
     since: float = 0.0
+    limit_s: float = _START_S
     configuration: int = 0
 
 
 class WorkerPool:
     """Owns the worker processes. Used from the service loop only; none of its calls waits for a worker.
 
-    ``wake`` rings the loop, from any thread. ``report`` is called with an event name and details:
-    ``worker-ready``, ``worker-killed``, ``worker-ended`` and ``worker-start-failed``.
+    ``limit_s`` gives the seconds for a file of so many bytes. ``wake`` rings the loop, from any thread.
+    ``report`` is called with an event name and details: that a worker is ready, was killed, ended or failed to
+    start.
     """
 
     def __init__(
@@ -74,12 +76,12 @@ class WorkerPool:
         *,
         processes: int,
         memory_mb: float,
-        time_s: float,
+        limit_s: Callable[[int], float],
         wake: Callable[[], None],
         report: Callable[[str, dict[str, Any]], None],
     ) -> None:
         self._clock, self._wake, self._report = clock, wake, report
-        self._memory_mb, self._time_s = memory_mb, time_s
+        self._memory_mb, self._limit_s = memory_mb, limit_s
         self._events: deque[Heard | Ended] = deque()
         self._seats = [_Seat() for _ in range(processes)]
         self._configuration = b""
@@ -127,6 +129,7 @@ class WorkerPool:
         assert seat.worker is not None
         configuration = b"" if seat.configuration == self._version else self._configuration
         seat.job, seat.since = job.number, self._clock.monotonic()
+        seat.limit_s = self._limit_s(job.data_bytes)
         try:
             job = msgspec.structs.replace(job, configuration_bytes=len(configuration))
             seat.worker.send(job, configuration, data, side)
@@ -204,14 +207,13 @@ class WorkerPool:
         return Analysed(done.number, body, result, done.seconds, done.failed_checks, done.mistake)
 
     def _due(self, seat: _Seat) -> float:
-        if seat.job is not None:
-            return seat.since + self._time_s
-        return seat.since + _START_S if seat.worker is not None and not seat.ready else float("inf")
+        idle = seat.worker is None or (seat.ready and seat.job is None)
+        return float("inf") if idle else seat.since + seat.limit_s
 
     def _overdue(self, seat: _Seat) -> Lost | None:
         if self._clock.monotonic() < self._due(seat) or self._events:
             return None  # an answer that is there already counts, however late the loop looks
-        words = f"the analysis takes longer than {self._time_s:g} s, the limit [worker] time_s"
+        words = f"the analysis takes longer than {seat.limit_s:g} s, the limit by [worker] time_s"
         return self._kill(seat, Failure(Cause.TIME, words))
 
     def _kill(self, seat: _Seat, failure: Failure) -> Lost | None:
@@ -252,7 +254,7 @@ class WorkerPool:
         seat = next((s for s in self._seats if s.worker is None), None)
         if seat is None:
             return
-        seat.since = self._clock.monotonic()
+        seat.since, seat.limit_s = self._clock.monotonic(), _START_S
         try:
             seat.worker = WorkerProcess(self._memory_mb, self._post)
         except OSError as error:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+import threading
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from edgeagent.codec.records.digest import digest_of
@@ -17,13 +19,16 @@ class Archive:
     """The folder of everything that decisions were made from, named by the SHA-256 of the content.
 
     Promise: when ``put`` or ``put_all`` returns, the content is durable. Content is checked against its
-    name on every ``get``. Files are written once and never changed or removed by the agent.
+    name on every ``get``. Files are written once and never changed or removed by the agent. Several threads may
+    put content at the same time, the same content too.
     """
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._known: set[str] = set()
         self._synced = False
+        self._in_hand: Counter[str] = Counter()
+        self._lock = threading.Lock()
 
     def put(self, data: bytes) -> str:
         """Store content; returns its digest. Raises JournalWriteError."""
@@ -34,16 +39,32 @@ class Archive:
 
         Raises JournalWriteError when the disk refuses; what was stored until then stays.
         """
-        digests: list[str] = []
+        contents = tuple(contents)
+        digests = [digest_of(data) for data in contents]
+        with self._lock:
+            self._in_hand.update(digests)
+        try:
+            self._put(contents, digests)
+        finally:
+            with self._lock:
+                self._in_hand.subtract(digests)
+                for digest in digests:
+                    if not self._in_hand[digest]:
+                        del self._in_hand[digest]
+        return digests
+
+    def _put(self, contents: Sequence[bytes], digests: Sequence[str]) -> None:
         # Names that a killed predecessor made may not be durable yet: the first call syncs the folder anyway.
         fresh = not self._synced
         try:
             make_folder(self.folder)
-            for data in contents:
-                digest = digest_of(data)
-                digests.append(digest)
+            for data, digest in zip(contents, digests, strict=True):
                 path = self.folder / digest
-                if digest in self._known or self._stored(path, len(data)):
+                if digest in self._known:
+                    continue
+                if self._stored(path, len(data)):
+                    # Another thread may have made the name a moment ago and not synced it yet.
+                    fresh = fresh or self._in_hand[digest] > 1
                     continue
                 write_synced(path, data, mode=0o444, sync_name=False)
                 fresh = True
@@ -52,7 +73,6 @@ class Archive:
                 self._synced = True
         except OSError as error:
             raise JournalWriteError(f"archive {self.folder}: {error}") from error
-        return digests
 
     def remember(self, digest: str) -> None:
         """Skip the look at the disk for content that is put again and again, such as recipes."""

@@ -13,6 +13,7 @@ import pytest
 from field import ROOT, Agent, Broker, Listener, spiral_text
 
 from edgeagent import errors
+from edgeagent.codec.configuration.settings import Settings
 from edgeagent.store.configuration import load_configuration
 
 DEPLOY = ROOT / "deploy"
@@ -100,6 +101,19 @@ def test_unit_may_write_its_store_alone() -> None:
     assert unit["StateDirectory"] == ["edgeagent"]
 
 
+def test_memory_of_all_workers_in_the_guide_s_configuration_stays_below_that_of_the_unit(
+    tmp_path: Path,
+) -> None:
+    settings = guide_settings(tmp_path)
+    workers_mb = settings.worker.process_count(64) * settings.worker.memory_limit_mb(
+        settings.intake.file_mb_max
+    )
+    (allowed,) = keys(UNIT)["MemoryMax"]
+    assert allowed.endswith("M")
+    assert workers_mb + 250 <= int(allowed[:-1]) * 1.048576
+    assert keys(UNIT)["OOMPolicy"] == ["continue"], "else one killed worker stops the agent"
+
+
 def confined(*program: str) -> list[str]:
     return [sys.executable, os.fspath(CONFINED), os.fspath(UNIT), *program]
 
@@ -152,11 +166,16 @@ def guide() -> str:
     return (DEPLOY / "README.md").read_text(encoding="utf-8")
 
 
-def test_configuration_in_the_guide_is_accepted(tmp_path: Path) -> None:
+def guide_settings(folder: Path) -> Settings:
+    """The configuration that the guide shows, read as the agent reads it."""
     (text,) = (t for t in re.findall(r"```toml\n(.*?)```", guide(), re.S) if "[station]" in t)
-    shutil.copytree(ROOT / "config", tmp_path, dirs_exist_ok=True)
-    (tmp_path / "agent.toml").write_text(text, encoding="utf-8")
-    settings = load_configuration(tmp_path / "agent.toml").settings
+    shutil.copytree(ROOT / "config", folder, dirs_exist_ok=True)
+    (folder / "agent.toml").write_text(text, encoding="utf-8")
+    return load_configuration(folder / "agent.toml").settings
+
+
+def test_configuration_in_the_guide_is_accepted(tmp_path: Path) -> None:
+    settings = guide_settings(tmp_path)
     assert f"{settings.store.folder}" == keys(UNIT)["ReadWritePaths"][0]
     acl = (DEPLOY / "mosquitto" / "acl").read_text(encoding="utf-8")
     assert settings.mqtt is not None

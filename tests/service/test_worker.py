@@ -51,7 +51,7 @@ def quarantined(agent, name):
 
 
 FAULTS = [
-    ("hang", "longer than 3 s, the limit [worker] time_s", 2),
+    ("hang", "longer than 3 s, the limit by [worker] time_s", 2),
     ("fill", "more memory than 300 MB, the limit [worker] memory_mb", 1),
     ("die", "the worker ended by signal SIGKILL", 2),
     ("abort", "the worker ended by signal SIGABRT", 1),
@@ -150,7 +150,7 @@ def test_frozen_worker_is_a_file_that_takes_too_long_and_not_the_end(cell, plant
     agent.drop("good.txt", circle_text("000001"))
     agent.wait_event("measured")
     assert [e["reason"] for e in agent.events("worker-killed")] == [
-        "the analysis takes longer than 3 s, the limit [worker] time_s"
+        "the analysis takes longer than 3 s, the limit by [worker] time_s"
     ]
 
 

@@ -63,7 +63,10 @@ class IntakeSettings(ConfigTable, frozen=True):
 
 
 class WorkerSettings(ConfigTable, frozen=True):
-    """What a file may cost. ``processes`` and ``memory_mb`` follow the machine and the files unless given."""
+    """What a file's analysis may cost. ``processes`` and ``memory_mb`` follow machine and files unless given.
+
+    ``time_s`` is for a small file; each whole MB adds a second.
+    """
 
     processes: Annotated[int, msgspec.Meta(ge=1, le=16)] | None = None
     memory_mb: Annotated[float, msgspec.Meta(ge=200, le=1e6)] | None = None
@@ -71,11 +74,15 @@ class WorkerSettings(ConfigTable, frozen=True):
 
     def memory_limit_mb(self, file_mb_max: float) -> float:
         """MB that one worker may use: by default its programs and what text of the largest size needs."""
-        return self.memory_mb if self.memory_mb is not None else 200.0 + 22.0 * file_mb_max
+        return self.memory_mb if self.memory_mb is not None else 200.0 + 25.0 * file_mb_max
 
     def process_count(self, processors: int) -> int:
-        """How many workers run: by default two where there are two processors."""
+        """How many workers run at the most: by default two where there are two processors."""
         return self.processes if self.processes is not None else min(2, processors)
+
+    def time_limit_s(self, size_bytes: int) -> float:
+        """Seconds that the analysis of a file of this size may take."""
+        return self.time_s + size_bytes // 1_000_000
 
 
 class StoreSettings(ConfigTable, frozen=True):
