@@ -117,9 +117,9 @@ class FilesAtWork:
         self._attempts.open()
         self._pool.start()
 
-    def at_workers(self) -> int:
-        """Files that workers have in hand."""
-        return sum(work.at_worker for work in self._works)
+    def in_hand(self) -> int:
+        """Files that workers have, and those that are only not on record yet."""
+        return sum(work.at_worker or work.outcome is not None for work in self._works)
 
     def use(self, rules: Rulebook, configuration: Configuration) -> None:
         """Analyse with these from now on; what was analysed with others and is not recorded is done again."""

@@ -414,12 +414,10 @@ class Service:
         """Record what the workers have in hand, if they are done with it soon."""
         until = self._clock.monotonic() + _LAST_FILES_S
         self._files.collect()
-        while self._files.at_workers() and self._clock.monotonic() < until:
+        while self._files.in_hand() and self._clock.monotonic() < until:
             if not self._recording.record_next():
                 self._mailbox.wait(min(until, self._pool.next_deadline()) - self._clock.monotonic())
             self._files.collect()
-        while self._recording.record_next():
-            pass
 
     def _finish_delivery(self) -> None:
         """Give what is under way half a second to be acknowledged; the rest waits for the next start."""

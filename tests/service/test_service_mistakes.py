@@ -9,6 +9,7 @@ import pytest
 from field import free_port, write_toml
 
 from edgeagent.errors import JournalWriteError
+from edgeagent.model.records import Stop
 from edgeagent.service.loop import Service
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import load_configuration
@@ -106,7 +107,7 @@ def test_disk_that_fails_while_stopping_is_not_a_clean_end(service, log, monkeyp
     real = service._append
 
     def failing(entries):
-        if entries[0][0] == "stop":
+        if isinstance(entries[0], Stop):
             raise JournalWriteError("planted")
         return real(entries)
 
