@@ -18,6 +18,7 @@ from edgeagent.service.folders.folder import Done, Folder
 from edgeagent.service.folders.watch import Hint
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
+from edgeagent.store.known_mounts import KnownMounts
 
 FAULTS = {
     "source-unavailable": ("source", True),
@@ -51,12 +52,13 @@ class Intake:
         report: Callable[[str, dict[str, Any]], None],
         wake: Callable[[], None] = _nobody,
         attempts: Attempts | None = None,
+        mounts: KnownMounts | None = None,
     ) -> None:
         self._settings, self._clock, self._report = settings, clock, report
         self._behind: set[str] = set()
         self._next_watch = 0.0
         self._folders = {
-            label: Folder(label, base / label, settings, clock, hint, report, wake, attempts)
+            label: Folder(label, base / label, settings, clock, hint, report, wake, attempts, mounts)
             for label in settings.folders
         }
 

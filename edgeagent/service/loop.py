@@ -58,6 +58,7 @@ from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.journal import JournalReader, JournalWriter
+from edgeagent.store.known_mounts import KnownMounts
 from edgeagent.store.machine import this_machine
 from edgeagent.store.requests import RequestFolder
 from edgeagent.store.state import State, waiting_of
@@ -98,7 +99,8 @@ class Service:
         )
         attempts = Attempts(store / "state" / "attempts.json")
         box, heard = self._mailbox, self._on_source_event
-        self._intake = Intake(settings.intake, configuration.folder, clock, box.hint, heard, box.ring, attempts)
+        base, mounts = configuration.folder, KnownMounts(store / "state" / "mounts.json")
+        self._intake = Intake(settings.intake, base, clock, box.hint, heard, box.ring, attempts, mounts)
         self._pool = WorkerPool(
             clock,
             processes=settings.worker.process_count(len(os.sched_getaffinity(0))),

@@ -14,6 +14,7 @@ from test_watch import Watcher
 from edgeagent.codec.configuration.settings import parse_settings
 from edgeagent.errors import ConfigError
 from edgeagent.service.folders.mounts import mount_of
+from edgeagent.store.known_mounts import KnownMounts
 
 
 @pytest.fixture
@@ -160,6 +161,39 @@ def test_unmounted_folder_shows_fault_and_its_mount_clears(cell, circle_text):
         line.wait_topic("disposition", 2)
         wait_until(lambda: len(agent.records("disposition")) == 2)
         agent.terminate()
+
+
+@pytest.mark.needs_mosquitto
+def test_share_that_is_missing_after_a_restart_is_missed_until_it_is_there(cell, circle_text):
+    cell.begin_broker()
+    line = cell.begin_listener()
+    agent = cell.agent({"intake.scan_s": 0.2})
+    with ExitStack() as stack:
+        stack.enter_context(mounted(agent.inbox))
+        stack.callback(agent._clean_up)
+        agent.start()
+        (agent.inbox / "first.txt").write_text(circle_text("1"), encoding="utf-8")
+        line.wait_topic("disposition")
+        agent.terminate()
+        unmounted(agent.inbox)
+        agent.start()  # as after a power cut, when the share does not come back with the machine
+        agent.wait_event("source-unavailable")
+        line.wait_lamp("3")
+        stack.enter_context(mounted(agent.inbox))
+        agent.wait_event("source-available")
+        line.wait_lamp("0")
+        agent.terminate()
+
+
+def test_known_mounts_outlive_a_restart_and_damage_is_taken_as_none(tmp_path):
+    path = tmp_path / "state" / "mounts.json"
+    known = KnownMounts(path)
+    assert known.get("inbox") is None
+    known.note("inbox", "/srv/share")
+    known.note("inbox", "/srv/share")
+    assert KnownMounts(path).get("inbox") == "/srv/share"
+    path.write_bytes(path.read_bytes()[:-3])
+    assert KnownMounts(path).get("inbox") is None
 
 
 def test_wrong_marker_is_refused():

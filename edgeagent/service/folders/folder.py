@@ -40,6 +40,7 @@ from edgeagent.service.folders.hands import Hands
 from edgeagent.service.folders.watch import Hint
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
+from edgeagent.store.known_mounts import KnownMounts
 
 Report = Callable[[str, dict[str, Any]], None]
 
@@ -72,8 +73,9 @@ class Folder:
         report: Report,
         wake: Callable[[], None],
         attempts: Attempts | None = None,
+        mounts: KnownMounts | None = None,
     ) -> None:
-        self.label, self.path, self._attempts = label, path, attempts
+        self.label, self.path, self._attempts, self._mounts = label, path, attempts, mounts
         self._settings, self._clock, self._report = settings, clock, report
         self._patience = Patience(settings.settle_s, settings.empty_s, settings.unclosed_s)
         self._patterns = (*settings.ignore, *([settings.marker] if settings.marker else []))
@@ -99,7 +101,7 @@ class Folder:
         self._seeing: dict[str, Signs] = {}
         self._to_see: deque[str] = deque()
         self._ready: deque[FoundFile] = deque()
-        self._mounted_at: str | None = None
+        self._mounted_at = mounts.get(label) if mounts is not None else None
         self._next_scan = 0.0
         self._listing = False
         self._fresh = True
@@ -300,6 +302,8 @@ class Folder:
             self._lost(reason)
             return
         self._mounted_at = point
+        if self._mounts is not None and point is not None:
+            self._mounts.note(self.label, point)
         if listing.watch_news is not None:
             self._report(listing.watch_news[0], {"folder": self.label, "reason": listing.watch_news[1]})
         if self.available is False:
