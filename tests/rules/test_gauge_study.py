@@ -479,10 +479,9 @@ def test_study_of_no_parts_says_what_it_needs():
 
 
 def test_interaction_that_is_estimated_below_zero_adds_nothing_to_the_degrees_of_freedom_of_the_gauge():
-    # Mean squares by hand: operators 8 (means 1 and 3), interaction 0, trials 2; at 1.0 nothing is pooled
-    study = anova_study([[[0.0, 2.0], [2.0, 4.0]], [[0.0, 2.0], [2.0, 4.0]]], pool_above=1.0)
+    # Mean squares by hand: operators 8 (means 1 and 3), interaction 0, trials 0.5; at 1.0 nothing is pooled
+    study = anova_study([[[0.5, 1.5], [2.5, 3.5]], [[0.5, 1.5], [2.5, 3.5]]], pool_above=1.0)
     assert study.floored == ("interaction",)
-    operator, error = 8.0 / 4, 2.0 * (1 - 0.0)
-    both = 0.0
-    wanted = (operator + error + both) ** 2 / (operator**2 / 1 + error**2 / 4)
+    operator, error = 8.0 / 4, 0.5
+    wanted = (operator + error) ** 2 / (operator**2 / 1 + error**2 / 4)
     assert study.gauge_degrees_of_freedom == pytest.approx(wanted)

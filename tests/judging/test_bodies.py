@@ -1,0 +1,165 @@
+"""Bodies of records: what a file was, what a part's decision shows first, and that every body fits its line."""
+
+from __future__ import annotations
+
+import pytest
+from msgspec import UNSET
+from records import body_of
+
+from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.record import LINE_BYTES_MAX, encode_body, encode_record
+from edgeagent.errors import TraceFormatError, TraceShapeError
+from edgeagent.judging import bodies
+from edgeagent.judging.found_file import FoundFile
+from edgeagent.model import Disposition
+from edgeagent.model.reasons import Code, reason
+from edgeagent.model.records import PartSource
+from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, measured
+from edgeagent.rules.settling import Look
+
+FILE = FoundFile("inbox", "a.txt", b"data", None, Look(4, 20, 30, 7), 5.0)
+
+
+def test_source_tells_name_content_and_how_the_file_looked():
+    source = bodies.source_of(FILE)
+    assert (source.name, source.folder, source.bytes, source.look) == ("a.txt", "inbox", 4, (4, 20, 30, 7))
+    assert (source.sha256, source.side_sha256, source.unclosed_s) == (digest_of(b"data"), UNSET, UNSET)
+
+
+def test_digest_that_is_known_already_is_not_taken_again():
+    known = FoundFile(**{**fields(FILE), "sha256": "ab" * 32})
+    assert bodies.source_of(known).sha256 == "ab" * 32
+
+
+def test_side_file_and_open_writer_are_told_where_there_are_any():
+    source = bodies.source_of(FoundFile(**{**fields(FILE), "side": b"side", "unclosed_s": 61.0}))
+    assert (source.side_sha256, source.unclosed_s) == (digest_of(b"side"), 61.0)
+
+
+def test_file_that_could_not_be_read_has_no_digest_and_an_empty_one_that_of_nothing():
+    unread = FoundFile(**{**fields(FILE), "data": b"", "problem": TraceShapeError("locked")})
+    assert bodies.source_of(unread).sha256 is None
+    assert bodies.source_of(FoundFile(**{**fields(FILE), "data": b""})).sha256 == digest_of(b"")
+    half = FoundFile(**{**fields(FILE), "problem": TraceShapeError("half")})
+    assert bodies.source_of(half).sha256 == digest_of(b"data")
+
+
+def fields(file):
+    return {name: getattr(file, name) for name in file.__dataclass_fields__}
+
+
+def judged(name, verdict):
+    listed = [{"name": name, "verdict": verdict}]
+    return body_of("disposition", {"characteristics": listed}).characteristics[0]
+
+
+def test_part_s_decision_shows_the_most_urgent_values_first_and_eight_at_the_most():
+    verdicts = ["unjudged", "conforming", "caution", "inconclusive", "nonconforming"]
+    state = PartSet("P", "1")
+    for feature in ("left", "right"):
+        key = tuple(judged(f"{feature}-{verdict}", verdict) for verdict in verdicts)
+        source = PartSource(feature=feature, name="a", sha256="b", instrument="g", seq=1)
+        result = FeatureResult(feature, 1, Disposition.REJECT, (), source, key, 5.0, 1.0)
+        state = measured(state, result, ("left", "right"), 5.0)
+    why = reason(Code.MORE, count=1)
+    body = bodies.disposition_body(state, PartDecision(Disposition.REJECT, (why,), 5.0), None)
+    assert [c.name for c in body.characteristics] == [
+        "left-nonconforming", "right-nonconforming", "left-inconclusive", "right-inconclusive",
+        "left-caution", "right-caution", "left-conforming", "right-conforming",
+    ]  # fmt: skip
+    assert (body.reasons, body.reason_codes, body.settled_at) == (("and 1 more",), (why,), 5.0)
+    assert [s.feature for s in body.sources] == ["left", "right"]
+    assert (body.gate, body.replaces, body.remeasured, body.missing) == (UNSET, UNSET, UNSET, ())
+
+
+def fits(body):
+    line, _ = encode_record(10**9, "2026-03-02T10:00:00.000000Z", "0" * 64, body)
+    return len(line) <= LINE_BYTES_MAX
+
+
+def long_disposition(characteristics=8, reasons=12, sources=40, text=100):
+    codes = [{"code": "recorded", "values": {"text": "x" * text}}] * reasons
+    source = {"feature": "f" * text, "name": "n" * text, "sha256": "ab" * 32, "instrument": "g", "seq": 1}
+    members = {
+        "characteristics": [{"name": "roundness_total"}] * characteristics,
+        "reasons": ["x" * text] * reasons,
+        "reason_codes": codes,
+        "sources": [source] * sources,
+    }
+    return body_of("disposition", members)
+
+
+def test_body_that_fits_its_line_stays_as_it_is():
+    body = long_disposition(sources=2)
+    assert bodies.fitted(body) is body
+
+
+@pytest.mark.parametrize("text", [200, 500, 1000, 3000, 10_000])
+@pytest.mark.parametrize("sources", [1, 5, 40, 500])
+def test_every_body_is_cut_until_its_line_holds_it(sources, text):
+    body = bodies.fitted(long_disposition(sources=sources, text=text))
+    assert fits(body)
+    assert len(body.reasons) == len(body.reason_codes)
+    assert (body.part, body.serial, body.disposition) == ("P", "1", "accept")
+
+
+def test_lists_are_cut_in_turn_and_no_further_than_need_be():
+    room = LINE_BYTES_MAX - 400
+    counts = []
+    for text in range(0, 12_000, 100):
+        body = bodies.fitted(long_disposition(sources=40, text=text))
+        counts.append((len(body.characteristics), len(body.reasons), len(body.sources)))
+        assert len(encode_body(body)) <= room
+    stages = list(dict.fromkeys(counts))
+    allowed = [(8, 12, 40), (6, 12, 40), (6, 6, 40), (2, 6, 40), (2, 3, 40), (2, 3, 8), (2, 3, 3)]
+    assert stages == [stage for stage in allowed if stage in stages], "values and reasons go before sources"
+    assert stages[0] == (8, 12, 40)
+    assert stages[-1] == (2, 3, 3)
+
+
+def test_texts_that_a_file_brought_along_are_cut_last_and_short_words_never():
+    body = bodies.fitted(long_disposition(sources=3, text=20_000))
+    assert fits(body)
+    assert {len(text) for text in body.reasons} == {121} or {len(text) for text in body.reasons} == {41}
+    assert all(text.endswith("…") for text in body.reasons)
+    assert {s.sha256 for s in body.sources} == {"ab" * 32}
+
+
+def test_own_source_of_a_record_is_never_cut():
+    name = "n" * 250
+    codes = [{"code": "recorded", "values": {"text": "x" * 20_000}}] * 3
+    members = {"source": {"name": name}, "reasons": ["x" * 20_000] * 3, "reason_codes": codes}
+    body = bodies.fitted(body_of("measurement", members))
+    assert fits(body)
+    assert body.source.name == name
+
+
+def test_quarantine_names_file_line_and_what_was_expected():
+    error = TraceFormatError("3 fields", line=7, expected="2 fields")
+    body = bodies.quarantine_body(bodies.source_of(FILE), error, 5.0)
+    assert body.reason.startswith("a.txt: ")
+    assert (body.error, body.line, body.expected, body.settled_at) == ("TraceFormatError", 7, "2 fields", 5.0)
+    other = bodies.quarantine_body(bodies.source_of(FILE), TraceShapeError("x" * 5000), 5.0)
+    assert (other.error, other.line, other.expected) == ("TraceShapeError", UNSET, UNSET)
+    assert len(other.reason) == 1000
+
+
+def test_reasons_of_a_certificate_name_its_file():
+    wave = reason(Code.WAVE_ELSEWHERE, certificate="C", wave=1, upr=2, elsewhere="fine")
+    other = reason(Code.MORE, count=1)
+    named = bodies.named_by_file((wave, other), "MW-03.toml")
+    assert named == (wave.with_values(file="MW-03.toml"), other)
+
+
+def test_replaced_disposition_names_the_one_before_and_what_was_measured_again():
+    state = PartSet("P", "1", disposed=Disposition.HOLD, disposed_seq=7, remeasured=("left",))
+    gate = reason(Code.GATE_FAILED, instrument="g", seq=3)
+    body = bodies.disposition_body(with_one_result(state), PartDecision(Disposition.HOLD, (gate,), 5.0), gate)
+    assert (body.replaces, body.remeasured) == (7, ("left",))
+    assert (body.gate_reason, body.gate) == (gate, "gate: the last verification of g failed (record 3)")
+
+
+def with_one_result(state):
+    source = PartSource(feature="left", name="a", sha256="b", instrument="g", seq=1)
+    result = FeatureResult("left", 1, Disposition.ACCEPT, (), source, (), 5.0, 1.0)
+    return measured(state, result, ("left",), 5.0)
