@@ -141,12 +141,13 @@ def test_imports_inside_functions_are_listed_with_their_reason(path):
 
 
 def test_each_resource_has_one_owner():
-    users = {lib: set() for lib in ("paho", "ctypes")}
+    users = {lib: set() for lib in ("paho", "watchdog", "ctypes")}
     for path in MODULES:
         for module in imports(path):
             if module.split(".")[0] in users:
                 users[module.split(".")[0]].add(name_of(path))
-    assert users["ctypes"] == {"edgeagent/service/folders/inotify.py", "edgeagent/service/worker.py"}
+    assert users["ctypes"] == {"edgeagent/service/worker.py"}
+    assert users["watchdog"] == {"edgeagent/service/folders/inotify.py"}
     assert users["paho"] == {"edgeagent/service/client.py", "edgeagent/demo/lamp.py"}
 
 

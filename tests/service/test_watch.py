@@ -147,10 +147,10 @@ def test_file_replaced_while_its_folder_was_away_is_a_new_one(watcher, tmp_path)
 def test_dead_watching_thread_is_replaced(watcher, monkeypatch):
     (thread,) = watching()
 
-    def dies(_hint: Any) -> None:
+    def dies(_event: Any) -> None:
         raise RuntimeError("a mistake in a handler")
 
-    monkeypatch.setattr(thread, "_hint", dies)
+    monkeypatch.setattr(thread, "handle_event", dies)
     (watcher.inbox / "trigger.part").write_bytes(b"")
     thread.join(5)
     assert not thread.is_alive()
@@ -205,10 +205,10 @@ def test_reading_a_file_gives_no_hint(tmp_path):
 def test_limit_of_the_system_falls_back_to_listing_and_recovers(tmp_path, monkeypatch, number):
     real, shut = watch_module.FolderEvents, [True]
 
-    def limited(folder: Path) -> Any:
+    def limited(folder: Path, take: Any) -> Any:
         if shut:
             raise OSError(number, os.strerror(number))
-        return real(folder)
+        return real(folder, take)
 
     monkeypatch.setattr(watch_module, "FolderEvents", limited)
     made = Watcher(tmp_path, settle_s=0.2)

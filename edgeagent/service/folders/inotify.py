@@ -1,28 +1,28 @@
-"""The kernel's folder events, inotify(7), read as plain values; the only module that calls libc.
+"""The kernel's folder events, inotify(7), as plain values; the only module that imports watchdog.
 
-Constants and the layout of an event are those of the Linux manual page. A system without inotify raises
-OSError, as one does that has no instance or no watch left.
+watchdog's observers turn events into ones that hold for every system. What they leave out decides here whether
+a file is whole: dropped events, an unmounted folder, which half of a rename was seen. So its inotify thread is
+asked, which they are built on. Constants are those of the Linux manual page.
 """
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import os
-import select
-import struct
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+
+from watchdog.observers.inotify_c import CallbackId, InotifyFD, Mask
 
 MODIFY, CLOSE_WRITE, MOVED_FROM, MOVED_TO, CREATE = 0x2, 0x8, 0x40, 0x80, 0x100
-DELETE_SELF, MOVE_SELF, UNMOUNT, OVERFLOW, IGNORED = 0x400, 0x800, 0x2000, 0x4000, 0x8000
+DELETE_SELF, MOVE_SELF, UNMOUNT, OVERFLOW = 0x400, 0x800, 0x2000, 0x4000
 IS_FOLDER = 0x40000000
 _ONLY_FOLDER = 0x01000000
 _WANTED = MODIFY | CLOSE_WRITE | MOVED_FROM | MOVED_TO | CREATE | DELETE_SELF | MOVE_SELF
 """Nothing that reading a file gives rise to: the agent must not wake itself."""
-_HEAD = struct.Struct("iIII")
-_BUFFER_BYTES = 1 << 18
+_STOP_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,62 +30,54 @@ class Event:
     """One event; ``cookie`` joins the two halves of a rename. The name is empty for the folder itself."""
 
     mask: int
-    cookie: int
-    name: str
+    cookie: int = 0
+    name: str = ""
 
 
 class FolderEvents:
-    """One inotify instance on one folder. ``read`` blocks until there is something or ``stop`` was called.
+    """One inotify instance on one folder, read by a thread of watchdog's that calls ``take`` with each event.
 
-    Raises OSError on making it: no inotify here, the limit of instances (EMFILE) or of watches (ENOSPC), no
-    such folder. ``stop`` may come from any thread; ``close`` must come after the last ``read``.
+    ``ended`` says why no more events come, empty while they do. ``take`` must not raise: that would end the
+    thread. Raises OSError on making it: the limit of instances (EMFILE) or of watches
+    (ENOSPC), no such folder.
     """
 
-    def __init__(self, folder: Path) -> None:
-        libc = ctypes.CDLL(None, use_errno=True)
-        if not hasattr(libc, "inotify_init1"):
-            raise OSError(errno.ENOSYS, "this system has no inotify")
-        self._fd = libc.inotify_init1(os.O_NONBLOCK | os.O_CLOEXEC)
-        if self._fd < 0:
-            raise _last_error("no inotify instance")
-        if libc.inotify_add_watch(self._fd, os.fsencode(folder), _WANTED | _ONLY_FOLDER) < 0:
-            failed = _last_error("no inotify watch")
-            os.close(self._fd)
-            raise failed
-        self._stopped, self._stop = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
-        self._poll = select.poll()
-        self._poll.register(self._fd, select.POLLIN)
-        self._poll.register(self._stopped, select.POLLIN)
+    def __init__(self, folder: Path, take: Callable[[Event], None]) -> None:
+        self._take = take
+        self._ended = ""
+        self._thread = InotifyFD()
+        self._thread.name = f"watch-{folder.name}"
+        self._thread.start()  # before the watch: a thread that never ran would not give its files back
+        try:
+            watch = self._thread.add_callback(
+                os.fsencode(folder), Mask(_WANTED | _ONLY_FOLDER), self, CallbackId(1)
+            )
+            if watch < 0:  # the one error that watchdog passes over
+                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        except OSError:
+            self.close()
+            raise
 
-    def read(self) -> list[Event] | None:
-        """All events that are there, at least one; None once stopped."""
-        while True:
-            ready = {fd for fd, _ in self._poll.poll()}
-            if self._stopped in ready:
-                return None
-            try:
-                return list(_events(os.read(self._fd, _BUFFER_BYTES)))
-            except BlockingIOError:
-                continue
+    @property
+    def ended(self) -> str:
+        """Why no more events come, empty while they do."""
+        return self._ended if self._ended or self._thread.is_alive() else "the watching thread died"
 
-    def stop(self) -> None:
-        """Let ``read`` return None."""
-        os.write(self._stop, b"x")
+    def on_event(self, event: Any) -> None:
+        """watchdog's thread saw an event in the folder."""
+        if event.mask & UNMOUNT:
+            self._ended = "the folder was unmounted"
+        self._take(Event(event.mask, event.cookie, os.fsdecode(event.name)))
+
+    def on_watch_deleted(self, _wd: int) -> None:
+        """The kernel took the watch away."""
+        self._ended = self._ended or "the folder was deleted"
+
+    def on_queue_overflow(self) -> None:
+        """The kernel dropped events."""
+        self._take(Event(OVERFLOW))
 
     def close(self) -> None:
-        """Give the kernel its watch back."""
-        for fd in (self._fd, self._stopped, self._stop):
-            os.close(fd)
-
-
-def _events(data: bytes) -> Iterator[Event]:
-    at = 0
-    while at < len(data):
-        _, mask, cookie, length = _HEAD.unpack_from(data, at)
-        at += _HEAD.size + length
-        yield Event(mask, cookie, os.fsdecode(data[at - length : at].rstrip(b"\0")))
-
-
-def _last_error(what: str) -> OSError:
-    number = ctypes.get_errno()
-    return OSError(number, f"{what}: {os.strerror(number)}")
+        """End the thread, and give the kernel its watch back."""
+        self._thread.stop()
+        self._thread.join(_STOP_S)

@@ -1,12 +1,11 @@
 """The watch of one folder: a source of hints that may die at any time and is rebuilt when it has.
 
-A thread turns the kernel's events into hints, each at most once for as long as it holds: a file that is being
-written gives one hint at its first change and one at its close, however many writes lie between them.
+watchdog's thread turns the kernel's events into hints, each at most once for as long as it holds: a file that
+is being written gives one hint at its first change and one at its close, however many writes lie between them.
 """
 
 from __future__ import annotations
 
-import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -41,10 +40,16 @@ class Hint:
 class _Translator:
     """Turns the events of one folder into hints."""
 
-    def __init__(self, label: str) -> None:
-        self._label = label
+    def __init__(self, label: str, hint: Callable[[Hint], None]) -> None:
+        self._label, self._hint = label, hint
         self._writing: set[str] = set()
         self._renames: OrderedDict[int, str] = OrderedDict()
+
+    def take(self, event: Event) -> None:
+        """Hint at what follows from an event, if anything does; called from watchdog's thread."""
+        hint = self.hint_of(event)
+        if hint is not None:
+            self._hint(hint)
 
     def hint_of(self, event: Event) -> Hint | None:
         """The hint that follows from an event, None where nothing does."""
@@ -73,43 +78,13 @@ class _Translator:
         )
 
 
-class _Watching(threading.Thread):
-    """Reads events until it is stopped or the kernel takes the watch away."""
-
-    def __init__(self, path: Path, label: str, hint: Callable[[Hint], None]) -> None:
-        super().__init__(name=f"watch-{label}", daemon=True)
-        self._events = FolderEvents(path)
-        self._translate = _Translator(label).hint_of
-        self._hint = hint
-        self._label = label
-        self.ended = ""
-
-    def run(self) -> None:
-        while (events := self._events.read()) is not None:
-            for event in events:
-                hint = self._translate(event)
-                if hint is not None:
-                    self._hint(hint)
-                if event.mask & inotify.UNMOUNT:
-                    self.ended = "the folder was unmounted"
-                if event.mask & inotify.IGNORED:
-                    self.ended = self.ended or "the folder was deleted"
-                    return
-
-    def stop(self) -> None:
-        self._events.stop()
-        self.join(timeout=2)
-        if not self.is_alive():
-            self._events.close()
-
-
 class FolderWatch:
-    """Owns the watching thread of one folder. ``ensure`` is called at every scan and rebuilds what died."""
+    """Owns the watch of one folder. ``ensure`` is called at every scan and rebuilds what died."""
 
     def __init__(self, path: Path, label: str, hint: Callable[[Hint], None], *, native: bool) -> None:
         self._path, self._label, self._hint = path, label, hint
         self._native = native
-        self._watching: _Watching | None = None
+        self._watching: FolderEvents | None = None
         self._watched: tuple[int, int] | None = None
         self._failed: str | None = None
         self._scans_blind = 0
@@ -140,19 +115,18 @@ class FolderWatch:
         try:
             if remote:
                 raise OSError(0, "events of other hosts are not seen on a network share")
-            watching = _Watching(self._path, self._label, self._hint)
+            watching = FolderEvents(self._path, _Translator(self._label, self._hint).take)
         except OSError as error:
             self._failed = f"{error.strerror}: the folder is listed more often instead"
             return ("watch-impossible", self._failed) if self._failed != before else None
-        watching.start()
         self._watching, self._watched = watching, identity
         return ("watch-rebuilt", reason or before or "") if had or before is not None else None
 
     def _trouble(self, identity: tuple[int, int]) -> str | None:
         if self._watching is None:
             return None
-        if not self._watching.is_alive():
-            return self._watching.ended or "the watching thread died"
+        if self._watching.ended:
+            return self._watching.ended
         if self._watched != identity:
             return "the folder was exchanged for another"
         return None
@@ -162,4 +136,4 @@ class FolderWatch:
         watching, self._watching, self._watched = self._watching, None, None
         self._failed = None
         if watching is not None:
-            watching.stop()
+            watching.close()
