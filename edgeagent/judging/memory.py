@@ -54,7 +54,7 @@ def file_key(folder: str, name: str, sha256: str | None, side_sha256: str | None
 class Memory:
     """The fold over the journal.
 
-    ``present`` names the files that are in each folder at the start: only their looks are kept.
+    ``present`` names the files that are in each folder at the start: of them alone look and SHA-256 are kept.
     ``position`` is the publisher's, whose record's place is noted on the way. ``unverified`` is an artefact's
     measurement whose verification record is not there; ``answered`` are rejects beyond the position that the
     line acknowledged already. ``gated`` are the parts that the closed gate holds, however long ago.
@@ -69,7 +69,7 @@ class Memory:
         self._present = present
         self._live_s, self._latches = live_s, latches
         self._done: set[bytes] = set()
-        self.looks: dict[tuple[str, str], Look] = {}
+        self.looks: dict[tuple[str, str], tuple[Look, str | None]] = {}
         self.sets: OrderedDict[tuple[str, str], PartSet] = OrderedDict()
         self.waiting_sets: set[tuple[str, str]] = set()
         self.verifications: dict[str, History] = {}
@@ -225,7 +225,7 @@ class Memory:
 
     def _note_look(self, source: Source) -> None:
         if source.name in self._present.get(source.folder, ()):
-            self.looks[source.folder, source.name] = Look(*source.look)
+            self.looks[source.folder, source.name] = Look(*source.look), source.sha256
 
     def _note_measurement(self, seq: int, body: Measurement) -> None:
         key = body.trace.of_part

@@ -62,10 +62,10 @@ class Intake:
             for label in settings.folders
         }
 
-    def remember(self, folder: str, name: str, look: Look) -> None:
-        """Tell, before the first scan, what a finished file looked like, so that it need not be read again."""
+    def remember(self, folder: str, name: str, look: Look, sha256: str | None = None) -> None:
+        """Tell, before the first scan, how a finished file looked and what it held: it is not read again."""
         if folder in self._folders:
-            self._folders[folder].done[name] = Done(look, None)
+            self._folders[folder].done[name] = Done(look, sha256)
 
     def present(self) -> Mapping[str, frozenset[str]]:
         """Names that are in each folder now; an unavailable folder has none. Only before the first scan."""

@@ -190,8 +190,8 @@ class Service:
             self._archive.remember(digest)
         self._append([bodies.start_body(boot, self._machine), *recovered, configuration])
         self._complete()
-        for (folder, name), look in self._memory.looks.items():
-            self._intake.remember(folder, name, look)
+        for (folder, name), seen in self._memory.looks.items():
+            self._intake.remember(folder, name, *seen)
         self._memory.looks.clear()
         self._log.info("started", boot=boot, seq=self._writer.seq, waiting=self._publisher.delivery.undelivered)
         memory = self._memory

@@ -189,6 +189,22 @@ def test_file_that_grows_after_it_was_accepted_is_held_at_once_and_decided_whole
     ends_well(agent)
 
 
+def test_file_that_grew_while_the_agent_was_away_is_held_at_its_return(cell):
+    agent, line = station(cell, {**NATIVE, "intake.unclosed_s": 600.0}, turns_min=1)
+    good, rest = in_pieces(2, 1)
+    (agent.inbox / "a.txt").write_bytes(good)
+    wait_until(lambda: of_part(agent, "1") == ["accept"])
+    agent.terminate()
+    with (agent.inbox / "a.txt").open("ab", buffering=0) as file:
+        file.write(rest[:100])
+        agent.start()
+        wait_until(lambda: of_part(agent, "1") == ["accept", "hold"])
+        file.write(rest[100:])
+    line.wait_lamp("1")
+    assert of_part(agent, "1") == ["accept", "hold", "reject"]
+    ends_well(agent)
+
+
 @pytest.mark.parametrize("changes", [NATIVE, POLLING], ids=["native", "polling"])
 def test_another_part_under_the_same_name_revokes_nothing(cell, changes):
     agent, _ = station(cell, changes, turns_min=1)
