@@ -9,6 +9,7 @@ import contextlib
 import hashlib
 import io
 import json
+import re
 import tempfile
 import zipfile
 from collections.abc import Callable
@@ -21,12 +22,13 @@ import numpy as np
 from edgeagent.codec.configuration.recipe import parse_recipe, referenced_files
 from edgeagent.codec.configuration.settings import parse_certificate, parse_settings
 from edgeagent.codec.proposals.layout import propose_layout
-from edgeagent.codec.records.record import RecordError, decode_record
+from edgeagent.codec.records.record import Place, RecordError, decode_record
 from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import ConfigError, InputError
 from edgeagent.judging.configuration import describe_kind
 from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.memory import Memory
 from edgeagent.judging.release import ReleaseRefusedError
 from edgeagent.rules.acknowledgements import acknowledged_seq
 from edgeagent.store.configuration import load_configuration
@@ -207,11 +209,18 @@ def read_documents(data: bytes) -> None:
         parse_settings(text, "agent.toml")
 
 
-def read_record(data: bytes) -> None:
-    """A journal line, as it stands and with a hash that fits it."""
-    for line in (data, data + b',"hash":"' + hashlib.sha256(data).hexdigest().encode() + b'"}'):
+def read_records(data: bytes) -> None:
+    """Journal lines, each with a hash that fits it, and what a reader makes of them: the fold and the show."""
+    memory = Memory({}, None, live_s=60, latches=True)
+    for text in data.split(b"\n")[:20]:
+        head = text.partition(b',"hash":"')[0]
+        line = head + b',"hash":"' + hashlib.sha256(head).hexdigest().encode() + b'"}'
         with contextlib.suppress(RecordError):
-            decode_record(line)
+            decode_record(text)
+        with contextlib.suppress(RecordError):
+            record = decode_record(line)
+            assert isinstance(record.members, dict)
+            memory.visit(record, Place("a.jsonl", len(line)))
 
 
 def read_request(data: bytes) -> None:
@@ -224,6 +233,17 @@ def read_request(data: bytes) -> None:
 
 def _profile(suffix: str) -> Callable[[bytes], object]:
     return lambda data: read_trace("a" + suffix, data, SIDE, {})
+
+
+def _journal() -> tuple[bytes, ...]:
+    """One record of each kind and members from the kept journals, and a few that follow one another."""
+    lines = [
+        line
+        for p in sorted((ROOT / "fixtures" / "journals").rglob("*.jsonl"))
+        for line in p.read_bytes().split(b"\n")
+    ]
+    kinds = {re.sub(rb'"[^"]{0,200}"(?!:)|[0-9]', b"", line): line for line in lines if line}
+    return (*list(kinds.values())[:40], b"\n".join(lines[:15]))
 
 
 def _documents() -> tuple[bytes, ...]:
@@ -292,7 +312,7 @@ TARGETS = {
     "proposal": Target(
         lambda d: propose_layout("000412-left.asc", d), _TRACE, (GERMAN, BLANKS, TRACE, GERMAN + DIGITS)
     ),
-    "journal": Target(read_record, (), (RECORD_HEAD,)),
+    "journal": Target(read_records, (), (RECORD_HEAD, *_journal())),
     "request": Target(
         read_request,
         (ReleaseRefusedError,),

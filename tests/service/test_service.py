@@ -288,7 +288,9 @@ def test_bad_recipe_at_a_reload_keeps_the_old_ones_and_a_good_one_is_taken(cell,
     agent = cell.begin_alone()
     recipe = agent.folder / "recipes" / "HN-1610-R.toml"
     good = recipe.read_bytes()
-    for number, bad in enumerate((b"part = ", b"\xff\xfe\x00", good + b"\nno_such_key = 1\n"), 1):
+    deep, long = b"x = " + b"[" * 500 + b"]" * 500, b"x = " + b"9" * 5000
+    documents = (b"part = ", b"\xff\xfe\x00", good + b"\nno_such_key = 1\n", deep, long)
+    for number, bad in enumerate(documents, 1):
         recipe.write_bytes(bad)
         agent.signal(signal.SIGHUP)
         agent.wait_event("configuration-rejected", number)
@@ -300,10 +302,12 @@ def test_bad_recipe_at_a_reload_keeps_the_old_ones_and_a_good_one_is_taken(cell,
     recipe.write_bytes(tight)
     agent.signal(signal.SIGHUP)
     agent.wait_event("configuration-reloaded")
-    agent.drop("4.txt", circle_text("4"))
-    wait_until(lambda: len(agent.records("disposition")) == 4)
+    agent.drop("last.txt", circle_text("9"))
+    wait_until(lambda: len(agent.records("disposition")) == len(documents) + 1)
     assert agent.records("disposition")[-1]["body"]["disposition"] == "reject"
-    assert [r["body"]["what"] for r in agent.records("recovery")].count("configuration-rejected") == 3
+    assert [r["body"]["what"] for r in agent.records("recovery")].count("configuration-rejected") == len(
+        documents
+    )
 
 
 def test_newcomer_goes_before_a_backlog(cell, circle_text):
