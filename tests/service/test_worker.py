@@ -178,6 +178,24 @@ def test_agent_killed_twice_over_a_good_file_measures_it_all_the_same(cell, plan
     assert outcomes(agent) == {"hang-once.txt": "measurement"}
 
 
+def test_file_whose_reading_ends_the_agent_twice_is_not_read_a_third_time(cell, planted, notes, circle_text):
+    (notes / "reading-kills").touch()
+    agent = planted(cell.begin_alone)
+    agent.drop("deadly-1.txt", circle_text("000001"))
+    assert agent.wait() == -signal.SIGKILL
+    agent.start(wait=False)
+    assert agent.wait() == -signal.SIGKILL
+    agent.drop("good.txt", circle_text("000002"))
+    agent.start(wait=False)
+    agent.wait_event("measured")
+    agent.wait_event("quarantined")
+    assert outcomes(agent) == {"deadly-1.txt": "quarantine", "good.txt": "measurement"}
+    body = quarantined(agent, "deadly-1.txt")
+    assert body["error"] == "AnalysisStoppedError"
+    assert "the agent ended while it read the file (2 times)" in body["reason"]
+    assert body["source"]["sha256"] is None
+
+
 def test_mistake_of_ours_in_a_worker_is_a_quarantine_with_its_traceback_in_the_log(cell, planted, circle_text):
     agent = planted(cell.begin_alone)
     agent.drop("mistake-1.txt", circle_text("000001"))

@@ -1,8 +1,9 @@
 """Faults planted into a worker process, by the name of the file that it analyses.
 
-Python imports this module at its start where its folder is on PYTHONPATH. It does nothing except in a worker.
+Python imports this module at its start where its folder is on PYTHONPATH. It acts in workers alone,
+unless a note below says otherwise.
 ``PLANTED`` names a folder: each fault notes its begin there as ``NAME.begun``, and happens once where the name
-says so; ``start-fails`` in it ends every start.
+says so. ``start-fails`` in it ends every worker's start, ``reading-kills`` the agent when it reads ``deadly-``.
 """
 
 import os
@@ -61,6 +62,21 @@ def plant():
     module.evaluate = evaluate
 
 
+def plant_in_agent():
+    import edgeagent.service.folders.disk as module
+
+    real = module.read_file
+
+    def read_file(path, *more, **named):
+        if path.name.startswith("deadly-"):
+            os.kill(os.getpid(), signal.SIGKILL)
+        return real(path, *more, **named)
+
+    module.read_file = read_file
+
+
+if (NOTES / "reading-kills").exists() and "run" in sys.orig_argv:
+    plant_in_agent()
 if "edgeagent.service.worker" in sys.orig_argv:
     if (NOTES / "start-fails").exists():
         os._exit(7)
