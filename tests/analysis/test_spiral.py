@@ -332,6 +332,30 @@ def test_angle_that_turns_back_fails():
     assert "monotonic_angle" in failed(analysed(trace_of(angle_deg, deviation)))
 
 
+@pytest.mark.parametrize("turns", [1.0, 3.0])
+@pytest.mark.parametrize("start_deg", [0.0, 123.456])
+def test_angles_that_begin_anew_each_turn_give_the_values_of_those_that_go_on(turns, start_deg):
+    angle_deg, deviation = samples(turns)
+    axial = 5.0 * angle_deg / 360.0
+    going_on = analysed(trace_of(angle_deg + start_deg, deviation, axial_mm=axial))
+    wrapped = np.round((angle_deg + start_deg) % 360.0, 9)
+    wrapped[700], deviation = np.nan, deviation.copy()
+    anew = analysed(trace_of(wrapped, deviation, axial_mm=axial))
+    assert failed(anew) == failed(going_on) == {}
+    assert value(anew, "roundness_total") == pytest.approx(value(going_on, "roundness_total"), rel=5e-3)
+    falling = analysed(trace_of(-wrapped % 360.0, deviation))
+    assert set(failed(falling)) == {"monotonic_angle"}
+    assert falling.turns == pytest.approx(turns, abs=0.01)
+
+
+def test_a_gap_of_more_than_half_a_turn_is_no_new_beginning():
+    angle_deg, deviation = samples(3.0)
+    kept = (angle_deg < 400) | (angle_deg > 640)
+    found = analysed(trace_of(angle_deg[kept], deviation[kept]))
+    assert found.turns == pytest.approx(3.0, abs=0.01)
+    assert check(found, "monotonic_angle").ok
+
+
 def test_too_few_points_for_the_judged_undulations_fail():
     found = analysed(trace_of(*samples(per_turn=2000)))
     assert "4.0 points per undulation at 500 UPR" in failed(found)["points_per_undulation"].note

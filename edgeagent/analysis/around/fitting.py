@@ -12,6 +12,7 @@ from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.harmonics import HarmonicFit, fit_harmonics, turns_of
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.track.eccentric import EccentricContact
+from edgeagent.analysis.track.sensing import unwrapped_deg
 from edgeagent.errors import FitNotConvergedError, TraceShapeError
 from edgeagent.model import FloatArray, QualityCheck, Trace
 
@@ -37,8 +38,8 @@ class Samples:
 
 
 def clean(trace: Trace) -> Samples:
-    """Angles in rad and deviations in µm without the samples that are missing."""
-    angle, deviation = trace.columns["angle_deg"], trace.columns["deviation_um"]
+    """Angles in rad, counted over all turns, and deviations in µm without the samples that are missing."""
+    angle, deviation = unwrapped_deg(trace.columns["angle_deg"]), trace.columns["deviation_um"]
     finite = np.isfinite(angle) & np.isfinite(deviation)
     kept = int(np.count_nonzero(finite))
     if kept < len(angle):

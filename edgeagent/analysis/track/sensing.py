@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from edgeagent.model import QualityCheck, Thread, Trace, TraceHeader
+from edgeagent.model import FloatArray, QualityCheck, Thread, Trace, TraceHeader
 
 
 def normal_factor(
@@ -33,6 +33,23 @@ def normal_factor(
         return 1.0, QualityCheck("sensing", False, factor, 0.05, "1", note)
     note = f"read {header.sensing}, times {factor:.6f} for the surface at {angle_deg:g} deg"
     return factor, QualityCheck("sensing", True, factor, 0.05, "1", note)
+
+
+def unwrapped_deg(angle_deg: FloatArray) -> FloatArray:
+    """Angles that some instruments count anew each turn, 359 then 0, as one count over all turns; shape (n,).
+
+    A step of more than half a turn against the way of most steps is such a new beginning. A wide gap on the way
+    is none, and neither is a missing sample, which stays so.
+    """
+    known = np.flatnonzero(np.isfinite(angle_deg))
+    step = np.diff(angle_deg[known])
+    if not len(step) or float(np.max(np.abs(step))) <= 180.0:
+        return angle_deg
+    way = 1.0 if np.count_nonzero(step > 0) >= np.count_nonzero(step < 0) else -1.0
+    begun = np.concatenate(([0], np.cumsum(step * way < -180.0)))
+    result = angle_deg.copy()
+    result[known] += way * 360.0 * begun
+    return result
 
 
 def track_length_mm(header: TraceHeader, thread: Thread | None) -> float | None:
@@ -70,7 +87,7 @@ def _measured_lead_mm(trace: Trace) -> float | None:
     """Lead from the axial position over the angle, where the trace records it."""
     if "axial_mm" not in trace.columns:
         return None
-    angle, axial = trace.columns["angle_deg"], trace.columns["axial_mm"]
+    angle, axial = unwrapped_deg(trace.columns["angle_deg"]), trace.columns["axial_mm"]
     finite = np.isfinite(angle) & np.isfinite(axial)
     if np.count_nonzero(finite) < 2 or np.ptp(angle[finite]) <= 0:
         return None
@@ -91,9 +108,10 @@ def rise_mm_per_turn(trace: Trace, thread: Thread) -> float:
 
 def recorded_rise(trace: Trace, thread: Thread) -> float:
     """Growth of the recorded axial position in a turn, in mm, 0 where there is none that fits the thread."""
-    axial, angle = trace.columns.get("axial_mm"), trace.columns["angle_deg"]
+    axial = trace.columns.get("axial_mm")
     if axial is None:
         return 0.0
+    angle = unwrapped_deg(trace.columns["angle_deg"])
     finite = np.isfinite(axial) & np.isfinite(angle)
     if np.count_nonzero(finite) < 2 or np.ptp(angle[finite]) <= 0:
         return 0.0

@@ -21,7 +21,7 @@ from edgeagent.analysis.track.flank_pair import (
     judge_motion,
     trusted_upr,
 )
-from edgeagent.analysis.track.sensing import rise_mm_per_turn
+from edgeagent.analysis.track.sensing import rise_mm_per_turn, unwrapped_deg
 from edgeagent.analysis.track.track_normal import normal_plane_shift_rad
 from edgeagent.errors import AnalysisError, UsageError
 from edgeagent.judging.evaluate import Evaluation, Rulebook
@@ -157,7 +157,8 @@ def _heights_mm(both: Sequence[Evaluation], thread: Thread) -> tuple[float, floa
     across = np.sin(np.radians(thread.contact_angle_deg)) * np.cos(thread.lead_angle_rad)
     apart = float(thread.ball_diameter_mm * across)
     traces = [file.trace for file in both]
-    middles = [(np.nanmin(t.columns["angle_deg"]) + np.nanmax(t.columns["angle_deg"])) / 2 for t in traces]
+    angles = [unwrapped_deg(t.columns["angle_deg"]) for t in traces]
+    middles = [(np.nanmin(angle) + np.nanmax(angle)) / 2 for angle in angles]
     apart += rise_mm_per_turn(traces[0], thread) * float(middles[1] - middles[0]) / 360.0
     if all("axial_mm" in t.columns for t in traces):
         left, right = (float(np.nanmean(t.columns["axial_mm"])) for t in traces)
