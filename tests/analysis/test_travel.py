@@ -468,3 +468,20 @@ def test_good_parts_near_their_limit_are_not_rejected_for_their_noise():
         q = next(q for q in found.quantities if q.name == "travel_variation")
         verdicts.append(str(verdict(q.value, q.standard_uncertainty, limit, "guarded")))
     assert "nonconforming" not in verdicts
+
+
+def test_mean_travel_is_called_by_the_standards_letters_with_and_without_compensation():
+    plain = check(analyse(make_trace()), "mean_travel")
+    assert plain.ok
+    assert "is e0a" in plain.note
+    found = analyse(make_trace(), travel_compensation_um=5.0)
+    named = check(found, "mean_travel")
+    assert "is esa" in named.note
+    assert named.value == pytest.approx(values(found)["mean_travel_deviation"] + 5.0)
+
+
+def test_limit_of_transport_screws_is_marked_as_disputed_and_the_stricter_one_is_taken():
+    for grade in (7, 10):
+        assert travel_limits(grade, 600.0).mean_um == pytest.approx(2.0 * TRAVEL_300_UM[grade])
+        assert "sources give" in check(analyse(make_trace(), grade=grade), "disputed_limit").note
+    assert "disputed_limit" not in {c.check for c in analyse(make_trace(), grade=5).quality}

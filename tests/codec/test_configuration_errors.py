@@ -164,7 +164,7 @@ ALL = "allowed: feature, kind, limit, upr, bands, roughness"
             'kind = "spiral"',
             'kind = "sprial"',
             "measurement[{n}].kind: unknown kind of trace 'sprial'; expected one of "
-            "axial, circle, spiral, travel",
+            "axial, circle, spiral, torque, travel",
         ),
         ('kind = "spiral"', "kind = 3", "measurement[{n}].kind: not a text; found 3; allowed: a text"),
         (

@@ -26,7 +26,7 @@ from edgeagent.analysis.travel.deviations import (
     white_noise_um,
     widest_window,
 )
-from edgeagent.analysis.travel.grades import measurements_per_300, travel_limits
+from edgeagent.analysis.travel.grades import TRANSPORT_FACTORS, measurements_per_300, travel_limits
 from edgeagent.analysis.travel.options import UsefulTravel
 from edgeagent.errors import TraceRangeError
 from edgeagent.model import (
@@ -107,9 +107,11 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     ]
     if travel_mm.size < 3:
         return Analysis(tuple(checks), tuple(Quantity(n, None, u) for n, u in CHARACTERISTICS.items()))
+    checks += _transport_limit(options.grade)
     line = mean_line(travel_mm, deviation_um)
     residual_um = deviation_um - line.at(travel_mm)
     useful_mm = curve.useful_mm[1] - curve.useful_mm[0]
+    checks.append(_mean_travel_meaning(line.slope_um_per_mm * useful_mm, options.travel_compensation_um))
     in_300 = widest_window(travel_mm, residual_um, 300.0)
     in_turn = _turn_window(travel_mm, residual_um, lead_mm)
     per_turn = 1.0 if lead_mm is None else _per_turn(travel_mm, lead_mm)
@@ -186,6 +188,30 @@ def grade_limits(grade: int, trace: Trace, request: Request) -> tuple[ScalarLimi
     if limits.variation_turn_um is not None:
         found.append(ScalarLimit(characteristic="travel_variation_turn", upper=limits.variation_turn_um))
     return tuple(found)
+
+
+def _mean_travel_meaning(against_nominal_um: float, compensation_um: float) -> QualityCheck:
+    """Which of the standard's two deviations `mean_travel_deviation` is; they differ by the compensation."""
+    if compensation_um == 0.0:
+        note = "mean_travel_deviation is e0a, against the nominal travel; no compensation is specified"
+    else:
+        note = (
+            f"mean_travel_deviation is esa, against the specified travel (C = {compensation_um:g} µm); "
+            f"against the nominal travel, e0a = {against_nominal_um:.4g} µm"
+        )
+    return QualityCheck("mean_travel", True, against_nominal_um, None, "um", note)
+
+
+def _transport_limit(grade: int | None) -> tuple[QualityCheck, ...]:
+    """Sources of the limit for transport screws differ by a factor of two."""
+    if grade is None or grade not in TRANSPORT_FACTORS:
+        return ()
+    strict, wide = TRANSPORT_FACTORS[grade]
+    note = (
+        f"grade {grade}: sources give e_p as {strict:g} or {wide:g} times useful travel / 300 mm times v300p; "
+        "a limit of this grade takes the stricter"
+    )
+    return (QualityCheck("disputed_limit", True, wide, strict, "1", note),)
 
 
 def _lead_mm(trace: Trace, request: Request) -> float | None:

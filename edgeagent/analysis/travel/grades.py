@@ -26,6 +26,10 @@ TRAVEL_TURN_UM = {0: 3.0, 1: 4.0, 3: 6.0, 5: 8.0}
 DISPUTED_CELLS = {(5, 1000.0): (34.0, 35.0)}
 """(grade, useful travel up to): values that sources print for vup."""
 
+TRANSPORT_FACTORS = {7: (1.0, 2.0), 10: (1.0, 2.0)}
+"""Transport grades: e_p over useful travel / 300 mm times v300p. One public catalogue prints 1 (it is used: the
+stricter one); 2 is remembered of the standard. Compare with your copy before a part is rejected by it."""
+
 USEFUL_TRAVEL_MM = (
     315.0, 400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0,
     4000.0, 5000.0, 6300.0, 8000.0, 10000.0, 12000.0,
@@ -107,7 +111,7 @@ def travel_limits(grade: int, useful_travel_mm: float) -> TravelLimits:
     if not useful_travel_mm > 0.0:
         raise TraceRangeError(f"useful travel of {useful_travel_mm:.6g} mm is not above 0")
     if grade not in _MEAN_UM:
-        mean_um = useful_travel_mm / 300.0 * TRAVEL_300_UM[grade]
+        mean_um = TRANSPORT_FACTORS[grade][0] * useful_travel_mm / 300.0 * TRAVEL_300_UM[grade]
         return TravelLimits(
             mean_um=mean_um, variation_um=None, variation_300_um=TRAVEL_300_UM[grade], variation_turn_um=None
         )
