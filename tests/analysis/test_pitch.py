@@ -132,3 +132,12 @@ def test_no_diameter_without_a_counterpart():
     along, side = np.array([0.0, 2.5]), np.array([TOP, BOTTOM])
     assert ball_pitch_circle(along, side * 10, side, pitch_mm=5.0, uncertainty_mm=np.ones(2)) is None
     assert ball_pitch_circle(along, np.ones(2), np.ones(2), pitch_mm=5.0, uncertainty_mm=np.ones(2)) is None
+
+
+def test_hundreds_of_grooves_are_counted_right_with_a_rough_pitch():
+    along, across, side = centres(200, 5.0, 10.375, 0.5)
+    for starts in (1, 2):
+        grid = fit_grid(along, side, pitch_mm=5.04, starts=starts)
+        assert [int(n) for n in grid.number[side == TOP]] == list(range(200))
+        assert grid.pitch_mm == pytest.approx(5.0, abs=1e-9)
+        assert [int(s) for s in grid.start[side == TOP]] == [n % starts for n in range(200)]

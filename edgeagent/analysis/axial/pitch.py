@@ -144,7 +144,10 @@ def fit_grid(
     codes = np.unique(side)[::-1]
     for code in codes:
         here = side == code
-        number[here] = np.rint((along_mm[here] - along_mm[here][0]) / pitch_mm).astype(np.int64)
+        # Gap by gap: over hundreds of grooves a rough pitch would miscount them from the first one on.
+        number[here] = np.concatenate([[0], np.cumsum(np.rint(np.diff(along_mm[here]) / pitch_mm))]).astype(
+            np.int64
+        )
     phase = _side_phase(along_mm, side, number, pitch_mm) if codes.size == 2 else None
     start = _starts(along_mm, side, number, pitch_mm, starts)
     if not any(np.unique(number[side == code]).size > 1 for code in codes):
@@ -186,8 +189,12 @@ def _starts(along_mm: FloatArray, side: FloatArray, number: IntArray, pitch_mm: 
     """Start of each groove, from 0 for the first groove of the first side."""
     if along_mm.size == 0:
         return number
-    half_turn = np.where(side == side[0], 0.0, starts * pitch_mm / 2.0)
-    return np.asarray(np.rint((along_mm - along_mm[0] - half_turn) / pitch_mm).astype(np.int64) % starts)
+    start = number.copy()
+    for code in np.unique(side):
+        here = side == code
+        half_turn = 0.0 if code == side[0] else starts * pitch_mm / 2.0
+        start[here] += round(float(along_mm[here][0] - along_mm[0] - half_turn) / pitch_mm)
+    return np.asarray(start % starts)
 
 
 @dataclass(frozen=True, slots=True)
