@@ -117,6 +117,13 @@ def test_lists_are_cut_in_turn_and_no_further_than_need_be():
     assert stages[-1] == (2, 3, 3)
 
 
+def test_half_of_the_reasons_stay_where_that_is_enough():
+    counts = {
+        len(bodies.fitted(long_disposition(sources=1, text=text)).reasons) for text in range(0, 8000, 100)
+    }
+    assert counts == {12, 6, 3}
+
+
 def test_texts_that_a_file_brought_along_are_cut_last_and_short_words_never():
     body = bodies.fitted(long_disposition(sources=3, text=20_000))
     assert fits(body)

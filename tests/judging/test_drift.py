@@ -9,13 +9,15 @@ from datetime import datetime
 
 import pytest
 from field import ROOT
+from msgspec import UNSET
 from records import body_of
 
 from edgeagent.codec.configuration.settings import parse_settings
 from edgeagent.codec.records.record import GENESIS, Record, encode_record
 from edgeagent.codec.records.result import encode
 from edgeagent.errors import ConfigError
-from edgeagent.judging.drift import DriftWatch, check_watched
+from edgeagent.judging.drift import DriftWatch, Observation, SeriesKey, applies, check_watched, drift_signal
+from edgeagent.rules.control_charts import Baseline, ChartPlan, Monitor
 from edgeagent.rules.outbox import messages
 from edgeagent.store.archive import Archive
 
@@ -333,3 +335,49 @@ def test_service_tells_a_drift_once_over_a_restart(cell, circle_text):
     ]
     assert json.dumps(drifts)
     assert drifts[0]["measurement"] == agent.records("measurement")[4]["seq"]
+
+
+def key(label="amplitude_error[36]", **changes):
+    given = {"subject": "MW-03", "artefact": True, "feature": "waves", "instrument": "g", **changes}
+    return SeriesKey(label=label, **given)
+
+
+@pytest.mark.parametrize(
+    ("watch", "label", "wanted"),
+    [
+        ('characteristic = "amplitude_error"\nupr_min = 100', "amplitude_error[100]", True),
+        ('characteristic = "amplitude_error"\nupr_min = 100', "amplitude_error[99]", False),
+        ('characteristic = "amplitude_error"\nupr_min = 100', "amplitude_error[coarse]", False),
+        ('characteristic = "amplitude_error"\nupr_min = 100', "amplitude_error", False),
+        ('characteristic = "amplitude_error"', "amplitude_error[36]", True),
+        ('characteristic = "amplitude_error"', "amplitude_error", True),
+        ('characteristic = "amplitude_error[36]"', "amplitude_error[36]", True),
+        ('characteristic = "amplitude_error[36]"', "amplitude_error[37]", False),
+        ('characteristic = "en_number"', "amplitude_error[36]", False),
+    ],
+)
+def test_watch_asks_for_the_series_of_its_characteristic_and_range(watch, label, wanted):
+    (watched,) = settings(watch).watch
+    assert applies(watched, key(label)) is wanted
+
+
+@pytest.mark.parametrize(
+    ("label", "artefact", "signalling", "tip"),
+    [
+        ("amplitude_error[180]", True, "falling", True),
+        ("amplitude_error[180]", True, "rising", False),
+        ("amplitude_error[180]", False, "falling", False),
+        ("en_number[180]", True, "falling", False),
+    ],
+)
+def test_falling_amplitudes_of_an_artefact_point_to_the_stylus_tip_and_nothing_else_does(
+    label, artefact, signalling, tip
+):
+    found = Observation(
+        key(label, artefact=artefact), 7, "2026-03-02T09:41:07Z", "1", "", 1.0, "nm", None, None
+    )
+    state = Monitor(usual=Baseline(2.0, 0.5, 25), count=40, statistic=1.0, limit=1.5, signalling=signalling)
+    signal = drift_signal(found, state, ChartPlan(chart="ewma"))
+    assert ("stylus tip" in signal.reason) is tip
+    assert (signal.side, signal.chart, signal.measurement, signal.values) == (signalling, "ewma", 7, 40)
+    assert (signal.part is UNSET, signal.artefact is UNSET) == (artefact, not artefact)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,8 +15,10 @@ from field import spiral_text
 from edgeagent.cli import main
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.shared_files import evaluate_file
+from edgeagent.errors import AnalysisError
 from edgeagent.judging.configuration import Document, recipe_from_documents
 from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.model import InstrumentUncertainty
 from edgeagent.store.configuration import load_configuration
 
 CONFIG = Path(__file__).parent.parent.parent / "config" / "agent.toml"
@@ -191,19 +194,20 @@ def test_absurd_readings_are_held_and_end_nothing(value):
         ),
     ],
 )
-def test_limit_that_nothing_meets_holds_with_its_reason_in_the_quality(cell, limit, words):
-    agent = cell.agent()
-    recipe = agent.folder / "recipes" / "KX-2005-R.toml"
+def test_limit_that_nothing_meets_holds_with_its_reason_in_the_quality(tmp_path, limit, words):
+    shutil.copytree(CONFIG.parent, tmp_path / "config")
+    config = tmp_path / "config" / CONFIG.name
+    recipe = config.parent / "recipes" / "KX-2005-R.toml"
     text = recipe.read_text(encoding="utf-8")
     first = "  [[measurement.limit]]\n"
     recipe.write_text(text.replace(first, f"{first}{limit}\n{first}", 1), encoding="utf-8")
-    path = cell.folder / "a.txt"
+    path = tmp_path / "a.txt"
     path.write_text(spiral_text(), encoding="utf-8")
-    found = evaluate_file(path, Rulebook.of(load_configuration(agent.config))).result
+    found = evaluate_file(path, Rulebook.of(load_configuration(config))).result
     assert found["disposition"] == "hold"
     (check,) = [c for c in found["quality"] if not c["ok"]]
     assert (check["check"], words in check["note"]) == ("limit_without_value", True), check
-    said = CliRunner().invoke(main, ["check", "--config", str(agent.config)]).output
+    said = CliRunner().invoke(main, ["check", "--config", str(config)]).output
     assert ("every part is held" in said) == ("does not ask" in words)
 
 
@@ -219,3 +223,29 @@ def test_check_names_keys_that_do_nothing(cell):
     said = CliRunner().invoke(main, ["check", "--config", str(cell.agent(changes).config)]).output
     assert "decision.risk 0.7 accepts values beyond their limits" in said
     assert "does nothing" not in said
+
+
+def test_instrument_s_latest_deviations_replace_those_that_are_stated_wave_by_wave():
+    stated = InstrumentUncertainty(waves=((36.0, 2.0, 0.1), (180.0, 3.0, 0.2)))
+    rules = Rulebook("simple", {}, {}, {}, stated, {"gauge-1": {36.0: 0.5}, "gauge-2": {}}, "gauge-1")
+    assert rules.uncertainty_of("gauge-1").waves == ((36.0, 2.0, 0.5), (180.0, 3.0, 0.2))
+    assert rules.uncertainty_of(None).waves == ((36.0, 2.0, 0.5), (180.0, 3.0, 0.2)), "the station's own"
+    assert rules.uncertainty_of("gauge-2") is stated
+    assert rules.uncertainty_of("gauge-3") is stated
+    assert replace(rules, uncertainty=None).uncertainty_of("gauge-1") is None
+
+
+def test_trace_that_cannot_be_analysed_is_held_with_the_failed_step_in_its_quality(monkeypatch):
+    def refuse(_trace, _request):
+        raise AnalysisError("no end in sight")
+
+    monkeypatch.setattr("edgeagent.analysis.kinds.spiral.analyse", refuse)
+    found = judged(spiral_text())
+    first = found["quality"][0]
+    assert (first["check"], first["ok"], first["value"], first["note"]) == (
+        "spiral",
+        False,
+        None,
+        "no end in sight",
+    )
+    assert found["disposition"] == "hold"
