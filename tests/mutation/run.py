@@ -1,0 +1,291 @@
+"""Do the tests bite? A seeded sample of one-line mutations of the decisions, each against its module's tests.
+
+Run: python tests/mutation/run.py   (extra 'dev'; a quarter of an hour on an idle core; --help for the rest)
+
+cosmic-ray makes the mutants; the sample, which tests belong to which module, and the runs are ours: cosmic-ray
+starts an interpreter for each mutant, ten times as slow as a child of one that has numpy and pytest loaded.
+Only a copy of the project is mutated. What was found stands in `results.json` and is found again only where a
+module or its tests changed. Ends with 0 when at least 90 % are killed and every survivor has its reason in
+`equivalent.toml`; --write puts the table into README.md beside this file.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import atexit
+import contextlib
+import hashlib
+import importlib
+import importlib.util
+import json
+import os
+import random
+import shutil
+import signal
+import sys
+import tempfile
+import time
+import tomllib
+import traceback
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NoReturn
+
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+import pytest
+from cosmic_ray.commands.init import init
+from cosmic_ray.mutating import mutate_code
+from cosmic_ray.plugins import get_operator
+from cosmic_ray.work_db import use_db
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+RESULTS = HERE / "results.json"
+NEEDED = ("config", "deploy", "edgeagent", "fixtures", "tests", "pyproject.toml", "README.md", "DEVELOPERS.md")
+TIMEOUT_S = 180.0
+"""A mutant that makes a loop endless is killed by it; many times what the slowest selection takes."""
+FEWEST = 5
+"""Mutants of a module however small it is, unless it has fewer places."""
+TARGET = 0.9
+OPTIONS = ("-q", "-x", "-n0", "-p", "no:cacheprovider", "-W", "ignore:Module already imported")
+"""Up to the first test that fails. Plugins that were imported before the fork cannot be rewritten."""
+SAID = "said.txt"
+"""What the last run of tests printed, in the copy."""
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """One mutation: where, and by which operator of cosmic-ray."""
+
+    module: str
+    operator: str
+    occurrence: int
+    line: int
+    column: int
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A module, its tests, and what the result of its mutants depends on."""
+
+    module: str
+    tests: tuple[str, ...]
+    digest: str
+
+
+def subjects(asked: Iterable[str], seed: int, share: float) -> list[Subject]:
+    """Modules with their tests: the mirror image, and what `modules.toml` adds to it."""
+    more = tomllib.loads((HERE / "modules.toml").read_text(encoding="utf-8"))
+    found = []
+    for path in sorted(p for room in more["rooms"] for p in (ROOT / room).rglob("[!_]*.py")):
+        name = path.relative_to(ROOT).as_posix()
+        room = name.split("/")[1]
+        mirrors = [p.relative_to(ROOT).as_posix() for p in (ROOT / "tests" / room).glob(f"test_{path.name}")]
+        tests = sorted({*mirrors, *more["also"].get(name, ())})
+        if name in more["left_out"] or not any(word in name for word in asked):
+            continue
+        known = hashlib.sha256(f"{seed} {share} {OPTIONS}".encode())
+        for file in (name, *tests):
+            known.update((ROOT / file).read_bytes())
+        everywhere = [test.format(module=name) for test in more["everywhere"]]
+        found.append(Subject(name, (*tests, *everywhere), known.hexdigest()))
+    return found
+
+
+def unexecuted(path: Path) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
+    """Spans of annotations, which are text to a running program: a mutant there changes nothing."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        found = (getattr(node, "annotation", None), getattr(node, "returns", None))
+        for part in (p for p in found if isinstance(p, ast.expr)):
+            yield (part.lineno, part.col_offset), (part.end_lineno or 0, part.end_col_offset or 0)
+
+
+def population(module: str) -> dict[tuple[int, int], list[Mutant]]:
+    """All mutants of a module by their places, in an order that does not depend on the run."""
+    with tempfile.TemporaryDirectory() as folder, use_db(f"{folder}/session.sqlite") as session:
+        init([ROOT / module], session, {})
+        specs = [item.mutations[0] for item in session.work_items]
+    spans = list(unexecuted(ROOT / module))
+    places: dict[tuple[int, int], list[Mutant]] = {}
+    for spec in sorted(specs, key=lambda s: (*s.start_pos, s.operator_name, s.occurrence)):
+        line, column = spec.start_pos
+        if not any(begin <= (line, column) < end for begin, end in spans):
+            mutant = Mutant(module, spec.operator_name, spec.occurrence, line, column)
+            places.setdefault((line, column), []).append(mutant)
+    return places
+
+
+def sample(module: str, share: float, seed: int) -> list[Mutant]:
+    """One mutant at each of a ``share`` of the places of a module.
+
+    An operator between numbers has a dozen mutants and a constant two: by places, formulas do not crowd
+    out decisions.
+    """
+    places, pick = population(module), random.Random(f"{seed}:{module}")
+    count = min(len(places), max(FEWEST, round(share * len(places))))
+    return [pick.choice(places[place]) for place in sorted(pick.sample(sorted(places), count))]
+
+
+def enter_copy() -> None:
+    """Go to a copy of the project, and load once what all tests need and nobody mutates."""
+    folder = Path(tempfile.mkdtemp(prefix="mutants-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    for name in NEEDED:
+        source = ROOT / name
+        if source.is_dir():
+            shutil.copytree(source, folder / name, ignore=shutil.ignore_patterns("__pycache__", "*.egg-info"))
+        elif source.exists():
+            shutil.copy2(source, folder / name)
+    os.chdir(folder)
+    os.environ["PYTHONPATH"] = os.fspath(folder)
+    sys.path[:0] = [os.fspath(folder), os.fspath(folder / "tests")]
+    for name in ("hypothesis", "msgspec", "numpy", "paho.mqtt.client", "scipy.special"):
+        importlib.import_module(name)
+
+
+class WithoutWaiting:
+    """Plugin that leaves out simulations and services: what counts is what quick tests kill."""
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        waits = importlib.import_module("quick").waits
+        items[:] = [item for item in items if not waits(item)]
+
+
+def run_and_exit(tests: Iterable[str]) -> NoReturn:
+    """Run tests and end this process, whatever happens, without cleaning up what the parent needs."""
+    code = 1
+    try:
+        os.setsid()
+        with open(SAID, "w", encoding="utf-8") as said:
+            os.dup2(said.fileno(), 1)
+            os.dup2(said.fileno(), 2)
+        code = int(pytest.main([*OPTIONS, *tests], plugins=[WithoutWaiting()]))
+        sys.stdout.flush()
+    except BaseException:  # noqa: BLE001 - the parent's clean-up must not run here, so nothing may leave
+        traceback.print_exc()
+    finally:
+        os._exit(code)
+
+
+def passes(tests: Iterable[str]) -> bool:
+    """Whether the tests pass in a child of this process, which has imported nothing of the project yet."""
+    child = os.fork()
+    if child == 0:
+        run_and_exit(tests)
+    until = time.monotonic() + TIMEOUT_S
+    while True:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if ended:
+            return status == 0
+        if time.monotonic() > until:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+            return False
+        time.sleep(0.01)
+
+
+def survives(mutant: Mutant, tests: Iterable[str]) -> tuple[str, str] | None:
+    """The line before and after where the tests pass in spite of it, None for a mutant that they kill."""
+    path = Path(mutant.module)
+    original = path.read_text(encoding="utf-8")
+    mutated = mutate_code(original, get_operator(mutant.operator)(), mutant.occurrence)
+    if mutated is None:
+        raise RuntimeError(f"{mutant} mutates nothing")
+    compiled = Path(importlib.util.cache_from_source(os.fspath(path)))
+    try:
+        path.write_text(mutated, encoding="utf-8")
+        compiled.unlink(missing_ok=True)  # its time stamp counts whole seconds only
+        if not passes(tests):
+            return None
+    finally:
+        path.write_text(original, encoding="utf-8")
+        compiled.unlink(missing_ok=True)
+    old, new = ([line.strip() for line in text.splitlines()] for text in (original, mutated))
+    changed = next(i for i, (a, b) in enumerate(zip(old, new, strict=False)) if a != b)
+    return old[changed], new[changed]
+
+
+def tried(subject: Subject, mutants: list[Mutant]) -> dict[str, Any] | None:
+    """What became of a module's mutants; None where its tests fail before anything is mutated."""
+    if not passes(subject.tests):
+        print(f"{subject.module}: tests fail unmutated\n{Path(SAID).read_text(encoding='utf-8')[-2000:]}")
+        return None
+    survivors = []
+    for number, mutant in enumerate(mutants, 1):
+        print(f"{subject.module}: {number} of {len(mutants)}   ", end="\r", file=sys.stderr)
+        if (lines := survives(mutant, subject.tests)) is not None:
+            survivors.append({"line": mutant.line, "before": lines[0], "after": lines[1]})
+            print(f"{subject.module}:{mutant.line}: {lines[0]}  ->  {lines[1]}", flush=True)
+    return {"digest": subject.digest, "mutants": len(mutants), "survivors": survivors}
+
+
+def explained() -> dict[tuple[str, str, str], str]:
+    entries = tomllib.loads((HERE / "equivalent.toml").read_text(encoding="utf-8"))["mutant"]
+    return {(e["module"], e["before"], e["after"]): e["why"] for e in entries}
+
+
+def table(
+    results: dict[str, Any], reasons: dict[tuple[str, str, str], str], changed: set[str]
+) -> tuple[list[str], bool]:
+    """The result as Markdown, one row a module and every survivor with its reason; and whether it is good.
+
+    Modules that ``changed``, themselves or their tests, since they were tried are marked.
+    """
+    rows = ["| module | mutants | killed | survivors |", "|---|---|---|---|"]
+    total = left = 0
+    sentences, whole = [], True
+    for module, found in sorted(results.items()):
+        survivors, count = found["survivors"], found["mutants"]
+        total, left = total + count, left + len(survivors)
+        mark = ", changed since" if module in changed else ""
+        rows.append(f"| `{module}`{mark} | {count} | {count - len(survivors)} | {len(survivors)} |")
+        for s in survivors:
+            why = reasons.get((module, s["before"], s["after"]))
+            whole &= why is not None
+            sentences.append(f"- `{module}`: `{s['before']}` → `{s['after']}`: {why or '**not explained**'}")
+    killed = total - left
+    rows.append(f"| **all** | **{total}** | **{killed}**, {100 * killed / max(total, 1):.1f} % | **{left}** |")
+    return [*rows, "", *sentences], whole and killed >= TARGET * total
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("modules", nargs="*", default=[""], help="parts of module names; all without")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--share", type=float, default=0.15, help="share of the places that are mutated")
+    parser.add_argument("--again", action="store_true", help="try again what did not change, too")
+    parser.add_argument("--write", action="store_true", help="put the table into README.md")
+    asked = parser.parse_args()
+    chosen = subjects(asked.modules, asked.seed, asked.share)
+    results = json.loads(RESULTS.read_text(encoding="utf-8")) if RESULTS.exists() else {}
+    everything = {s.module for s in subjects([""], asked.seed, asked.share)}
+    results = {module: found for module, found in results.items() if module in everything}
+    enter_copy()
+    for subject in chosen:
+        if not asked.again and results.get(subject.module, {}).get("digest") == subject.digest:
+            continue
+        found = tried(subject, sample(subject.module, asked.share, asked.seed))
+        if found is None:
+            results.pop(subject.module, None)
+            continue
+        results[subject.module] = found
+        RESULTS.write_text(json.dumps(results, indent=1, sort_keys=True, ensure_ascii=False) + "\n", "utf-8")
+    all_of_them = subjects([""], asked.seed, asked.share)
+    changed = {s.module for s in all_of_them if results.get(s.module, {}).get("digest") != s.digest}
+    rows, good = table(results, explained(), changed)
+    print("\n".join(rows))
+    if asked.write:
+        readme = HERE / "README.md"
+        head = readme.read_text(encoding="utf-8").split("<!-- table -->")[0]
+        readme.write_text(head + "<!-- table -->\n\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    untried = sorted(everything - set(results))
+    print("".join(f"\n{module}: not tried, or its tests fail unmutated" for module in untried))
+    return 0 if good and not untried and not changed else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
