@@ -34,7 +34,8 @@ from edgeagent.model.records import (
     reasons_of,
 )
 from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, noted
-from edgeagent.rules.lamp import Lamp, acknowledge, show_disposition
+from edgeagent.rules.lamp import Lamp, acknowledge, show_disposition, show_message
+from edgeagent.rules.outbox import messages
 from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
 from edgeagent.rules.settling import Look
 
@@ -120,6 +121,7 @@ class Memory:
                 self._delivered(body.published)
             case Measurement() | Quarantine() as body:
                 self._note_look(body.source)
+                self._note_quarantine(record)
             case _:
                 pass
 
@@ -138,6 +140,14 @@ class Memory:
                 part=body.part,
                 serial=body.serial,
             )
+
+    def _note_quarantine(self, record: Record) -> None:
+        """What the lamp showed for a file that could not be read, until one under its name was measured."""
+        if isinstance(record.body, Measurement) and not self.lamp.waiting:
+            return
+        recorded_at = _posix(record.time)
+        for message in messages(record.body, {}, now=recorded_at, live_s=self._live_s):
+            self.lamp = show_message(self.lamp, record.seq, message, latches=self._latches)
 
     def _delivered(self, published: int) -> None:
         """The journal's own note of the position, which stands in where the publisher's state is gone."""

@@ -180,3 +180,19 @@ def test_record_of_a_later_version_changes_nothing():
     memory = visited(None, decided("1"))
     memory.visit(replace(record_of("stop", seq=2), body=Unknown(kind="new", body=b"{}")), "place 2")
     assert memory.decided == 1
+
+
+def unreadable(name, settled_at=RECORDED_AT - 1.0):
+    return "quarantine", {"source": {"name": name, "folder": "inbox", "sha256": name}, "settled_at": settled_at}
+
+
+def test_unreadable_live_file_waits_after_a_restart_until_a_file_of_its_name_was_measured():
+    found = unreadable("a.txt"), unreadable("b.txt"), unreadable("old.txt", RECORDED_AT - 61.0)
+    waiting = visited(None, *found).lamp.waiting
+    assert [(w.seq, w.what, w.file) for w in waiting] == [
+        *((1, "quarantine", "inbox/a.txt"), (2, "quarantine", "inbox/b.txt"))
+    ]
+    good = "measurement", {"source": {"name": "a.txt", "folder": "inbox", "sha256": "good"}}
+    assert [w.seq for w in visited(None, *found, good).lamp.waiting] == [2]
+    answer = "acknowledgement", {"seq": 2, "who": "line", "matched": True}
+    assert visited(None, *found, good, answer).lamp.value == 0
