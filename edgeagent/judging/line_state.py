@@ -1,4 +1,4 @@
-"""How the agent stands, as the line and its databases are told on ``state``."""
+"""How the agent stands, as `state` says it to the line and its databases."""
 
 from __future__ import annotations
 

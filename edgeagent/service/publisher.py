@@ -144,7 +144,7 @@ class Publisher:
 
     def confirm(self, asked: Asked) -> None:
         """What the line asked for is on record: the broker need not keep it any longer."""
-        self._session.confirm(asked.receipt)
+        self._session.connection.confirm(asked.receipt)
 
     def answer(self, topic: str, record: Record, content: Mapping[str, Any]) -> None:
         """Answer the line at once, with the record that the answer rests on."""
@@ -182,11 +182,11 @@ class Publisher:
             self._drain_while(lambda: not self.delivery.connected, _LAST_WORDS_S, drain)
         session.take(ask.Stop(self._clock.monotonic()))
         self._drain_while(lambda: any(o.topic == "lamp" for o in self.delivery.open), _LAST_LAMP_S, drain)
-        session.drop(polite=not fault)
+        session.connection.drop(polite=not fault)
 
     def _drain_while(self, goes_on: Callable[[], bool], seconds: float, drain: Callable[[float], None]) -> None:
         until = self._clock.monotonic() + seconds
-        while goes_on() and self._session.exists and self._clock.monotonic() < until:
+        while goes_on() and self._session.connection.exists and self._clock.monotonic() < until:
             drain(0.05)
             self._session.take(ask.Tick(self._clock.monotonic()))
 
