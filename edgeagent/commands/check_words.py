@@ -144,6 +144,7 @@ def _station(settings: Settings) -> list[str]:
         f"Publishes to {mqtt}; a disposition later than {intake.live_s:g} s leaves the lamp alone.",
         f"Rule {decision.rule}: {rule}.",
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
+        *_handshake(settings),
         gate,
         _uncertainty(settings),
         "Where an axial trace cannot show how its plane lies against the axis, a standard uncertainty of "
@@ -160,6 +161,12 @@ def _worker(settings: Settings) -> str:
         f"Files are analysed by workers ({count}), each with {memory_mb:.0f} MB of memory at the most and "
         f"{worker.time_s:g} s for a file, 1 s more for each MB. A file that takes more twice is quarantined."
     )
+
+
+def _handshake(settings: Settings) -> list[str]:
+    if not settings.line.handshake:
+        return []
+    return ["The line announces each part on expect; the lamp shows 2 until that part is decided."]
 
 
 def _uncertainty(settings: Settings) -> str:

@@ -14,7 +14,10 @@ from edgeagent.service.broker_events import translate
 from edgeagent.service.client import Identity, MqttClient, MqttEvent
 from edgeagent.store.clock import Clock
 
-_SUBSCRIBED = (("lamp", 0), ("state", 0), ("state/request", 0), ("acknowledge", 1))
+_SUBSCRIBED = (
+    *(("lamp", 0), ("state", 0), ("state/request", 0), ("acknowledge", 1)),
+    *(("expect", 0), ("expect/text", 0)),
+)
 """Topics and QoS. The broker keeps what comes at QoS 1 while we are away; old lamps would mislead."""
 
 

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from edgeagent.codec.records.record import utc_text
-from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.line_gate import line_gate_closed
 from edgeagent.judging.line_state import line_state
-from edgeagent.judging.memory import Memory
 from edgeagent.rules.acknowledgements import Asked
 from edgeagent.rules.lamp import GATE_CLOSED
 from edgeagent.service.acknowledging import Acknowledgements, Append
 from edgeagent.service.publisher import Publisher
+from edgeagent.service.station import Known, Station
 from edgeagent.store.clock import Clock
 
 _STATE_S = 5.0
@@ -32,29 +31,33 @@ class Line:
         log: Any,
         store: Path,
         append: Append,
-        known: Callable[[], tuple[Memory, Configuration, int, str]],
+        known: Known,
     ) -> None:
         self._publisher, self._clock, self._store, self._known = publisher, clock, store, known
         self._acknowledgements = Acknowledgements(publisher, clock, log, append)
+        self._station = Station(publisher, clock, log, known)
         self._sent: Mapping[str, Any] | None = None
         self._sent_at = 0.0
         self._number = 0
 
     def take(self, asked: Sequence[Asked]) -> None:
-        """What the line acknowledged since the last turn."""
-        self._acknowledgements.take(asked)
+        """What the line acknowledged and announced since the last turn."""
+        if asked:
+            self._acknowledgements.take(asked)
+        self._station.take()
 
     def beat(self) -> None:
         """Once a second: count what was refused, look at the gate, and say how we stand where that is new."""
         self._acknowledgements.report_count()
-        self.show_gate()
+        self.show()
         self._send_state()
 
-    def show_gate(self) -> None:
-        """Hold the lamp while the gate is closed."""
+    def show(self) -> None:
+        """Hold the lamp while the gate is closed, or the part at the station undecided."""
         memory, configuration, _, _ = self._known()
         closed = line_gate_closed(memory, configuration, self._clock.now().timestamp())
         self._publisher.set_holding(GATE_CLOSED, closed)
+        self._station.show()
 
     def _send_state(self) -> None:
         """Also after each connection: the broker may have kept one from before, or none."""

@@ -273,8 +273,7 @@ class Service:
     def _drain(self) -> None:
         self._intake.hinted(self._mailbox.hints())
         asked = [one for event in self._mailbox.mqtt_events() if (one := self._publisher.handle(event))]
-        if asked:
-            self._line.take(asked)
+        self._line.take(asked)
 
     def _save(self, *, busy: bool) -> None:
         """Note the delivery position; in the midst of a backlog not after each file: it takes two syncs."""
@@ -325,7 +324,7 @@ class Service:
         records = self._writer.append(entries)
         for record in records:
             self._memory.apply(record)
-        self._line.show_gate()
+        self._line.show()
         self._publisher.appended(records, self._memory.decided)
         if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
             self._records_at_checkpoint = self._writer.seq

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from edgeagent.codec.configuration.settings import Mqtt
-from edgeagent.codec.records.record import Place, Record
+from edgeagent.codec.records.record import Place, Record, utc_text_of
 from edgeagent.errors import JournalWriteError
 from edgeagent.model.records import PartDisposition
 from edgeagent.rules import delivery_state as ask
 from edgeagent.rules.acknowledgements import Asked, acknowledged_seq
 from edgeagent.rules.delivery import BEATS_PER_BOOT
 from edgeagent.rules.expiry import with_expiry
+from edgeagent.rules.handshake import station_text
 from edgeagent.rules.lamp import Lamp, Waiting
 from edgeagent.rules.outbox import Outgoing, messages
 from edgeagent.service.client import MqttEvent
@@ -54,6 +56,7 @@ class Publisher:
         self._saved: State | None = None
         self._boot, self._run = 0, uuid.uuid4().hex[:16]
         self.state_asked = False
+        self.announced: tuple[str, bytes] | None = None
 
     @property
     def delivery(self) -> ask.Delivery:
@@ -138,6 +141,8 @@ class Publisher:
         """Take one event of the client's thread; returns what the line acknowledged with it, if it did."""
         topic = self._session.take_message(event)
         self.state_asked = self.state_asked or topic == "state/request"
+        if topic in ("expect", "expect/text"):
+            self.announced = topic, event.payload
         if topic != "acknowledge":
             return None
         return Asked(acknowledged_seq(event.payload), event.who or "line", (event.client, event.mid))
@@ -157,6 +162,20 @@ class Publisher:
         who = {"store": self.delivery.store, "run": self._run, "boot": self._boot}
         outgoing = Outgoing("state", {**who, **content}, retain=True)
         self._session.take(ask.Aside(self._clock.monotonic(), (outgoing,)))
+
+    def publish_station(self, content: Mapping[str, Any], problem: bool, expires_at: float | None) -> None:
+        """Publish what is known of the part at the station, retained until it ceases to act."""
+        now, delivery = self._clock.now().timestamp(), self.delivery
+        left = 0 if expires_at is None else math.floor(expires_at - now)
+        beat = delivery.boot * BEATS_PER_BOOT + delivery.beat + left
+        who = {"store": delivery.store, "boot": self._boot}
+        until = {} if expires_at is None else {"expires_at": utc_text_of(expires_at), "expires_beat": beat}
+        text: Any = station_text(content, problem, beat)
+        outgoing = (
+            Outgoing("station", {**who, **content, **until}, retain=True, expires_at=expires_at),
+            Outgoing("station/text", text, retain=True, expires_at=expires_at),
+        )
+        self._session.take(ask.Aside(self._clock.monotonic(), outgoing))
 
     def save(self, end: int, head: str) -> None:
         """Make position, lamp and the journal's end durable when they changed. Raises JournalWriteError."""

@@ -207,3 +207,34 @@ def test_client_id_ends_in_the_store_s_identity(line_and_agent, cell):
     log = cell.broker.said()
     assert f"-{store[:12]}" in log
     assert json.dumps(PREFIX)[1:-1].replace("/", "-") in log
+
+
+def test_announced_part_holds_the_lamp_until_it_is_decided_and_is_answered_with_its_nonce(cell, circle_text):
+    cell.begin_broker()
+    line = cell.begin_listener()
+    agent = cell.begin_agent({**QUICK, "line.handshake": True})
+    line.wait_lamp("0")
+    line.publish("expect", json.dumps({"part": "HN-1610-R", "serial": "7", "nonce": "n-1"}))
+    line.wait_lamp("2")
+    (first,) = line.wait_topic("station")
+    assert (first.json["nonce"], first.json["disposition"]) == ("n-1", None)
+    agent.drop("7.txt", circle_text("7"))
+    answer = line.wait(lambda of: [m.json for m in of.messages("station") if m.json["disposition"]])[0]
+    assert (answer["nonce"], answer["serial"], answer["disposition"]) == ("n-1", "7", "accept")
+    assert answer["expires_at"] == line.wait_topic("disposition")[0].json["expires_at"]
+    line.wait_lamp("0")
+    line.publish("expect/text", f"{'HN-1610-R':<32}{'7':<32}{'n-2':<16}")
+    line.wait_lamp("2")
+    text = line.wait(lambda of: [m.payload for m in of.messages("station/text") if m.payload[:3] == b"n-2"])[0]
+    assert (len(text), text[80:81]) == (97, b"-"), "measured before it was announced anew"
+    line.publish("expect", '{"part": "HN-1610-R"}')
+    problem = line.wait(lambda of: [m.json for m in of.messages("station") if m.json["nonce"] == ""])[0]
+    assert problem["waiting_for"] == ["serial, nonce missing"]
+    assert line.lamp == "2"
+
+
+def test_without_the_handshake_an_announcement_changes_nothing(line_and_agent):
+    line, _agent = line_and_agent
+    line.publish("expect", json.dumps({"part": "P", "serial": "7", "nonce": "n-1"}))
+    line.wait_topic("heartbeat", len(line.messages("heartbeat")) + 2)
+    assert (line.messages("station"), line.lamp) == ([], "0")

@@ -153,6 +153,12 @@ class Decision(ConfigTable, frozen=True):
         return DecisionPolicy(self.rule, self.conformance, self.risk, self.family)
 
 
+class LineSettings(ConfigTable, frozen=True):
+    """How the line works with the agent: with the handshake it announces each part on ``expect``."""
+
+    handshake: bool = False
+
+
 class Verification(ConfigTable, frozen=True):
     """Which reference artefact proves the instrument, and how long a passed verification holds."""
 
@@ -234,6 +240,7 @@ class Settings(ConfigTable, frozen=True):
     store: StoreSettings = StoreSettings()
     mqtt: Mqtt | None = None
     decision: Decision = Decision()
+    line: LineSettings = LineSettings()
     verification: Verification | None = None
     drift: Drift | None = None
     uncertainty: StationUncertainty | None = None

@@ -1,0 +1,55 @@
+"""The part at the station: the line announces it, and the agent answers with the same nonce."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.memory import Memory
+from edgeagent.rules.handshake import Expected, decision_on, read_expected, read_expected_text, station_of
+from edgeagent.rules.lamp import UNDECIDED
+from edgeagent.service.publisher import Publisher
+from edgeagent.store.clock import Clock
+
+Known = Callable[[], tuple[Memory, Configuration, int, str]]
+
+
+class Station:
+    """Does nothing unless the configuration asks for the handshake. Used from the service loop only.
+
+    What was announced is not kept over a restart: the line announces the part again when ``boot`` changes.
+    """
+
+    def __init__(self, publisher: Publisher, clock: Clock, log: Any, known: Known) -> None:
+        self._publisher, self._clock, self._log, self._known = publisher, clock, log, known
+        self._expected: Expected | None = None
+        self._sent: Any = None
+
+    def take(self) -> None:
+        """The newest announcement since the last turn; earlier ones are of parts that have left."""
+        announced, self._publisher.announced = self._publisher.announced, None
+        if announced is None or not self._known()[1].settings.line.handshake:
+            return
+        topic, payload = announced
+        read = read_expected if topic == "expect" else read_expected_text
+        self._expected, self._sent = read(payload, self._clock.now().timestamp()), None
+        if self._expected.problem is not None:
+            self._log.warning("expect-refused", reason=self._expected.problem)
+        self.show()
+
+    def show(self) -> None:
+        """Hold the lamp until the part is decided, and publish what is known of it when that changes."""
+        expected = self._expected
+        if expected is None:
+            return
+        memory, configuration, _, _ = self._known()
+        known = memory.part_set(expected.part, expected.serial)
+        now, live_s = self._clock.now().timestamp(), configuration.settings.intake.live_s
+        decided = decision_on(expected, known, now, live_s)
+        self._publisher.set_holding(UNDECIDED, decided is None)
+        content = station_of(expected, known, decided)
+        if self._publisher.delivery.ready and (content, decided) != self._sent:
+            self._sent = content, decided
+            ends = decided[1] if decided is not None else None
+            self._publisher.publish_station(content, expected.problem is not None, ends)
