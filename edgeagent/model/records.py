@@ -7,8 +7,9 @@ record of a later version, or of another hand, is shown and passed over, and sto
 
 from __future__ import annotations
 
+from datetime import datetime
 from enum import StrEnum
-from typing import ClassVar, TypeAlias, TypeVar
+from typing import Annotated, ClassVar, TypeAlias, TypeVar
 
 import msgspec
 from msgspec import UNSET, UnsetType
@@ -28,6 +29,16 @@ class Body(msgspec.Struct, frozen=True, kw_only=True):
 def given(value: T | UnsetType, otherwise: T) -> T:
     """A member, or ``otherwise`` where the record is older than the member."""
     return otherwise if value is UNSET else value
+
+
+def _require_moment(text: str) -> None:
+    """Raise ValueError for what is no time with its offset: such a body is not ours, no fold may meet it."""
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError(f"no offset from UTC: {text!r}")
+
+
+UprText = Annotated[str, msgspec.Meta(pattern="^[0-9]{1,6}$")]
+"""Undulations per revolution as the key of a mapping."""
 
 
 class Source(msgspec.Struct, frozen=True, kw_only=True):
@@ -61,6 +72,9 @@ class TraceIdentity(msgspec.Struct, frozen=True, kw_only=True):
     order: str | UnsetType = UNSET
     remark: str | UnsetType = UNSET
     extra: dict[str, msgspec.Raw] | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        _require_moment(self.measured_at)
 
     @property
     def of_artefact(self) -> str | None:
@@ -196,7 +210,7 @@ class Measurement(Body, frozen=True, kw_only=True):
     reason_codes: tuple[Reason, ...] | UnsetType = UNSET
     settled_at: float
     decided_at: float
-    errors_nm: dict[str, float | None] | UnsetType = UNSET
+    errors_nm: dict[UprText, float | None] | UnsetType = UNSET
     missing_upr: tuple[int, ...] | UnsetType = UNSET
     incomplete: bool | UnsetType = UNSET
     partial: bool | UnsetType = UNSET
@@ -291,10 +305,14 @@ class Verification(Body, frozen=True, kw_only=True):
     counted_from: str | UnsetType = UNSET
     measured_at: str
     valid_until: str | None
-    errors_nm: dict[str, float | None] = {}
+    errors_nm: dict[UprText, float | None] = {}
     source: VerifiedSource
     certificate: str | UnsetType = UNSET
     counts: bool | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        _require_moment(self.measured_at)
+        _require_moment(given(self.counted_from, self.measured_at))
 
     @property
     def outcome(self) -> Outcome:

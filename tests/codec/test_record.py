@@ -166,3 +166,26 @@ def test_journal_of_an_older_version_decodes_and_verifies_byte_for_byte(path):
         assert not isinstance(record.body, Unknown)
         assert json.loads(encode_body(record.body)) == json.loads(record.raw) == json.loads(line)["body"]
     assert {"start", "configuration", "measurement"} <= kinds
+
+
+@pytest.mark.parametrize(
+    "time", ["", "now", "2026-02-30T10:00:00Z", "2026-11-25T10:00:00", "0000-01-01T00:00:00Z"]
+)
+def test_record_without_a_moment_of_its_own_is_no_record(time):
+    line, _ = line_of(1, time, "recovery", GENESIS, {"what": "x", "reason": "y"})
+    with pytest.raises(RecordError, match="the time is"):
+        decode_record(line[:-1])
+
+
+@pytest.mark.parametrize("member", [{"measured_at": "soon"}, {"counted_from": "2026-02-30T10:00:00Z"},
+                                    {"errors_nm": {"3>": 1.0}}])  # fmt: skip
+def test_verification_with_what_no_fold_can_read_is_unknown_and_passed_over(member):
+    body = {**json.loads(encode_body(body_of("verification"))), **member}
+    line, _ = line_of(1, TIME, "verification", GENESIS, body)
+    record = decode_record(line[:-1])
+    assert isinstance(record.body, Unknown)
+    memory = Memory({}, None, live_s=60, latches=True)
+    memory.visit(record, Place("a.jsonl", len(line)))
+    assert memory.verified == {}
+    good, _ = line_of(1, TIME, "verification", GENESIS, json.loads(encode_body(body_of("verification"))))
+    assert not isinstance(decode_record(good[:-1]).body, Unknown)

@@ -172,10 +172,19 @@ def decode_record(line: bytes) -> Record:
         raise
     except _UNREADABLE as error:
         raise RecordError(f"not a record: {error}") from error
+    if not _is_moment(found.time):
+        raise RecordError(f"the time is {found.time[:40]!r}")
     raw = bytes(found.body)
     if not raw.startswith(b"{"):
         raise RecordError("the body is no JSON object")
     return Record(found.seq, found.time, found.kind, found.prev, decode_body(found.kind, raw), digest, raw)
+
+
+def _is_moment(text: str) -> bool:
+    try:
+        return datetime.fromisoformat(text).tzinfo is not None
+    except ValueError:
+        return False
 
 
 def decode_body(kind: str, raw: bytes) -> AnyBody:
