@@ -7,4 +7,4 @@ judge it holds, and it announces nothing that is not yet durable on disk. Import
 effect beyond defining names.
 """
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

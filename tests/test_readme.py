@@ -17,25 +17,36 @@ from edgeagent.codec.traces.trace_text import parse_trace_text
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+CONFIGURATION = (ROOT / "config" / "README.md").read_text(encoding="utf-8")
+FORMAT = (ROOT / "edgeagent" / "store" / "FORMAT.md").read_text(encoding="utf-8")
 
 
-def block(language: str, containing: str) -> str:
+def block(text: str, language: str, containing: str) -> str:
     """The fenced block of a language that contains a text."""
-    found = [b for b in re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL) if containing in b]
+    parts = text.split("```")[1::2]  # every second piece lies between two fences
+    found = [p.partition("\n")[2] for p in parts if p.partition("\n")[0] == language and containing in p]
     assert len(found) == 1
     return found[0]
 
 
 def test_readme_is_short_and_opens_with_the_job():
     lines = README.splitlines()
-    assert len(lines) <= 250
+    assert len(lines) <= 150
     assert lines[0] == "# edgeagent"
     assert "metrology engineer" in lines[2]
     assert README.index("edgeagent demo") < README.index("fixtures/report.png")
 
 
+def test_developers_guide_is_short_and_every_document_that_is_named_is_there():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert len(guide.splitlines()) <= 200
+    for text in (README, guide):
+        for name in re.findall(r"`([\w/]+\.md)`", text):
+            assert (ROOT / name).is_file(), name
+
+
 def test_example_of_trace_text_reads_as_written():
-    trace = parse_trace_text(block("", "# trace = 1").encode())
+    trace = parse_trace_text(block(CONFIGURATION, "", "# trace = 1").encode())
     assert trace.header.part == "KX-2005-R"
     assert trace.columns["deviation_um"].tolist() == [12.4132, 12.413911]
 
@@ -45,7 +56,7 @@ def test_audit_snippet_checks_a_real_journal_and_notices_a_change(tmp_path):
     with Broker(tmp_path / "broker") as broker, Agent(tmp_path / "agent", broker.port) as agent:
         agent.drop("000412.txt", spiral_text())
         agent.wait_event("measured")
-    snippet = block("python", "hashlib")
+    snippet = block(FORMAT, "python", "hashlib")
     command = [sys.executable, "-c", snippet]
     told = subprocess.run(command, cwd=agent.folder, capture_output=True, text=True, check=True).stdout
     segment = next((agent.store / "journal").glob("*.jsonl"))

@@ -91,4 +91,5 @@ def check_not_shorter(state: State | None, end: int) -> None:
         words = (
             f"ends at record {end}, but record {state.end} was written once: it was cut or restored from a copy"
         )
-        raise JournalCorruptError("journal", 0, f"{words}; see 'Continue after damage' in DEVELOPERS.md")
+        hint = "see 'Continue after damage' in edgeagent/store/FORMAT.md"
+        raise JournalCorruptError("journal", 0, f"{words}; {hint}")
