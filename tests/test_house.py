@@ -99,7 +99,7 @@ def test_pure_rooms_import_no_io(path):
 SCIPY_SPECIAL = "60 ms of the start, for a distribution that few configurations ask for"
 EXTRA = "an extra that may not be installed: the error says how to get it"
 LOCAL_IMPORTS = {
-    ("analysis/axial/quantities.py", "edgeagent.analysis.axial.contact"): "brings scipy.special",
+    ("analysis/axial/quantities.py", "edgeagent.analysis.groove.contact"): "brings scipy.special",
     ("analysis/texture/filters.py", "scipy.fft"): "only long open profiles need it",
     ("codec/configuration/schema.py", "msgspec.inspect"): "only to name what a wrong key could have been",
     ("codec/traces/layout.py", "zoneinfo.ZoneInfo"): "only for layouts that name a time zone",
@@ -110,7 +110,10 @@ LOCAL_IMPORTS = {
     ("demo/broker.py", "iotcore.Broker"): EXTRA,
     ("judging/drift.py", "edgeagent.analysis.around"): "only to check what [drift] names",
     ("judging/drift.py", "edgeagent.analysis.kinds"): "only to check what [drift] names",
-    ("judging/evaluate.py", "edgeagent.judging.budget"): "only where [uncertainty] asks for budgets",
+    (
+        "judging/evaluation/evaluate.py",
+        "edgeagent.judging.evaluation.budget",
+    ): "only where [uncertainty] asks for budgets",
     ("report/write.py", "edgeagent.report.evidence"): EXTRA,
     ("report/write.py", "edgeagent.report.pages"): EXTRA,
     ("rules/budget.py", "scipy.special"): SCIPY_SPECIAL,
@@ -146,9 +149,9 @@ def test_each_resource_has_one_owner():
         for module in imports(path):
             if module.split(".")[0] in users:
                 users[module.split(".")[0]].add(name_of(path))
-    assert users["ctypes"] == {"edgeagent/service/worker.py"}
+    assert users["ctypes"] == {"edgeagent/service/workers/worker.py"}
     assert users["watchdog"] == {"edgeagent/service/folders/inotify.py"}
-    assert users["paho"] == {"edgeagent/service/client.py", "edgeagent/demo/lamp.py"}
+    assert users["paho"] == {"edgeagent/service/broker/client.py", "edgeagent/demo/lamp.py"}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
@@ -185,3 +188,10 @@ def test_nothing_is_left_to_do():
         text = path.read_text(encoding="utf-8")
         for mark in ("TODO", "FIXME", "raise NotImplementedError"):
             assert mark not in text, name_of(path)
+
+
+@pytest.mark.parametrize("folder", sorted({p.parent for p in MODULES}), ids=name_of)
+def test_folder_says_what_lives_there_and_stays_small_enough_to_know(folder):
+    said = ast.get_docstring(ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))) or ""
+    assert said.count("\n") >= 2
+    assert folder.name == "commands" or len(list(folder.glob("*.py"))) <= 15

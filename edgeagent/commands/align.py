@@ -15,7 +15,7 @@ from edgeagent.commands.shared_files import evaluate_files
 from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
 from edgeagent.commands.shared_output import json_line
 from edgeagent.errors import UsageError
-from edgeagent.judging.evaluate import Evaluation
+from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.judging.studies.evaluated_file import failed_check_sentences, scale_uncertainty
 from edgeagent.judging.studies.run_out import assumption_sentences, run_out_of
 

@@ -11,7 +11,7 @@ from edgeagent.codec.configuration.settings import Decision, IntakeSettings, Set
 from edgeagent.codec.limits import spoken_limits
 from edgeagent.codec.plain_text import count_text
 from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
-from edgeagent.rules.lamp import TABLE as LAMP_TABLE
+from edgeagent.rules.line.lamp import TABLE as LAMP_TABLE
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import StationConfiguration, exposed_secrets
 

@@ -15,7 +15,7 @@ from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.commands.shared_options import CONFIG
 from edgeagent.commands.shared_output import json_line, show_progress
 from edgeagent.errors import InputError
-from edgeagent.judging.evaluate import Evaluation, Rulebook
+from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.store.configuration import StationConfiguration, load_configuration

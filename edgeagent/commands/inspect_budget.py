@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from edgeagent.codec.plain_text import align_rows, number
-from edgeagent.judging.evaluate import Evaluation
+from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.rules.budget import Budget, coverage_factor
 
 

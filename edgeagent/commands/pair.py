@@ -16,7 +16,7 @@ from edgeagent.codec.records.result import quality_object
 from edgeagent.commands.shared_files import evaluate_files
 from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
 from edgeagent.commands.shared_output import json_line
-from edgeagent.judging.evaluate import Evaluation
+from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.judging.studies.flank_motion import FlankMotion, flank_motion
 from edgeagent.model import QualityCheck
 

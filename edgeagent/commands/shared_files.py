@@ -12,7 +12,7 @@ from edgeagent.codec.limits import SIDE_FILE_BYTES_MAX
 from edgeagent.codec.plain_text import clean
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.errors import InputError
-from edgeagent.judging.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.files import read_at_most
 

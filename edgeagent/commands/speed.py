@@ -13,7 +13,7 @@ from edgeagent.codec.plain_text import align_rows, clean, number
 from edgeagent.commands.shared_files import evaluate_files
 from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
 from edgeagent.commands.shared_output import json_line
-from edgeagent.judging.evaluate import Evaluation
+from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.judging.studies.evaluated_file import failed_check_sentences
 from edgeagent.judging.studies.speed_table import SpeedTable, speed_table
 

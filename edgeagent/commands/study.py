@@ -30,7 +30,7 @@ from edgeagent.judging.drift import (
     observations,
     split_label,
 )
-from edgeagent.judging.evaluate import Rulebook
+from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.judging.studies.gauge_study import CharacteristicStudy, pool_octaves, study_characteristics
 from edgeagent.model.records import TraceIdentity, given
 from edgeagent.rules.decision import GUARD_FACTOR

@@ -1,1 +1,4 @@
-"""The whole job on one machine: a gauge, a broker and a lamp of our own around the real agent. All invented."""
+"""A whole cell to play in: a simulated gauge, an embedded broker and a lamp; all parts are invented.
+
+Uses the agent from outside, as a process, and reads its store. Nothing imports it but its command.
+"""

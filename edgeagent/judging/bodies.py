@@ -16,8 +16,8 @@ from edgeagent.codec.records.record import LINE_BYTES_MAX, encode_body
 from edgeagent.codec.records.result import VALUES_VERSION, encode, key_characteristics, trace_object
 from edgeagent.errors import InputError, TraceFormatError
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.evaluate import Evaluation
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.evaluate import Evaluation
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.model import Verdict
 from edgeagent.model.reasons import Code, Reason
 from edgeagent.model.records import (

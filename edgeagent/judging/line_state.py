@@ -10,7 +10,7 @@ from edgeagent.codec.records.record import utc_text_of
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.line_gate import line_gate_closed
 from edgeagent.judging.memory import Memory
-from edgeagent.rules.delivery_state import Delivery
+from edgeagent.rules.line.delivery_state import Delivery
 
 _WAITING_MAX = 50
 """The newest so many are named, so that the message stays short; all of them are counted."""

@@ -33,11 +33,11 @@ from edgeagent.model.records import (
     given,
     reasons_of,
 )
+from edgeagent.rules.files.settling import Look
 from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, noted
-from edgeagent.rules.lamp import Lamp, acknowledge, show_disposition, show_message
-from edgeagent.rules.outbox import messages
+from edgeagent.rules.line.lamp import Lamp, acknowledge, show_disposition, show_message
+from edgeagent.rules.line.outbox import messages
 from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
-from edgeagent.rules.settling import Look
 
 _FILES_MAX = 1000
 _KEY_MAX = 4

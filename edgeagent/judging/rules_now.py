@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.evaluate import Rulebook
+from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.judging.memory import Memory
 
 

@@ -9,14 +9,14 @@ from msgspec.structs import replace
 from edgeagent.codec.traces.reader import READ_NAMES
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import Entries
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, reason
+from edgeagent.rules.files.settling import matches
 from edgeagent.rules.part_set import PartDecision
 from edgeagent.rules.sentences import sentence
-from edgeagent.rules.settling import matches
 
 TURNS_CHECK = "whole_turns"
 """The quality check that compares a trace's turns with those that its recipe asks for."""

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from edgeagent.analysis.around.peaks import described_peaks, resonance_text, span_text
-from edgeagent.judging.evaluate import Rulebook
+from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import COVERAGE_FACTOR, Running, Spectrum, Thread
 from edgeagent.report.gather import MeasuredFile
 from edgeagent.report.words import value_with_uncertainty, with_unit

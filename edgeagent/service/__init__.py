@@ -1,1 +1,4 @@
-"""The running agent: one loop, and the threads that it hands work to. Files, clocks and sockets live here."""
+"""The running agent: one loop, its folders, workers and broker, and what systemd and the terminal see of it.
+
+Owns all threads, sockets and processes. Nothing imports it but ``commands/run.py``.
+"""

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from edgeagent.codec.configuration.settings import IntakeSettings
-from edgeagent.judging.found_file import FoundFile
-from edgeagent.rules.settling import Look
+from edgeagent.judging.evaluation.found_file import FoundFile
+from edgeagent.rules.files.settling import Look
 from edgeagent.service.folders.folder import Done, Folder
 from edgeagent.service.folders.watch import Hint
 from edgeagent.store.attempts import Attempts

@@ -22,8 +22,8 @@ from edgeagent.errors import (
     JournalLockedError,
 )
 from edgeagent.judging import bodies
-from edgeagent.judging.evaluate import Rulebook
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.evaluate import Rulebook
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import (
     artefact_entries,
@@ -42,17 +42,17 @@ from edgeagent.model.records import (
     Recovery,
     Stop,
 )
-from edgeagent.service.files_at_work import FilesAtWork
+from edgeagent.service.broker.line import Line
+from edgeagent.service.broker.publisher import Publisher
 from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.service.intake import FAULTS, Intake
-from edgeagent.service.line import Line
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.opening import new_drift_watch, open_journal
-from edgeagent.service.publisher import Publisher
-from edgeagent.service.recording import Recording, Standing
 from edgeagent.service.status import Status, stages_ms
 from edgeagent.service.systemd import Notifier
-from edgeagent.service.worker_pool import WorkerPool
+from edgeagent.service.workers.files_at_work import FilesAtWork
+from edgeagent.service.workers.recording import Recording, Standing
+from edgeagent.service.workers.worker_pool import WorkerPool
 from edgeagent.store.archive import Archive
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock

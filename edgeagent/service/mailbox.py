@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from queue import Empty, SimpleQueue
 
-from edgeagent.service.client import MqttEvent
+from edgeagent.service.broker.client import MqttEvent
 from edgeagent.service.folders.watch import Hint
 
 _HINTS_MAX = 10_000

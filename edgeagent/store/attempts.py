@@ -13,8 +13,8 @@ from pathlib import Path
 import msgspec
 
 from edgeagent.errors import JournalWriteError
-from edgeagent.rules.attempts import Cause, Failure
-from edgeagent.rules.settling import Look
+from edgeagent.rules.files.attempts import Cause, Failure
+from edgeagent.rules.files.settling import Look
 from edgeagent.store.files import make_folder, write_all
 
 _MARKS_MAX = 200

@@ -22,7 +22,7 @@ from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError, InputError, JournalCorruptError
 from edgeagent.judging.agreement import Agreement, Mismatch, compare_results
 from edgeagent.judging.configuration import Document, LoadedRecipe, recipe_from_documents
-from edgeagent.judging.evaluate import Evaluation, Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.judging.memory import feature_result
 from edgeagent.model import Disposition
 from edgeagent.model.records import Measurement, PartDisposition, Quarantine, given

@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from edgeagent.errors import JournalCorruptError, JournalWriteError
-from edgeagent.rules.lamp import Lamp
+from edgeagent.rules.line.lamp import Lamp
 from edgeagent.store.files import make_folder, write_synced
 
 _MARK, _END = b',"check":"', b'"}'

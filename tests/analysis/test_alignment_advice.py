@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from groove_motion import Track
 
-from edgeagent.analysis.around.harmonics import fit_harmonics
 from edgeagent.analysis.track.alignment_advice import (
     AlignmentAdvice,
     RunOut,
@@ -18,6 +17,7 @@ from edgeagent.analysis.track.alignment_advice import (
     run_out,
 )
 from edgeagent.analysis.track.track_normal import SurfaceNormal, cylinder_normal, track_normal
+from edgeagent.analysis.waves.harmonics import fit_harmonics
 from edgeagent.errors import AnalysisError, TraceRangeError
 from edgeagent.model import Thread
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.axial.arcs import algebraic_circle, fit_circle, robust_arc
+from edgeagent.analysis.groove.arcs import algebraic_circle, fit_circle, robust_arc
 from edgeagent.errors import FitNotConvergedError, TraceShapeError
 
 # Six points of Gander, Golub and Strebel, "Least-squares fitting of circles and ellipses", BIT 34 (1994)

@@ -11,7 +11,7 @@ from field import spiral_text
 from edgeagent.analysis.around.artefact import compare_waves, residual_noise
 from edgeagent.codec.configuration.settings import Acceptance, Certificate, Wave
 from edgeagent.judging.configuration import Document
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model import Spectrum
 from edgeagent.model.reasons import Code, reason
 from edgeagent.model.records import Outcome

@@ -11,7 +11,7 @@ from field import spiral_text
 from edgeagent.analysis.around.artefact import trace_uncertainty
 from edgeagent.codec.configuration.settings import Acceptance, Certificate, Wave
 from edgeagent.judging.configuration import Document
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model import Spectrum
 from edgeagent.rules.sentences import sentences
 

@@ -10,8 +10,8 @@ import msgspec
 import numpy as np
 import pytest
 
-from edgeagent.analysis.axial.contact import contact_ellipse, track_curvature
 from edgeagent.analysis.axial.quantities import arc_length
+from edgeagent.analysis.groove.contact import contact_ellipse, track_curvature
 from edgeagent.analysis.kinds import Request, axial, find_kind, require_columns
 from edgeagent.demo import thread_surface as section
 from edgeagent.errors import AnalysisError, TraceRangeError, TraceShapeError

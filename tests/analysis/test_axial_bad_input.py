@@ -14,7 +14,7 @@ import pytest
 from edgeagent.demo import thread_surface as section
 from edgeagent.errors import InputError
 from edgeagent.judging.configuration import Document, recipe_from_documents
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 
 PART = section.Part(contact_angle_deg=(44.0, 46.0))
 CUT = section.Cut(x_end_mm=18.0, spacing_mm=0.004, tip_radius_mm=0.02)

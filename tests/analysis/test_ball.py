@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.axial.ball import (
+from edgeagent.analysis.groove.ball import (
     MEASURES,
     ball_centre,
     root_gap,

@@ -9,7 +9,7 @@ import pytest
 from skew_section import traced
 from test_axial import by_name, measured
 
-from edgeagent.analysis.axial.circle import ball_pitch_circle, circle_taper, circle_variation
+from edgeagent.analysis.groove.circle import ball_pitch_circle, circle_taper, circle_variation
 from edgeagent.analysis.kinds import axial
 from edgeagent.demo.thread_surface import Cut, Part, with_noise
 from edgeagent.model import MeasurementPlan, ScalarLimit, Verdict

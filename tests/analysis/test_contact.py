@@ -12,7 +12,7 @@ import mpmath
 import numpy as np
 import pytest
 
-from edgeagent.analysis.axial.contact import Curvature, contact_ellipse, track_curvature, unit_contact
+from edgeagent.analysis.groove.contact import Curvature, contact_ellipse, track_curvature, unit_contact
 from edgeagent.errors import TraceRangeError
 
 # F(rho), a*, b*, delta* (textbook, from memory), axis ratio (exact elliptic integrals)

@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from edgeagent.analysis.around.harmonics import fit_harmonics, turns_of
-from edgeagent.analysis.around.least_squares import widest_gap
+from edgeagent.analysis.waves.harmonics import fit_harmonics, turns_of
+from edgeagent.analysis.waves.least_squares import widest_gap
 from edgeagent.errors import FitNotConvergedError, TraceShapeError
 
 NIST = Path(__file__).parents[2] / "fixtures" / "nist"

@@ -7,9 +7,9 @@ import doctest
 import numpy as np
 import pytest
 
-from edgeagent.analysis.axial import helicoid
-from edgeagent.analysis.axial.arcs import fit_circle
-from edgeagent.analysis.axial.helicoid import to_axial, to_normal, to_normal_first_order
+from edgeagent.analysis.groove import helicoid
+from edgeagent.analysis.groove.arcs import fit_circle
+from edgeagent.analysis.groove.helicoid import to_axial, to_normal, to_normal_first_order
 from edgeagent.demo import thread_surface as section
 from edgeagent.errors import FitNotConvergedError, TraceRangeError
 

@@ -11,9 +11,9 @@ import GTC
 import numpy as np
 import pytest
 
-from edgeagent.analysis.axial.ball import ball_centre
 from edgeagent.analysis.budget.contributions import Known, contributions
 from edgeagent.analysis.budget.wave_influences import complex_amplitudes_um, tip_shape_um
+from edgeagent.analysis.groove.ball import ball_centre
 from edgeagent.analysis.kinds import Request, axial, circle, spiral, travel
 from edgeagent.demo import thread_surface as section
 from edgeagent.model import InstrumentUncertainty, PartUncertainty, Spectrum, Thread, Trace, TraceHeader

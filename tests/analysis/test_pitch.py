@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgeagent.analysis.axial.circle import ball_pitch_circle
-from edgeagent.analysis.axial.pitch import (
+from edgeagent.analysis.groove.circle import ball_pitch_circle
+from edgeagent.analysis.groove.pitch import (
     Axis,
     cumulative_deviation,
     fit_axis,

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from stylus_contact import Groove
 
-from edgeagent.analysis.around.harmonics import fit_harmonics
 from edgeagent.analysis.kinds import Request, spiral
 from edgeagent.analysis.track.alignment_advice import advise, run_out
 from edgeagent.analysis.track.flank_pair import combine_flanks, judge_motion
 from edgeagent.analysis.track.sensing import normal_factor
 from edgeagent.analysis.track.track_normal import normal_plane_shift_rad, track_normal
+from edgeagent.analysis.waves.harmonics import fit_harmonics
 from edgeagent.model import Thread, Trace, TraceHeader
 
 PARTS = [("shaft", 1), ("shaft", -1), ("nut", 1), ("nut", -1)]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from edgeagent.analysis.around.trigonometric import TrigonometricSums, evaluate_on_circle
+from edgeagent.analysis.waves.trigonometric import TrigonometricSums, evaluate_on_circle
 
 
 def direct(angle_rad, value, orders):

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from edgeagent.analysis.axial.arcs import fit_circle
-from edgeagent.analysis.axial.ball import seat_measures
-from edgeagent.analysis.axial.helicoid import to_normal, to_normal_first_order
+from edgeagent.analysis.groove.arcs import fit_circle
+from edgeagent.analysis.groove.ball import seat_measures
+from edgeagent.analysis.groove.helicoid import to_normal, to_normal_first_order
 from edgeagent.demo import thread_surface as section
 
 ROOT = Path(__file__).resolve().parents[2]

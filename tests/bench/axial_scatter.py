@@ -164,7 +164,7 @@ def values(result) -> tuple[dict[tuple[str, str], float], dict[str, list[float]]
 
 def mean_circle_bound(part, cut, clean, limits) -> float:
     """Bound of the mean diameter: the mean that the analysis takes, of centres that scatter at their bound."""
-    from edgeagent.analysis.axial.circle import ball_pitch_circle
+    from edgeagent.analysis.groove.circle import ball_pitch_circle
 
     places = clean.centres_mm
     result = analysed(part, cut, clean)

@@ -24,7 +24,7 @@ from eccentric_part import EccentricTrack, waves
 
 from edgeagent.analysis.kinds import Request, spiral
 from edgeagent.codec.traces.reader import read_trace
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model import Thread, Trace, TraceHeader
 
 THREAD = Thread(

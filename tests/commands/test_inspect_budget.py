@@ -20,7 +20,7 @@ from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.demo.gauge import trace_text
 from edgeagent.demo.scenario import cases
 from edgeagent.judging.configuration import Document, recipe_from_documents
-from edgeagent.judging.evaluate import Rulebook
+from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import InstrumentUncertainty
 from edgeagent.store.configuration import load_configuration
 

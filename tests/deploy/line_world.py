@@ -15,11 +15,11 @@ from plc_model import Disposition as Said
 from plc_model import Inputs, PlcModel
 
 from edgeagent.model import Disposition
-from edgeagent.rules import delivery_state as d
-from edgeagent.rules.delivery import BEATS_PER_BOOT, initial, step
-from edgeagent.rules.expiry import with_expiry
-from edgeagent.rules.lamp import Lamp
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line import delivery_state as d
+from edgeagent.rules.line.delivery import BEATS_PER_BOOT, initial, step
+from edgeagent.rules.line.expiry import with_expiry
+from edgeagent.rules.line.lamp import Lamp
+from edgeagent.rules.line.outbox import Outgoing
 
 TICK_S, LIVE_S, KEEP_ALIVE_S, STATE_S = 0.2, 20.0, 5.0, 5.0
 

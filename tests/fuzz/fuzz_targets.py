@@ -27,10 +27,10 @@ from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import ConfigError, InputError
 from edgeagent.judging.configuration import describe_kind
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.release import ReleaseRefusedError
-from edgeagent.rules.acknowledgements import acknowledged_seq
+from edgeagent.rules.line.acknowledgements import acknowledged_seq
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.requests import RequestFolder
 

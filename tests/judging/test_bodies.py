@@ -10,12 +10,12 @@ from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import LINE_BYTES_MAX, encode_body, encode_record
 from edgeagent.errors import TraceFormatError, TraceShapeError
 from edgeagent.judging import bodies
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, reason
 from edgeagent.model.records import PartSource
+from edgeagent.rules.files.settling import Look
 from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, measured
-from edgeagent.rules.settling import Look
 
 FILE = FoundFile("inbox", "a.txt", b"data", None, Look(4, 20, 30, 7), 5.0)
 

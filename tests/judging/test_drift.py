@@ -18,7 +18,7 @@ from edgeagent.codec.records.result import encode
 from edgeagent.errors import ConfigError
 from edgeagent.judging.drift import DriftWatch, Observation, SeriesKey, applies, check_watched, drift_signal
 from edgeagent.rules.control_charts import Baseline, ChartPlan, Monitor
-from edgeagent.rules.outbox import messages
+from edgeagent.rules.line.outbox import messages
 from edgeagent.store.archive import Archive
 
 STATION = '[station]\nsite = "a"\ncell = "b"\nname = "gauge-1"\n'

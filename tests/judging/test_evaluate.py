@@ -17,7 +17,7 @@ from edgeagent.codec.records.result import encode
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.errors import AnalysisError
 from edgeagent.judging.configuration import Document, recipe_from_documents
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model import InstrumentUncertainty
 from edgeagent.store.configuration import load_configuration
 

@@ -20,7 +20,7 @@ from click.testing import CliRunner
 from edgeagent.cli import main
 from edgeagent.demo import thread_surface as section
 from edgeagent.errors import TraceFormatError, TraceRangeError
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.store.configuration import load_configuration
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -10,8 +10,8 @@ from judged_station import JudgedStation, configured, posix
 import edgeagent
 from edgeagent.judging.configuration import Document, recipe_from_documents
 from edgeagent.judging.line_state import line_state
-from edgeagent.rules.delivery import initial
-from edgeagent.rules.lamp import Lamp, Waiting
+from edgeagent.rules.line.delivery import initial
+from edgeagent.rules.line.lamp import Lamp, Waiting
 
 RECIPE = '[[measurement]]\nfeature = "outside"\nkind = "circle"\nupr = [2, 50]\n'
 

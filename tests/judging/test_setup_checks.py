@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from edgeagent.errors import ConfigError, InputError
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.store.configuration import load_configuration
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -8,10 +8,10 @@ import pytest
 from judged_station import JudgedStation, codes, configured, posix
 
 from edgeagent.errors import TraceFormatError
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.judging.whole_file import revocations, undecided
 from edgeagent.model import Disposition
-from edgeagent.rules.settling import Look
+from edgeagent.rules.files.settling import Look
 
 GROWING = FoundFile("inbox", "a.txt", b"x", None, Look(1, 1, 1, 1), 0.0, whole=False)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from edgeagent.rules.acknowledgements import (
+from edgeagent.rules.line.acknowledgements import (
     PERIOD_S,
     UNMATCHED_MAX,
     Asked,

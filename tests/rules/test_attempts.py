@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from edgeagent.rules.attempts import Cause, Failure, given_up, reason_of
+from edgeagent.rules.files.attempts import Cause, Failure, given_up, reason_of
 
 OWN = [cause for cause in Cause if cause is not Cause.INTERRUPTED]
 

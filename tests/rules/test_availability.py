@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from edgeagent.rules.availability import mount_lost, unavailable_reason
+from edgeagent.rules.files.availability import mount_lost, unavailable_reason
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from edgeagent.model import Disposition
-from edgeagent.rules import delivery_state as d
-from edgeagent.rules.delivery import (
+from edgeagent.rules.line import delivery_state as d
+from edgeagent.rules.line.delivery import (
     ANSWER_S,
     PAUSE_MAX_S,
     PAUSE_MIN_S,
@@ -19,7 +19,7 @@ from edgeagent.rules.delivery import (
     initial,
     step,
 )
-from edgeagent.rules.delivery_follow import (
+from edgeagent.rules.line.delivery_follow import (
     ASSERT_S,
     BEHIND,
     BEHIND_S,
@@ -29,9 +29,9 @@ from edgeagent.rules.delivery_follow import (
     STOPPED,
     WINDOW,
 )
-from edgeagent.rules.delivery_state import Phase
-from edgeagent.rules.lamp import GATE_CLOSED, Lamp, Waiting
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.delivery_state import Phase
+from edgeagent.rules.line.lamp import GATE_CLOSED, Lamp, Waiting
+from edgeagent.rules.line.outbox import Outgoing
 
 NOW = 1000.0
 ACK_S = 15.0

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from edgeagent.rules.expiry import with_expiry
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.expiry import with_expiry
+from edgeagent.rules.line.outbox import Outgoing
 
 LIVE = Outgoing("disposition", {"seq": 7, "disposition": "accept"}, retain=True)
 LATE = Outgoing("disposition", {"seq": 7, "disposition": "accept", "late": True}, retain=True)

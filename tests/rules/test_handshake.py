@@ -9,7 +9,7 @@ import pytest
 
 from edgeagent.model import Disposition
 from edgeagent.model.records import PartSource
-from edgeagent.rules.handshake import (
+from edgeagent.rules.line.handshake import (
     Expected,
     decision_on,
     read_expected,

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from edgeagent.model import Disposition
-from edgeagent.rules.lamp import (
+from edgeagent.rules.line.lamp import (
     CLEAR,
     FAULT,
     GATE_CLOSED,
@@ -22,7 +22,7 @@ from edgeagent.rules.lamp import (
     with_fault,
     with_holding,
 )
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.outbox import Outgoing
 
 A, R, H = Disposition.ACCEPT, Disposition.REJECT, Disposition.HOLD
 

@@ -6,7 +6,7 @@ import pytest
 from records import body_of
 
 from edgeagent.model import Disposition
-from edgeagent.rules.outbox import messages
+from edgeagent.rules.line.outbox import messages
 
 STAMP = {"boot": 3, "seq": 17, "head": "ab" * 32, "time": "2026-03-02T09:41:08.000000Z"}
 BODY = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from edgeagent.rules.reading_order import IN_ORDER_MAX, ReadingOrder
+from edgeagent.rules.files.reading_order import IN_ORDER_MAX, ReadingOrder
 
 
 def waiting(live=0, before=0, due_s=0.0):

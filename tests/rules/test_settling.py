@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from edgeagent.rules.settling import (
+from edgeagent.rules.files.settling import (
     Look,
     Patience,
     Signs,

@@ -15,7 +15,7 @@ import pytest
 from field import wait_until
 
 from edgeagent.codec.configuration.settings import IntakeSettings as Settings
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.service.intake import Intake
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.store.clock import SystemClock

@@ -15,7 +15,7 @@ import pytest
 from field import wait_until
 
 from edgeagent.codec.configuration.settings import IntakeSettings as Settings
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.service.folders import watch as watch_module
 from edgeagent.service.folders.watch import FolderWatch, Hint
 from edgeagent.service.intake import Intake

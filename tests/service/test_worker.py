@@ -211,7 +211,7 @@ def test_worker_imports_nothing_more_for_a_file_of_any_kind(tmp_path):
         "import sys; from pathlib import Path\n"
         "from edgeagent.service import worker; worker.load_everything()\n"
         "before = set(sys.modules)\n"
-        "from edgeagent.judging.evaluate import Rulebook, evaluate\n"
+        "from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate\n"
         "from edgeagent.store.configuration import load_configuration\n"
         "rules = Rulebook.of(load_configuration(Path(sys.argv[1])))\n"
         "for path in map(Path, sys.argv[2:]): evaluate(path.name, path.read_bytes(), None, rules)\n"

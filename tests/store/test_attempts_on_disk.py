@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from edgeagent.errors import JournalWriteError
-from edgeagent.rules.attempts import Cause, Failure
-from edgeagent.rules.settling import Look
+from edgeagent.rules.files.attempts import Cause, Failure
+from edgeagent.rules.files.settling import Look
 from edgeagent.store.attempts import Attempts
 
 LOOK = Look(10, 20, 30, 40)
@@ -38,7 +38,7 @@ def causes(attempts: Attempts, look: Look = LOOK) -> list[Cause]:
 def test_mark_survives_the_kill_of_the_process_that_made_it(path):
     script = (
         "import os, signal, sys; from pathlib import Path\n"
-        "from edgeagent.rules.settling import Look; from edgeagent.store.attempts import Attempts\n"
+        "from edgeagent.rules.files.settling import Look; from edgeagent.store.attempts import Attempts\n"
         "attempts = Attempts(Path(sys.argv[1])); attempts.open()\n"
         "attempts.reading('inbox', 'a.txt', Look(10, 20, 30, 40)); os.kill(os.getpid(), signal.SIGKILL)"
     )

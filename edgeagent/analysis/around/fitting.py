@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeagent.analysis.around import quality
-from edgeagent.analysis.around.harmonics import HarmonicFit, fit_harmonics, turns_of
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.track.eccentric import EccentricContact
 from edgeagent.analysis.track.sensing import unwrapped_deg
+from edgeagent.analysis.waves.harmonics import HarmonicFit, fit_harmonics, turns_of
 from edgeagent.errors import FitNotConvergedError, TraceShapeError
 from edgeagent.model import FloatArray, QualityCheck, Trace
 

@@ -17,8 +17,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from edgeagent.analysis.around.trigonometric import ComplexArray, evaluate_on_circle
 from edgeagent.analysis.texture.filters import gaussian_transmission
+from edgeagent.analysis.waves.trigonometric import ComplexArray, evaluate_on_circle
 from edgeagent.model import FloatArray
 
 

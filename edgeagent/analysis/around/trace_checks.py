@@ -8,9 +8,9 @@ import numpy as np
 
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.fitting import Samples
-from edgeagent.analysis.around.harmonics import HarmonicFit, turns_of
-from edgeagent.analysis.around.noise import CLOSURE_DRIFT
 from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.waves.harmonics import HarmonicFit, turns_of
+from edgeagent.analysis.waves.noise import CLOSURE_DRIFT
 from edgeagent.model import QualityCheck, Spectrum
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from edgeagent.analysis.around.fitting import Samples, TraceFit
 from edgeagent.analysis.around.roundness import LIFT_SHARE, band_transmission, noise_lift
-from edgeagent.analysis.around.trigonometric import (
+from edgeagent.analysis.waves.trigonometric import (
     ComplexArray,
     TrigonometricSums,
     evaluate_on_circle,

@@ -8,10 +8,10 @@ import numpy as np
 
 from edgeagent.analysis.around.at_speed import band_name, band_velocities, hertz_per_upr, resonance_amplitudes
 from edgeagent.analysis.around.fitting import Samples
-from edgeagent.analysis.around.harmonics import HarmonicFit, amplitude_lift
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.around.roundness import root_mean_square, roundness
 from edgeagent.analysis.texture.roughness import roughness as roughness_of
+from edgeagent.analysis.waves.harmonics import HarmonicFit, amplitude_lift
 from edgeagent.errors import AnalysisError, InputError
 from edgeagent.model import FloatArray, QualityCheck, Quantity, Running, Spectrum, Thread
 

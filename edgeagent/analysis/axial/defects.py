@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgeagent.analysis.axial.arcs import DUST_FLOOR_MM, Arc, BoolArray
+from edgeagent.analysis.groove.arcs import DUST_FLOOR_MM, Arc, BoolArray
 from edgeagent.model import FloatArray
 
 TEXTURE_SHARE = 0.4

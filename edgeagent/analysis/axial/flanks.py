@@ -13,13 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgeagent.analysis.axial.arcs import DUST_FLOOR_MM, Arc, BoolArray, robust_arc
-from edgeagent.analysis.axial.ball import ProfileSeat, Seat, root_gap, seat_on_arcs, seat_on_profile
 from edgeagent.analysis.axial.defects import Stretch, flank_points, left_out_stretches
 from edgeagent.analysis.axial.form import FlankForm
 from edgeagent.analysis.axial.frame import MIN_FLANK_POINTS, Frame, Nominal, map_to_normal
 from edgeagent.analysis.axial.grooves import CleanSide
-from edgeagent.analysis.axial.helicoid import NormalPlane
+from edgeagent.analysis.groove.arcs import DUST_FLOOR_MM, Arc, BoolArray, robust_arc
+from edgeagent.analysis.groove.ball import ProfileSeat, Seat, root_gap, seat_on_arcs, seat_on_profile
+from edgeagent.analysis.groove.helicoid import NormalPlane
 from edgeagent.errors import AgentError, TraceShapeError
 from edgeagent.model import FloatArray
 

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgeagent.analysis.axial.arcs import DUST_FLOOR_MM, BoolArray
-from edgeagent.analysis.axial.ball import line_weights
 from edgeagent.analysis.axial.extremes import draw_places, range_uncertainty
+from edgeagent.analysis.groove.arcs import DUST_FLOOR_MM, BoolArray
+from edgeagent.analysis.groove.ball import line_weights
 from edgeagent.analysis.texture.filters import gaussian_density, smoothing_matrix
 from edgeagent.model import FloatArray, IntArray
 

@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from edgeagent.analysis.axial.arcs import gauss_newton_step
-from edgeagent.analysis.axial.ball import ball_centre
 from edgeagent.analysis.axial.grooves import CleanSide
-from edgeagent.analysis.axial.helicoid import NormalPlane, to_axial, to_normal
-from edgeagent.analysis.axial.pitch import Axis, fit_axis, fit_grid
 from edgeagent.analysis.axial.plane import THROUGH_AXIS, Plane
 from edgeagent.analysis.axial.setup import Response, corrected_plane, groove_shapes, shape_response
+from edgeagent.analysis.groove.arcs import gauss_newton_step
+from edgeagent.analysis.groove.ball import ball_centre
+from edgeagent.analysis.groove.helicoid import NormalPlane, to_axial, to_normal
+from edgeagent.analysis.groove.pitch import Axis, fit_axis, fit_grid
 from edgeagent.errors import FitNotConvergedError
 from edgeagent.model import FloatArray, IntArray
 

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from edgeagent.analysis.axial import checks
-from edgeagent.analysis.axial.arcs import BoolArray
 from edgeagent.analysis.axial.defects import Stretch, doubtful_stretches
 from edgeagent.analysis.axial.flanks import Flank, Groove, measure_groove
 from edgeagent.analysis.axial.form import (
@@ -34,8 +33,9 @@ from edgeagent.analysis.axial.frame import (
     zone_bounds,
 )
 from edgeagent.analysis.axial.grooves import CleanSide, Rolled, roll_ball, side_name
-from edgeagent.analysis.axial.helicoid import lead_angle_rad
-from edgeagent.analysis.axial.pitch import fit_grid
+from edgeagent.analysis.groove.arcs import BoolArray
+from edgeagent.analysis.groove.helicoid import lead_angle_rad
+from edgeagent.analysis.groove.pitch import fit_grid
 from edgeagent.errors import AnalysisError, InputError, TraceShapeError
 from edgeagent.model import FloatArray, IntArray, Thread
 

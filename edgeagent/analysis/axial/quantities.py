@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from edgeagent.analysis.axial.ball import Seat
 from edgeagent.analysis.axial.flanks import Flank, Groove, even_residual
 from edgeagent.analysis.axial.frame import Nominal
 from edgeagent.analysis.axial.options import Options
+from edgeagent.analysis.groove.ball import Seat
 from edgeagent.analysis.texture.options import RoughnessOptions
 from edgeagent.analysis.texture.roughness import roughness, waviness
 from edgeagent.errors import AgentError, AnalysisError, InputError
@@ -268,7 +268,7 @@ def _contact(
         return np.array([min(outer, -inner) - ellipse.semi_major_mm, ellipse.pressure_max_mpa])
 
     # brings scipy, which no part without a ball load needs
-    from edgeagent.analysis.axial.contact import contact_ellipse, track_curvature
+    from edgeagent.analysis.groove.contact import contact_ellipse, track_curvature
 
     try:
         found = at(radius_mm[0], angle_deg[0])

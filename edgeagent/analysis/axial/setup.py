@@ -17,10 +17,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgeagent.analysis.axial.arcs import gauss_newton_step
-from edgeagent.analysis.axial.ball import seat_jacobian, seat_measures
-from edgeagent.analysis.axial.helicoid import to_axial, to_normal
 from edgeagent.analysis.axial.plane import Plane
+from edgeagent.analysis.groove.arcs import gauss_newton_step
+from edgeagent.analysis.groove.ball import seat_jacobian, seat_measures
+from edgeagent.analysis.groove.helicoid import to_axial, to_normal
 from edgeagent.model import SIDE_TOP, FloatArray, IntArray
 
 MIN_GROOVES = 3

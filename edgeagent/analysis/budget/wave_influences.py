@@ -19,9 +19,9 @@ import numpy as np
 
 from edgeagent.analysis.around.at_speed import band_velocities, resonance_amplitudes
 from edgeagent.analysis.around.roundness import root_mean_square, roundness
-from edgeagent.analysis.around.trigonometric import ComplexArray, evaluate_on_circle
 from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.track.sensing import track_length_mm
+from edgeagent.analysis.waves.trigonometric import ComplexArray, evaluate_on_circle
 from edgeagent.model import Analysis, Contribution, FloatArray, Influences, Spectrum, Thread, Trace
 
 Values = Mapping[tuple[str, str], float]

@@ -18,19 +18,10 @@ import msgspec
 import numpy as np
 
 from edgeagent.analysis.axial import checks
-from edgeagent.analysis.axial.circle import Across, ball_pitch_circle, circle_taper, circle_variation
 from edgeagent.analysis.axial.frame import Frame, Nominal, rough_pitch
 from edgeagent.analysis.axial.grooves import CleanSide, clean_side, side_name
-from edgeagent.analysis.axial.helicoid import lead_angle_rad
 from edgeagent.analysis.axial.measuring import Found, MeasuredGrooves, find_grooves, measure_grooves
 from edgeagent.analysis.axial.options import Options
-from edgeagent.analysis.axial.pitch import (
-    PitchGrid,
-    cumulative_deviation,
-    fit_grid,
-    largest,
-    neighbour_pitches,
-)
 from edgeagent.analysis.axial.plane import Plane
 from edgeagent.analysis.axial.quantities import (
     BAND_UNITS,
@@ -45,6 +36,15 @@ from edgeagent.analysis.axial.quantities import (
 )
 from edgeagent.analysis.budget.axial_influences import axial_influences, decimate
 from edgeagent.analysis.budget.plane_influence import count_plane
+from edgeagent.analysis.groove.circle import Across, ball_pitch_circle, circle_taper, circle_variation
+from edgeagent.analysis.groove.helicoid import lead_angle_rad
+from edgeagent.analysis.groove.pitch import (
+    PitchGrid,
+    cumulative_deviation,
+    fit_grid,
+    largest,
+    neighbour_pitches,
+)
 from edgeagent.analysis.kinds import Request
 from edgeagent.errors import AnalysisError, InputError, TraceRangeError, TraceShapeError
 from edgeagent.model import (

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
-from edgeagent.analysis.around.harmonics import turns_of
 from edgeagent.analysis.around.options import Options
 from edgeagent.analysis.around.trace_checks import (
     checks_after_fit,
@@ -32,6 +31,7 @@ from edgeagent.analysis.budget.wave_influences import of_trace
 from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.track.contact import contact_of
 from edgeagent.analysis.track.sensing import contradictions, normal_factor, track_length_mm
+from edgeagent.analysis.waves.harmonics import turns_of
 from edgeagent.errors import AnalysisError, InputError
 from edgeagent.model import Analysis, Influences, QualityCheck, Quantity, Trace
 

@@ -17,9 +17,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from edgeagent.analysis.around.harmonics import HarmonicFit
-from edgeagent.analysis.around.trigonometric import ComplexArray
 from edgeagent.analysis.track.track_normal import SurfaceNormal
+from edgeagent.analysis.waves.harmonics import HarmonicFit
+from edgeagent.analysis.waves.trigonometric import ComplexArray
 from edgeagent.errors import AnalysisError, TraceRangeError
 from edgeagent.model import COVERAGE_FACTOR, FloatArray
 

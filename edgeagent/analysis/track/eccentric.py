@@ -25,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgeagent.analysis.around.trigonometric import ComplexArray
+from edgeagent.analysis.waves.trigonometric import ComplexArray
 from edgeagent.model import FloatArray
 
 RELATIVE_DOUBT = 0.03

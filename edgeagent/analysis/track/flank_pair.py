@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edgeagent.analysis.around.peaks import machine_fit
-from edgeagent.analysis.around.trigonometric import ComplexArray
+from edgeagent.analysis.waves.trigonometric import ComplexArray
 from edgeagent.errors import TraceRangeError, TraceShapeError
 from edgeagent.model import FloatArray, IntArray, QualityCheck, Running, Spectrum
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from edgeagent.analysis.budget.contributions import interpolated
 from edgeagent.errors import AgentError
-from edgeagent.judging.evaluate import Evaluation, Rulebook
+from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook
 from edgeagent.model import FloatArray, IntArray, Running, Spectrum, Thread
 
 

@@ -24,7 +24,7 @@ from edgeagent.analysis.track.flank_pair import (
 from edgeagent.analysis.track.sensing import rise_mm_per_turn, unwrapped_deg
 from edgeagent.analysis.track.track_normal import normal_plane_shift_rad
 from edgeagent.errors import AnalysisError, UsageError
-from edgeagent.judging.evaluate import Evaluation, Rulebook
+from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook
 from edgeagent.judging.studies.evaluated_file import (
     failed_check_sentences,
     scale_uncertainty,

@@ -11,7 +11,7 @@ from edgeagent.analysis.track.alignment_advice import RunOut, run_out
 from edgeagent.analysis.track.sensing import flank_of, normal_factor, recorded_rise, rise_mm_per_turn
 from edgeagent.analysis.track.track_normal import cylinder_normal, track_normal
 from edgeagent.errors import AgentError, InputError
-from edgeagent.judging.evaluate import Evaluation
+from edgeagent.judging.evaluation.evaluate import Evaluation
 
 
 def run_out_of(

@@ -9,7 +9,7 @@ import numpy as np
 from edgeagent.analysis.around import at_speed
 from edgeagent.analysis.around.peaks import explain_peaks
 from edgeagent.errors import AgentError
-from edgeagent.judging.evaluate import Evaluation
+from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.judging.studies.evaluated_file import spectrum_of, thread_and_running
 from edgeagent.model import Thread
 

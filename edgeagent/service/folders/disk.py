@@ -17,7 +17,7 @@ from pathlib import Path
 from edgeagent.codec.limits import SIDE_FILE_BYTES_MAX
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.errors import InputError, TraceFormatError
-from edgeagent.rules.settling import Look, matches
+from edgeagent.rules.files.settling import Look, matches
 from edgeagent.service.folders.errands import Alive
 from edgeagent.service.folders.mounts import Mount, mount_of
 from edgeagent.service.folders.watch import FolderWatch

@@ -17,11 +17,11 @@ from typing import Any
 
 from edgeagent.codec.configuration.settings import IntakeSettings
 from edgeagent.errors import AnalysisStoppedError, InputError, SourceUnavailableError, TraceFormatError
-from edgeagent.judging.found_file import FoundFile
-from edgeagent.rules.attempts import given_up, reason_of
-from edgeagent.rules.availability import unavailable_reason
-from edgeagent.rules.reading_order import ReadingOrder
-from edgeagent.rules.settling import (
+from edgeagent.judging.evaluation.found_file import FoundFile
+from edgeagent.rules.files.attempts import given_up, reason_of
+from edgeagent.rules.files.availability import unavailable_reason
+from edgeagent.rules.files.reading_order import ReadingOrder
+from edgeagent.rules.files.settling import (
     Look,
     Patience,
     Signs,

@@ -5,7 +5,7 @@ Python imports this module at its start where its folder is on PYTHONPATH. It do
 
 import sys
 
-if "edgeagent.service.worker" in sys.orig_argv:
+if "edgeagent.service.workers.worker" in sys.orig_argv:
     import edgeagent.codec.limits as limits
 
     for name in vars(limits):

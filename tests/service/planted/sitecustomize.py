@@ -47,7 +47,7 @@ FAULTS = {
 
 
 def plant():
-    import edgeagent.judging.evaluate as module
+    import edgeagent.judging.evaluation.evaluate as module
 
     real = module.evaluate
 
@@ -77,7 +77,7 @@ def plant_in_agent():
 
 if (NOTES / "reading-kills").exists() and "run" in sys.orig_argv:
     plant_in_agent()
-if "edgeagent.service.worker" in sys.orig_argv:
+if "edgeagent.service.workers.worker" in sys.orig_argv:
     if (NOTES / "start-fails").exists():
         os._exit(7)
     plant()

@@ -21,7 +21,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from edgeagent.analysis.around.least_squares import (
+from edgeagent.analysis.track.eccentric import EccentricContact, Motion, Touch
+from edgeagent.analysis.waves.least_squares import (
     alignment_terms,
     check_gap,
     combined,
@@ -30,10 +31,9 @@ from edgeagent.analysis.around.least_squares import (
     shifted,
     solve_toeplitz,
 )
-from edgeagent.analysis.around.noise import LinesBetween, closure_of, lines_between, noise_between
-from edgeagent.analysis.around.orders import FractionalOrder, find_orders, significant
-from edgeagent.analysis.around.trigonometric import ComplexArray, TrigonometricSums
-from edgeagent.analysis.track.eccentric import EccentricContact, Motion, Touch
+from edgeagent.analysis.waves.noise import LinesBetween, closure_of, lines_between, noise_between
+from edgeagent.analysis.waves.orders import FractionalOrder, find_orders, significant
+from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray
 

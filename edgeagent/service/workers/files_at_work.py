@@ -15,15 +15,15 @@ from typing import Any
 from edgeagent.errors import AnalysisStoppedError, InputError, JournalWriteError
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.evaluate import Rulebook
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.evaluate import Rulebook
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.judging.memory import Memory, file_key
 from edgeagent.judging.whole_file import undecided
 from edgeagent.model.records import Measurement, Source, given
-from edgeagent.rules.attempts import given_up, reason_of
+from edgeagent.rules.files.attempts import given_up, reason_of
 from edgeagent.service.intake import Intake
-from edgeagent.service.worker_messages import Job
-from edgeagent.service.worker_pool import Analysed, Lost, WorkerPool
+from edgeagent.service.workers.worker_messages import Job
+from edgeagent.service.workers.worker_pool import Analysed, Lost, WorkerPool
 from edgeagent.store.archive import Archive
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock

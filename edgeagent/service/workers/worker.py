@@ -3,7 +3,7 @@
 It has a memory limit of its own, touches no disk and no network, and dies with the agent. Whatever a file does
 to it, the agent's loop goes on: it sees an answer, the process's end, or a time that is over.
 
-Started as ``python -m edgeagent.service.worker SOCKET FILES RESULTS MEMORY_MB AGENT``: three descriptors, the
+Started as ``python -m edgeagent.service.workers.worker SOCKET FILES RESULTS MEMORY_MB AGENT``: descriptors, the
 limit, and the process id of the agent.
 """
 
@@ -33,9 +33,9 @@ from edgeagent.codec.records.result import encode
 from edgeagent.errors import InputError, TraceFormatError
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model.records import Measurement, Quarantine
-from edgeagent.service.worker_messages import PACKET_MAX, Done, Job, Ready, TooLarge, get, pack, put
+from edgeagent.service.workers.worker_messages import PACKET_MAX, Done, Job, Ready, TooLarge, get, pack, put
 
 _PR_SET_PDEATHSIG = 1
 _SCIPY = ("scipy.special", "scipy.optimize", "scipy.interpolate", "scipy.fft")

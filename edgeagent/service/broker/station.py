@@ -7,9 +7,9 @@ from typing import Any
 
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.memory import Memory
-from edgeagent.rules.handshake import Expected, decision_on, read_expected, read_expected_text, station_of
-from edgeagent.rules.lamp import UNDECIDED
-from edgeagent.service.publisher import Publisher
+from edgeagent.rules.line.handshake import Expected, decision_on, read_expected, read_expected_text, station_of
+from edgeagent.rules.line.lamp import UNDECIDED
+from edgeagent.service.broker.publisher import Publisher
 from edgeagent.store.clock import Clock
 
 Known = Callable[[], tuple[Memory, Configuration, int, str]]

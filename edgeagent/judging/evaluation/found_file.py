@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from edgeagent.errors import InputError
-from edgeagent.rules.settling import Look
+from edgeagent.rules.files.settling import Look
 
 
 @dataclass(frozen=True, slots=True)

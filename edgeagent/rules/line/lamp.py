@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from edgeagent.model import Disposition
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.outbox import Outgoing
 
 CLEAR, REJECT, HOLD, FAULT = 0, 1, 2, 3
 TABLE = (

@@ -12,13 +12,13 @@ from edgeagent.codec.records.record import Record
 from edgeagent.errors import InputError, JournalError, TraceFormatError
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.found_file import FoundFile
+from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import Entries, artefact_entries, part_entries
 from edgeagent.judging.whole_file import should_be_trace, undecided
 from edgeagent.model.records import Measurement, Quarantine
-from edgeagent.service.files_at_work import FilesAtWork, Work
-from edgeagent.service.worker_pool import Analysed
+from edgeagent.service.workers.files_at_work import FilesAtWork, Work
+from edgeagent.service.workers.worker_pool import Analysed
 from edgeagent.store.archive import Archive
 from edgeagent.store.clock import Clock
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.outbox import Outgoing
 
 
 def with_expiry(

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeagent.analysis.around.least_squares import solve_toeplitz
-from edgeagent.analysis.around.trigonometric import ComplexArray, TrigonometricSums
+from edgeagent.analysis.waves.least_squares import solve_toeplitz
+from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.model import FloatArray, IntArray
 
 CLOSURE_DRIFT = 4.0

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
-from edgeagent.rules.lamp import Lamp
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.lamp import Lamp
+from edgeagent.rules.line.outbox import Outgoing
 
 STARTING = "starting"
 """Fault until the latches are known: nothing but fault may be shown before."""

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from typing import Any
 
 from edgeagent.codec.records.record import Place
-from edgeagent.rules.delivery_state import Entry
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.delivery_state import Entry
+from edgeagent.rules.line.outbox import Outgoing
 from edgeagent.store.journal import JournalReader
 
 _STEP = 256

@@ -10,11 +10,11 @@ from typing import Any
 from edgeagent.codec.records.record import utc_text
 from edgeagent.judging.line_gate import line_gate_closed
 from edgeagent.judging.line_state import line_state
-from edgeagent.rules.acknowledgements import Asked
-from edgeagent.rules.lamp import GATE_CLOSED
-from edgeagent.service.acknowledging import Acknowledgements, Append
-from edgeagent.service.publisher import Publisher
-from edgeagent.service.station import Known, Station
+from edgeagent.rules.line.acknowledgements import Asked
+from edgeagent.rules.line.lamp import GATE_CLOSED
+from edgeagent.service.broker.acknowledging import Acknowledgements, Append
+from edgeagent.service.broker.publisher import Publisher
+from edgeagent.service.broker.station import Known, Station
 from edgeagent.store.clock import Clock
 
 _STATE_S = 5.0

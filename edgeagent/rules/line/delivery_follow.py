@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from edgeagent.rules.delivery_state import Action, Delivery, Event, Found, Open, Phase, Publish, Read
-from edgeagent.rules.lamp import with_fault
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.delivery_state import Action, Delivery, Event, Found, Open, Phase, Publish, Read
+from edgeagent.rules.line.lamp import with_fault
+from edgeagent.rules.line.outbox import Outgoing
 
 Result = tuple[Delivery, tuple[Action, ...]]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from edgeagent.analysis.around.trigonometric import ComplexArray, fast_length
+from edgeagent.analysis.waves.trigonometric import ComplexArray, fast_length
 from edgeagent.errors import FitNotConvergedError
 from edgeagent.model import FloatArray
 

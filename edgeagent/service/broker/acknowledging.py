@@ -7,8 +7,8 @@ from typing import Any
 
 from edgeagent.codec.records.record import Record
 from edgeagent.model.records import Acknowledgement, AnyBody, Recovery
-from edgeagent.rules.acknowledgements import Asked, Unmatched, result_of, sort_out, take_count
-from edgeagent.service.publisher import Publisher
+from edgeagent.rules.line.acknowledgements import Asked, Unmatched, result_of, sort_out, take_count
+from edgeagent.service.broker.publisher import Publisher
 from edgeagent.store.clock import Clock
 
 Append = Callable[[Sequence[AnyBody]], list[Record]]

@@ -8,10 +8,10 @@ from pathlib import Path
 import msgspec
 
 from edgeagent.codec.configuration.settings import Mqtt
-from edgeagent.rules import delivery_state as ask
-from edgeagent.rules.delivery_follow import WINDOW
-from edgeagent.service.broker_events import translate
-from edgeagent.service.client import Identity, MqttClient, MqttEvent
+from edgeagent.rules.line import delivery_state as ask
+from edgeagent.rules.line.delivery_follow import WINDOW
+from edgeagent.service.broker.broker_events import translate
+from edgeagent.service.broker.client import Identity, MqttClient, MqttEvent
 from edgeagent.store.clock import Clock
 
 _SUBSCRIBED = (

@@ -14,11 +14,11 @@ import msgspec
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import decode_body
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.evaluate import Rulebook
+from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model.records import Measurement, Quarantine
-from edgeagent.rules.attempts import Cause, Failure
-from edgeagent.service.worker_messages import Done, Job, Ready, TooLarge
-from edgeagent.service.worker_process import Ended, Heard, WorkerProcess
+from edgeagent.rules.files.attempts import Cause, Failure
+from edgeagent.service.workers.worker_messages import Done, Job, Ready, TooLarge
+from edgeagent.service.workers.worker_process import Ended, Heard, WorkerProcess
 from edgeagent.store.clock import Clock
 
 _START_S = 60.0

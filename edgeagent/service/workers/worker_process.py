@@ -14,7 +14,7 @@ from pathlib import Path
 import msgspec
 
 import edgeagent
-from edgeagent.service.worker_messages import PACKET_MAX, Answer, Done, Job, get, pack, put
+from edgeagent.service.workers.worker_messages import PACKET_MAX, Answer, Done, Job, get, pack, put
 
 _KEPT_BYTES = 4 << 20
 """Shared memory beyond this goes back to the system after each file."""
@@ -40,7 +40,7 @@ class Ended:
 
 
 class WorkerProcess:
-    """A running ``python -m edgeagent.service.worker``. Raises OSError where it cannot be started.
+    """A running ``python -m edgeagent.service.workers.worker``. Raises OSError where it cannot be started.
 
     ``post`` is called from a thread of its own with what is heard, and once with ``Ended``, the last word.
     Nothing here waits for the worker: the agent's loop must never stand still for it.
@@ -53,7 +53,7 @@ class WorkerProcess:
         self._results = os.memfd_create("edgeagent-results")
         self._result_limit = int(memory_mb * 1e6)
         shared = (theirs.fileno(), self._files, self._results)
-        command = [sys.executable, "-P", "-m", "edgeagent.service.worker", *map(str, shared)]
+        command = [sys.executable, "-P", "-m", "edgeagent.service.workers.worker", *map(str, shared)]
         try:
             self._process = subprocess.Popen(
                 [*command, str(memory_mb), str(os.getpid())],

@@ -20,9 +20,9 @@ from edgeagent.codec.records.result import result_object
 from edgeagent.codec.traces.layout import Layout
 from edgeagent.codec.traces.reader import ReadTrace, read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError
-from edgeagent.judging.artefact import ArtefactEvaluation, evaluate_artefact
 from edgeagent.judging.configuration import Configuration, Document, LoadedRecipe
-from edgeagent.judging.setup_checks import setup_checks
+from edgeagent.judging.evaluation.artefact import ArtefactEvaluation, evaluate_artefact
+from edgeagent.judging.evaluation.setup_checks import setup_checks
 from edgeagent.model import (
     COVERAGE_FACTOR,
     PLANE_OFFSET_MM,
@@ -41,7 +41,7 @@ from edgeagent.rules.limits import highest_judged_upr
 from edgeagent.rules.sentences import sentences
 
 if TYPE_CHECKING:
-    from edgeagent.judging.budget import Budgeted
+    from edgeagent.judging.evaluation.budget import Budgeted
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +211,7 @@ def _part(
     part = recipe.recipe.uncertainty if recipe is not None else None
     known = None
     if uncertainty is not None or part is not None:
-        from edgeagent.judging.budget import budgeted  # only where a budget is asked for
+        from edgeagent.judging.evaluation.budget import budgeted  # only where a budget is asked for
 
         known = budgeted(analysis, trace, kind, request, uncertainty, part, limited)
         analysis = known.analysis

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeagent.analysis.around.trigonometric import ComplexArray
+from edgeagent.analysis.waves.trigonometric import ComplexArray
 from edgeagent.model import FloatArray, IntArray
 
 _RISK = 1e-6

@@ -1,6 +1,6 @@
 """The delivery machine's I/O: events go in, and what the machine asks for is done to a client and the journal.
 
-What to do is decided in ``rules.delivery``, a pure table; nothing is decided here.
+What to do is decided in ``rules.line.delivery``, a pure table; nothing is decided here.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from typing import Any
 
 from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.errors import ConfigError
-from edgeagent.rules import delivery_state as ask
-from edgeagent.rules.delivery import initial, step
-from edgeagent.service.client import MqttEvent
-from edgeagent.service.connection import Connection
-from edgeagent.service.feed import Feed
+from edgeagent.rules.line import delivery_state as ask
+from edgeagent.rules.line.delivery import initial, step
+from edgeagent.service.broker.client import MqttEvent
+from edgeagent.service.broker.connection import Connection
+from edgeagent.service.broker.feed import Feed
 from edgeagent.store.clock import Clock
 
 

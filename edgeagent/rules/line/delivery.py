@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from edgeagent.rules.delivery_follow import (
+from edgeagent.rules.line.delivery_follow import (
     FOREIGN,
     REFUSED,
     STOPPED,
@@ -20,7 +20,7 @@ from edgeagent.rules.delivery_follow import (
     marks_behind,
     publish,
 )
-from edgeagent.rules.delivery_state import (
+from edgeagent.rules.line.delivery_state import (
     STARTING,
     Acked,
     Acknowledged,
@@ -53,8 +53,8 @@ from edgeagent.rules.delivery_state import (
     Tick,
     Unreachable,
 )
-from edgeagent.rules.lamp import Lamp, acknowledge, show_message, with_fault, with_holding
-from edgeagent.rules.outbox import Outgoing
+from edgeagent.rules.line.lamp import Lamp, acknowledge, show_message, with_fault, with_holding
+from edgeagent.rules.line.outbox import Outgoing
 
 ANSWER_S = 20.0
 """A broker that accepts the connection and sends no CONNACK for so long is given up."""

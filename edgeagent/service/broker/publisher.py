@@ -12,16 +12,16 @@ from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.codec.records.record import Place, Record, utc_text_of
 from edgeagent.errors import JournalWriteError
 from edgeagent.model.records import PartDisposition
-from edgeagent.rules import delivery_state as ask
-from edgeagent.rules.acknowledgements import Asked, acknowledged_seq
-from edgeagent.rules.delivery import BEATS_PER_BOOT
-from edgeagent.rules.expiry import with_expiry
-from edgeagent.rules.handshake import station_text
-from edgeagent.rules.lamp import Lamp, Waiting
-from edgeagent.rules.outbox import Outgoing, messages
-from edgeagent.service.client import MqttEvent
-from edgeagent.service.feed import Feed
-from edgeagent.service.session import Session
+from edgeagent.rules.line import delivery_state as ask
+from edgeagent.rules.line.acknowledgements import Asked, acknowledged_seq
+from edgeagent.rules.line.delivery import BEATS_PER_BOOT
+from edgeagent.rules.line.expiry import with_expiry
+from edgeagent.rules.line.handshake import station_text
+from edgeagent.rules.line.lamp import Lamp, Waiting
+from edgeagent.rules.line.outbox import Outgoing, messages
+from edgeagent.service.broker.client import MqttEvent
+from edgeagent.service.broker.feed import Feed
+from edgeagent.service.broker.session import Session
 from edgeagent.store.clock import Clock
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.state import State, waiting_of, write_state

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from edgeagent.rules import delivery_state as ask
-from edgeagent.service.client import MqttEvent
+from edgeagent.rules.line import delivery_state as ask
+from edgeagent.service.broker.client import MqttEvent
 
 _STATE = re.compile(rb'\{"store":"([0-9a-f]{64})","run":"([0-9a-f]+)","boot":(\d{1,9})[,}]')
 """How a ``state`` message of an agent begins."""
