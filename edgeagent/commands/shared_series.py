@@ -11,7 +11,7 @@ from edgeagent.judging.drift import (
     HARMONICS,
     Observation,
     SeriesKey,
-    archived,
+    archived_values,
     belongs,
     harmonic_of,
     observations,
@@ -79,7 +79,7 @@ def collect_series(folder: Path, wanted: SeriesFilter) -> tuple[list[Series], in
         body = record.body
         if not isinstance(body, Measurement) or not wanted.takes(body):
             continue
-        characteristics = archived(body, archive.get, harmonics)
+        characteristics = archived_values(body, archive.get, harmonics)
         if characteristics is None:
             unread += 1
             continue

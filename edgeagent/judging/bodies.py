@@ -58,7 +58,7 @@ _CUTS = (
 """What is left out of a body that is too long for its line, in this order, and how many stay."""
 
 
-def fitted(body: B) -> B:
+def fit_to_line(body: B) -> B:
     """The body cut down until its line fits; what is cut stands in full in the archived result."""
     for name, count in _CUTS:
         if len(encode_body(body)) <= _BODY_BYTES_MAX:
@@ -141,7 +141,7 @@ def measurement_body(
     )
     if header.artefact is not None:
         body = _of_artefact(body, evaluation, configuration)
-    return fitted(body)
+    return fit_to_line(body)
 
 
 def _of_artefact(body: Measurement, evaluation: Evaluation, configuration: Configuration) -> Measurement:
@@ -164,7 +164,7 @@ def disposition_body(state: PartSet, decision: PartDecision, gate: Reason | None
     """A ``disposition`` record of one part."""
     results = list(state.results.values())
     key = [c for r in results for c in r.key]
-    return fitted(
+    return fit_to_line(
         PartDisposition(
             part=state.part,
             serial=state.serial,
@@ -209,7 +209,7 @@ def verification_body(
     """
     missing = given(body.missing_upr, ())
     codes = tuple(reasons)
-    return fitted(
+    return fit_to_line(
         Verification(
             artefact=given(body.trace.artefact, ""),
             certificate_sha256=body.certificate_sha256,
@@ -243,7 +243,7 @@ _OF_CERTIFICATE = frozenset({Code.WAVE_ELSEWHERE, Code.WAVE_BEYOND_RANGE, Code.W
 
 def quarantine_body(source: Source, error: InputError, settled_at: float) -> Quarantine:
     """A ``quarantine`` record: file, line, what was expected, in words for a technician."""
-    return fitted(
+    return fit_to_line(
         Quarantine(
             source=source,
             error=type(error).__name__,

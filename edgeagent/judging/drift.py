@@ -19,7 +19,7 @@ from edgeagent.codec.configuration.settings import Drift, Watched
 from edgeagent.codec.records.record import Record
 from edgeagent.errors import ConfigError, JournalCorruptError
 from edgeagent.model.records import DriftSignal, JudgedValue, Measurement, TraceIdentity, given
-from edgeagent.rules.control_charts import FALLING, ChartPlan, Monitor, observed
+from edgeagent.rules.control_charts import FALLING, ChartPlan, Monitor, observe
 
 Fetch = Callable[[str], bytes]
 """The archive's content of a digest. Raises JournalCorruptError where it is missing or damaged."""
@@ -95,7 +95,7 @@ _DECODER = msgspec.json.Decoder(_Characteristics)
 _SPECTRUM_DECODER = msgspec.json.Decoder(_WithSpectrum)
 
 
-def archived(
+def archived_values(
     body: Measurement, fetch: Fetch, harmonics: frozenset[int] | None = frozenset()
 ) -> list[SeriesValue] | None:
     """All characteristics of a measurement record's result; None where the archive does not have it.
@@ -341,13 +341,13 @@ class DriftWatch:
         enough = all(split_label(w.characteristic) in held and w.upr_min is None for w in asked)
         if enough and not harmonics:
             return listed
-        whole = archived(body, self._fetch, harmonics)
+        whole = archived_values(body, self._fetch, harmonics)
         return whole if whole is not None else [c for c in listed if c.name != HARMONICS]
 
     def _observe(self, place: _Place, watched: Watched, found: Observation) -> None:
         plan = plan_of(watched, self._settings.minimum, self._settings.grow_to)
         before = self._monitors.get(place, Monitor())
-        after = self._monitors[place] = observed(before, found.value, plan)
+        after = self._monitors[place] = observe(before, found.value, plan)
         if not after.signalling:
             self._unreported.pop(place, None)
         elif after.signalling != before.signalling:

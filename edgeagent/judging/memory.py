@@ -34,10 +34,10 @@ from edgeagent.model.records import (
     reasons_of,
 )
 from edgeagent.rules.files.settling import Look
-from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, noted
+from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, with_verification
 from edgeagent.rules.line.lamp import Lamp, acknowledge, show_disposition, show_message
 from edgeagent.rules.line.outbox import messages
-from edgeagent.rules.part_set import FeatureResult, PartSet, disposed, measured
+from edgeagent.rules.part_set import FeatureResult, PartSet, with_disposition, with_measurement
 
 _FILES_MAX = 1000
 _KEY_MAX = 4
@@ -190,7 +190,7 @@ class Memory:
     def _note_disposition(self, seq: int, body: PartDisposition) -> None:
         self.decided = seq
         key = (body.part, body.serial)
-        state = disposed(self.part_set(*key), body.disposition, seq)
+        state = with_disposition(self.part_set(*key), body.disposition, seq)
         self._keep(key, state)
         self.gated.pop(key, None)
         if body.gate_reason is not None:
@@ -224,7 +224,9 @@ class Memory:
             outcome = Outcome.FAILED  # doubtful time: proves nothing until the clock is mended
         counts = _posix(given(body.counted_from, body.measured_at))
         new = Verified(body.artefact, outcome, counts, record.seq, doubt, measured_at, body.certificate_sha256)
-        self.verifications[body.instrument] = noted(self.verifications.get(body.instrument), new, recorded_at)
+        self.verifications[body.instrument] = with_verification(
+            self.verifications.get(body.instrument), new, recorded_at
+        )
 
     def _note_done(self, source: Source) -> None:
         self._done.add(
@@ -239,7 +241,7 @@ class Memory:
 
     def _note_measurement(self, seq: int, body: Measurement) -> None:
         key = body.trace.of_part
-        state = measured(self.part_set(*key), feature_result(seq, body), body.required, body.decided_at)
+        state = with_measurement(self.part_set(*key), feature_result(seq, body), body.required, body.decided_at)
         self._keep(key, state)
 
     def _keep(self, key: tuple[str, str], state: PartSet) -> None:

@@ -26,11 +26,11 @@ from edgeagent.rules.gate import (
     clock_doubt,
     closed_reason,
     counted_from,
-    noted,
     since_failure,
     uncovered_reason,
+    with_verification,
 )
-from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, decide, measured
+from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, decide, with_measurement
 
 Entries = list[AnyBody]
 """Bodies of the records to be written."""
@@ -44,7 +44,9 @@ def part_entries(
     The measurement is folded into a copy of the part's set as the record ``seq`` that it will be, so that
     both are written with one sync.
     """
-    state = measured(memory.part_set(*body.trace.of_part), feature_result(seq, body), body.required, now)
+    state = with_measurement(
+        memory.part_set(*body.trace.of_part), feature_result(seq, body), body.required, now
+    )
     # Whether its time is up is not for the wall clock to say, which may have been set since.
     return decision_entries(state, memory, configuration, now, timeout_s=math.inf)
 
@@ -197,7 +199,7 @@ def artefact_entries(
     doubt = clock_doubt(at, now, memory.measured_last.get(instrument))
     if doubt is None:
         failed = Verified(verification.artefact, Outcome.FAILED, at, seq + 1)
-        past = noted(memory.verifications.get(instrument), failed, now).past
+        past = with_verification(memory.verifications.get(instrument), failed, now).past
         entries += [
             _withdrawal(state, feature, instrument, seq + 1)
             for state in list(memory.sets.values())

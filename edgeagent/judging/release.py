@@ -118,8 +118,8 @@ def refusal_entry(name: str, request: ReleaseRequest | None, text: str, reason: 
     """
     refused = ReleaseRefusal(seq=0, who="unknown", matched=False, reason=text, reason_code=reason)
     if request is None:
-        return bodies.fitted(replace(refused, request=name.encode("utf-8", "replace").decode()[:100]))
-    return bodies.fitted(
+        return bodies.fit_to_line(replace(refused, request=name.encode("utf-8", "replace").decode()[:100]))
+    return bodies.fit_to_line(
         replace(refused, who=request.who, part=request.part, serial=request.serial, why=request.why)
     )
 

@@ -109,7 +109,7 @@ def reason(code: Code, **values: Parameter) -> Reason:
     return Reason(code.value, values)
 
 
-def recorded(text: str) -> Reason:
+def recorded_reason(text: str) -> Reason:
     """The reason of a record that holds its sentence alone."""
     return reason(Code.RECORDED, text=text)
 

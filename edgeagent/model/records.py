@@ -14,7 +14,7 @@ from typing import Annotated, ClassVar, TypeAlias, TypeVar
 import msgspec
 from msgspec import UNSET, UnsetType
 
-from edgeagent.model.reasons import Reason, recorded
+from edgeagent.model.reasons import Reason, recorded_reason
 from edgeagent.model.values import Disposition, InstrumentUncertainty, Verdict
 
 T = TypeVar("T")
@@ -256,7 +256,7 @@ class PartDisposition(Body, frozen=True, kw_only=True):
         """Why the closed gate holds the part, None where it does not."""
         if self.gate is UNSET:
             return None
-        return given(self.gate_code, recorded(self.gate))
+        return given(self.gate_code, recorded_reason(self.gate))
 
 
 class Outcome(StrEnum):
@@ -458,4 +458,4 @@ AnyBody: TypeAlias = (
 
 def reasons_of(body: Measurement | PartDisposition | Verification) -> tuple[Reason, ...]:
     """Its reasons; of a record from before they had codes, their sentences as they stand."""
-    return given(body.reason_codes, tuple(recorded(text) for text in body.reasons))
+    return given(body.reason_codes, tuple(recorded_reason(text) for text in body.reasons))

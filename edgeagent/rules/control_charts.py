@@ -134,7 +134,7 @@ def usual_baseline(values: Sequence[float], minimum: int, grow_to: int) -> Basel
     """
     monitor, plan = Monitor(), ChartPlan(minimum=minimum, grow_to=grow_to)
     for value in values:
-        monitor = observed(monitor, value, plan)
+        monitor = observe(monitor, value, plan)
     return monitor.usual if monitor.usual is not None else baseline(values)
 
 
@@ -320,7 +320,7 @@ class Monitor:
     signalling: str = ""
 
 
-def observed(monitor: Monitor, value: float, plan: ChartPlan) -> Monitor:
+def observe(monitor: Monitor, value: float, plan: ChartPlan) -> Monitor:
     """The state after one more value. Raises TraceRangeError for a value that is not finite.
 
     A baseline without any spread is gathered further until it has some: nothing can be judged before. Of values

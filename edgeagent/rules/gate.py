@@ -62,7 +62,7 @@ CLOCK_TOLERANCE_S = 360.0
 _PAST_MAX = 500
 
 
-def noted(history: History | None, new: Verified, recorded_at: float) -> History:
+def with_verification(history: History | None, new: Verified, recorded_at: float) -> History:
     """The history with one more verification, recorded at ``recorded_at`` (POSIX seconds, UTC).
 
     One that was measured before the current one, though recorded after it, does not replace it. One whose time

@@ -66,7 +66,7 @@ class PartDecision:
     settled_at: float
 
 
-def measured(state: PartSet, result: FeatureResult, required: tuple[str, ...], now: float) -> PartSet:
+def with_measurement(state: PartSet, result: FeatureResult, required: tuple[str, ...], now: float) -> PartSet:
     """The set after one more measurement; a re-measured feature replaces the earlier one.
 
     One that arrives later but was measured earlier, as from a backlog, does not; where the two disagree, only
@@ -103,7 +103,7 @@ def _newer(before: FeatureResult, result: FeatureResult) -> FeatureResult:
     return replace(before, disposition=Disposition.HOLD, reasons=(contradiction, *result.reasons))
 
 
-def disposed(state: PartSet, disposition: Disposition, seq: int) -> PartSet:
+def with_disposition(state: PartSet, disposition: Disposition, seq: int) -> PartSet:
     """The set after its disposition was written to the journal."""
     return replace(state, disposed=disposition, disposed_seq=seq, remeasured=())
 

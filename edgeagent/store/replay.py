@@ -26,7 +26,7 @@ from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.judging.memory import feature_result
 from edgeagent.model import Disposition
 from edgeagent.model.records import Measurement, PartDisposition, Quarantine, given
-from edgeagent.rules.part_set import PartSet, decide, disposed, measured
+from edgeagent.rules.part_set import PartSet, decide, with_disposition, with_measurement
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.archive import Archive
 from edgeagent.store.journal import JournalReader
@@ -150,7 +150,7 @@ def replay_store(
                     key = body.trace.of_part
                     result = feature_result(record.seq, again)
                     state = sets.get(key, PartSet(*key))
-                    sets[key] = measured(state, result, again.required, body.decided_at)
+                    sets[key] = with_measurement(state, result, again.required, body.decided_at)
             case Quarantine():
                 report.quarantined += 1
             case PartDisposition() as body:
@@ -240,7 +240,7 @@ def _disposition(
     if expected != body.disposition:
         words = f"recorded {body.disposition.value}, now {expected.value if expected else 'undecided'}"
         report.verdict_flips.append(Difference(seq, f"{state.part} {state.serial}", words))
-    return disposed(state, body.disposition, seq)
+    return with_disposition(state, body.disposition, seq)
 
 
 def _flips(

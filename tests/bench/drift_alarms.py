@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from edgeagent.rules.control_charts import ChartPlan, Monitor, observed
+from edgeagent.rules.control_charts import ChartPlan, Monitor, observe
 
 BASELINES = {
     "known": ChartPlan(minimum=25, centre=0.0, sigma=1.0),
@@ -32,7 +32,7 @@ def begun(plan: ChartPlan) -> Monitor:
     """A chart that judges the next value."""
     monitor = Monitor()
     for _ in range(plan.minimum if plan.centre is None else 0):
-        monitor = observed(monitor, random.gauss(0.0, 1.0), plan)
+        monitor = observe(monitor, random.gauss(0.0, 1.0), plan)
     return monitor
 
 
@@ -40,11 +40,11 @@ def run_length(plan: ChartPlan, most: int, *, usual: int = 0, shift: float = 0.0
     """Values behind ``usual`` ones until the first signal; 0 where one came before, ``most`` + 1 for none."""
     monitor = begun(plan)
     for _ in range(usual):
-        monitor = observed(monitor, random.gauss(0.0, 1.0), plan)
+        monitor = observe(monitor, random.gauss(0.0, 1.0), plan)
         if monitor.signalling:
             return 0
     for count in range(1, most + 1):
-        monitor = observed(monitor, random.gauss(shift + slope * count, 1.0), plan)
+        monitor = observe(monitor, random.gauss(shift + slope * count, 1.0), plan)
         if monitor.signalling:
             return count
     return most + 1

@@ -15,7 +15,7 @@ from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, reason
 from edgeagent.model.records import PartSource
 from edgeagent.rules.files.settling import Look
-from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, measured
+from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, with_measurement
 
 FILE = FoundFile("inbox", "a.txt", b"data", None, Look(4, 20, 30, 7), 5.0)
 
@@ -60,7 +60,7 @@ def test_part_s_decision_shows_the_most_urgent_values_first_and_eight_at_the_mos
         key = tuple(judged(f"{feature}-{verdict}", verdict) for verdict in verdicts)
         source = PartSource(feature=feature, name="a", sha256="b", instrument="g", seq=1)
         result = FeatureResult(feature, 1, Disposition.REJECT, (), source, key, 5.0, 1.0)
-        state = measured(state, result, ("left", "right"), 5.0)
+        state = with_measurement(state, result, ("left", "right"), 5.0)
     why = reason(Code.MORE, count=1)
     body = bodies.disposition_body(state, PartDecision(Disposition.REJECT, (why,), 5.0), None)
     assert [c.name for c in body.characteristics] == [
@@ -91,13 +91,13 @@ def long_disposition(characteristics=8, reasons=12, sources=40, text=100):
 
 def test_body_that_fits_its_line_stays_as_it_is():
     body = long_disposition(sources=2)
-    assert bodies.fitted(body) is body
+    assert bodies.fit_to_line(body) is body
 
 
 @pytest.mark.parametrize("text", [200, 500, 1000, 3000, 10_000])
 @pytest.mark.parametrize("sources", [1, 5, 40, 500])
 def test_every_body_is_cut_until_its_line_holds_it(sources, text):
-    body = bodies.fitted(long_disposition(sources=sources, text=text))
+    body = bodies.fit_to_line(long_disposition(sources=sources, text=text))
     assert fits(body)
     assert len(body.reasons) == len(body.reason_codes)
     assert (body.part, body.serial, body.disposition) == ("P", "1", "accept")
@@ -107,7 +107,7 @@ def test_lists_are_cut_in_turn_and_no_further_than_need_be():
     room = LINE_BYTES_MAX - 400
     counts = []
     for text in range(0, 12_000, 100):
-        body = bodies.fitted(long_disposition(sources=40, text=text))
+        body = bodies.fit_to_line(long_disposition(sources=40, text=text))
         counts.append((len(body.characteristics), len(body.reasons), len(body.sources)))
         assert len(encode_body(body)) <= room
     stages = list(dict.fromkeys(counts))
@@ -119,13 +119,13 @@ def test_lists_are_cut_in_turn_and_no_further_than_need_be():
 
 def test_half_of_the_reasons_stay_where_that_is_enough():
     counts = {
-        len(bodies.fitted(long_disposition(sources=1, text=text)).reasons) for text in range(0, 8000, 100)
+        len(bodies.fit_to_line(long_disposition(sources=1, text=text)).reasons) for text in range(0, 8000, 100)
     }
     assert counts == {12, 6, 3}
 
 
 def test_texts_that_a_file_brought_along_are_cut_last_and_short_words_never():
-    body = bodies.fitted(long_disposition(sources=3, text=20_000))
+    body = bodies.fit_to_line(long_disposition(sources=3, text=20_000))
     assert fits(body)
     assert {len(text) for text in body.reasons} == {121} or {len(text) for text in body.reasons} == {41}
     assert all(text.endswith("…") for text in body.reasons)
@@ -136,7 +136,7 @@ def test_own_source_of_a_record_is_never_cut():
     name = "n" * 250
     codes = [{"code": "recorded", "values": {"text": "x" * 20_000}}] * 3
     members = {"source": {"name": name}, "reasons": ["x" * 20_000] * 3, "reason_codes": codes}
-    body = bodies.fitted(body_of("measurement", members))
+    body = bodies.fit_to_line(body_of("measurement", members))
     assert fits(body)
     assert body.source.name == name
 
@@ -169,4 +169,4 @@ def test_replaced_disposition_names_the_one_before_and_what_was_measured_again()
 def with_one_result(state):
     source = PartSource(feature="left", name="a", sha256="b", instrument="g", seq=1)
     result = FeatureResult("left", 1, Disposition.ACCEPT, (), source, (), 5.0, 1.0)
-    return measured(state, result, ("left",), 5.0)
+    return with_measurement(state, result, ("left",), 5.0)

@@ -13,7 +13,7 @@ from edgeagent.analysis.budget.contributions import (
     at_reference_temperature,
     contributions,
     harmonic_uncertainty_nm,
-    interpolated,
+    interpolate,
     wanted_influences,
 )
 from edgeagent.codec.configuration.recipe import parse_recipe
@@ -134,7 +134,7 @@ def test_only_what_a_stated_uncertainty_meets_is_asked_of_the_kind():
 
 def test_artefact_is_interpolated_over_the_logarithm_of_upr():
     waves = ((10.0, 0.01, -0.02), (1000.0, 0.03, 0.04))
-    u, deviation = interpolated(waves, np.array([2.0, 10.0, 100.0, 1000.0, 4000.0]))
+    u, deviation = interpolate(waves, np.array([2.0, 10.0, 100.0, 1000.0, 4000.0]))
     assert u == pytest.approx([0.01, 0.01, 0.02, 0.03, 0.03])
     assert deviation == pytest.approx([0.02, 0.02, 0.01, 0.04, 0.04])
 
@@ -150,7 +150,7 @@ def test_artefact_counts_for_an_rms_as_its_own_waves_do():
     known = Known(
         Influences(gauge_scale=at), InstrumentUncertainty(waves=waves), PartUncertainty(), spectrum=spectrum
     )
-    u, deviation = interpolated(waves, np.arange(1.0, 501.0))
+    u, deviation = interpolate(waves, np.arange(1.0, 501.0))
     for (name, instance), rms in at.items():
         found = effects(Quantity(name, rms, "nm", instance), known)
         if name == "band_rms":

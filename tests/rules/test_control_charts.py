@@ -27,7 +27,7 @@ from edgeagent.rules.control_charts import (
     moving_range_chart,
     neighbour_correlation,
     normal_score,
-    observed,
+    observe,
     usual_baseline,
 )
 
@@ -42,7 +42,7 @@ def fed(values, plan):
     """The states of a monitor after each value."""
     states, monitor = [], Monitor()
     for value in values:
-        monitor = observed(monitor, value, plan)
+        monitor = observe(monitor, value, plan)
         states.append(monitor)
     return states
 
@@ -120,7 +120,7 @@ def test_cusum_finds_a_shift_of_one_sigma_after_the_tabulated_number_of_values(d
     for _ in range(1500):
         monitor, count = Monitor(), 0
         while not monitor.signalling:
-            monitor = observed(monitor, random.gauss(1.0, 1.0), plan)
+            monitor = observe(monitor, random.gauss(1.0, 1.0), plan)
             count += 1
         lengths.append(count)
     mean = sum(lengths) / len(lengths)
@@ -156,7 +156,7 @@ def test_cusum_without_a_shift_signals_as_rarely_as_a_markov_chain_says():
     for _ in range(500):
         monitor, count = Monitor(), 0
         while not monitor.signalling:
-            monitor = observed(monitor, random.gauss(0.0, 1.0), plan)
+            monitor = observe(monitor, random.gauss(0.0, 1.0), plan)
             count += 1
         lengths.append(count)
     mean = sum(lengths) / len(lengths)
@@ -258,7 +258,7 @@ def test_number_that_is_not_finite_is_named():
     with pytest.raises(TraceRangeError, match="value 1"):
         baseline([1.0, math.nan, 2.0])
     with pytest.raises(TraceRangeError):
-        observed(Monitor(), math.inf, ChartPlan())
+        observe(Monitor(), math.inf, ChartPlan())
 
 
 @pytest.mark.parametrize("weight", [0.0, 1.5])
@@ -368,9 +368,9 @@ def alarms(plan, runs=300, watched=100):
     for _ in range(runs):
         monitor = Monitor()
         for _ in range(plan.minimum):
-            monitor = observed(monitor, random.gauss(5.0, 0.2), plan)
+            monitor = observe(monitor, random.gauss(5.0, 0.2), plan)
         for _ in range(watched):
-            monitor = observed(monitor, random.gauss(5.0, 0.2), plan)
+            monitor = observe(monitor, random.gauss(5.0, 0.2), plan)
             if monitor.signalling:
                 count += 1
                 break
@@ -414,10 +414,10 @@ def test_shift_behind_a_grown_baseline_is_seen_as_soon_as_with_known_parameters(
     for _ in range(200):
         monitor = Monitor()
         for _ in range(100):
-            monitor = observed(monitor, random.gauss(0.0, 1.0), plan)
+            monitor = observe(monitor, random.gauss(0.0, 1.0), plan)
         count = 0
         while not monitor.signalling and count < 500:
-            monitor = observed(monitor, random.gauss(1.0, 1.0), plan)
+            monitor = observe(monitor, random.gauss(1.0, 1.0), plan)
             count += 1
         lengths.append(count)
     assert sum(lengths) / len(lengths) < 13

@@ -17,9 +17,9 @@ from edgeagent.rules.gate import (
     closed_reason,
     counted_from,
     later_sighting,
-    noted,
     since_failure,
     uncovered_reason,
+    with_verification,
 )
 from edgeagent.rules.sentences import sentence
 
@@ -78,7 +78,7 @@ def verified(seq, hours, passed=True, *, doubt=None, complete_h=None):
 def history(*verifications):
     found = None
     for each in verifications:
-        found = noted(found, each, each.at + 10.0)
+        found = with_verification(found, each, each.at + 10.0)
     return found
 
 
@@ -99,10 +99,10 @@ def test_order_of_record_decides_between_equal_times_and_the_time_of_measurement
 
 def test_doubtful_verification_counts_until_another_comes_and_stays_unproven_in_the_past():
     doubtful = verified(2, 30.0, doubt=said_reason(Code.CLOCK_AHEAD, clock_h=2.0))
-    found = noted(history(verified(1, 8.0)), doubtful, AT + 3600 * 9.0)
+    found = with_verification(history(verified(1, 8.0)), doubtful, AT + 3600 * 9.0)
     assert found.current is doubtful
     assert [(v.seq, v.passed, v.at) for v in found.past][1] == (2, False, AT + 3600 * 9.0)
-    found = noted(found, verified(3, 9.5), AT + 3600 * 9.5)
+    found = with_verification(found, verified(3, 9.5), AT + 3600 * 9.5)
     assert found.current.seq == 3
     assert covered(found.past, 8.5) is not None
     assert covered(found.past, 9.6) is None

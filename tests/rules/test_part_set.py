@@ -9,9 +9,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from edgeagent.model import Disposition
-from edgeagent.model.reasons import recorded
+from edgeagent.model.reasons import recorded_reason
 from edgeagent.model.records import PartSource
-from edgeagent.rules.part_set import FeatureResult, PartSet, decide, disposed, expires_at, measured, standing
+from edgeagent.rules.part_set import (
+    FeatureResult,
+    PartSet,
+    decide,
+    expires_at,
+    standing,
+    with_disposition,
+    with_measurement,
+)
 from edgeagent.rules.sentences import sentence, sentences
 
 ACCEPT, REJECT, HOLD = Disposition.ACCEPT, Disposition.REJECT, Disposition.HOLD
@@ -22,7 +30,7 @@ WAIT_S = 900.0
 def result(
     feature: str, disposition: Disposition, seq: int = 1, at: float = 100.0, measured_at: float | None = None
 ) -> FeatureResult:
-    reasons = () if disposition == ACCEPT else (recorded(f"{feature} {disposition.value}s"),)
+    reasons = () if disposition == ACCEPT else (recorded_reason(f"{feature} {disposition.value}s"),)
     source = PartSource(feature=feature, name="a.txt", sha256=f"{seq}", instrument="gauge-1", seq=seq)
     return FeatureResult(feature, seq, disposition, reasons, source, (), at, measured_at)
 
@@ -30,7 +38,7 @@ def result(
 def after(*results: FeatureResult, required=BOTH, now: float = 100.0) -> PartSet:
     state = PartSet("KX-2005-R", "1")
     for each in results:
-        state = measured(state, each, required, now)
+        state = with_measurement(state, each, required, now)
     return state
 
 
@@ -67,24 +75,24 @@ def test_incomplete_part_is_held_after_its_time_and_says_what_is_missing():
 
 
 def test_nothing_is_said_twice():
-    state = disposed(after(result("left-flank", REJECT)), REJECT, 5)
+    state = with_disposition(after(result("left-flank", REJECT)), REJECT, 5)
     assert decide(state, 200.0, WAIT_S) is None
-    state = measured(state, result("right-flank", REJECT), BOTH, 201.0)
+    state = with_measurement(state, result("right-flank", REJECT), BOTH, 201.0)
     assert decide(state, 202.0, WAIT_S) is None
 
 
 def test_remeasured_feature_replaces_the_earlier_one_and_says_so():
     state = after(result("left-flank", REJECT), result("right-flank", ACCEPT))
-    state = disposed(state, REJECT, 5)
-    state = measured(state, result("left-flank", ACCEPT, 9), BOTH, 300.0)
+    state = with_disposition(state, REJECT, 5)
+    state = with_measurement(state, result("left-flank", ACCEPT, 9), BOTH, 300.0)
     decision = decide(state, 301.0, WAIT_S)
     assert decision.disposition == ACCEPT
     assert sentence(decision.reasons[-1]) == "re-measured: left-flank"
 
 
 def test_withdrawn_reject_of_an_incomplete_part_is_a_hold():
-    state = disposed(after(result("left-flank", REJECT)), REJECT, 5)
-    state = measured(state, result("left-flank", ACCEPT, 9), BOTH, 300.0)
+    state = with_disposition(after(result("left-flank", REJECT)), REJECT, 5)
+    state = with_measurement(state, result("left-flank", ACCEPT, 9), BOTH, 300.0)
     decision = decide(state, 301.0, WAIT_S)
     assert decision.disposition == HOLD
     assert "still missing right-flank" in sentence(decision.reasons[0])
@@ -98,9 +106,9 @@ def test_part_without_recipe_is_held_at_once():
 def test_feature_that_the_recipe_does_not_know_holds_until_the_set_is_whole():
     state = after(result("profile", HOLD))
     assert decide(state, 101.0, WAIT_S).disposition == HOLD
-    state = disposed(state, HOLD, 4)
+    state = with_disposition(state, HOLD, 4)
     for feature in BOTH:
-        state = measured(state, result(feature, ACCEPT), BOTH, 110.0)
+        state = with_measurement(state, result(feature, ACCEPT), BOTH, 110.0)
     assert decide(state, 111.0, WAIT_S).disposition == ACCEPT
 
 
@@ -120,13 +128,13 @@ def test_order_of_arrival_does_not_change_the_standing(order, count):
 def test_no_part_is_accepted_while_a_feature_is_missing_or_not_accepting(arrivals):
     state, required = PartSet("p", "s"), ("a", "b", "c")
     for seq, (feature, disposition) in enumerate(arrivals, 1):
-        state = measured(state, result(feature, disposition, seq), required, 100.0)
+        state = with_measurement(state, result(feature, disposition, seq), required, 100.0)
         decision = decide(state, 101.0, WAIT_S)
         if decision is not None:
             newest = {f: r.disposition for f, r in state.results.items()}
             accepting = all(newest.get(f) == ACCEPT for f in required)
             assert (decision.disposition == ACCEPT) == accepting
-            state = disposed(state, decision.disposition, seq)
+            state = with_disposition(state, decision.disposition, seq)
 
 
 def test_lateness_counts_from_the_newest_file():
@@ -174,12 +182,12 @@ def test_doubt_about_the_order_ends_with_a_measurement_that_is_newest_by_both():
 
 
 def test_time_of_a_set_begins_with_its_first_trace_and_anew_when_a_decided_part_is_measured_again():
-    state = measured(PartSet("P", "1"), result("left-flank", ACCEPT), BOTH, 100.0)
+    state = with_measurement(PartSet("P", "1"), result("left-flank", ACCEPT), BOTH, 100.0)
     assert state.since == 100.0
-    state = measured(state, result("left-flank", ACCEPT, 2, 200.0), BOTH, 200.0)
+    state = with_measurement(state, result("left-flank", ACCEPT, 2, 200.0), BOTH, 200.0)
     assert state.since == 100.0, "a trace that is measured again gives no more time"
-    state = disposed(state, HOLD, 3)
-    assert measured(state, result("right-flank", ACCEPT, 4, 900.0), BOTH, 900.0).since == 900.0
+    state = with_disposition(state, HOLD, 3)
+    assert with_measurement(state, result("right-flank", ACCEPT, 4, 900.0), BOTH, 900.0).since == 900.0
 
 
 @pytest.mark.parametrize(
@@ -201,7 +209,9 @@ def test_later_measurement_stands_and_where_a_clock_says_nothing_the_later_file(
 
 
 def after_two(first, second):
-    return measured(measured(PartSet("P", "1"), first, ("left-flank",), 100.0), second, ("left-flank",), 110.0)
+    return with_measurement(
+        with_measurement(PartSet("P", "1"), first, ("left-flank",), 100.0), second, ("left-flank",), 110.0
+    )
 
 
 def test_complete_set_stands_for_itself_whatever_was_announced_and_an_incomplete_one_for_nothing():
@@ -209,6 +219,6 @@ def test_complete_set_stands_for_itself_whatever_was_announced_and_an_incomplete
     whole = after(result("left-flank", ACCEPT), result("right-flank", HOLD))
     disposition, reasons = standing(whole)
     assert (disposition, len(reasons)) == (HOLD, 1)
-    assert standing(disposed(whole, ACCEPT, 9)) == (disposition, reasons)
+    assert standing(with_disposition(whole, ACCEPT, 9)) == (disposition, reasons)
     assert standing(after(result("left-flank", REJECT)))[0] == REJECT
     assert standing(after(result("left-flank", ACCEPT), result("right-flank", ACCEPT))) == (ACCEPT, ())

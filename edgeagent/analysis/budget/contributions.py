@@ -111,7 +111,7 @@ def harmonic_uncertainty_nm(spectrum: Spectrum, known: Known) -> FloatArray:
     amplitude_nm = spectrum.amplitude_nm
     upr = spectrum.upr.astype(np.float64)
     own = np.maximum(spectrum.noise_nm, _harmonic_repeatability_nm(known.part, upr))
-    u, deviation = interpolated(instrument.waves, upr)
+    u, deviation = interpolate(instrument.waves, upr)
     scale = instrument.gauge_scale or 0.0
     square = own**2 + amplitude_nm**2 * (scale**2 + u**2 + deviation**2)
     if influences.harmonics_uncorrected_nm is not None:
@@ -126,7 +126,7 @@ def order_uncertainty_nm(lines: Spectrum, known: Known) -> FloatArray:
     instrument = known.instrument
     upr = lines.upr.astype(np.float64)
     own = np.maximum(lines.noise_nm, _harmonic_repeatability_nm(known.part, upr))
-    u, deviation = interpolated(instrument.waves, upr)
+    u, deviation = interpolate(instrument.waves, upr)
     scale = instrument.gauge_scale or 0.0
     return np.sqrt(own**2 + lines.amplitude_nm**2 * (scale**2 + u**2 + deviation**2))
 
@@ -149,7 +149,7 @@ def harmonic_contributions(spectrum: Spectrum, known: Known, upr: int) -> tuple[
     return contributions(quantity, replace(known, influences=own))
 
 
-def interpolated(waves: Sequence[tuple[float, float, float]], upr: FloatArray) -> tuple[FloatArray, FloatArray]:
+def interpolate(waves: Sequence[tuple[float, float, float]], upr: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Relative standard uncertainty of the certificate and relative deviation found last, at each UPR.
 
     ``waves`` holds (upr, relative standard uncertainty, relative deviation) with rising upr. Straight lines
@@ -215,7 +215,7 @@ def _artefact(quantity: Quantity, scale: float, known: Known) -> list[Contributi
         at, weight = upr[here], known.spectrum.amplitude_nm[here] ** 2
     else:
         at = np.array([low, *(w[0] for w in waves if low < w[0] < high), high])
-    u, deviation = (_weighted(each, weight) for each in interpolated(waves, at))
+    u, deviation = (_weighted(each, weight) for each in interpolate(waves, at))
     found = [Contribution("artefact's certificate", u, "1", scale)]
     if deviation:
         found.append(Contribution("artefact's last deviation", deviation, "1", scale))

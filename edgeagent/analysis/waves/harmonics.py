@@ -25,10 +25,10 @@ from edgeagent.analysis.track.eccentric import EccentricContact, Motion, Touch
 from edgeagent.analysis.waves.least_squares import (
     alignment_terms,
     check_gap,
-    combined,
+    combine,
     cross_product,
-    leaked,
-    shifted,
+    leakage,
+    shift,
     solve_toeplitz,
 )
 from edgeagent.analysis.waves.noise import LinesBetween, closure_of, lines_between, noise_between
@@ -104,7 +104,7 @@ class HarmonicFit:
         touch = self.touched(angle_rad)
         if not len(self.alignment):
             return touch.extra_um
-        return combined(self.alignment, _columns(self.turns_from_middle(angle_rad), touch)) + touch.extra_um
+        return combine(self.alignment, _columns(self.turns_from_middle(angle_rad), touch)) + touch.extra_um
 
     def residual_at(self, angle_rad: FloatArray, deviation_um: FloatArray) -> FloatArray:
         """What the model leaves of any samples, those that were not fitted among them; shape (n,), µm."""
@@ -327,7 +327,7 @@ def _solve(trace: _Trace, touch: Touch, upr_max: int) -> _Solution:
     if trace.alignment:
         columns = _columns(trace.turn, touch)
         of_t = sums.sums(trace.turn, upr_max + 1)
-        sides = np.stack((of_data, of_t[: upr_max + 1], *shifted(of_t, upr_max)))
+        sides = np.stack((of_data, of_t[: upr_max + 1], *shift(of_t, upr_max)))
     solved = solve_toeplitz(density, sides)
     beta, inverse = alignment_terms(columns, deviation, sides, solved)
     coefficient: ComplexArray = solved[0] - beta @ solved[1:]
@@ -359,7 +359,7 @@ def _with_orders(
                 right = np.einsum("in,n->i", solution.columns, column) - cross_product(sides[1:], solved)[:, 0]
                 beta = np.asarray(solution.inverse @ right, dtype=np.float64)
             c = solved[0] - beta @ solution.solved[1:]
-            own.append(column - combined(beta, solution.columns) - solution.sums.evaluate(c))
+            own.append(column - combine(beta, solution.columns) - solution.sums.evaluate(c))
             taken_c.append(c)
             taken_beta.append(beta)
     left = np.stack(own)
@@ -379,7 +379,7 @@ def _with_orders(
         coefficient=solution.coefficient - size @ np.stack(taken_c),
         beta=solution.beta - size @ np.stack(taken_beta),
     )
-    return changed, found, residual - combined(size, left)
+    return changed, found, residual - combine(size, left)
 
 
 def _with_noise(
@@ -406,7 +406,7 @@ def _with_uncertainty(
     """The fit with its residual and what that says of noise, drift and closure."""
     points, upr_max = len(trace.turn), len(solution.coefficient) - 1
     beta, columns, solved = solution.beta, solution.columns, solution.solved
-    residual = trace.deviation_um - combined(beta, columns) - solution.sums.evaluate(solution.coefficient)
+    residual = trace.deviation_um - combine(beta, columns) - solution.sums.evaluate(solution.coefficient)
     if len(touch.extra_um):
         residual -= touch.extra_um
     lines = lines_between(trace.angle_rad, residual, upr_max, turns)
@@ -434,8 +434,8 @@ def _with_uncertainty(
         coefficient = coefficient.copy()
         coefficient[1] += t_first * (beta[1] - 1j * beta[2]) / 2
         first = solved[1:, 1] - np.array([0, 1, -1j]) * (t_first / 2)
-        variance_first = variance[1] + float(leaked(first[:, None], covariance)[0])
-        variance = variance + leaked(solved[1:], covariance)
+        variance_first = variance[1] + float(leakage(first[:, None], covariance)[0])
+        variance = variance + leakage(solved[1:], covariance)
     else:
         if between is None:
             closure, variance, residual = closure_of(

@@ -63,7 +63,7 @@ def solve_toeplitz(density: ComplexArray, right_side: ComplexArray) -> ComplexAr
     )
 
 
-def shifted(line: ComplexArray, upr_max: int) -> tuple[ComplexArray, ComplexArray]:
+def shift(line: ComplexArray, upr_max: int) -> tuple[ComplexArray, ComplexArray]:
     """Sums of t cos θ and t sin θ from those of t, orders 0 … upr_max; ``line`` has orders 0 … upr_max+1."""
     up = line[1 : upr_max + 2]
     down = np.concatenate((np.conj(line[1:2]), line[:upr_max]))
@@ -109,7 +109,7 @@ def check_gap(angle_rad: FloatArray, density: ComplexArray, upr_max: int) -> Non
         raise FitNotConvergedError(words)
 
 
-def combined(beta: FloatArray, columns: FloatArray) -> FloatArray:
+def combine(beta: FloatArray, columns: FloatArray) -> FloatArray:
     """The sum of the alignment terms, shape (n,); zeros where there are none."""
     total = np.zeros(columns.shape[1])
     for factor, column in zip(beta, columns, strict=True):
@@ -117,7 +117,7 @@ def combined(beta: FloatArray, columns: FloatArray) -> FloatArray:
     return total
 
 
-def leaked(leak: ComplexArray, covariance: FloatArray) -> FloatArray:
+def leakage(leak: ComplexArray, covariance: FloatArray) -> FloatArray:
     """Variance that slope and tilt bring into amplitudes, shape (n,), for ``leak`` of shape (3, n)."""
     result: FloatArray = 2 * np.real(np.einsum("kn,kl,ln->n", leak.conj(), covariance, leak))
     return result

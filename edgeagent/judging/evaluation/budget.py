@@ -50,7 +50,7 @@ class Budgeted:
         return combine(harmonic_contributions(spectrum, self.known, upr))
 
 
-def budgeted(
+def apply_budget(
     analysis: Analysis,
     trace: Trace,
     kind: Kind,

@@ -211,9 +211,9 @@ def _part(
     part = recipe.recipe.uncertainty if recipe is not None else None
     known = None
     if uncertainty is not None or part is not None:
-        from edgeagent.judging.evaluation.budget import budgeted  # only where a budget is asked for
+        from edgeagent.judging.evaluation.budget import apply_budget  # only where a budget is asked for
 
-        known = budgeted(analysis, trace, kind, request, uncertainty, part, limited)
+        known = apply_budget(analysis, trace, kind, request, uncertainty, part, limited)
         analysis = known.analysis
     judgement = judge(
         analysis,

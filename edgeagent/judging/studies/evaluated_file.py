@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from edgeagent.analysis.budget.contributions import interpolated
+from edgeagent.analysis.budget.contributions import interpolate
 from edgeagent.errors import AgentError
 from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook
 from edgeagent.model import FloatArray, IntArray, Running, Spectrum, Thread
@@ -51,6 +51,6 @@ def scale_uncertainty(file: Evaluation, rules: Rulebook, upr: IntArray) -> Float
     stated = rules.uncertainty_of(file.trace.header.instrument)
     if stated is None:
         return np.zeros(len(upr))
-    certified, deviation = interpolated(stated.waves, upr.astype(np.float64))
+    certified, deviation = interpolate(stated.waves, upr.astype(np.float64))
     result: FloatArray = np.sqrt((stated.gauge_scale or 0.0) ** 2 + certified**2 + deviation**2)
     return result

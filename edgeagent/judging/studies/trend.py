@@ -80,7 +80,7 @@ def _watched(series: Series, minimum: int, drift: Drift) -> Iterator[tuple[chart
         plan, state = plan_of(one, minimum, drift.grow_to), charts.Monitor()
         for found in series.found:
             if in_time(datetime.fromisoformat(found.measured_at), one.since):
-                state = charts.observed(state, found.value, plan)
+                state = charts.observe(state, found.value, plan)
         yield plan, state
 
 

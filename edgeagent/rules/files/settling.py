@@ -66,7 +66,7 @@ class Waiting:
     looks: int = 1
 
 
-def looked(waiting: Waiting | None, look: Look, now_s: float) -> Waiting:
+def take_look(waiting: Waiting | None, look: Look, now_s: float) -> Waiting:
     """The waiting state after another look."""
     if waiting is None:
         return Waiting(look, now_s)
@@ -76,7 +76,7 @@ def looked(waiting: Waiting | None, look: Look, now_s: float) -> Waiting:
     return replace(waiting, looks=waiting.looks + 1)
 
 
-def signed(waiting: Waiting, signs: Signs, *, regular: bool) -> Waiting:
+def take_sign(waiting: Waiting, signs: Signs, *, regular: bool) -> Waiting:
     """The waiting state after what the watch saw.
 
     A regular file that was created and is empty is about to be written, and its close will come; a link or a
@@ -91,7 +91,7 @@ def signed(waiting: Waiting, signs: Signs, *, regular: bool) -> Waiting:
     return waiting
 
 
-def settled(waiting: Waiting, now_s: float, patience: Patience) -> bool:
+def is_settled(waiting: Waiting, now_s: float, patience: Patience) -> bool:
     """Whether a file may be read.
 
     Not while the watch waits for its close, but then, after ``unclosed_s`` without a change, all the same. A

@@ -26,11 +26,11 @@ from edgeagent.rules.files.settling import (
     Patience,
     Signs,
     Waiting,
-    looked,
+    is_settled,
     matches,
-    settled,
     settles_at,
-    signed,
+    take_look,
+    take_sign,
     whole,
 )
 from edgeagent.service.folders import disk
@@ -231,7 +231,7 @@ class Folder:
             if waiting is None:
                 continue
             # Reading begins with a look: with it, two equal ones.
-            if not settled(replace(waiting, looks=waiting.looks + 1), now, self._patience):
+            if not is_settled(replace(waiting, looks=waiting.looks + 1), now, self._patience):
                 self._schedule(name, now + 0.001)
                 continue
             self._reading[name] = waiting
@@ -359,13 +359,13 @@ class Folder:
             return
         handed = self._handed.get(name)
         if handed is not None and handed.look == look:
-            self._handed[name] = signed(handed, signs or Signs(), regular=seen.regular)
+            self._handed[name] = take_sign(handed, signs or Signs(), regular=seen.regular)
             return
         self._look_for_growth(name, done, look)
         before = self._waiting.get(name)
-        waiting = looked(before, look, seen.at_s)
+        waiting = take_look(before, look, seen.at_s)
         if signs is not None:
-            waiting = signed(waiting, signs, regular=seen.regular)
+            waiting = take_sign(waiting, signs, regular=seen.regular)
         if before is None and signs is None and self._fresh:
             self._at_start.add(name)
             if self._age_s(look) >= self._settings.live_s:
