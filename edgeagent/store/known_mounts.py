@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import msgspec
 
-from edgeagent.errors import JournalWriteError
 from edgeagent.store.files import make_folder, write_synced
 
 
@@ -29,12 +29,15 @@ class KnownMounts:
         return self._points.get(folder)
 
     def note(self, folder: str, point: str) -> None:
-        """The folder was listed, and its file system is mounted here. Raises JournalWriteError."""
+        """The folder was listed, and its file system is mounted here.
+
+        A disk that refuses this is not the end: it only costs what a later start would know, and whatever must
+        be durable meets the same disk and says so.
+        """
         if self._points.get(folder) == point:
             return
-        self._points[folder] = point
-        try:
+        points = {**self._points, folder: point}
+        with contextlib.suppress(OSError):
             make_folder(self._path.parent)
-            write_synced(self._path, msgspec.json.encode(self._points))
-        except OSError as error:
-            raise JournalWriteError(f"{self._path}: {error}") from error
+            write_synced(self._path, msgspec.json.encode(points))
+            self._points = points

@@ -219,7 +219,7 @@ def read_records(data: bytes) -> None:
             decode_record(text)
         with contextlib.suppress(RecordError):
             record = decode_record(line)
-            assert isinstance(record.members, dict)
+            assert record.raw.startswith(b"{")
             memory.visit(record, Place("a.jsonl", len(line)))
 
 

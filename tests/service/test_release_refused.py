@@ -12,7 +12,9 @@ from click.testing import CliRunner
 from field import spiral_text, wait_until
 
 from edgeagent.cli import main
+from edgeagent.codec.records.record import GENESIS, encode_record
 from edgeagent.judging.release import ReleaseRequest, refusal_entry
+from edgeagent.model.reasons import Code, reason
 from edgeagent.store.verify import verify_journal
 
 GATE = {"verification": {"artefact": "MW-03", "max_age_h": 24}, "intake.live_s": 0.5}
@@ -66,6 +68,10 @@ def test_refused_release_says_on_record_who_wanted_what_and_why_not(cell, circle
         "serial": "1",
         "why": "the gauge was cleaned",
         "reason": reason,
+        "reason_code": {
+            "code": "gate-never-verified",
+            "values": {"instrument": "gauge-1", "artefact": "MW-03"},
+        },
     }
     agent.terminate()
     verify_journal(agent.store)
@@ -153,11 +159,12 @@ def test_flood_of_requests_is_one_record_each_and_keeps_no_part_waiting(cell, ci
 
 def test_record_of_a_refusal_fits_whatever_the_texts_are():
     longest = ReleaseRequest("\U0001f600" * 200, "\x01" * 200, "\x01" * 200, "\U0001f600" * 200)
-    kind, body = refusal_entry("x" * 250 + ".request", longest, "\x01" * 500)
-    assert kind == "acknowledgement"
-    assert len(json.dumps(body, ensure_ascii=False).encode()) < 7900
-    _, body = refusal_entry("\udce9" * 250, None, "not a request")
-    assert body["request"] == "?" * 100
+    why = reason(Code.HELD_FOR_MORE, others=["\U0001f600" * 100] * 3)
+    body = refusal_entry("x" * 250 + ".request", longest, "\x01" * 500, why)
+    line, _ = encode_record(1, "2026-03-02T10:00:00.000000Z", GENESIS, body)
+    assert len(line) < 8192
+    body = refusal_entry("\udce9" * 250, None, "not a request", reason(Code.NOT_A_REQUEST))
+    assert body.request == "?" * 100
 
 
 def test_verification_that_fails_before_the_request_is_taken_up_refuses_it(cell, circle_text):

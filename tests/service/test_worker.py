@@ -209,7 +209,7 @@ def test_mistake_of_ours_in_a_worker_is_a_quarantine_with_its_traceback_in_the_l
 def test_worker_imports_nothing_more_for_a_file_of_any_kind(tmp_path):
     script = (
         "import sys; from pathlib import Path\n"
-        "from edgeagent.service import worker; worker.load_everything()\n"
+        "from edgeagent.service.workers import worker; worker.load_everything()\n"
         "before = set(sys.modules)\n"
         "from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate\n"
         "from edgeagent.store.configuration import load_configuration\n"

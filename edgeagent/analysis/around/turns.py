@@ -22,8 +22,10 @@ _REMAINDER = 1e-8
 """Error of a turn's sums as a share of its residuals: they are small already."""
 
 
-def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> list[ComplexArray]:
+def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> list[ComplexArray | None]:
     """Harmonics c_0 … c_N of each of the first ``turns`` whole turns, over the part's own angle, in µm.
+
+    None for a turn of which half the samples are missing.
 
     ``samples`` are those that were fitted. Samples that were left out as dust say nothing.
     """
@@ -36,9 +38,12 @@ def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> list[Comple
     for wave in fit.orders:
         rest = rest + 2 * np.real(wave.coefficient * np.exp(1j * wave.upr * angle))
     begun = samples.angle_rad - samples.angle_rad.min() + 1e-9
-    result = []
+    result: list[ComplexArray | None] = []
     for turn in range(turns):
         here = (begun >= 2 * np.pi * turn) & (begun < 2 * np.pi * (turn + 1))
+        if np.count_nonzero(here) < 0.5 * len(angle) / fit.turns:
+            result.append(None)  # half of it is missing: what it is like there nobody measured
+            continue
         sums = TrigonometricSums(angle[here], upr_max).sums(rest[here], upr_max, remainder=_REMAINDER)
         result.append(fit.centred + sums / np.count_nonzero(here))
     return result
@@ -64,6 +69,8 @@ def turn_roundness(
     points = fast_length(16 * len(order))
     values = []
     for number, coefficient in enumerate(turn_harmonics(samples, found, turns), 1):
+        if coefficient is None:
+            continue
         profile = evaluate_on_circle(coefficient * (factor * passed), points)
         apart = 2 * np.pi * (int(np.argmax(profile)) - int(np.argmin(profile))) / points
         between = float(np.sqrt(np.sum(2 * (1 - np.cos(order * apart))[2:] * spread[2:] ** 2)))

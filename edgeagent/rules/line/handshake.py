@@ -31,7 +31,7 @@ class Expected:
     problem: str | None = None
 
 
-class _Message(msgspec.Struct):
+class _Message(msgspec.Struct, frozen=True):
     part: str = ""
     serial: str = ""
     nonce: str | int = ""

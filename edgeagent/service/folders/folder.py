@@ -20,7 +20,7 @@ from edgeagent.errors import AnalysisStoppedError, InputError, SourceUnavailable
 from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.rules.files.attempts import given_up, reason_of
 from edgeagent.rules.files.availability import unavailable_reason
-from edgeagent.rules.files.reading_order import ReadingOrder
+from edgeagent.rules.files.reading_order import IN_ORDER_MAX, ReadingOrder
 from edgeagent.rules.files.settling import (
     Look,
     Patience,
@@ -211,7 +211,9 @@ class Folder:
     def _next_errand(self, now: float) -> Errand | None:
         if self._chores:
             return self._chores.popleft()
-        if self.available and self._has_room() and (read := self._next_read(now)) is not None:
+        # What a hint named just now may have been written before what is due already: looks go first.
+        looks_first = len(self._order) <= IN_ORDER_MAX and bool(self._signs or self._seeing)
+        if self.available and not looks_first and self._has_room() and (read := self._next_read(now)):
             return read
         if now >= self._next_scan and not self._listing:
             self._listing = True
@@ -433,6 +435,8 @@ class Folder:
                 return
             reason = f"cannot be read: {content.failed.strerror}"
             content = replace(content, problem=TraceFormatError(reason, expected="a readable file"))
+        # It was read. What ends the agent while it waits for a worker is not its doing.
+        self._postponed(name, content.look)
         self._ready.append(self._found(content, waiting, began, ended))
         self._handed[name] = waiting
         self._forget(name)
