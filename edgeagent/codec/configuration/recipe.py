@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -216,6 +217,8 @@ def referenced_files(data: bytes, file: str) -> tuple[str, ...]:
     return tuple(sorted(names))
 
 
+Place = Callable[[], str]
+"""Where in which file a complaint is about."""
 _COMMON_KEYS = ("feature", "kind", "limit", "setup")
 """Keys of a measurement beside those of its kind."""
 
@@ -260,11 +263,11 @@ def _plan(
             grade = limit.grade
             continue
         _require_known(limit.characteristic, characteristics, file, text, key)
-        place = place_of_key(file, text, key)
+        line_in_file = partial(place_of_key, file, text, key)  # a search of the text: for a complaint alone
         if limit.points is not None or limit.power is not None or limit.file is not None:
-            curves.append(_curve(limit, key, place, files, getattr(options, "upr", None)))
+            curves.append(_curve(limit, key, line_in_file, files, getattr(options, "upr", None)))
         else:
-            scalars.append(_scalar(limit, key, place))
+            scalars.append(_scalar(limit, key, line_in_file))
     values = {key: value for key, value in msgspec.structs.asdict(stated).items() if value is not None}
     return MeasurementPlan(feature, kind, options, tuple(scalars), tuple(curves), grade, values)
 
@@ -285,15 +288,17 @@ def _require_known(
     )
 
 
-def _scalar(limit: _LimitTable, key: str, file: str) -> ScalarLimit:
+def _scalar(limit: _LimitTable, key: str, place: Place) -> ScalarLimit:
     if limit.characteristic == "harmonic_amplitude":
-        raise ConfigError(file, key, "harmonic_amplitude is judged by a curve", allowed="points, power or file")
+        raise ConfigError(
+            place(), key, "harmonic_amplitude is judged by a curve", allowed="points, power or file"
+        )
     if limit.lower is None and limit.upper is None:
-        raise ConfigError(file, key, "a limit needs lower, upper or both")
+        raise ConfigError(place(), key, "a limit needs lower, upper or both")
     if limit.lower is not None and limit.upper is not None and limit.lower >= limit.upper:
-        raise ConfigError(file, key, "lower must be below upper", value=[limit.lower, limit.upper])
+        raise ConfigError(place(), key, "lower must be below upper", value=[limit.lower, limit.upper])
     if limit.express != "amplitude":
-        raise ConfigError(file, f"{key}.express", "only a harmonic curve has it", value=limit.express)
+        raise ConfigError(place(), f"{key}.express", "only a harmonic curve has it", value=limit.express)
     assert limit.characteristic is not None
     return ScalarLimit(
         characteristic=limit.characteristic,
@@ -305,20 +310,26 @@ def _scalar(limit: _LimitTable, key: str, file: str) -> ScalarLimit:
 
 
 def _curve(
-    limit: _LimitTable, key: str, file: str, files: Mapping[str, bytes], band: tuple[int, int] | None
+    limit: _LimitTable, key: str, place: Place, files: Mapping[str, bytes], band: tuple[int, int] | None
 ) -> CurveLimit:
     """A harmonic limit curve as amplitudes, from points, a power law or a file; exactly one of them."""
     given = [
         n for n, v in (("points", limit.points), ("power", limit.power), ("file", limit.file)) if v is not None
     ]
     if len(given) != 1:
-        raise ConfigError(file, key, f"{' and '.join(given)} are given", allowed="one of points, power, file")
+        raise ConfigError(
+            place(), key, f"{' and '.join(given)} are given", allowed="one of points, power, file"
+        )
     if limit.characteristic != "harmonic_amplitude":
         raise ConfigError(
-            file, key, "only harmonic_amplitude has a curve", value=limit.characteristic, allowed="lower, upper"
+            place(),
+            key,
+            "only harmonic_amplitude has a curve",
+            value=limit.characteristic,
+            allowed="lower, upper",
         )
     if limit.lower is not None or limit.upper is not None or limit.instance is not None:
-        raise ConfigError(file, key, "a curve has no lower, upper or instance")
+        raise ConfigError(place(), key, "a curve has no lower, upper or instance")
     caution = None
     if limit.points is not None:
         rows = np.array(limit.points, dtype=np.float64).reshape(-1, 2)
@@ -329,14 +340,17 @@ def _curve(
         upper = limit.power.nm * (upr / limit.power.upr) ** limit.power.exponent
     else:
         assert limit.file is not None
-        upr, upper, caution = _curve_file(limit.file, files, file, key)
+        upr, upper, caution = _curve_file(limit.file, files, place, key)
     if len(upr) < 2 or np.any(np.diff(upr) <= 0) or upr[0] < 2:
         raise ConfigError(
-            file, key, "UPR must rise from 2 or more in two points at least", value=[float(u) for u in upr[:5]]
+            place(),
+            key,
+            "UPR must rise from 2 or more in two points at least",
+            value=[float(u) for u in upr[:5]],
         )
     if band is not None and upr[-1] > band[1]:
         raise ConfigError(
-            file, key, f"the curve reaches {upr[-1]:g} UPR but upr ends at {band[1]}", value=float(upr[-1])
+            place(), key, f"the curve reaches {upr[-1]:g} UPR but upr ends at {band[1]}", value=float(upr[-1])
         )
     scale = 0.5 if limit.express == "wave_depth" else 1.0
     if caution is None and limit.caution is not None:
@@ -345,10 +359,10 @@ def _curve(
 
 
 def _curve_file(
-    name: str, files: Mapping[str, bytes], file: str, key: str
+    name: str, files: Mapping[str, bytes], place: Place, key: str
 ) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     if name not in files:
-        raise ConfigError(file, f"{key}.file", "the file cannot be read", value=name)
+        raise ConfigError(place(), f"{key}.file", "the file cannot be read", value=name)
     lines = [line for line in files[name].decode("utf-8-sig", errors="replace").splitlines() if line.strip()]
     names = [n.strip() for n in lines[0].split(",")] if lines else []
     if names not in (["upr", "upper_nm"], ["upr", "upper_nm", "caution_nm"]):
