@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import shutil
@@ -74,11 +75,20 @@ class Watcher:
         self.until(lambda: self.names().count(name) >= times)
 
 
+def kernel_watches() -> bool:
+    """Whether this process has an inotify watch in place: a thread that is alive may not have it yet."""
+    for number in os.listdir("/proc/self/fdinfo"):
+        with contextlib.suppress(OSError):
+            if "inotify wd" in Path("/proc/self/fdinfo", number).read_text():
+                return True
+    return False
+
+
 @pytest.fixture
 def watcher(tmp_path) -> Iterator[Watcher]:
     made = Watcher(tmp_path)
     try:
-        made.turn()
+        made.until(kernel_watches)  # a rename before that is no rename for anybody
         made.finds("before.txt")
         yield made
     finally:
