@@ -69,6 +69,7 @@ class Watcher:
 
     def finds(self, name: str, times: int = 1) -> None:
         """A file that is renamed inside the folder comes, which with this settling time needs a live watch."""
+        self.until(kernel_watches)  # a rename before that is no rename for anybody
         partial = self.inbox / f"{name}.part"
         partial.write_bytes(name.encode())
         partial.rename(self.inbox / name)
@@ -88,7 +89,7 @@ def kernel_watches() -> bool:
 def watcher(tmp_path) -> Iterator[Watcher]:
     made = Watcher(tmp_path)
     try:
-        made.until(kernel_watches)  # a rename before that is no rename for anybody
+        made.turn()
         made.finds("before.txt")
         yield made
     finally:
