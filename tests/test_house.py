@@ -98,9 +98,15 @@ def test_pure_rooms_import_no_io(path):
 
 SCIPY_SPECIAL = "60 ms of the start, for a distribution that few configurations ask for"
 EXTRA = "an extra that may not be installed: the error says how to get it"
+CRYPTOGRAPHY = "30 ms of the start, for a key that a thread of its own uses"
 LOCAL_IMPORTS = {
     ("analysis/axial/quantities.py", "edgeagent.analysis.groove.contact"): "brings scipy.special",
     ("analysis/texture/filters.py", "scipy.fft"): "only long open profiles need it",
+    ("codec/evidence/notes.py", "cryptography.exceptions"): CRYPTOGRAPHY,
+    (
+        "codec/evidence/notes.py",
+        "cryptography.hazmat.primitives.asymmetric.ed25519",
+    ): CRYPTOGRAPHY,
     ("codec/configuration/schema.py", "msgspec.inspect"): "only to name what a wrong key could have been",
     ("codec/traces/layout.py", "zoneinfo.ZoneInfo"): "only for layouts that name a time zone",
     ("codec/traces/reader.py", "edgeagent.codec.traces.open_formats"): "brings zipfile and XML",
