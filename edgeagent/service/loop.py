@@ -9,6 +9,7 @@ restart reads the truth from disk.
 from __future__ import annotations
 
 import os
+import uuid
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
@@ -42,6 +43,11 @@ from edgeagent.model.records import (
     Recovery,
     Stop,
 )
+from edgeagent.rules.line import delivery_state as delivery
+from edgeagent.rules.line.delivery import initial
+from edgeagent.service.broker.client import MqttClient
+from edgeagent.service.broker.closing import close_delivery
+from edgeagent.service.broker.feed import Feed
 from edgeagent.service.broker.line import Line
 from edgeagent.service.broker.publisher import Publisher
 from edgeagent.service.housekeeping import Housekeeping
@@ -61,7 +67,7 @@ from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.known_mounts import KnownMounts
 from edgeagent.store.machine import this_machine
 from edgeagent.store.requests import RequestFolder
-from edgeagent.store.state import State, waiting_of
+from edgeagent.store.state import StateFile, lamp_of, state_of
 
 _CHECKPOINT_EVERY = 1000
 _HEARTBEAT_S = 1.0
@@ -77,7 +83,7 @@ class Service:
         mqtt = configuration.settings.mqtt
         if mqtt is None:
             raise ConfigError(configuration.path.name, "mqtt", "this table is required to run the service")
-        self._configuration = configuration
+        self._configuration, self._broker_url = configuration, mqtt.url
         self._rules = Rulebook.of(configuration)
         self._clock = clock
         self._log = log
@@ -119,16 +125,12 @@ class Service:
             append=lambda entries: self._append(entries),
             tell=lambda *measured: self._tell(*measured),
         )
-        self._state_path = store / "state" / "publisher.json"
+        self._state_file = StateFile(store / "state" / "publisher.json")
         self._publisher = Publisher(
-            mqtt,
-            settings.prefix,
-            configuration.folder,
-            self._state_path,
+            partial(MqttClient, mqtt, settings.prefix, configuration.folder, self._mailbox.mqtt),
             clock,
+            initial(latches=settings.decision.reject_latches, keep_alive_s=mqtt.keep_alive_s),
             live_s=settings.intake.live_s,
-            latches=settings.decision.reject_latches,
-            post=self._mailbox.mqtt,
             report=self._on_mqtt_event,
         )
         self._line = Line(self._publisher, clock, log, store, lambda new: self._append(new), self._known)
@@ -152,13 +154,13 @@ class Service:
             (name, f"{'passed' if v.passed else 'failed'} {(now - v.measured_at) / 3600:.1f} h ago")
             for name, v in sorted(self._memory.verified.items())
         )
-        delivery = self._publisher.delivery
+        stands = self._publisher.delivery
         return Status(
-            lamp=delivery.lamp.value,
-            faults=tuple(sorted(delivery.lamp.faults)),
-            connected=delivery.connected,
-            ready=delivery.ready,
-            undelivered=delivery.undelivered,
+            lamp=stands.lamp.value,
+            faults=tuple(sorted(stands.lamp.faults)),
+            connected=stands.connected,
+            ready=stands.ready,
+            undelivered=stands.undelivered,
             waiting=self._intake.waiting_count() + len(self._files),
             open_sets=len(self._memory.waiting_sets),
             verifications=tuple(verified),
@@ -179,7 +181,7 @@ class Service:
             return self._end(AgentError(f"internal error {type(error).__name__}: {error}"))
 
     def _start(self) -> None:
-        opened = open_journal(self._writer, self._configuration, self._intake.present(), self._state_path)
+        opened = open_journal(self._writer, self._configuration, self._intake.present(), self._state_file.path)
         self._memory, self._drift = opened.memory, opened.drift
         recovered, state = opened.recovered, opened.state
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
@@ -196,9 +198,20 @@ class Service:
         self._log.info("started", boot=boot, seq=self._writer.seq, waiting=self._publisher.delivery.undelivered)
         memory = self._memory
         if state is None:
-            state = State(memory.checkpoint, waiting_of(memory.lamp), memory.lamp.passing)
+            state = state_of(memory.checkpoint, memory.lamp)
         reader = JournalReader(self._writer.folder)
-        self._publisher.start(reader, boot, state, memory.cursor, memory.last_disposition, memory.answered)
+        self._publisher.feed = Feed(reader, self._publisher.compose)
+        self._publisher.tell(
+            delivery.Start,
+            state.position,
+            memory.cursor,
+            lamp_of(state),
+            frozenset(memory.answered),
+            memory.last_disposition,
+            boot,
+            store=reader.read_from(None, 1)[0][0].hash,
+            run=uuid.uuid4().hex[:16],
+        )
         for body in recovered:
             self._log.warning("journal-recovered", what=body.what, reason=body.reason)
 
@@ -237,7 +250,7 @@ class Service:
         worked = self._work_once()
         now = self._clock.monotonic()
         if now >= next_beat:
-            self._publisher.heartbeat()
+            self._publisher.tell(delivery.Beat)
             self._notifier.tell("WATCHDOG=1")
             self._keep_house()
             self._take_requests()
@@ -272,15 +285,20 @@ class Service:
 
     def _drain(self) -> None:
         self._intake.hinted(self._mailbox.hints())
-        asked = [one for event in self._mailbox.mqtt_events() if (one := self._publisher.handle(event))]
-        self._line.take(asked)
+        events = self._mailbox.mqtt_events()
+        self._line.take([message for event in events if (message := self._publisher.handle(event))])
 
     def _save(self, *, busy: bool) -> None:
         """Note the delivery position; in the midst of a backlog not after each file: it takes two syncs."""
         now = self._clock.monotonic()
         if not busy or now >= self._save_at:
             self._save_at = now + _SAVE_EVERY_S
-            self._publisher.save(self._writer.seq, self._writer.head)
+            self._save_state()
+
+    def _save_state(self) -> None:
+        stands = self._publisher.delivery
+        state = state_of(stands.position, stands.lamp, end=self._writer.seq, head=self._writer.head)
+        self._state_file.save(state)
 
     def _tell(self, file: FoundFile, records: list[Record], before: tuple[float, ...]) -> None:
         """Let the publisher see what is durable, and say where the time went."""
@@ -344,22 +362,24 @@ class Service:
             self._append([Recovery(what=event, reason=reason, folder=details["folder"])])
         if event in FAULTS:
             name, present = FAULTS[event]
-            self._publisher.set_fault(f"{name} {details['folder']}", present)
+            self._publisher.tell(delivery.Fault, f"{name} {details['folder']}", present)
 
     def _on_worker_event(self, event: str, details: dict[str, Any]) -> None:
         """A worker is up, or is not: fault on the lamp while none can be started, as no file is read then."""
         (self._log.info if event == "worker-ready" else self._log.warning)(event, **details)
         if event == "worker-ready":
-            self._publisher.set_fault("worker", False)
+            self._publisher.tell(delivery.Fault, "worker", False)
         elif event == "worker-start-failed" and not self._pool.ready():
-            self._publisher.set_fault("worker", True)
+            self._publisher.tell(delivery.Fault, "worker", True)
 
     def _on_mqtt_event(self, event: str, details: dict[str, Any]) -> None:
+        if event in ("mqtt-connected", "connection-failed"):
+            details = {"url": self._broker_url, **details}
         good = event in ("mqtt-connected", "ready")
         (self._log.info if good else self._log.warning)(event, **details)
         if event in ("publish-refused", "connection-refused", "foreign-writer"):
             (record,) = self._append([Recovery(what=event, reason=details["reason"])])
-            self._publisher.publish_aside(record)
+            self._publisher.tell(delivery.Aside, self._publisher.compose(record))
 
     def _reload(self) -> None:
         """Swap recipes, layouts and certificates when all of them are right; else keep the old ones."""
@@ -395,7 +415,7 @@ class Service:
             event = "journal-failed" if isinstance(error, JournalError) else "ended-by-mistake"
             self._log.error(event, reason=str(error), exit_code=error.exit_code)
         if not isinstance(error, JournalLockedError):  # then another agent works here, and the lamp is its own
-            self._publisher.stop(fault=error is not None, drain=self._drain_for)
+            close_delivery(self._publisher, self._clock, self._drain_for, fault=error is not None)
         self._writer.close()
         self._log.info("stopped", seq=self._writer.seq)
         return 0 if error is None else error.exit_code
@@ -406,7 +426,7 @@ class Service:
             self._finish_files()
             self._finish_delivery()
             self._append([Stop(published=self._publisher.delivery.position)])
-            self._publisher.save(self._writer.seq, self._writer.head)
+            self._save_state()
         except JournalError as error:
             return error
         return None
@@ -424,7 +444,7 @@ class Service:
         """Give what is under way half a second to be acknowledged; the rest waits for the next start."""
         until = self._clock.monotonic() + 0.5
         self._drain()
-        while self._publisher.unfinished and self._clock.monotonic() < until:
+        while self._publisher.delivery.unfinished and self._clock.monotonic() < until:
             self._publisher.pump()
             self._mailbox.wait(0.02)
             self._drain()

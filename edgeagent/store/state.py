@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from edgeagent.errors import JournalCorruptError, JournalWriteError
-from edgeagent.rules.line.lamp import Lamp
+from edgeagent.rules.line.lamp import Lamp, Waiting
 from edgeagent.store.files import make_folder, write_synced
 
 _MARK, _END = b',"check":"', b'"}'
@@ -35,9 +35,32 @@ class State(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     latched: tuple[int, ...] = ()
 
 
-def waiting_of(lamp: Lamp) -> tuple[tuple[int, str, str, str, str], ...]:
-    """The lamp's memory as the state keeps it."""
-    return tuple((w.seq, w.what, w.part, w.serial, w.file) for w in lamp.waiting)
+def state_of(position: int, lamp: Lamp, *, end: int = 0, head: str = "") -> State:
+    """The state that keeps a delivery position and the lamp's memory."""
+    waiting = tuple((w.seq, w.what, w.part, w.serial, w.file) for w in lamp.waiting)
+    return State(position, waiting, lamp.passing, end=end, head=head)
+
+
+def lamp_of(state: State) -> Lamp:
+    """The lamp's memory as the state kept it."""
+    return Lamp(tuple(Waiting(*one) for one in state.waiting), passing=state.passing)
+
+
+class StateFile:
+    """The state's file, written when the state has changed. Owned by the service loop."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._saved: State | None = None
+
+    def save(self, state: State) -> None:
+        """Make the state durable. Raises JournalWriteError."""
+        if state != self._saved:
+            try:
+                write_state(self.path, state)
+            except OSError as error:
+                raise JournalWriteError(f"{self.path}: {error}") from error
+            self._saved = state
 
 
 def write_state(path: Path, state: State) -> None:

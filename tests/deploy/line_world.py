@@ -16,7 +16,7 @@ from plc_model import Inputs, PlcModel
 
 from edgeagent.model import Disposition
 from edgeagent.rules.line import delivery_state as d
-from edgeagent.rules.line.delivery import BEATS_PER_BOOT, initial, step
+from edgeagent.rules.line.delivery import initial, step
 from edgeagent.rules.line.expiry import with_expiry
 from edgeagent.rules.line.lamp import Lamp
 from edgeagent.rules.line.outbox import Outgoing
@@ -207,7 +207,7 @@ class Agent:
         late = wall - record.settled_at > LIVE_S
         shows = None if late else Disposition(record.what)
         message = Outgoing("disposition", {**payload, **({"late": True} if late else {})}, True, shows)
-        beat = self.boot * BEATS_PER_BOOT + self.machine.beat
+        beat = self.machine.count
         return with_expiry((message,), record.settled_at + LIVE_S, now=wall, beat=beat, store=self.store)
 
     def _decided(self) -> int:

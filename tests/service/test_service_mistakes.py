@@ -10,6 +10,7 @@ from field import free_port, write_toml
 
 from edgeagent.errors import JournalWriteError
 from edgeagent.model.records import Stop
+from edgeagent.service import loop
 from edgeagent.service.loop import Service
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import load_configuration
@@ -45,7 +46,7 @@ def service(tmp_path, log, monkeypatch) -> Service:
     }
     write_toml(tmp_path / "station" / "agent.toml", tables)
     made = Service(load_configuration(tmp_path / "station" / "agent.toml"), SystemClock(), log)
-    monkeypatch.setattr(made._publisher._session, "_connect", lambda: None)
+    monkeypatch.setattr(made._publisher, "_connect", lambda: None)
     return made
 
 
@@ -94,11 +95,11 @@ def test_mistake_after_the_record_never_quarantines_what_was_measured(service, l
 
 
 def test_mistake_outside_a_file_ends_in_order_with_the_lamp_on_fault(service, log, monkeypatch):
-    told = []
-    monkeypatch.setattr(service._publisher, "stop", lambda **how: told.append(how["fault"]))
+    faults = []
+    monkeypatch.setattr(loop, "close_delivery", lambda *_, fault: faults.append(fault))
     monkeypatch.setattr(service._intake, "scan_if_due", lambda: int("planted"))
     assert service.run() == 1
-    assert told == [True]
+    assert faults == [True]
     assert log.events[-1] == "stopped"
     assert "stop" not in kinds(service)
 

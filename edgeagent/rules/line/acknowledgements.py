@@ -26,14 +26,10 @@ class Unmatched:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One acknowledgement: the record number that it names, 0 for rubbish, and who sent it.
-
-    ``receipt`` is by what the client confirms to the broker that it is dealt with.
-    """
+    """One acknowledgement: the record number that it names, 0 for rubbish, and who sent it."""
 
     seq: int
     who: str
-    receipt: tuple[int, int] = (0, 0)
 
 
 def sort_out(

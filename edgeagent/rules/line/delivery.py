@@ -63,8 +63,6 @@ REST_S = 30.0
 PAUSE_MIN_S, PAUSE_MAX_S = 0.5, 10.0
 STABLE_S = 10.0
 """A connection that lasted longer is replaced at once."""
-BEATS_PER_BOOT = 10**8
-"""Three years of beats: the next start's are greater than all of this one's."""
 _MARK_S, _MARKS_MAX = 0.5, 64
 
 
@@ -364,8 +362,7 @@ def _count_beat(state: Delivery, _event: Beat) -> Result:
 def _beat(state: Delivery, _event: Beat) -> Result:
     """The counter grows over all starts. At QoS 0: a late one says nothing, so none may wait anywhere."""
     state = replace(state, beat=state.beat + 1)
-    count = state.boot * BEATS_PER_BOOT + state.beat
-    return state, (Publish(0, "heartbeat", b"%d" % count, False, qos=0),)
+    return state, (Publish(0, "heartbeat", b"%d" % state.count, False, qos=0),)
 
 
 def _stop(state: Delivery, _event: Stop) -> Result:

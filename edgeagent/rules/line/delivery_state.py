@@ -16,6 +16,8 @@ from edgeagent.rules.line.outbox import Outgoing
 
 STARTING = "starting"
 """Fault until the latches are known: nothing but fault may be shown before."""
+BEATS_PER_BOOT = 10**8
+"""Three years of beats: the next start's are greater than all of this one's."""
 
 
 class Phase(Enum):
@@ -123,6 +125,16 @@ class Delivery:
     def undelivered(self) -> int:
         """Records behind the position."""
         return self.end - self.position
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether something is undelivered and on its way."""
+        return self.ready and self.undelivered > 0
+
+    @property
+    def count(self) -> int:
+        """The newest heartbeat's count: it grows over all starts."""
+        return self.boot * BEATS_PER_BOOT + self.beat
 
 
 # --- events: what can happen ---------------------------------------------------------------------------------

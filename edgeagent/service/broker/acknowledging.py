@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from edgeagent.codec.records.record import Record
+from edgeagent.judging.line_messages import answer_to_line
 from edgeagent.model.records import Acknowledgement, AnyBody, Recovery
-from edgeagent.rules.line.acknowledgements import Asked, Unmatched, result_of, sort_out, take_count
+from edgeagent.rules.line.acknowledgements import (
+    Asked,
+    Unmatched,
+    acknowledged_seq,
+    result_of,
+    sort_out,
+    take_count,
+)
+from edgeagent.rules.line.delivery_state import Acknowledged, Aside
+from edgeagent.service.broker.client import MqttEvent
 from edgeagent.service.broker.publisher import Publisher
 from edgeagent.store.clock import Clock
 
@@ -21,19 +31,20 @@ class Acknowledgements:
         self._publisher, self._clock, self._log, self._append = publisher, clock, log, append
         self._unmatched = Unmatched()
 
-    def take(self, asked: Sequence[Asked]) -> None:
+    def take(self, messages: Sequence[MqttEvent]) -> None:
         """All that came since the last turn, with one sync however many they are."""
+        asked = [Asked(acknowledged_seq(message.payload), message.who or "line") for message in messages]
         waiting, now = {w.seq for w in self._publisher.delivery.lamp.waiting}, self._clock.monotonic()
         self._unmatched, recorded = sort_out(self._unmatched, asked, waiting, now)
         bodies = [Acknowledgement(seq=a.seq, who=a.who, matched=matched) for a, matched in recorded]
         records = self._append(bodies) if bodies else []
         for record, (one, matched) in zip(records, recorded, strict=True):
-            self._publisher.acknowledge(one.seq)
+            self._publisher.tell(Acknowledged, one.seq)
             self._log.info("acknowledged", seq=one.seq, matched=matched)
             answer = {"acknowledges": one.seq, "result": result_of(one, matched), "who": one.who}
-            self._publisher.answer("acknowledge/result", record, answer)
-        for one in asked:
-            self._publisher.confirm(one)
+            self._answer(record, answer)
+        for message in messages:
+            self._publisher.confirm(message)
 
     def report_count(self) -> None:
         """Put on record how many of the last period named nothing that waits, once it is over."""
@@ -41,5 +52,9 @@ class Acknowledgements:
         if count:
             reason = f"{count} more messages on acknowledge named nothing that waits for it"
             (record,) = self._append([Recovery(what="acknowledgements-refused", reason=reason)])
-            self._publisher.answer("acknowledge/result", record, {"result": "refused", "count": count})
+            self._answer(record, {"result": "refused", "count": count})
             self._log.warning("acknowledgements-refused", count=count)
+
+    def _answer(self, record: Record, content: Mapping[str, Any]) -> None:
+        answer = answer_to_line("acknowledge/result", record, self._publisher.delivery, content)
+        self._publisher.tell(Aside, answer)

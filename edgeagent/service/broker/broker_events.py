@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from edgeagent.rules.line import delivery_state as ask
-from edgeagent.service.broker.client import MqttEvent
+from edgeagent.service.broker.client import MqttEvent, Sent
 
 _STATE = re.compile(rb'\{"store":"([0-9a-f]{64})","run":"([0-9a-f]+)","boot":(\d{1,9})[,}]')
 """How a ``state`` message of an agent begins."""
@@ -14,8 +14,8 @@ _REFUSED_FROM = 0x80
 """MQTT 5 reason codes from here on are refusals; with MQTT 3.1.1 every code but 0 of a CONNACK is one."""
 
 
-def translate(event: MqttEvent, topic: str, ticket: int, now: float, *, version5: bool) -> ask.Event:
-    """The machine's event. ``topic`` is the message's below the prefix, or in full the answered one."""
+def translate(event: MqttEvent, sent: Sent | None, now: float, *, version5: bool) -> ask.Event:
+    """The machine's event; ``sent`` is the message that an acknowledgement is for."""
     match event.what:
         case "connect":
             refused = event.reason >= _REFUSED_FROM or (not version5 and event.reason != 0)
@@ -25,10 +25,12 @@ def translate(event: MqttEvent, topic: str, ticket: int, now: float, *, version5
         case "unreachable":
             return ask.Unreachable(now, event.words)
         case "acked":
+            topic, ticket = sent or ("", 0)
             refusal = f"{topic}: {event.words}" if event.reason >= _REFUSED_FROM else None
             return ask.Acked(now, ticket, refusal)
-    named = _STATE.match(event.payload) if topic == "state" else None
+    named = _STATE.match(event.payload) if event.topic == "state" else None
     if named is not None:
         store, run, boot = named.groups()
         return ask.StateSeen(now, store.decode(), run.decode(), int(boot), event.retained)
-    return ask.LampSeen(now, event.payload) if topic == "lamp" and not event.retained else ask.Heard(now)
+    own_lamp = event.topic == "lamp" and not event.retained
+    return ask.LampSeen(now, event.payload) if own_lamp else ask.Heard(now)

@@ -13,12 +13,13 @@ import os
 import ssl
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
+import msgspec
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
@@ -26,16 +27,25 @@ from paho.mqtt.properties import Properties
 
 from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.errors import ConfigError
+from edgeagent.rules.line.delivery_follow import WINDOW
+from edgeagent.rules.line.delivery_state import Publish
 
 _PAUSE_MAX_S = 10
+_WINDOW_MORE = 4
+"""In flight beside records and lamp: answers and state."""
 SESSION_S = 7 * 24 * 3600
 """For so long the broker keeps what the line acknowledges while the agent is away."""
+_SUBSCRIBED = (
+    *(("lamp", 0), ("state", 0), ("state/request", 0), ("acknowledge", 1)),
+    *(("expect", 0), ("expect/text", 0)),
+)
+"""Topics and QoS. The broker keeps what comes at QoS 1 while we are away; old lamps would mislead."""
 
 
 @dataclass(frozen=True, slots=True)
 class MqttEvent:
     """What paho's thread tells the loop: ``what`` is one of connect, unreachable, disconnect, acked,
-    message, failed."""
+    message. ``topic`` is below the prefix."""
 
     what: str
     client: int
@@ -49,19 +59,19 @@ class MqttEvent:
     qos: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Identity:
-    """As whom a client comes to the broker. ``clean`` leaves behind what the broker kept for this id."""
+class Sent(NamedTuple):
+    """A message that was handed to the client: its topic in full, and the ticket under which it is awaited."""
 
-    client_id: str
-    clean: bool
+    topic: str
+    ticket: int
 
 
 class MqttClient:
     """A client that connects in the background; it tells when it could not, and then is to be closed.
 
     Raises ConfigError when certificates or the password cannot be read. ``post`` is called from paho's
-    thread with an MqttEvent that carries ``generation``.
+    thread with an MqttEvent that carries ``generation``. The client id ends in the store's identity: a store
+    that begins inherits nothing of another one; ``clean`` leaves behind what the broker kept for this id.
     """
 
     def __init__(
@@ -69,48 +79,57 @@ class MqttClient:
         settings: Mqtt,
         prefix: str,
         base: Path,
-        generation: int,
         post: Callable[[MqttEvent], None],
-        *,
-        identity: Identity,
-        window: int,
+        generation: int,
+        store: str,
+        clean: bool,
     ) -> None:
-        self._client = _new_client(settings, prefix, base, generation, post, identity, window)
+        name = settings.client_id or f"edgeagent-{prefix.replace('/', '-')}"
+        client_id = f"{name}-{store[:12]}" if store else name
+        self._client = _new_client(settings, prefix, base, generation, post, client_id, clean)
+        self._prefix = prefix
+        self._sent: dict[int, Sent] = {}
+        self.version5 = settings.version == "5"
         parts = urlsplit(settings.url)
         port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
         session: dict[str, Any] = {}
         if settings.version == "5":
             kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             kept.SessionExpiryInterval = SESSION_S
-            session = {"clean_start": identity.clean, "properties": kept}
+            session = {"clean_start": clean, "properties": kept}
         self._client.connect_async(str(parts.hostname), port, settings.keep_alive_s, **session)
         self._client.loop_start()
 
-    def subscribe(self, topics: Sequence[tuple[str, int]]) -> None:
-        """Subscribe to topics at their QoS; a failure shows as a self-test that does not come back."""
+    def subscribe(self) -> None:
+        """Ask for our own lamp and state, and for what the line sends.
+
+        A failure shows as a self-test that does not come back.
+        """
         with contextlib.suppress(OSError, ValueError):
-            self._client.subscribe(list(topics))
+            self._client.subscribe([(f"{self._prefix}/{topic}", qos) for topic, qos in _SUBSCRIBED])
 
     def confirm(self, mid: int) -> None:
         """Acknowledge a message that came at QoS 1: until then the broker keeps it for us."""
         with contextlib.suppress(OSError, ValueError):
             self._client.ack(mid, 1)
 
-    def publish(
-        self, topic: str, payload: bytes, *, retain: bool, qos: int, expires_in_s: float | None = None
-    ) -> int:
-        """Hand one message to the client; returns the id under which it is acknowledged.
-
-        Under MQTT 5 the broker forgets it, retained or queued, ``expires_in_s`` seconds from now.
+    def publish(self, message: Publish, now: float) -> None:
+        """Hand over one message; under MQTT 5 the broker forgets it, retained or queued, when it expires.
 
         paho's return code is not looked at: a message that is kept counts as open until its PUBACK, and
         what stays open is sent again by a new client.
         """
-        properties = None
-        if expires_in_s is not None and self._client.protocol == mqtt.MQTTv5:
+        topic, payload, properties = f"{self._prefix}/{message.topic}", message.payload, None
+        data = payload if isinstance(payload, bytes) else msgspec.json.encode(payload)
+        if message.expires_at is not None and self.version5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-            properties.MessageExpiryInterval = max(1, math.ceil(expires_in_s))
-        return int(self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties).mid)
+            properties.MessageExpiryInterval = max(1, math.ceil(message.expires_at - now))
+        mid = self._client.publish(topic, data, message.qos, message.retain, properties).mid
+        self._sent[mid] = Sent(topic, message.ticket)
+
+    def take_sent(self, mid: int) -> Sent | None:
+        """The message with this packet identifier, which is free again with that."""
+        return self._sent.pop(mid, None)
 
     def close(self, *, polite: bool) -> None:
         """End the session; not ``polite`` leaves the will to the broker."""
@@ -129,18 +148,18 @@ def _new_client(
     base: Path,
     generation: int,
     post: Callable[[MqttEvent], None],
-    identity: Identity,
-    window: int,
+    client_id: str,
+    clean: bool,
 ) -> mqtt.Client:
     version5 = settings.version == "5"
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
-        client_id=identity.client_id,
+        client_id=client_id,
         protocol=mqtt.MQTTv5 if version5 else mqtt.MQTTv311,
-        clean_session=None if version5 else identity.clean,
+        clean_session=None if version5 else clean,
         manual_ack=True,
     )
-    client.max_inflight_messages_set(window)
+    client.max_inflight_messages_set(WINDOW + _WINDOW_MORE)
     client.reconnect_delay_set(1, _PAUSE_MAX_S)
     client.will_set(f"{prefix}/lamp", b"3", qos=1, retain=True)
     if settings.user is not None:
@@ -172,7 +191,7 @@ def _new_client(
             MqttEvent(
                 "message",
                 generation,
-                topic=str(message.topic),
+                topic=str(message.topic).removeprefix(f"{prefix}/"),
                 payload=bytes(message.payload[:4096]),
                 retained=bool(message.retain),
                 who=_who(message),

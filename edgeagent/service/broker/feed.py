@@ -32,10 +32,6 @@ class Feed:
         self._after, self._cursor = seq, place
         self._read.clear()
 
-    def compose(self, record: object) -> tuple[Outgoing, ...]:
-        """A record's messages as they read now."""
-        return self._compose(record)
-
     def take(self, room: int, more_time: Callable[[], bool]) -> tuple[Entry, ...]:
         """The next records, until their messages fill ``room`` or the time is up; always one, if there is any.
 

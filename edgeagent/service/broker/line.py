@@ -9,12 +9,14 @@ from typing import Any
 
 from edgeagent.codec.records.record import utc_text
 from edgeagent.judging.line_gate import line_gate_closed
+from edgeagent.judging.line_messages import state_message
 from edgeagent.judging.line_state import line_state
-from edgeagent.rules.line.acknowledgements import Asked
+from edgeagent.rules.line.delivery_state import Aside
 from edgeagent.rules.line.lamp import GATE_CLOSED
 from edgeagent.service.broker.acknowledging import Acknowledgements, Append
+from edgeagent.service.broker.client import MqttEvent
 from edgeagent.service.broker.publisher import Publisher
-from edgeagent.service.broker.station import Known, Station
+from edgeagent.service.broker.station import Known, StationHandshake, set_holding
 from edgeagent.store.clock import Clock
 
 _STATE_S = 5.0
@@ -35,16 +37,21 @@ class Line:
     ) -> None:
         self._publisher, self._clock, self._store, self._known = publisher, clock, store, known
         self._acknowledgements = Acknowledgements(publisher, clock, log, append)
-        self._station = Station(publisher, clock, log, known)
+        self._station = StationHandshake(publisher, clock, log, known)
         self._sent: Mapping[str, Any] | None = None
         self._sent_at = 0.0
         self._number = 0
+        self._state_asked = False
 
-    def take(self, asked: Sequence[Asked]) -> None:
-        """What the line acknowledged and announced since the last turn."""
-        if asked:
-            self._acknowledgements.take(asked)
-        self._station.take()
+    def take(self, messages: Sequence[MqttEvent]) -> None:
+        """What the line acknowledged, announced and asked for since the last turn."""
+        acknowledged = [message for message in messages if message.topic == "acknowledge"]
+        if acknowledged:
+            self._acknowledgements.take(acknowledged)
+        announced = [message for message in messages if message.topic in ("expect", "expect/text")]
+        if announced:
+            self._station.take(announced[-1])  # earlier ones are of parts that have left
+        self._state_asked |= any(message.topic == "state/request" for message in messages)
 
     def beat(self) -> None:
         """Once a second: count what was refused, look at the gate, and say how we stand where that is new."""
@@ -56,7 +63,7 @@ class Line:
         """Hold the lamp while the gate is closed, or the part at the station undecided."""
         memory, configuration, _, _ = self._known()
         closed = line_gate_closed(memory, configuration, self._clock.now().timestamp())
-        self._publisher.set_holding(GATE_CLOSED, closed)
+        set_holding(self._publisher, GATE_CLOSED, closed)
         self._station.show()
 
     def _send_state(self) -> None:
@@ -70,9 +77,9 @@ class Line:
         wall = self._clock.now()
         state = line_state(memory, configuration, delivery, wall.timestamp(), free)
         changed = self._sent is None or {**state, "free_disk_mb": 0} != {**self._sent, "free_disk_mb": 0}
-        if changed or self._publisher.state_asked or now - self._sent_at >= _STATE_S:
+        if changed or self._state_asked or now - self._sent_at >= _STATE_S:
             self._sent, self._sent_at = state, now
             self._number += 1
-            self._publisher.publish_state(
-                {"number": self._number, "seq": seq, "head": head, "time": utc_text(wall), **state}
-            )
+            self._state_asked = False
+            content = {"number": self._number, "seq": seq, "head": head, "time": utc_text(wall), **state}
+            self._publisher.tell(Aside, state_message(delivery, content))

@@ -6,16 +6,25 @@ from collections.abc import Callable
 from typing import Any
 
 from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.line_messages import station_messages
 from edgeagent.judging.memory import Memory
+from edgeagent.rules.line.delivery_state import Aside, Holding
 from edgeagent.rules.line.handshake import Expected, decision_on, read_expected, read_expected_text, station_of
 from edgeagent.rules.line.lamp import UNDECIDED
+from edgeagent.service.broker.client import MqttEvent
 from edgeagent.service.broker.publisher import Publisher
 from edgeagent.store.clock import Clock
 
 Known = Callable[[], tuple[Memory, Configuration, int, str]]
 
 
-class Station:
+def set_holding(publisher: Publisher, name: str, present: bool) -> None:
+    """Set or clear something that holds the lamp, other than a record."""
+    if (name in publisher.delivery.lamp.holding) != present:
+        publisher.tell(Holding, name, present)
+
+
+class StationHandshake:
     """Does nothing unless the configuration asks for the handshake. Used from the service loop only.
 
     What was announced is not kept over a restart: the line announces the part again when ``boot`` changes.
@@ -26,14 +35,12 @@ class Station:
         self._expected: Expected | None = None
         self._sent: Any = None
 
-    def take(self) -> None:
-        """The newest announcement since the last turn; earlier ones are of parts that have left."""
-        announced, self._publisher.announced = self._publisher.announced, None
-        if announced is None or not self._known()[1].settings.line.handshake:
+    def take(self, announced: MqttEvent) -> None:
+        """The newest announcement since the last turn."""
+        if not self._known()[1].settings.line.handshake:
             return
-        topic, payload = announced
-        read = read_expected if topic == "expect" else read_expected_text
-        self._expected, self._sent = read(payload, self._clock.now().timestamp()), None
+        read = read_expected if announced.topic == "expect" else read_expected_text
+        self._expected, self._sent = read(announced.payload, self._clock.now().timestamp()), None
         if self._expected.problem is not None:
             self._log.warning("expect-refused", reason=self._expected.problem)
         self.show()
@@ -47,9 +54,10 @@ class Station:
         known = memory.part_set(expected.part, expected.serial)
         now, live_s = self._clock.now().timestamp(), configuration.settings.intake.live_s
         decided = decision_on(expected, known, now, live_s)
-        self._publisher.set_holding(UNDECIDED, decided is None)
+        set_holding(self._publisher, UNDECIDED, decided is None)
         content = station_of(expected, known, decided)
-        if self._publisher.delivery.ready and (content, decided) != self._sent:
+        delivery, problem = self._publisher.delivery, expected.problem is not None
+        if delivery.ready and (content, decided) != self._sent:
             self._sent = content, decided
             ends = decided[1] if decided is not None else None
-            self._publisher.publish_station(content, expected.problem is not None, ends)
+            self._publisher.tell(Aside, station_messages(delivery, content, problem, ends, now))
