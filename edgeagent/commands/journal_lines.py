@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 import msgspec
+from msgspec import UNSET
 
 from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.codec.records.record import Record
@@ -20,6 +21,7 @@ from edgeagent.model.records import (
     DriftSignal,
     Measurement,
     PartDisposition,
+    PersonalAcknowledgement,
     Quarantine,
     Recovery,
     Release,
@@ -106,11 +108,23 @@ def _words(body: AnyBody) -> str:
             return f"boot {body.boot}, software {body.version}"
         case ConfigurationRead():
             counts = (body.recipes, "recipe"), (body.layouts, "layout"), (body.artefacts, "artefact")
-            return f"{', '.join(count_text(*each) for each in counts)}, rule {body.rule}"
+            listed = f"{', '.join(count_text(*each) for each in counts)}, rule {body.rule}"
+            return f"{listed}{_changed_words(body)}"
         case Stop() | Checkpoint():
             return f"delivered up to {body.published}"
         case Unknown():
             return bytes(body.body).decode("utf-8", "replace")
+
+
+def _changed_words(body: ConfigurationRead) -> str:
+    """Which recipes are new or other than before, and who answers for that."""
+    changed = given(body.changed, ())
+    words = [
+        f"{a.part} revision {a.revision}" + (f" approved by {a.by}: {a.reason}" if a.by else ", nobody named")
+        for a in changed[:3]
+    ]
+    more = given(body.changed_count, 0) - len(words)
+    return f"; changed: {'; '.join(words)}" + (f"; and {more} more" if more > 0 else "") if words else ""
 
 
 def _decision_words(body: Measurement | PartDisposition | Verification) -> str:
@@ -129,11 +143,16 @@ def _decision_words(body: Measurement | PartDisposition | Verification) -> str:
 
 
 def _acknowledgement_words(body: Acknowledgement) -> str:
+    by = body.who
+    if body.uid is not UNSET:
+        by += f" (user {given(body.user, '') or body.uid})"
     match body:
         case Release():
-            return f"release of record {body.seq} by {body.who}: {body.why}"
+            return f"release of record {body.seq} by {by}: {body.why}"
         case ReleaseRefusal(part=str() as part, serial=str() as serial):
-            return f"release of {part} {serial} asked for by {body.who}, refused: {body.reason}"
+            return f"release of {part} {serial} asked for by {by}, refused: {body.reason}"
         case ReleaseRefusal():
-            return f"release asked for by {body.who}, refused: {body.reason}"
-    return f"record {body.seq} by {body.who}" + ("" if body.matched else " (nothing was latched)")
+            return f"release asked for by {by}, refused: {body.reason}"
+        case PersonalAcknowledgement():
+            return f"record {body.seq} by {by}: {body.why}" + ("" if body.matched else " (nothing waited)")
+    return f"record {body.seq} by {by}" + ("" if body.matched else " (nothing was latched)")

@@ -5,25 +5,23 @@ from __future__ import annotations
 import dataclasses
 import os
 import shlex
-import time
 from pathlib import Path
 
 import click
 
+from edgeagent.commands.shared_asking import ask_service, require_short
 from edgeagent.commands.shared_options import CONFIG
 from edgeagent.commands.shared_output import json_line
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import open_reason
-from edgeagent.judging.release import HeldPart, ReleaseRequest, held_parts
+from edgeagent.judging.release import HeldPart, held_parts
+from edgeagent.judging.requests import ReleaseRequest
 from edgeagent.model.records import PartDisposition
 from edgeagent.rules.sentences import plain_sentence, sentence
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.journal import JournalReader
-from edgeagent.store.requests import RequestFolder
-
-_PATIENCE_S = 10.0
 
 
 @click.command()
@@ -139,32 +137,8 @@ def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, 
 
     Raises AgentError where it was refused or not answered, UsageError for texts too long.
     """
-    for name, value in (("--part", part), ("--serial", serial), ("--who", who), ("--why", why)):
-        if len(value) > 200:
-            raise UsageError(f"{name}: at most 200 characters")
-    folder = RequestFolder(configuration.store)
-    try:
-        path = folder.put(ReleaseRequest(part, serial, who, why))
-    except OSError as error:
-        raise AgentError(f"{folder.folder}: {error.strerror}") from error
-    # The journal has one writer: only the service may put the release on record
-    until = time.monotonic() + _PATIENCE_S
-    answer = None
-    while answer is None and time.monotonic() < until:
-        time.sleep(0.05)
-        answer = folder.take_answer(path)
-    if answer is None and folder.withdraw(path):
-        raise AgentError(
-            f"no answer within {_PATIENCE_S:g} s: is the service running? The request is withdrawn, "
-            "nothing was released."
-        )
-    # Where it could not be withdrawn, the service took it between the last look and now
-    answer = answer or folder.take_answer(path)
-    if answer is None:
-        raise AgentError(
-            "the service took the request but gave no answer; "
-            "`edgeagent journal show --kind acknowledgement` says what became of it"
-        )
+    require_short({"--part": part, "--serial": serial, "--who": who, "--why": why})
+    answer = ask_service(configuration.store, ReleaseRequest(part, serial, who, why), "nothing was released")
     if not answer.granted:
         raise AgentError(f"not released: {answer.reason}")
     return f"released: {part} {serial}, record {answer.seq}; the lamp does not change"

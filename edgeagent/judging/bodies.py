@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, TypeVar
 
 import msgspec
@@ -15,13 +15,14 @@ from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import LINE_BYTES_MAX, encode_body
 from edgeagent.codec.records.result import VALUES_VERSION, encode, key_characteristics, trace_object
 from edgeagent.errors import InputError, TraceFormatError
-from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.configuration import Configuration, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.model import Verdict
 from edgeagent.model.reasons import Code, Reason
 from edgeagent.model.records import (
     AnyBody,
+    Approval,
     ConfigurationRead,
     FailedCheck,
     JudgedValue,
@@ -54,6 +55,9 @@ _CUTS = (
     ("reasons", 3),
     ("sources", 8),
     ("sources", 3),
+    ("changed", 20),
+    ("changed", 8),
+    ("changed", 3),
 )
 """What is left out of a body that is too long for its line, in this order, and how many stay."""
 
@@ -266,15 +270,47 @@ def start_body(boot: int, machine: Machine) -> Start:
     )
 
 
-def configuration_body(configuration: Configuration, machine: Machine) -> tuple[bytes, ConfigurationRead]:
-    """The manifest of all configuration files for the archive, and the ``configuration`` record naming it."""
+def configuration_body(
+    configuration: Configuration, machine: Machine, before: Collection[str]
+) -> tuple[bytes, ConfigurationRead]:
+    """The manifest of all configuration files for the archive, and the ``configuration`` record naming it.
+
+    ``before`` are the digests of the files that were in force until now: recipes of other files are new.
+    """
     manifest = encode([{"name": d.name, "sha256": d.sha256} for d in configuration.documents()])
-    return manifest, ConfigurationRead(
-        agent_sha256=configuration.document.sha256,
-        manifest_sha256=digest_of(manifest),
-        recipes=len(configuration.recipes),
-        layouts=len(configuration.layouts),
-        artefacts=len(configuration.certificates),
-        rule=configuration.settings.decision.policy.text,
-        machine=machine,
+    changed = tuple(_approval(r) for r in configuration.recipes.values() if not r.digests() <= {*before})
+    return manifest, fit_to_line(
+        ConfigurationRead(
+            agent_sha256=configuration.document.sha256,
+            manifest_sha256=digest_of(manifest),
+            recipes=len(configuration.recipes),
+            layouts=len(configuration.layouts),
+            artefacts=len(configuration.certificates),
+            rule=configuration.settings.decision.policy.text,
+            machine=machine,
+            changed=changed[:_CHANGED_MAX] or UNSET,
+            changed_count=len(changed) or UNSET,
+        )
     )
+
+
+_CHANGED_MAX = 50
+
+
+def _approval(loaded: LoadedRecipe) -> Approval:
+    recipe = loaded.recipe
+    return Approval(
+        part=recipe.part,
+        revision=recipe.revision,
+        sha256=loaded.document.sha256,
+        by=recipe.approved_by,
+        reason=recipe.approved_for,
+    )
+
+
+def manifest_digests(manifest: bytes) -> frozenset[str]:
+    """The digests of the files that a manifest names; none where it cannot be read."""
+    try:
+        return frozenset(named.sha256 for named in msgspec.json.decode(manifest, type=tuple[NamedDigest, ...]))
+    except (msgspec.DecodeError, UnicodeDecodeError):
+        return frozenset()

@@ -37,6 +37,10 @@ class LoadedRecipe:
     identity: Mapping[str, Any] = field(default_factory=dict)
     """What results and records say of it: part, revision, digests."""
 
+    def digests(self) -> frozenset[str]:
+        """Of its own file and of its limit files."""
+        return frozenset(d.sha256 for d in (self.document, *self.files.values()))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Configuration:

@@ -81,6 +81,7 @@ class Memory:
         self.sightings: dict[tuple[str, str], dict[int, Sighting]] = {}
         self.gated: dict[tuple[str, str], PartSet] = {}
         self.boot = 0
+        self.manifest = ""
         self.decided = 0
         self.lamp = Lamp()
         self.checkpoint = 0
@@ -177,8 +178,9 @@ class Memory:
                 errors = {int(upr): nm for upr, nm in body.errors_nm.items() if nm is not None}
                 self.artefact_errors_nm.setdefault((body.instrument, body.artefact), {}).update(errors)
                 self._note_verification(record, body, errors)
-            case ConfigurationRead():
+            case ConfigurationRead() as body:
                 self.certificate_refused = None
+                self.manifest = body.manifest_sha256
             case ConfigurationRejected() as body:
                 if body.of_certificate:
                     self.certificate_refused = body.reason

@@ -1,56 +1,33 @@
 """Parts held only for the gate: which they are, and how a person's request releases one of them.
 
-The journal has one writer, the service, so a release is a request: a small file in ``store/requests/`` that the
-service takes up within a second, answers beside it and removes. What is on record is the service's doing:
-an ``acknowledgement`` that says who and why, and the part's new disposition, with one sync. A request that is
-refused is an ``acknowledgement`` too, which changes nothing.
+A release is a request to the service, which takes it up within a second. What is on record is the service's
+doing: an ``acknowledgement`` that says who and why, and the part's new disposition, with one sync. A request
+that is refused is an ``acknowledgement`` too, which changes nothing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated
 
-import msgspec
+from msgspec import UNSET
 from msgspec.structs import replace
 
-from edgeagent.errors import AgentError
 from edgeagent.judging import bodies
 from edgeagent.judging.memory import Memory
+from edgeagent.judging.requests import (
+    AcknowledgeRequest,
+    Asker,
+    Handed,
+    ReleaseRequest,
+    RequestAnswer,
+    RequestRefusedError,
+)
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, Reason, reason
-from edgeagent.model.records import AnyBody, Release, ReleaseRefusal
+from edgeagent.model.records import AnyBody, PersonalAcknowledgement, Release, ReleaseRefusal
 from edgeagent.rules.part_set import PartDecision, PartSet, standing
-from edgeagent.rules.sentences import sentence, sentences
-
-_Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
-
-
-class ReleaseRequest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Who wants which part released, and why."""
-
-    part: _Text
-    serial: _Text
-    who: _Text
-    why: _Text
-
-
-class ReleaseAnswer(msgspec.Struct, frozen=True):
-    """What became of a request: ``seq`` is the part's new disposition, 0 when it was refused."""
-
-    granted: bool
-    reason: str
-    seq: int = 0
-
-
-class ReleaseRefusedError(AgentError):
-    """A part that may not be released; ``reason`` says why."""
-
-    def __init__(self, reason: Reason, subject: str = "") -> None:
-        text = sentence(reason)
-        super().__init__(f"{subject}: {text}" if subject else text)
-        self.reason = reason
+from edgeagent.rules.sentences import sentences
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,53 +51,97 @@ GateReason = Callable[[PartSet], Reason | None]
 
 @dataclass(frozen=True, slots=True)
 class TakenUp:
-    """What a request leads to: records, the event for the log with its values, and the answer."""
+    """What a request leads to: records, the event for the log with its values, and the answer.
+
+    ``acknowledges`` is the record that waited and does so no longer, 0 for none.
+    """
 
     entries: list[AnyBody]
     event: str
-    details: Mapping[str, str]
+    details: Mapping[str, str | int]
     refusal: str | None
+    acknowledges: int = 0
 
-    def answer(self, seq: int) -> ReleaseAnswer:
+    def answer(self, seq: int) -> RequestAnswer:
         """The answer, once the last of the records has its number."""
-        return ReleaseAnswer(True, "", seq) if self.refusal is None else ReleaseAnswer(False, self.refusal)
+        return RequestAnswer(True, "", seq) if self.refusal is None else RequestAnswer(False, self.refusal)
 
 
 def take_up(
     name: str,
-    read: Callable[[], ReleaseRequest],
+    read: Callable[[], Handed],
     memory: Memory,
     gate: GateReason,
     *,
+    waits: Callable[[int], bool],
     now: float,
     live_s: float,
 ) -> TakenUp:
     """What becomes of one request, by its file's ``name``; whatever ``read`` finds, something goes on record.
 
-    ``read`` may raise ReleaseRefusedError for what is no request.
+    ``read`` may raise RequestRefusedError for what is no request. ``waits`` says whether a record waits for its
+    acknowledgement.
     """
-    request = None
+    handed = None
     try:
-        request = read()
-        entries = release_entries(request, memory, gate, now=now, live_s=live_s)
-    except ReleaseRefusedError as error:
-        refusal = str(error)[:500]
-        refused = refusal_entry(name, request, refusal, error.reason)
+        handed = read()
+        request = handed.request
+        if isinstance(request, AcknowledgeRequest):
+            return _acknowledged(request, handed.asker, waits=waits(request.seq))
+        entries = release_entries(handed, memory, gate, now=now, live_s=live_s)
+    except RequestRefusedError as error:
+        refusal, handed = str(error)[:500], handed or error.handed
+        if handed is not None and isinstance(handed.request, AcknowledgeRequest):
+            return _acknowledged(handed.request, handed.asker, waits=False, refusal=refusal)
+        refused = refusal_entry(name, handed, refusal, error.reason)
         return TakenUp([refused], "release-refused", {"reason": refusal}, refusal)
-    details = {"part": request.part, "serial": request.serial, "who": request.who}
+    details = {"part": request.part, "serial": request.serial, "who": request.who, **_user(handed.asker)}
     return TakenUp(entries, "released", details, None)
 
 
-def refusal_entry(name: str, request: ReleaseRequest | None, text: str, reason: Reason) -> ReleaseRefusal:
+def _acknowledged(
+    request: AcknowledgeRequest, asker: Asker, *, waits: bool, refusal: str | None = None
+) -> TakenUp:
+    """A person's acknowledgement; one of what does not wait, or refused, is on record and changes nothing."""
+    record = PersonalAcknowledgement(
+        seq=request.seq if refusal is None else 0,
+        who=request.who,
+        why=request.why,
+        matched=waits,
+        user=asker.user or UNSET,
+        uid=asker.uid,
+    )
+    if refusal is None and not waits:
+        refusal = sentences([reason(Code.NOTHING_WAITS, record=request.seq)])[0]
+    details = {"seq": request.seq, "matched": waits, "who": request.who, **_user(asker)}
+    entries: list[AnyBody] = [bodies.fit_to_line(record)]
+    return TakenUp(entries, "acknowledged", details, refusal, request.seq if waits else 0)
+
+
+def _user(asker: Asker) -> dict[str, str | int]:
+    """How the log names the operating system's user."""
+    return {"uid": asker.uid, **({"user": asker.user} if asker.user else {})}
+
+
+def refusal_entry(name: str, handed: Handed | None, text: str, reason: Reason) -> ReleaseRefusal:
     """The record of a refused request: who wanted what, and why not. ``name`` is the request's file.
 
     Its ``seq`` of 0 is no record's number, so that it acknowledges nothing: the lamp forgets no reject by it.
     """
     refused = ReleaseRefusal(seq=0, who="unknown", matched=False, reason=text, reason_code=reason)
-    if request is None:
+    if handed is None or not isinstance(handed.request, ReleaseRequest):
         return bodies.fit_to_line(replace(refused, request=name.encode("utf-8", "replace").decode()[:100]))
+    request = handed.request
     return bodies.fit_to_line(
-        replace(refused, who=request.who, part=request.part, serial=request.serial, why=request.why)
+        replace(
+            refused,
+            who=request.who,
+            part=request.part,
+            serial=request.serial,
+            why=request.why,
+            user=handed.asker.user or UNSET,
+            uid=handed.asker.uid,
+        )
     )
 
 
@@ -134,20 +155,22 @@ def held_parts(memory: Memory, gate: GateReason, *, now: float, live_s: float) -
 
 
 def release_entries(
-    request: ReleaseRequest, memory: Memory, gate: GateReason, *, now: float, live_s: float
+    handed: Handed, memory: Memory, gate: GateReason, *, now: float, live_s: float
 ) -> list[AnyBody]:
-    """The records of a release. Raises ReleaseRefusedError when the part may not be released.
+    """The records of a release. Raises RequestRefusedError when the part may not be released.
 
     ``live_s`` is how long a part counts as being at the line: its lamp belongs to it for that long, so it is
     measured again rather than released. A release is therefore always late and leaves the lamp alone.
     """
+    request = handed.request
+    assert isinstance(request, ReleaseRequest)
     key = (request.part, request.serial)
     if key not in memory.gated:
-        raise ReleaseRefusedError(reason(Code.NOT_HELD_FOR_GATE, part=request.part, serial=request.serial))
+        raise RequestRefusedError(reason(Code.NOT_HELD_FOR_GATE, part=request.part, serial=request.serial))
     state = memory.part_set(*key)
     refusal = _other_reason(state) or _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
     if refusal is not None:
-        raise ReleaseRefusedError(refusal, f"{request.part} {request.serial}")
+        raise RequestRefusedError(refusal, f"{request.part} {request.serial}")
     released = reason(Code.RELEASED_BY, who=request.who, why=request.why)
     decision = PartDecision(Disposition.ACCEPT, (released, *_standing(state)[1]), _settled_at(state))
     answered = Release(
@@ -157,6 +180,8 @@ def release_entries(
         who=request.who,
         matched=False,
         why=request.why,
+        user=handed.asker.user or UNSET,
+        uid=handed.asker.uid,
     )
     return [answered, bodies.disposition_body(state, decision, None)]
 

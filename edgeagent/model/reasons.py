@@ -82,6 +82,8 @@ class Code(StrEnum):
     NOT_VERIFIED_SINCE = "not-verified-since"
     NOT_A_REQUEST = "not-a-request"
     REQUEST_TOO_OLD = "request-too-old"
+    REQUESTS_UNGUARDED = "requests-unguarded"
+    NOTHING_WAITS = "nothing-waits"
 
 
 class Reason(msgspec.Struct, frozen=True, omit_defaults=True):

@@ -172,8 +172,25 @@ class Machine(msgspec.Struct, frozen=True, kw_only=True):
     simd: tuple[str, ...]
 
 
+class Approval(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A recipe that is new or other than before: which one, by its digest, who approved it and for what reason.
+
+    ``by`` and ``reason`` are empty where the recipe does not say.
+    """
+
+    part: str
+    revision: str
+    sha256: str
+    by: str = ""
+    reason: str = ""
+
+
 class ConfigurationRead(Body, frozen=True, kw_only=True):
-    """A configuration came into force."""
+    """A configuration came into force.
+
+    ``changed`` are the recipes that the configuration before it did not have, as many as the record can hold of
+    ``changed_count``; records from before they were written lack both.
+    """
 
     KIND: ClassVar[str] = "configuration"
     agent_sha256: str
@@ -183,6 +200,8 @@ class ConfigurationRead(Body, frozen=True, kw_only=True):
     artefacts: int
     rule: str
     machine: Machine | UnsetType = UNSET
+    changed: tuple[Approval, ...] | UnsetType = UNSET
+    changed_count: int | UnsetType = UNSET
 
 
 class Measurement(Body, frozen=True, kw_only=True):
@@ -345,12 +364,25 @@ class Quarantine(Body, frozen=True, kw_only=True):
 
 
 class Acknowledgement(Body, frozen=True, kw_only=True):
-    """The line acknowledged record ``seq``; ``matched`` says whether a reject was latched."""
+    """The line acknowledged record ``seq``; ``matched`` says whether it waited for that.
+
+    ``who`` is what the asker says of itself. Where a command of this machine asked, ``uid`` is the operating
+    system's user whose command it was, and ``user`` that one's name where it is known.
+    """
 
     KIND: ClassVar[str] = "acknowledgement"
     seq: int
     who: str
     matched: bool
+    user: str | UnsetType = UNSET
+    uid: int | UnsetType = UNSET
+
+
+class PersonalAcknowledgement(Acknowledgement, frozen=True, kw_only=True):
+    """A person acknowledged a record from a terminal, and said why."""
+
+    what: str = "acknowledge"
+    why: str
 
 
 class Release(Acknowledgement, frozen=True, kw_only=True):
@@ -446,6 +478,7 @@ AnyBody: TypeAlias = (
     | Verification
     | Quarantine
     | Acknowledgement
+    | PersonalAcknowledgement
     | Release
     | ReleaseRefusal
     | Recovery

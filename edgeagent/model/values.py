@@ -391,6 +391,7 @@ class Recipe:
     """What is asked of one part number.
 
     ``speed_rpm`` is the highest running speed; ``running`` is None where the recipe says nothing of running.
+    ``approved_by`` and ``approved_for`` (the reason) are empty where the recipe does not say.
     """
 
     part: str
@@ -400,6 +401,8 @@ class Recipe:
     measurements: tuple[MeasurementPlan, ...]
     running: Running | None = None
     uncertainty: PartUncertainty | None = None
+    approved_by: str = ""
+    approved_for: str = ""
 
     def plan(self, feature: str) -> MeasurementPlan | None:
         """The measurement of this feature, or None."""

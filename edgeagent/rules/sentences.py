@@ -56,6 +56,10 @@ def hours(value: float) -> str:
     return f"{value:.1f} h" if value >= 1 else f"{value * 60:.0f} min"
 
 
+def _subject(v: _Values) -> str:
+    return f"record {v['record']}" if "record" in v else f"{v['part']} {v['serial']}"
+
+
 def _names(names: Iterable[str]) -> str:
     return ", ".join(names) or "nothing"
 
@@ -209,5 +213,7 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
     ),
     Code.NOT_VERIFIED_SINCE: lambda v: f"no verification of {v['instrument']} has passed since it was held",
     Code.NOT_A_REQUEST: lambda v: f"not a request{': ' + v['text'] if v.get('text') else ''}",
-    Code.REQUEST_TOO_OLD: lambda v: f"{v['part']} {v['serial']}: the request is {v['age_s']:.0f} s old",
+    Code.REQUEST_TOO_OLD: lambda v: f"{_subject(v)}: the request is {v['age_s']:.0f} s old",
+    Code.REQUESTS_UNGUARDED: lambda _: "everybody may write to the folder requests/: its rights must be 2770",
+    Code.NOTHING_WAITS: lambda v: f"record {v['record']} does not wait for an acknowledgement",
 }

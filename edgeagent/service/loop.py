@@ -29,9 +29,7 @@ from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import (
     artefact_entries,
     decision_entries,
-    open_reason,
 )
-from edgeagent.judging.release import take_up
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.judging.whole_file import revocations
 from edgeagent.model.records import (
@@ -50,6 +48,7 @@ from edgeagent.service.broker.closing import close_delivery
 from edgeagent.service.broker.feed import Feed
 from edgeagent.service.broker.line import Line
 from edgeagent.service.broker.publisher import Publisher
+from edgeagent.service.commands_asked import CommandsAsked
 from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.service.intake import FAULTS, Intake
 from edgeagent.service.mailbox import Mailbox
@@ -66,7 +65,6 @@ from edgeagent.store.configuration import StationConfiguration, load_configurati
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.known_mounts import KnownMounts
 from edgeagent.store.machine import this_machine
-from edgeagent.store.requests import RequestFolder
 from edgeagent.store.state import StateFile, lamp_of, state_of
 
 _CHECKPOINT_EVERY = 1000
@@ -98,7 +96,6 @@ class Service:
         self._save_at = 0.0
         settings, store = configuration.settings, configuration.store
         self._archive = Archive(store / "archive")
-        self._requests = RequestFolder(store)
         self._house = Housekeeping(store, settings.store.free_min, clock)
         self._writer = JournalWriter(
             store / "journal", clock, segment_bytes=int(settings.store.segment_mb * 1e6)
@@ -133,7 +130,9 @@ class Service:
             live_s=settings.intake.live_s,
             report=self._on_mqtt_event,
         )
-        self._line = Line(self._publisher, clock, log, store, lambda new: self._append(new), self._known)
+        append = lambda new: self._append(new)  # noqa: E731 - looked up when called, as tests replace it
+        self._line = Line(self._publisher, clock, log, store, append, self._known)
+        self._asked = CommandsAsked(store, clock, log, append, self._known, self._line)
         self._memory = Memory({}, None, live_s=0, latches=False)
         self._drift = new_drift_watch(configuration)
 
@@ -185,8 +184,10 @@ class Service:
         self._memory, self._drift = opened.memory, opened.drift
         recovered, state = opened.recovered, opened.state
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
+        self._asked.open(self._configuration.settings.store.requests_group)
         boot = self._memory.boot + 1
-        manifest, configuration = bodies.configuration_body(self._configuration, self._machine)
+        in_force = self._digests_in_force()
+        manifest, configuration = bodies.configuration_body(self._configuration, self._machine, in_force)
         documents = [d.data for d in self._configuration.documents()]
         for digest in self._archive.put_all((*documents, manifest)):
             self._archive.remember(digest)
@@ -214,6 +215,13 @@ class Service:
         )
         for body in recovered:
             self._log.warning("journal-recovered", what=body.what, reason=body.reason)
+
+    def _digests_in_force(self) -> frozenset[str]:
+        """Of all files of the last configuration on record; none where that is not to be had any more."""
+        try:
+            return bodies.manifest_digests(self._archive.get(self._memory.manifest))
+        except JournalError:
+            return frozenset()
 
     def _complete(self) -> None:
         """Write what must follow from measurements whose second record is not there.
@@ -253,7 +261,7 @@ class Service:
             self._publisher.tell(delivery.Beat)
             self._notifier.tell("WATCHDOG=1")
             self._keep_house()
-            self._take_requests()
+            self._asked.take()
             self._line.beat()
             if self.watcher is not None:
                 self.watcher(self.status())
@@ -316,18 +324,6 @@ class Service:
             stages_ms=stages_ms((*before, journalled, self._clock.monotonic())),
         )
         self._watch_drift(records)
-
-    def _take_requests(self) -> None:
-        """Release the parts that somebody asked for, or put on record why not."""
-        for path in self._requests.waiting():
-            now = self._clock.now().timestamp()
-            gate = partial(open_reason, memory=self._memory, configuration=self._configuration, now=now)
-            live_s = self._configuration.settings.intake.live_s
-            read = partial(self._requests.read, path, now)
-            taken = take_up(path.name, read, self._memory, gate, now=now, live_s=live_s)
-            records = self._append(taken.entries)
-            (self._log.info if taken.refusal is None else self._log.warning)(taken.event, **taken.details)
-            self._requests.answer(path, taken.answer(records[-1].seq))
 
     def _keep_house(self) -> None:
         for entries in self._house.overdue_sets(self._memory, self._configuration):
@@ -396,7 +392,7 @@ class Service:
             self._append([ConfigurationRejected(reason=str(error)[:900], certificate=of_certificate)])
             self._log.error("configuration-rejected", reason=str(error))
         else:
-            manifest, body = bodies.configuration_body(fresh, self._machine)
+            manifest, body = bodies.configuration_body(fresh, self._machine, self._digests_in_force())
             self._archive.put_all((*(d.data for d in fresh.documents()), manifest))
             self._append([body])
             self._configuration, self._rules = fresh, Rulebook.of(fresh)

@@ -44,6 +44,17 @@ def test_thread_of_several_starts_has_its_pitch_and_contact_diameter():
     assert np.tan(thread.lead_angle_rad) == pytest.approx(10.0 / (np.pi * 20.75))
 
 
+def test_approval_is_who_and_why_and_may_be_left_out():
+    limit = 'characteristic = "roundness_total"\nupper = 1.2'
+    assert (recipe(limit).approved_by, recipe(limit).approved_for) == ("", "")
+    thread = THREAD + '\n[approval]\nby = "A. N."\nreason = "protocol 17"\n'
+    approved = recipe(limit, thread=thread)
+    assert (approved.approved_by, approved.approved_for) == ("A. N.", "protocol 17")
+    for half in ('by = "A. N."', 'reason = "x"', 'by = ""\nreason = "x"', 'by = "x"\nreason = "y"\nwho = "z"'):
+        with pytest.raises(ConfigError, match="approval"):
+            recipe(limit, thread=f"{THREAD}\n[approval]\n{half}\n")
+
+
 def test_scalar_limit_reads_as_written():
     (plan,) = recipe('characteristic = "tilt"\nlower = -1.0\nupper = 2.0\ncaution = 0.5').measurements
     (limit,) = plan.scalar_limits

@@ -320,8 +320,9 @@ def test_replay_gives_the_same_digits_whatever_the_environment_says_of_threads(s
 
 @pytest.mark.usefixtures("station")
 def test_release_without_a_service_is_withdrawn_and_exits_1(monkeypatch):
-    monkeypatch.setattr("edgeagent.commands.release._PATIENCE_S", 0.2)
+    monkeypatch.setattr("edgeagent.commands.shared_asking._PATIENCE_S", 0.2)
     given = ["--part", "KX-2005-R", "--serial", "1", "--who", "A. N.", "--why", "try"]
+    Path("store/requests").mkdir(exist_ok=True)
     result = told("release", "--config", "agent.toml", *given)
     assert_one_line(result, 1)
     assert "withdrawn" in result.stderr

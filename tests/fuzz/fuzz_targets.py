@@ -29,7 +29,7 @@ from edgeagent.errors import ConfigError, InputError
 from edgeagent.judging.configuration import describe_kind
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.judging.memory import Memory
-from edgeagent.judging.release import ReleaseRefusedError
+from edgeagent.judging.requests import RequestRefusedError
 from edgeagent.rules.line.acknowledgements import acknowledged_seq
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.requests import RequestFolder
@@ -315,7 +315,7 @@ TARGETS = {
     "journal": Target(read_records, (), (RECORD_HEAD, *_journal())),
     "request": Target(
         read_request,
-        (ReleaseRefusedError,),
+        (RequestRefusedError,),
         (b'{"part":"KX-2005-R","serial":"1","who":"a","why":"b"}', b"4711"),
     ),
 }

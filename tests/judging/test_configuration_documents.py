@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 
 import pytest
 from judged_station import configured
+from msgspec import UNSET
 
+from edgeagent.codec.records.record import GENESIS, encode_record
 from edgeagent.errors import TraceShapeError
+from edgeagent.judging.bodies import configuration_body, manifest_digests
 from edgeagent.judging.configuration import Configuration, Document, describe_kind, recipe_from_documents
+from edgeagent.model.records import Machine
 
 RECIPE = b"""part = "P"
 revision = "B"
@@ -60,3 +65,47 @@ def test_kind_is_described_by_its_options_and_characteristics():
     assert hasattr(options(), "upr")
     with pytest.raises(TraceShapeError):
         describe_kind("banana")
+
+
+MACHINE = Machine(python="3", implementation="c", processor="p", numpy="2", scipy="1", blas="b", simd=())
+APPROVAL = b'[approval]\nby = "A. N."\nreason = "protocol 17"\n'
+
+
+def changed_since(before, *recipes):
+    made = {str(n): recipe_from_documents(*one) for n, one in enumerate(recipes)}
+    manifest, body = configuration_body(replace(configured(), recipes=made), MACHINE, before)
+    return manifest, body
+
+
+def test_recipes_that_are_new_or_changed_are_on_record_with_who_approved_them_and_why():
+    plain, approved = (Document("P.toml", POINTS), {}), (Document("Q.toml", POINTS + APPROVAL), {})
+    manifest, body = changed_since((), plain, approved)
+    assert [(a.by, a.reason) for a in body.changed] == [("", ""), ("A. N.", "protocol 17")]
+    assert [a.sha256 for a in body.changed] == [plain[0].sha256, approved[0].sha256]
+    assert body.changed_count == 2
+    _, body = changed_since(manifest_digests(manifest), plain, approved)
+    assert (body.changed, body.changed_count) == (UNSET, UNSET)
+    _, body = changed_since(manifest_digests(manifest), plain)
+    assert body.changed is UNSET, "a recipe that is gone is no changed one"
+
+
+def test_changed_limit_file_changes_its_recipe():
+    recipe = Document("P.toml", BY_FILE)
+    old, new = (Document("limits.csv", b"upr,upper_nm\n2,%d\n50,10\n" % nm) for nm in (300, 900))
+    manifest, _ = changed_since((), (recipe, {"limits.csv": old}))
+    _, body = changed_since(manifest_digests(manifest), (recipe, {"limits.csv": new}))
+    assert [a.part for a in body.changed] == ["P"]
+
+
+def test_record_of_thousands_of_changed_recipes_fits_its_line():
+    long = b'[approval]\nby = "%s"\nreason = "%s"\n' % (b"\\u0001" * 128, b"\\u0001" * 200)
+    _, body = changed_since((), *((Document(f"{n}.toml", POINTS + long + b"# %d" % n), {}) for n in range(300)))
+    line, _ = encode_record(1, "2026-03-02T10:00:00.000000Z", GENESIS, body)
+    assert len(line) <= 8192
+    assert body.changed_count == 300
+    assert len(body.changed) >= 3
+
+
+@pytest.mark.parametrize("damaged", [b"", b"{}", b"\xff", b'[{"name": 1}]'])
+def test_manifest_that_cannot_be_read_names_nothing(damaged):
+    assert manifest_digests(damaged) == frozenset()

@@ -7,12 +7,13 @@ import pytest
 from judged_station import JudgedStation, codes, posix
 
 from edgeagent.judging.part_decisions import open_reason
-from edgeagent.judging.release import (
-    ReleaseRefusedError,
+from edgeagent.judging.release import held_parts, release_entries, take_up
+from edgeagent.judging.requests import (
+    AcknowledgeRequest,
+    Asker,
+    Handed,
     ReleaseRequest,
-    held_parts,
-    release_entries,
-    take_up,
+    RequestRefusedError,
 )
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, reason
@@ -34,7 +35,8 @@ def gate_of(station, at_h):
 
 
 def request(serial="1", part="P"):
-    return ReleaseRequest(part=part, serial=serial, who="A. Smith", why="seen by hand")
+    asked = ReleaseRequest(part=part, serial=serial, who="A. Smith", why="seen by hand")
+    return Handed(asked, Asker(1007, "asmith"))
 
 
 def release(station, serial="1", at_h=3.0, part="P"):
@@ -44,7 +46,7 @@ def release(station, serial="1", at_h=3.0, part="P"):
 
 
 def refusal(station, serial="1", at_h=3.0, part="P"):
-    with pytest.raises(ReleaseRefusedError) as caught:
+    with pytest.raises(RequestRefusedError) as caught:
         release(station, serial, at_h, part)
     return caught.value
 
@@ -58,6 +60,7 @@ def test_part_that_only_the_gate_held_is_released_on_record_with_who_and_why(sta
     answered, body = release(station)
     assert (answered.seq, answered.part, answered.serial) == (2, "P", "1")
     assert (answered.who, answered.why, answered.matched) == ("A. Smith", "seen by hand", False)
+    assert (answered.user, answered.uid) == ("asmith", 1007)
     assert (body.disposition, body.gate_reason, body.replaces) == (Disposition.ACCEPT, None, 2)
     assert codes(body) == ["released-by", "recorded"], "what was near its limit stays said"
     assert body.reason_codes[0].values == {"who": "A. Smith", "why": "seen by hand"}
@@ -106,11 +109,11 @@ def test_part_whose_instrument_was_not_verified_since_is_refused():
     station = JudgedStation()
     station.part("1", 1.0)
     gate_open = lambda _state: None  # noqa: E731
-    with pytest.raises(ReleaseRefusedError) as caught:
+    with pytest.raises(RequestRefusedError) as caught:
         release_entries(request(), station.memory, gate_open, now=posix(3.0), live_s=LIVE_S)
     assert caught.value.reason == reason(Code.NOT_VERIFIED_SINCE, instrument="gauge-1")
     station.verify(2.0, "reject")
-    with pytest.raises(ReleaseRefusedError) as caught:
+    with pytest.raises(RequestRefusedError) as caught:
         release_entries(request(), station.memory, gate_open, now=posix(3.0), live_s=LIVE_S)
     assert caught.value.reason.code == "not-verified-since"
 
@@ -122,7 +125,7 @@ def test_verification_recorded_before_the_hold_counts_where_it_was_measured_afte
     gate_open = lambda _state: None  # noqa: E731
     assert len(release_entries(request(), station.memory, gate_open, now=posix(31.0), live_s=LIVE_S)) == 2
     station.part("2", 2.1, at_h=30.0)
-    with pytest.raises(ReleaseRefusedError, match="P 2"):
+    with pytest.raises(RequestRefusedError, match="P 2"):
         release_entries(request("2"), station.memory, gate_open, now=posix(31.0), live_s=LIVE_S)
 
 
@@ -132,20 +135,22 @@ def test_part_that_may_still_be_at_the_line_is_measured_again_rather_than_releas
     station.part("1", 2.0, at_h=30.0)
     gate_open = lambda _state: None  # noqa: E731
     at = posix(30.0)
-    with pytest.raises(ReleaseRefusedError) as caught:
+    with pytest.raises(RequestRefusedError) as caught:
         release_entries(request(), station.memory, gate_open, now=at + LIVE_S, live_s=LIVE_S)
     assert caught.value.reason == reason(Code.AT_THE_LINE, live_s=LIVE_S)
     assert len(release_entries(request(), station.memory, gate_open, now=at + LIVE_S + 0.1, live_s=LIVE_S)) == 2
 
 
 def taken_up(station, read, name="a.json"):
-    return take_up(name, read, station.memory, gate_of(station, 3.0), now=posix(3.0), live_s=LIVE_S)
+    gate, waiting = gate_of(station, 3.0), {2, 5}
+    times = {"now": posix(3.0), "live_s": LIVE_S}
+    return take_up(name, read, station.memory, gate, waits=waiting.__contains__, **times)
 
 
 def test_request_that_is_granted_is_answered_with_the_part_s_new_record(station):
     found = taken_up(station, request)
     assert (found.event, found.refusal) == ("released", None)
-    assert found.details == {"part": "P", "serial": "1", "who": "A. Smith"}
+    assert found.details == {"part": "P", "serial": "1", "who": "A. Smith", "uid": 1007, "user": "asmith"}
     answer = found.answer(12)
     assert (answer.granted, answer.reason, answer.seq) == (True, "", 12)
 
@@ -155,6 +160,7 @@ def test_refused_request_is_on_record_with_who_wanted_what_and_acknowledges_noth
     (record,) = found.entries
     assert (record.seq, record.matched) == (0, False)
     assert (record.part, record.serial, record.who, record.why) == ("P", "9", "A. Smith", "seen by hand")
+    assert (record.user, record.uid) == ("asmith", 1007)
     assert record.reason_code.code == "not-held-for-gate"
     assert record.request is msgspec.UNSET
     assert (found.event, found.details) == ("release-refused", {"reason": record.reason})
@@ -164,10 +170,43 @@ def test_refused_request_is_on_record_with_who_wanted_what_and_acknowledges_noth
 
 def test_what_is_no_request_is_on_record_by_the_name_of_its_file(station):
     def read():
-        raise ReleaseRefusedError(reason(Code.NOT_A_REQUEST, text="no JSON"), "x")
+        raise RequestRefusedError(reason(Code.NOT_A_REQUEST, text="no JSON"), "x")
 
     name = "b\udcff" + "n" * 200
     (record,) = taken_up(station, read, name).entries
     assert (record.who, record.part) == ("unknown", msgspec.UNSET)
     assert record.request == ("b?" + "n" * 200)[:100]
     assert record.reason.startswith("x: ")
+
+
+def acknowledging(seq):
+    return Handed(AcknowledgeRequest(seq=seq, who="A. Smith", why="part is in the red bin"), Asker(1007))
+
+
+def test_person_acknowledges_what_waits_with_reason_and_user(station):
+    found = taken_up(station, lambda: acknowledging(5))
+    (record,) = found.entries
+    assert (record.KIND, record.what, record.seq, record.matched) == ("acknowledgement", "acknowledge", 5, True)
+    assert (record.who, record.why) == ("A. Smith", "part is in the red bin")
+    assert (record.uid, record.user) == (1007, msgspec.UNSET), "a user without a name is known by the number"
+    assert (found.event, found.acknowledges) == ("acknowledged", 5)
+    assert found.answer(9).granted
+
+
+def test_acknowledgement_of_what_does_not_wait_is_on_record_and_changes_nothing(station):
+    found = taken_up(station, lambda: acknowledging(7))
+    (record,) = found.entries
+    assert (record.seq, record.matched, found.acknowledges) == (7, False, 0)
+    answer = found.answer(9)
+    assert (answer.granted, answer.reason) == (False, "record 7 does not wait for an acknowledgement")
+
+
+def test_old_request_to_acknowledge_acknowledges_nothing_though_its_record_waits(station):
+    def read():
+        old = reason(Code.REQUEST_TOO_OLD, record=5, age_s=600.0)
+        raise RequestRefusedError(old, handed=acknowledging(5))
+
+    found = taken_up(station, read)
+    (record,) = found.entries
+    assert (record.seq, record.matched, found.acknowledges) == (0, False, 0)
+    assert found.answer(9).reason == "record 5: the request is 600 s old"

@@ -105,6 +105,18 @@ GAUGE = {"instrument": "gauge-1", "seq": 7}
         (Code.HELD_FOR_MORE, {"others": ["a", "b"]}, "held for more than the gate: a; b"),
         (Code.NOT_A_REQUEST, {}, "not a request"),
         (Code.NOT_A_REQUEST, {"text": "no JSON"}, "not a request: no JSON"),
+        (
+            Code.REQUEST_TOO_OLD,
+            {"part": "P", "serial": "1", "age_s": 600.2},
+            "P 1: the request is 600 s old",
+        ),
+        (Code.REQUEST_TOO_OLD, {"record": 7, "age_s": 121.0}, "record 7: the request is 121 s old"),
+        (
+            Code.REQUESTS_UNGUARDED,
+            {},
+            "everybody may write to the folder requests/: its rights must be 2770",
+        ),
+        (Code.NOTHING_WAITS, {"record": 7}, "record 7 does not wait for an acknowledgement"),
     ],
 )
 def test_reason_in_words(code, values, words):
@@ -140,7 +152,7 @@ def test_every_code_has_a_sentence_of_its_own():
         "disposition": "hold", "standing": "accept", "timeout_s": 1.0, "missing": ["m"], "features": ["f"],
         "clock_h": 1.0, "doubt": "clock-ahead", "age_h": 1.0, "allowed_h": 1.0, "ahead_h": 1.0, "trace": "t",
         "ground": "failed", "since": 1, "parts": ["p"], "more": 0, "file": "f", "seconds": 1.0, "who": "w",
-        "why": "y", "others": ["o"], "live_s": 1.0, "age_s": 1.0,
+        "why": "y", "others": ["o"], "live_s": 1.0, "age_s": 1.0, "record": 7,
     }  # fmt: skip
     for code in Code:
         told = plain_sentence(Reason(code.value, everything))

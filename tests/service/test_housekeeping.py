@@ -106,7 +106,6 @@ def test_start_sweeps_the_store_and_leaves_requests_alone(cell, circle_text):
     agent.drop("a.txt", circle_text("1"))
     agent.wait_event("measured")
     agent.kill()
-    (agent.store / "requests").mkdir(exist_ok=True)
     left = [agent.store / folder / ".x1.tmp" for folder in ("archive", "state", "requests")]
     for path in left:
         path.write_bytes(b"half")

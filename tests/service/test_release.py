@@ -170,7 +170,7 @@ def test_part_still_at_the_line_is_measured_again_rather_than_released(cell, cir
 def test_request_that_is_none_is_answered_and_does_not_stop_the_service(cell, circle_text):
     agent = station(cell)
     folder = agent.store / "requests"
-    folder.mkdir()
+    wait_until(folder.is_dir)
     for name, data in (("a", b"\xff"), ("b", b'{"part": "X"}'), ("c", b"[" * 3000), ("d", b"x" * 5000)):
         (folder / f"{name}.request").write_bytes(data)
     (folder / "e.request").symlink_to("/etc/hostname")
@@ -184,11 +184,13 @@ def test_request_without_a_service_is_withdrawn(cell, monkeypatch):
     from click.testing import CliRunner
 
     from edgeagent.cli import main
-    from edgeagent.commands import release as release_command
 
-    monkeypatch.setattr(release_command, "_PATIENCE_S", 0.1)
+    monkeypatch.setattr("edgeagent.commands.shared_asking._PATIENCE_S", 0.1)
     agent = cell.agent(GATE)
     words = ["--part", "X", "--serial", "1", "--who", "A. N.", "--why", "because"]
+    found = CliRunner().invoke(main, ["release", "--config", os.fspath(agent.config), *words])
+    assert (found.exit_code, "no service has run with this store" in found.output) == (1, True)
+    (agent.store / "requests").mkdir(parents=True)
     found = CliRunner().invoke(main, ["release", "--config", os.fspath(agent.config), *words])
     assert (found.exit_code, "is the service running?" in found.output) == (1, True)
     assert list((agent.store / "requests").iterdir()) == []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import pwd
 import re
 from datetime import UTC, datetime, timedelta
 
@@ -13,7 +14,8 @@ from field import spiral_text, wait_until
 
 from edgeagent.cli import main
 from edgeagent.codec.records.record import GENESIS, encode_record
-from edgeagent.judging.release import ReleaseRequest, refusal_entry
+from edgeagent.judging.release import refusal_entry
+from edgeagent.judging.requests import Asker, Handed, ReleaseRequest
 from edgeagent.model.reasons import Code, reason
 from edgeagent.store.verify import verify_journal
 
@@ -63,6 +65,8 @@ def test_refused_release_says_on_record_who_wanted_what_and_why_not(cell, circle
         "seq": 0,
         "who": "A. N.",
         "matched": False,
+        "user": pwd.getpwuid(os.getuid()).pw_name,
+        "uid": os.getuid(),
         "what": "release-refused",
         "part": "HN-1610-R",
         "serial": "1",
@@ -80,7 +84,7 @@ def test_refused_release_says_on_record_who_wanted_what_and_why_not(cell, circle
         main, ["journal", "show", os.fspath(agent.store), "--serial", "1", "--kind", "acknowledgement"]
     )
     (line,) = shown.output.splitlines()
-    assert line.endswith(f"release of HN-1610-R 1 asked for by A. N., refused: {reason}")
+    assert line.endswith(f"release of HN-1610-R 1 asked for by A. N. (user {body['user']}), refused: {reason}")
 
 
 def test_refused_release_of_a_rejected_part_leaves_its_lamp_latched_over_a_restart(cell, circle_text):
@@ -104,7 +108,7 @@ def test_refused_release_of_a_rejected_part_leaves_its_lamp_latched_over_a_resta
 def test_whatever_lies_in_the_folder_leads_to_one_record_and_one_answer(cell):
     agent = station(cell)
     folder = agent.store / "requests"
-    folder.mkdir()
+    wait_until(folder.is_dir)
     long = dict.fromkeys(("part", "serial", "who", "why"), "\x01" * 200)
     files = {
         "bytes": b"\xff",
@@ -143,7 +147,7 @@ def test_whatever_lies_in_the_folder_leads_to_one_record_and_one_answer(cell):
 def test_flood_of_requests_is_one_record_each_and_keeps_no_part_waiting(cell, circle_text):
     agent = station(cell)
     folder = agent.store / "requests"
-    folder.mkdir()
+    wait_until(folder.is_dir)
     agent.freeze()
     request = {"part": "X", "serial": "1", "who": "w", "why": "y"}
     for number in range(150):
@@ -160,7 +164,8 @@ def test_flood_of_requests_is_one_record_each_and_keeps_no_part_waiting(cell, ci
 def test_record_of_a_refusal_fits_whatever_the_texts_are():
     longest = ReleaseRequest("\U0001f600" * 200, "\x01" * 200, "\x01" * 200, "\U0001f600" * 200)
     why = reason(Code.HELD_FOR_MORE, others=["\U0001f600" * 100] * 3)
-    body = refusal_entry("x" * 250 + ".request", longest, "\x01" * 500, why)
+    handed = Handed(longest, Asker(2**32 - 2, "\U0001f600" * 200))
+    body = refusal_entry("x" * 250 + ".request", handed, "\x01" * 500, why)
     line, _ = encode_record(1, "2026-03-02T10:00:00.000000Z", GENESIS, body)
     assert len(line) < 8192
     body = refusal_entry("\udce9" * 250, None, "not a request", reason(Code.NOT_A_REQUEST))
@@ -177,7 +182,7 @@ def test_verification_that_fails_before_the_request_is_taken_up_refuses_it(cell,
     agent.freeze()
     agent.drop("bad.txt", artefact(1, 0.9))
     folder = agent.store / "requests"
-    folder.mkdir()
+    wait_until(folder.is_dir)
     request = {"part": "HN-1610-R", "serial": "1", "who": "w", "why": "the list said so"}
     (folder / "a.request").write_text(json.dumps(request), encoding="utf-8")
     agent.thaw()
@@ -242,7 +247,7 @@ def test_request_of_a_command_that_was_killed_releases_nothing_later(cell, circl
     agent.drop("good.txt", artefact(10))
     wait_until(lambda: len(agent.records("verification")) == 1)
     folder = agent.store / "requests"
-    folder.mkdir()
+    wait_until(folder.is_dir)
     request = {"part": "HN-1610-R", "serial": "1", "who": "w", "why": "y"}
     path = folder / ".a"
     path.write_text(json.dumps(request), encoding="utf-8")

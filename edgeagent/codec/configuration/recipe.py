@@ -123,6 +123,11 @@ class _UncertaintyTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True)
             raise ValueError("correct_temperature needs expansion_per_k")
 
 
+class _ApprovalTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    by: Name
+    reason: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+
+
 class _RecipeDocument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     part: Name
     revision: Annotated[str, msgspec.Meta(max_length=64)]
@@ -130,6 +135,7 @@ class _RecipeDocument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     thread: _ThreadTable | None = None
     running: _RunningTable = _RunningTable()
     uncertainty: _UncertaintyTable | None = None
+    approval: _ApprovalTable | None = None
 
 
 def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: DescribeKind) -> Recipe:
@@ -161,7 +167,8 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
         )
     highest = running.speed_rpm[1] if running is not None and running.speed_rpm is not None else None
     uncertainty = _uncertainty(found, file, text, describe)
-    return Recipe(found.part, found.revision, thread, highest, plans, running, uncertainty)
+    approved = ("", "") if found.approval is None else (found.approval.by, found.approval.reason)
+    return Recipe(found.part, found.revision, thread, highest, plans, running, uncertainty, *approved)
 
 
 def _uncertainty(

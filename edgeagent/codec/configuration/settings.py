@@ -86,11 +86,12 @@ class WorkerSettings(ConfigTable, frozen=True):
 
 
 class StoreSettings(ConfigTable, frozen=True):
-    """Where journal, archive and state live."""
+    """Where journal, archive and state live, and which group of users may ask for releases and acknowledge."""
 
     folder: Name = "store"
     segment_mb: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 64.0
     free_min: Annotated[float, msgspec.Meta(ge=0, lt=1)] = 0.1
+    requests_group: Name | None = None
 
 
 class Tls(ConfigTable, frozen=True):

@@ -27,6 +27,7 @@ from edgeagent.model.records import (
     DriftSignal,
     Measurement,
     PartDisposition,
+    PersonalAcknowledgement,
     Quarantine,
     Recovery,
     Release,
@@ -59,6 +60,7 @@ _BODIES: dict[str, type[AnyBody]] = {
 KINDS = frozenset(_BODIES)
 """Kinds of records that this version writes."""
 _BY_WHAT: dict[tuple[str, str], type[AnyBody]] = {
+    ("acknowledgement", "acknowledge"): PersonalAcknowledgement,
     ("acknowledgement", "release"): Release,
     ("acknowledgement", "release-refused"): ReleaseRefusal,
     ("recovery", "configuration-rejected"): ConfigurationRejected,

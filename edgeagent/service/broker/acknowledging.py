@@ -46,6 +46,13 @@ class Acknowledgements:
         for message in messages:
             self._publisher.confirm(message)
 
+    def acknowledged(self, seq: int, record: Record) -> None:
+        """Record ``seq`` was acknowledged by a command, and ``record`` says so: now the lamp, and the line."""
+        assert isinstance(record.body, Acknowledgement)
+        self._publisher.acknowledge(seq)
+        answer = {"acknowledges": seq, "result": "acknowledged", "who": record.body.who}
+        self._publisher.answer("acknowledge/result", record, answer)
+
     def report_count(self) -> None:
         """Put on record how many of the last period named nothing that waits, once it is over."""
         self._unmatched, count = take_count(self._unmatched, self._clock.monotonic())

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from edgeagent.codec.records.record import utc_text
+from edgeagent.codec.records.record import Record, utc_text
 from edgeagent.judging.line_gate import line_gate_closed
 from edgeagent.judging.line_messages import state_message
 from edgeagent.judging.line_state import line_state
@@ -52,6 +52,14 @@ class Line:
         if announced:
             self._station.take(announced[-1])  # earlier ones are of parts that have left
         self._state_asked |= any(message.topic == "state/request" for message in messages)
+
+    def waits(self, seq: int) -> bool:
+        """Whether record ``seq`` waits for its acknowledgement."""
+        return self._publisher.delivery.lamp.waits(seq)
+
+    def acknowledged(self, seq: int, record: Record) -> None:
+        """A person acknowledged record ``seq`` from a terminal, by ``record``: lamp and line learn it."""
+        self._acknowledgements.acknowledged(seq, record)
 
     def beat(self) -> None:
         """Once a second: count what was refused, look at the gate, and say how we stand where that is new."""
