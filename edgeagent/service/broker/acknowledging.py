@@ -49,9 +49,8 @@ class Acknowledgements:
     def acknowledged(self, seq: int, record: Record) -> None:
         """Record ``seq`` was acknowledged by a command, and ``record`` says so: now the lamp, and the line."""
         assert isinstance(record.body, Acknowledgement)
-        self._publisher.acknowledge(seq)
-        answer = {"acknowledges": seq, "result": "acknowledged", "who": record.body.who}
-        self._publisher.answer("acknowledge/result", record, answer)
+        self._publisher.tell(Acknowledged, seq)
+        self._answer(record, {"acknowledges": seq, "result": "acknowledged", "who": record.body.who})
 
     def report_count(self) -> None:
         """Put on record how many of the last period named nothing that waits, once it is over."""
