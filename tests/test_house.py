@@ -169,6 +169,15 @@ def test_files_and_functions_read_in_one_sitting(path):
             assert node.end_lineno - node.lineno < 85, node.name  # docstrings included
 
 
+def test_a_class_name_has_one_meaning_in_the_whole_house():
+    homes: dict[str, list[str]] = {}
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                homes.setdefault(node.name.lstrip("_"), []).append(name_of(path))
+    assert {name: paths for name, paths in homes.items() if len(paths) > 1} == {}
+
+
 def test_public_functions_of_the_pure_rooms_say_what_they_do():
     silent = []
     for path in MODULES:

@@ -48,7 +48,7 @@ _MESSAGES: dict[str, msgspec.json.Decoder[DispositionMessage | VerificationMessa
 
 
 @dataclass(slots=True)
-class Seen:
+class LineView:
     """What reached the line: the lamp's digits in order, the newest disposition of each part, alarms."""
 
     lamp: list[str] = field(default_factory=list)
@@ -65,7 +65,7 @@ class LampClient:
     """
 
     def __init__(self, port: int, prefix: str) -> None:
-        self.seen = Seen()
+        self.seen = LineView()
         self._prefix = prefix
         self._changed = threading.Condition()
         self._heads: set[int] = set()

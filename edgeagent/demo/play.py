@@ -15,7 +15,7 @@ import click
 from edgeagent.demo import scenario
 from edgeagent.demo.broker import embedded_broker
 from edgeagent.demo.gauge import export
-from edgeagent.demo.lamp import DispositionMessage, LampClient, Seen
+from edgeagent.demo.lamp import DispositionMessage, LampClient, LineView
 from edgeagent.demo.scenario import Act, Case
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.model import Disposition, Verdict
@@ -107,7 +107,7 @@ def _export(act: Act, inbox: Path, lamp: LampClient) -> None:
     export(act, inbox, lambda: lamp.wait(_quarantine_alarm, _PATIENCE_S))
 
 
-def _quarantine_alarm(seen: Seen) -> bool:
+def _quarantine_alarm(seen: LineView) -> bool:
     return any(a.alarm == "quarantine" for a in seen.alarms)
 
 
@@ -127,22 +127,22 @@ def _measure(case: Case, inbox: Path, lamp: LampClient) -> None:
 def _settle(cases: Sequence[Case], lamp: LampClient) -> None:
     """Wait until every part has the disposition that it must have, or the time is up."""
 
-    def all_there(seen: Seen) -> bool:
+    def all_there(seen: LineView) -> bool:
         return all(_newest(seen, c) == c.expected for c in cases)
 
     lamp.wait(all_there, _PATIENCE_S)
 
 
-def _count(seen: Seen, case: Case) -> int:
+def _count(seen: LineView, case: Case) -> int:
     return len(seen.dispositions.get((case.part, case.serial), ()))
 
 
-def _newest(seen: Seen, case: Case) -> str | None:
+def _newest(seen: LineView, case: Case) -> str | None:
     messages = seen.dispositions.get((case.part, case.serial))
     return messages[-1].disposition.value if messages else None
 
 
-def _check_dispositions(cases: Sequence[Case], seen: Seen) -> list[str]:
+def _check_dispositions(cases: Sequence[Case], seen: LineView) -> list[str]:
     """One line a part, and what did not come out as its defect calls for."""
     problems = []
     click.echo(f"\n{'serial':<8} {'built-in defect':<44} {'expected':<9} {'got':<8} because")
@@ -168,7 +168,7 @@ def _looks_good(messages: Sequence[DispositionMessage]) -> bool:
     return bool(verdicts) and verdicts <= {Verdict.CONFORMING, Verdict.CAUTION}
 
 
-def _lamp_problems(seen: Seen) -> list[str]:
+def _lamp_problems(seen: LineView) -> list[str]:
     """The lamp must have shown what each disposition asks for when it was published."""
     wanted = {Disposition.ACCEPT: "0", Disposition.REJECT: "1", Disposition.HOLD: "2"}
     problems = []

@@ -74,7 +74,7 @@ class SeriesValue(msgspec.Struct, frozen=True):
         return SeriesValue(c.name, c.instance, c.value, c.unit, c.lower, c.upper)
 
 
-class _Spectrum(msgspec.Struct, frozen=True):
+class _Amplitudes(msgspec.Struct, frozen=True):
     upr: list[int]
     amplitude_nm: list[float | None]
     upper_nm: list[float | None]
@@ -88,7 +88,7 @@ class _Characteristics(msgspec.Struct, frozen=True):
 
 class _WithSpectrum(msgspec.Struct, frozen=True):
     characteristics: list[SeriesValue]
-    spectrum: _Spectrum | None = None
+    spectrum: _Amplitudes | None = None
 
 
 _DECODER = msgspec.json.Decoder(_Characteristics)

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
-from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.analysis.around.roundness import filtered_profile
 from edgeagent.analysis.track.contact import contact_of
 from edgeagent.codec.plain_text import count_text
@@ -62,7 +62,7 @@ class Curves:
     band: tuple[int, int]
 
 
-def take_apart(trace: Trace, options: Options, factor: float, thread: Thread | None) -> Curves:
+def take_apart(trace: Trace, options: SpiralOptions, factor: float, thread: Thread | None) -> Curves:
     """Fit the trace again as its analysis did. Raises InputError or AnalysisError where that is impossible."""
     samples = clean(trace)
     samples = without_stuck(samples, run_checks(samples))

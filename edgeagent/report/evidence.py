@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import msgspec
 from msgspec import UNSET
 
-from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.codec.plain_text import count_text
 from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.codec.traces.reader import read_trace
@@ -90,7 +90,7 @@ def _around(store: Store, books: Rulebooks, found: MeasuredFile, name: str, seen
         seen.pictures.append(reading_picture(trace, curves, f"{name}-l"))
 
 
-def _source(store: Store, books: Rulebooks, found: MeasuredFile) -> tuple[Trace, Options, Thread | None]:
+def _source(store: Store, books: Rulebooks, found: MeasuredFile) -> tuple[Trace, SpiralOptions, Thread | None]:
     """The trace as it was read, and the options and the thread that it was analysed with."""
     source = found.body.source
     data = store.archive.get(source.sha256 or "")
@@ -102,11 +102,11 @@ def _source(store: Store, books: Rulebooks, found: MeasuredFile) -> tuple[Trace,
     if trace.header.part is not None and trace.header.part in rules.recipes:
         recipe = rules.recipes[trace.header.part].recipe
         plan, thread = recipe.plan(trace.header.feature), recipe.thread
-    if plan is not None and isinstance(plan.options, Options):
+    if plan is not None and isinstance(plan.options, SpiralOptions):
         return trace, plan.options, thread
     spectrum = found.result.spectrum
     reach = spectrum.upr[-1] if spectrum is not None else 0
-    options = Options()
+    options = SpiralOptions()
     if reach > 2 and plan is None:
         options = msgspec.structs.replace(options, upr=(2, reach))
     return trace, options, thread

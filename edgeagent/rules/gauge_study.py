@@ -47,7 +47,7 @@ class OneWay:
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class VarianceSource:
     """One line of the table of a two-way analysis of variance."""
 
     name: str
@@ -73,7 +73,7 @@ class GaugeStudy:
     parts: int
     operators: int
     trials: float
-    table: tuple[Source, ...]
+    table: tuple[VarianceSource, ...]
     pooled: bool
     repeatability_sd: float
     operator_sd: float
@@ -140,7 +140,7 @@ def _f_test(ms: float, df: int, ms_error: float, df_error: int) -> tuple[float |
     return ms / ms_error, float(fdtrc(df, df_error, ms / ms_error))
 
 
-def two_way(values: Sequence[Sequence[Sequence[float]]]) -> tuple[Source, ...]:
+def two_way(values: Sequence[Sequence[Sequence[float]]]) -> tuple[VarianceSource, ...]:
     """Two-way analysis of variance with interaction, both factors at random.
 
     ``values[i][j]`` are the trials of part i by operator j: two parts, two operators and two trials at least,
@@ -171,10 +171,10 @@ def two_way(values: Sequence[Sequence[Sequence[float]]]) -> tuple[Source, ...]:
     df = (parts - 1, operators - 1, (parts - 1) * (operators - 1), parts * operators * (trials - 1))
     ms = [ss / d for ss, d in zip((ss_part, ss_operator, ss_both, ss_error), df, strict=True)]
     return (
-        Source("part", ss_part, df[0], ms[0], *_f_test(ms[0], df[0], ms[2], df[2])),
-        Source("operator", ss_operator, df[1], ms[1], *_f_test(ms[1], df[1], ms[2], df[2])),
-        Source("interaction", ss_both, df[2], ms[2], *_f_test(ms[2], df[2], ms[3], df[3])),
-        Source("repeatability", ss_error, df[3], ms[3]),
+        VarianceSource("part", ss_part, df[0], ms[0], *_f_test(ms[0], df[0], ms[2], df[2])),
+        VarianceSource("operator", ss_operator, df[1], ms[1], *_f_test(ms[1], df[1], ms[2], df[2])),
+        VarianceSource("interaction", ss_both, df[2], ms[2], *_f_test(ms[2], df[2], ms[3], df[3])),
+        VarianceSource("repeatability", ss_error, df[3], ms[3]),
     )
 
 
@@ -236,8 +236,8 @@ def repeat_study(groups: Sequence[Sequence[float]]) -> GaugeStudy:
     """
     found = one_way(groups)
     table = (
-        Source("part", found.ss_between, found.df_between, found.ms_between, found.f, found.p),
-        Source("repeatability", found.ss_within, found.df_within, found.ms_within),
+        VarianceSource("part", found.ss_between, found.df_between, found.ms_between, found.f, found.p),
+        VarianceSource("repeatability", found.ss_within, found.df_within, found.ms_within),
     )
     components = {
         "operator": 0.0,
@@ -252,7 +252,7 @@ def repeat_study(groups: Sequence[Sequence[float]]) -> GaugeStudy:
 def _study(
     method: str,
     size: tuple[int, int, float],
-    table: tuple[Source, ...],
+    table: tuple[VarianceSource, ...],
     pooled: bool,
     repeatability: float,
     components: dict[str, float],

@@ -14,7 +14,7 @@ from typing import Any
 from edgeagent.codec.configuration.settings import IntakeSettings
 from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.rules.files.settling import Look
-from edgeagent.service.folders.folder import Done, Folder
+from edgeagent.service.folders.folder import FinishedFile, Folder
 from edgeagent.service.folders.watch import Hint
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
@@ -65,7 +65,7 @@ class Intake:
     def remember(self, folder: str, name: str, look: Look, sha256: str | None = None) -> None:
         """Tell, before the first scan, how a finished file looked and what it held: it is not read again."""
         if folder in self._folders:
-            self._folders[folder].done[name] = Done(look, sha256)
+            self._folders[folder].done[name] = FinishedFile(look, sha256)
 
     def present(self) -> Mapping[str, frozenset[str]]:
         """Names that are in each folder now; an unavailable folder has none. Only before the first scan."""

@@ -203,7 +203,7 @@ class Service:
         reader = JournalReader(self._writer.folder)
         self._publisher.feed = Feed(reader, self._publisher.compose)
         self._publisher.tell(
-            delivery.Start,
+            delivery.StartDelivery,
             state.position,
             memory.cursor,
             lamp_of(state),

@@ -307,7 +307,9 @@ def test_lead_mismatch_grows_with_the_part():
 def test_travel_takes_the_length_scale_over_the_useful_travel_and_variations_do_not():
     mm = np.arange(0.0, 800.5, 0.5)
     wave = 3.0 * np.sin(2 * np.pi * mm / 400)
-    asked = Request(thread_of(section.Part()), travel.Options(excess_mm=20.0, travel_compensation_um=-5.0))
+    asked = Request(
+        thread_of(section.Part()), travel.TravelOptions(excess_mm=20.0, travel_compensation_um=-5.0)
+    )
 
     def analysed(strain, gain=1.0):
         return travel.analyse(

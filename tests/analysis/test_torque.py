@@ -34,7 +34,7 @@ def trace_of(travel_mm, torque_n_m):
 
 
 def analyse(trace, **options):
-    return torque.analyse(trace, Request(None, torque.Options(**options)))
+    return torque.analyse(trace, Request(None, torque.TorqueOptions(**options)))
 
 
 def values(analysis):
@@ -52,7 +52,7 @@ def test_kind_is_found_by_its_module_and_keeps_its_promises():
     for q in analyse(trace_of(*stroke_pair())).quantities:
         assert torque.CHARACTERISTICS[q.name] == q.unit
     with pytest.raises(msgspec.ValidationError, match="belong together"):
-        msgspec.convert({"useful_start_mm": 1.0}, torque.Options)
+        msgspec.convert({"useful_start_mm": 1.0}, torque.TorqueOptions)
 
 
 def test_mean_and_variation_of_each_direction_are_those_of_the_curve():

@@ -60,7 +60,7 @@ def make_trace(travel_mm=TRAVEL_MM, deviation_um=DEVIATION_UM, lead_mm=10.0):
 
 
 def analyse(trace, **options):
-    return travel.analyse(trace, Request(thread=None, options=travel.Options(**options)))
+    return travel.analyse(trace, Request(thread=None, options=travel.TravelOptions(**options)))
 
 
 def values(analysis):
@@ -175,7 +175,7 @@ def test_short_useful_travel_has_no_value_for_300_mm_and_says_so():
     assert values(found)["travel_variation_300"] is None
     assert "no value" in check(found, "window_300").note
     assert not failed(found)
-    names = [x.characteristic for x in travel.grade_limits(3, trace, Request(None, travel.Options()))]
+    names = [x.characteristic for x in travel.grade_limits(3, trace, Request(None, travel.TravelOptions()))]
     assert "travel_variation_300" not in names
 
 
@@ -271,7 +271,7 @@ def test_trace_shorter_than_the_useful_travel_has_no_values():
     assert set(values(found).values()) == {None}
     with pytest.raises(TraceRangeError, match="no useful travel"):
         travel.grade_limits(
-            3, make_trace(), Request(None, travel.Options(useful_start_mm=0.0, useful_end_mm=950.0))
+            3, make_trace(), Request(None, travel.TravelOptions(useful_start_mm=0.0, useful_end_mm=950.0))
         )
 
 
@@ -317,7 +317,7 @@ def test_recipe_keys_that_contradict_are_refused():
         {"unknown": 1},
     ):
         with pytest.raises(msgspec.ValidationError):
-            msgspec.convert(table, travel.Options)
+            msgspec.convert(table, travel.TravelOptions)
 
 
 def test_kind_is_found_by_its_name():
@@ -404,7 +404,7 @@ def test_unknown_grade_is_a_configuration_error():
 
 def test_grade_limits_hold_both_signs_of_the_mean_deviation():
     limits = {
-        x.characteristic: x for x in travel.grade_limits(5, make_trace(), Request(None, travel.Options()))
+        x.characteristic: x for x in travel.grade_limits(5, make_trace(), Request(None, travel.TravelOptions()))
     }
     assert (limits["mean_travel_deviation"].lower, limits["mean_travel_deviation"].upper) == (-40.0, 40.0)
     assert {name: x.upper for name, x in limits.items() if name != "mean_travel_deviation"} == {

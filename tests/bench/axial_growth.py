@@ -60,7 +60,7 @@ def travel_ms(points: int) -> float:
     at = np.linspace(0.0, 900.0, points)
     noise = np.random.default_rng(1).normal(0.0, 0.2, points)
     trace = Trace(header("travel"), {"travel_mm": at, "deviation_um": 3.0 * np.sin(at / 100.0) + noise})
-    return best_ms(lambda: travel.analyse(trace, Request(None, travel.Options())))
+    return best_ms(lambda: travel.analyse(trace, Request(None, travel.TravelOptions())))
 
 
 def table(title: str, what: str, sizes: Sequence[int], took: Sequence[float]) -> None:

@@ -104,7 +104,7 @@ class Agent:
         self.boot += 1
         self.frozen = False
         self.machine = initial(latches=True, keep_alive_s=KEEP_ALIVE_S)
-        self._events: deque[d.Event] = deque()
+        self._events: deque[d.DeliveryEvent] = deque()
         self._cursor, self._connect_at = 0, None
         self._beat_at = self._stated_at = now
         self._stated: Any = None
@@ -116,7 +116,7 @@ class Agent:
         self.give(d.Appended(now, len(self.journal), self._decided()))
         last = delivered[-1] if delivered else None
         run = f"run{self.boot}"
-        self.give(d.Start(now, position, None, lamp, answered, last, self.boot, self.store, run))
+        self.give(d.StartDelivery(now, position, None, lamp, answered, last, self.boot, self.store, run))
 
     def kill(self, now: float) -> None:
         self.machine = None
@@ -167,7 +167,7 @@ class Agent:
 
     # --- the shell around the machine, as short as it can be
 
-    def give(self, event: d.Event) -> None:
+    def give(self, event: d.DeliveryEvent) -> None:
         self._events.append(event)
         if len(self._events) > 1:
             return
@@ -194,7 +194,7 @@ class Agent:
             found = self.journal[self._cursor : self._cursor + 4]
             self._cursor += len(found)
             entries = tuple(d.Entry(r.seq, None, self._compose(r, now), r) for r in found)
-            self.give(d.Found(now, entries))
+            self.give(d.RecordsRead(now, entries))
         elif isinstance(action, d.Repeat):
             self.give(d.Aside(now, self._compose(action.source, now)[:1]))
 

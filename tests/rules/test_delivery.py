@@ -55,9 +55,9 @@ class Machine:
         self.give(d.Appended(self.now, end, decided))
         if end:
             lamp = Lamp(tuple(Waiting(seq, "reject") for seq in latched))
-            self.give(d.Start(self.now, position, "there", lamp, frozenset(), None))
+            self.give(d.StartDelivery(self.now, position, "there", lamp, frozenset(), None))
 
-    def give(self, event: d.Event) -> list[d.Action]:
+    def give(self, event: d.DeliveryEvent) -> list[d.Action]:
         self.state, actions = step(self.state, event)
         self.actions += actions
         return list(actions)
@@ -85,7 +85,7 @@ class Machine:
         return self
 
     def found(self, *entries: d.Entry) -> list[d.Action]:
-        return self.give(d.Found(self.now, entries))
+        return self.give(d.RecordsRead(self.now, entries))
 
     def grow(self, end: int, *shows: tuple[int, Disposition]) -> list[d.Action]:
         messages = tuple((seq, record(seq, shown).outgoing[0]) for seq, shown in shows)
@@ -116,7 +116,7 @@ def kinds(actions: list[d.Action]) -> set[type]:
 
 BEAT, APPENDED, FAULT = d.Beat(NOW), d.Appended(NOW, 3, 0), d.Fault(NOW, "disk", True)
 EVERY_EVENT = (
-    d.Start(NOW, 0, None, Lamp(), frozenset(), None),
+    d.StartDelivery(NOW, 0, None, Lamp(), frozenset(), None),
     d.LastWords(NOW),
     d.Tick(NOW),
     d.Connected(NOW),
@@ -126,15 +126,15 @@ EVERY_EVENT = (
     d.Acked(NOW, 1),
     d.LampSeen(NOW, b"3"),
     d.StateSeen(NOW, "", "", 1, False),
-    d.Heard(NOW),
+    d.SignOfLife(NOW),
     APPENDED,
-    d.Found(NOW, ()),
+    d.RecordsRead(NOW, ()),
     d.Aside(NOW, ()),
     FAULT,
     d.Holding(NOW, GATE_CLOSED, True),
     d.Acknowledged(NOW, 1),
     BEAT,
-    d.Stop(NOW),
+    d.StopDelivery(NOW),
 )
 AT_ALL_TIMES = {d.Appended, d.Fault, d.Holding, d.Acknowledged, d.Beat}
 IN_A_SESSION = {
@@ -142,21 +142,21 @@ IN_A_SESSION = {
     d.Acked,
     d.LampSeen,
     d.StateSeen,
-    d.Heard,
+    d.SignOfLife,
     d.Aside,
     d.Disconnected,
-    d.Stop,
+    d.StopDelivery,
     d.Tick,
 }
 HANDLED = {
-    Phase.IDLE: {*AT_ALL_TIMES, d.Stop, d.Start, d.LastWords},
-    Phase.PAUSING: {*AT_ALL_TIMES, d.Stop, d.Tick},
+    Phase.IDLE: {*AT_ALL_TIMES, d.StopDelivery, d.StartDelivery, d.LastWords},
+    Phase.PAUSING: {*AT_ALL_TIMES, d.StopDelivery, d.Tick},
     Phase.CONNECTING: {
-        *(*AT_ALL_TIMES, d.Stop, d.Tick),
+        *(*AT_ALL_TIMES, d.StopDelivery, d.Tick),
         *(d.Connected, d.NotLetIn, d.Unreachable, d.Disconnected),
     },
     Phase.PROVING: IN_A_SESSION,
-    Phase.DELIVERING: {*IN_A_SESSION, d.Found},
+    Phase.DELIVERING: {*IN_A_SESSION, d.RecordsRead},
     Phase.RESTING: IN_A_SESSION,
     Phase.STOPPING: {d.Acked, d.LampSeen, d.Disconnected},
     Phase.STOPPED: set(),
@@ -175,39 +175,39 @@ def test_pair_of_phase_and_event_is_handled_exactly_where_it_is_meant(phase, eve
 
 
 def test_every_event_of_the_module_is_in_this_table():
-    events = {v for v in vars(d).values() if isinstance(v, type) and issubclass(v, d.Event)}
-    assert events - {d.Event} == {type(e) for e in EVERY_EVENT}
+    events = {v for v in vars(d).values() if isinstance(v, type) and issubclass(v, d.DeliveryEvent)}
+    assert events - {d.DeliveryEvent} == {type(e) for e in EVERY_EVENT}
 
 
 @pytest.mark.parametrize(
     ("event", "before", "after"),
     [
-        (d.Start(NOW, 0, None, Lamp(), frozenset(), None), Phase.IDLE, Phase.CONNECTING),
+        (d.StartDelivery(NOW, 0, None, Lamp(), frozenset(), None), Phase.IDLE, Phase.CONNECTING),
         (d.LastWords(NOW), Phase.IDLE, Phase.CONNECTING),
-        (d.Stop(NOW), Phase.IDLE, Phase.STOPPED),
+        (d.StopDelivery(NOW), Phase.IDLE, Phase.STOPPED),
         (d.Tick(NOW + 0.9), Phase.PAUSING, Phase.PAUSING),
         (d.Tick(NOW + 1), Phase.PAUSING, Phase.CONNECTING),
-        (d.Stop(NOW), Phase.PAUSING, Phase.STOPPED),
+        (d.StopDelivery(NOW), Phase.PAUSING, Phase.STOPPED),
         (d.Connected(NOW), Phase.CONNECTING, Phase.PROVING),
         (d.NotLetIn(NOW, "Not authorized"), Phase.CONNECTING, Phase.CONNECTING),
         (d.Unreachable(NOW, "refused"), Phase.CONNECTING, Phase.PAUSING),
         (d.Disconnected(NOW, "gone"), Phase.CONNECTING, Phase.PAUSING),
         (d.Tick(NOW + 0.9), Phase.CONNECTING, Phase.CONNECTING),
         (d.Tick(NOW + 1), Phase.CONNECTING, Phase.PAUSING),
-        (d.Stop(NOW), Phase.CONNECTING, Phase.STOPPED),
+        (d.StopDelivery(NOW), Phase.CONNECTING, Phase.STOPPED),
         (d.Tick(NOW + 1), Phase.PROVING, Phase.PROVING),
         (d.Tick(NOW + 1.1), Phase.PROVING, Phase.RESTING),
         (d.Disconnected(NOW, "gone"), Phase.PROVING, Phase.PAUSING),
         (d.Acked(NOW, 1, "lamp: Not authorized"), Phase.PROVING, Phase.RESTING),
-        (d.Stop(NOW), Phase.PROVING, Phase.STOPPING),
+        (d.StopDelivery(NOW), Phase.PROVING, Phase.STOPPING),
         (d.Acked(NOW, 1, "alarm: Not authorized"), Phase.DELIVERING, Phase.RESTING),
         (d.Disconnected(NOW, "gone"), Phase.DELIVERING, Phase.PAUSING),
         (d.Disconnected(NOW + STABLE_S + 1, "gone"), Phase.DELIVERING, Phase.CONNECTING),
-        (d.Stop(NOW), Phase.DELIVERING, Phase.STOPPING),
+        (d.StopDelivery(NOW), Phase.DELIVERING, Phase.STOPPING),
         (d.Tick(NOW + 0.9), Phase.RESTING, Phase.RESTING),
         (d.Tick(NOW + 1), Phase.RESTING, Phase.CONNECTING),
         (d.LampSeen(NOW, b"3"), Phase.RESTING, Phase.RESTING),
-        (d.Stop(NOW), Phase.RESTING, Phase.STOPPING),
+        (d.StopDelivery(NOW), Phase.RESTING, Phase.STOPPING),
         (d.Disconnected(NOW, "gone"), Phase.STOPPING, Phase.STOPPED),
     ],
     ids=lambda v: v.value if isinstance(v, Phase) else type(v).__name__,
@@ -232,7 +232,7 @@ def test_connection_proves_itself_by_its_own_lamp_before_anything_else_is_sent()
 
 def test_last_disposition_is_published_again_on_each_connection():
     machine = Machine()
-    machine.give(d.Start(NOW, 4, "there", Lamp(), frozenset(), "record 3"))
+    machine.give(d.StartDelivery(NOW, 4, "there", Lamp(), frozenset(), "record 3"))
     machine.connect()
     assert d.Repeat("record 3") in machine.echo()
     assert machine.state.position == 4
@@ -242,7 +242,7 @@ def test_lamp_is_fault_until_the_latches_are_known():
     machine = Machine()
     machine.give(d.LastWords(NOW))
     assert lamps(machine.connect()) == [b"3"]
-    assert lamps(machine.give(d.Stop(NOW))) == []  # it shows fault already
+    assert lamps(machine.give(d.StopDelivery(NOW))) == []  # it shows fault already
     assert machine.state.phase is Phase.STOPPING
 
 
@@ -368,7 +368,7 @@ def test_one_lost_acknowledgement_among_answered_messages_ends_in_a_new_session(
     machine.found(record(1))
     for _ in range(int(ACK_S)):
         machine.now += 1.0
-        machine.give(d.Heard(machine.now))  # the broker says other things meanwhile
+        machine.give(d.SignOfLife(machine.now))  # the broker says other things meanwhile
         machine.echo()
         assert d.Connect not in kinds(machine.tick())
     assert BEHIND in machine.state.lamp.faults
@@ -489,7 +489,7 @@ def test_faults_that_begin_without_a_connection_show_with_the_next_one():
 def test_closed_gate_holds_the_lamp_from_the_first_message_on():
     machine = Machine()
     machine.give(d.Holding(NOW, GATE_CLOSED, True))
-    machine.give(d.Start(NOW, 0, None, Lamp(), frozenset(), None))
+    machine.give(d.StartDelivery(NOW, 0, None, Lamp(), frozenset(), None))
     assert lamps(machine.connect()) == [b"2"]
     machine.echo()
     assert lamps(machine.give(d.Holding(NOW, GATE_CLOSED, False))) == [b"0"]
@@ -499,7 +499,7 @@ def test_heartbeat_grows_over_all_starts_and_nothing_waits_for_its_answer():
     counts = []
     for boot in (1, 2, 30):
         machine = Machine()
-        machine.give(d.Start(NOW, 0, None, Lamp(), frozenset(), None, boot))
+        machine.give(d.StartDelivery(NOW, 0, None, Lamp(), frozenset(), None, boot))
         machine.ready()
         for _ in range(3):
             (beat,) = machine.give(d.Beat(machine.now))
@@ -611,7 +611,7 @@ def test_fault_from_a_foreign_writer_long_after_the_connection_is_one():
 
 def test_state_of_an_agent_with_another_store_is_foreign_and_our_own_is_not():
     machine = Machine()
-    machine.give(d.Start(NOW, 0, None, Lamp(), frozenset(), None, 1, "ab" * 32, "r1"))
+    machine.give(d.StartDelivery(NOW, 0, None, Lamp(), frozenset(), None, 1, "ab" * 32, "r1"))
     machine.ready()
     assert machine.give(d.StateSeen(NOW, "ab" * 32, "r1", 1, False)) == []
     assert machine.give(d.StateSeen(NOW, "cd" * 32, "r9", 4, True)) == [], "remains of whoever was here before"
@@ -626,7 +626,7 @@ def test_state_of_an_agent_with_another_store_is_foreign_and_our_own_is_not():
 
 def test_copy_of_our_store_shows_by_the_state_that_the_broker_kept_of_it():
     machine = Machine()
-    machine.give(d.Start(NOW, 0, None, Lamp(), frozenset(), None, 7, "ab" * 32, "r1"))
+    machine.give(d.StartDelivery(NOW, 0, None, Lamp(), frozenset(), None, 7, "ab" * 32, "r1"))
     machine.ready()
     assert machine.give(d.StateSeen(NOW, "ab" * 32, "r0", 7, True)) == [], (
         "nothing of this process is there yet"
@@ -650,19 +650,19 @@ def test_client_id_taken_by_another_client_is_a_fault_that_the_next_connection_s
 
 def test_stop_while_connecting_ends_at_once_and_a_connection_that_comes_then_does_nothing():
     machine = Machine(end=1)
-    assert machine.give(d.Stop(NOW)) == []
+    assert machine.give(d.StopDelivery(NOW)) == []
     assert machine.state.phase is Phase.STOPPED
     assert machine.connect() == []
 
 
 def test_stop_shows_fault_and_waits_for_its_acknowledgement():
     machine = Machine(end=1, position=1).ready()
-    assert lamps(machine.give(d.Stop(NOW))) == [b"3"]
+    assert lamps(machine.give(d.StopDelivery(NOW))) == [b"3"]
     assert STOPPED in machine.state.lamp.faults
     (lamp,) = machine.state.open
     machine.give(d.Acked(NOW, lamp.ticket))
     assert machine.state.open == ()
-    assert machine.give(d.Found(NOW, (record(2),))) == []
+    assert machine.give(d.RecordsRead(NOW, (record(2),))) == []
 
 
 # --- times and bounds ----------------------------------------------------------------------------------------
@@ -792,7 +792,7 @@ def test_same_reason_in_other_bytes_of_memory_is_reported_once():
 
 def test_stop_without_a_connection_leaves_the_lamp_at_fault():
     for machine in (Machine(), Machine(end=1)):
-        machine.give(d.Stop(NOW))
+        machine.give(d.StopDelivery(NOW))
         assert machine.state.phase is Phase.STOPPED
         assert STOPPED in machine.state.lamp.faults
 
@@ -802,5 +802,5 @@ def test_start_keeps_the_marks_of_what_is_undelivered_alone():
     machine.give(d.Appended(NOW + 1.0, 3, 0))
     machine.give(d.Appended(NOW + 2.0, 5, 0))
     machine.give(d.Appended(NOW + 3.0, 7, 0))
-    machine.give(d.Start(NOW + 4.0, 5, "there", Lamp(), frozenset(), None))
+    machine.give(d.StartDelivery(NOW + 4.0, 5, "there", Lamp(), frozenset(), None))
     assert machine.state.marks == ((7, NOW + 3.0),)

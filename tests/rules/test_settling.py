@@ -10,7 +10,7 @@ from edgeagent.rules.files.settling import (
     Look,
     Patience,
     Signs,
-    Waiting,
+    UnsettledFile,
     is_settled,
     matches,
     settles_at,
@@ -140,7 +140,7 @@ def test_trusted_close_says_nothing_of_an_empty_file_or_one_that_is_written_agai
 
 
 def test_change_keeps_that_somebody_is_writing():
-    after = take_look(Waiting(LOOK, 10.0, writing=True, closed=True), replace(LOOK, size=2000), 11.0)
+    after = take_look(UnsettledFile(LOOK, 10.0, writing=True, closed=True), replace(LOOK, size=2000), 11.0)
     assert (after.writing, after.closed, after.since_s) == (True, False, 11.0)
 
 
@@ -156,25 +156,25 @@ def test_change_keeps_that_somebody_is_writing():
     ],
 )
 def test_signs_of_the_watch_say_whether_somebody_writes(signs, writing, closed, renamed):
-    after = take_sign(Waiting(LOOK, 10.0, writing=True), signs, regular=True)
+    after = take_sign(UnsettledFile(LOOK, 10.0, writing=True), signs, regular=True)
     assert (after.writing, after.closed, after.renamed) == (writing, closed, renamed)
 
 
 def test_write_after_a_close_or_rename_takes_their_word_back():
-    before = Waiting(LOOK, 10.0, closed=True, renamed=True)
+    before = UnsettledFile(LOOK, 10.0, closed=True, renamed=True)
     after = take_sign(before, Signs(writing=True), regular=True)
     assert (after.writing, after.closed, after.renamed) == (True, False, False)
-    both = take_sign(Waiting(LOOK, 10.0, closed=True), Signs(renamed=True), regular=True)
+    both = take_sign(UnsettledFile(LOOK, 10.0, closed=True), Signs(renamed=True), regular=True)
     assert (both.closed, both.renamed) == (True, True)
     assert take_sign(before, Signs(), regular=True) == before
 
 
 def test_regular_file_that_was_created_empty_is_about_to_be_written_and_a_pipe_is_not():
-    empty = Waiting(replace(LOOK, size=0), 10.0)
+    empty = UnsettledFile(replace(LOOK, size=0), 10.0)
     assert take_sign(empty, Signs(created=True), regular=True).writing
     assert not take_sign(empty, Signs(created=True), regular=False).writing
     assert not take_sign(empty, Signs(), regular=True).writing
-    assert not take_sign(Waiting(LOOK, 10.0), Signs(created=True), regular=True).writing
+    assert not take_sign(UnsettledFile(LOOK, 10.0), Signs(created=True), regular=True).writing
     for end in (Signs(created=True, closed=True), Signs(created=True, renamed=True)):
         assert not take_sign(empty, end, regular=True).writing
 
@@ -201,11 +201,11 @@ def test_later_signs_add_to_earlier_ones_or_take_them_back(first, later, wanted)
 @pytest.mark.parametrize(
     ("waiting", "now_s", "wanted"),
     [
-        (Waiting(LOOK, 10.0), 69.9, False),
-        (Waiting(LOOK, 10.0), 70.0, True),
-        (Waiting(LOOK, 10.0, closed=True), 10.0, True),
-        (Waiting(LOOK, 10.0, renamed=True), 10.0, True),
-        (Waiting(LOOK, 10.0, writing=True), 10.0, False),
+        (UnsettledFile(LOOK, 10.0), 69.9, False),
+        (UnsettledFile(LOOK, 10.0), 70.0, True),
+        (UnsettledFile(LOOK, 10.0, closed=True), 10.0, True),
+        (UnsettledFile(LOOK, 10.0, renamed=True), 10.0, True),
+        (UnsettledFile(LOOK, 10.0, writing=True), 10.0, False),
     ],
 )
 def test_file_is_whole_when_somebody_has_ended_it_or_nobody_goes_on(waiting, now_s, wanted):
@@ -224,4 +224,4 @@ def test_one_byte_is_no_empty_file():
 
 
 def test_file_that_nobody_touched_for_long_is_whole_and_stays_so():
-    assert whole(Waiting(LOOK, 10.0), 10.0 + 10 * PATIENCE.unclosed_s, PATIENCE)
+    assert whole(UnsettledFile(LOOK, 10.0), 10.0 + 10 * PATIENCE.unclosed_s, PATIENCE)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeagent.analysis.around import quality
-from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.analysis.track.eccentric import EccentricContact
 from edgeagent.analysis.track.sensing import unwrapped_deg
 from edgeagent.analysis.waves.harmonics import HarmonicFit, fit_harmonics, turns_of
@@ -82,7 +82,7 @@ class TraceFit:
 
 
 def fit_trace(
-    samples: Samples, options: Options, *, spiral: bool, contact: EccentricContact | None
+    samples: Samples, options: SpiralOptions, *, spiral: bool, contact: EccentricContact | None
 ) -> TraceFit:
     """Fit harmonics far enough above the recipe's band that the Gaussian filter's skirt is in the model.
 

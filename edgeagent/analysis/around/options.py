@@ -12,7 +12,7 @@ Upr = Annotated[int, msgspec.Meta(ge=1, le=100_000)]
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 
 
-class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class SpiralOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Recipe keys of a spiral or circle measurement."""
 
     upr: tuple[Upr, Upr] = (2, 500)

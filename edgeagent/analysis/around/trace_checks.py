@@ -8,14 +8,14 @@ import numpy as np
 
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.fitting import Samples
-from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.analysis.waves.harmonics import HarmonicFit, turns_of
 from edgeagent.analysis.waves.noise import CLOSURE_DRIFT
 from edgeagent.model import QualityCheck, Spectrum
 
 
 def checks_before_fit(
-    samples: Samples, options: Options, judged_upr: float, runs: Sequence[QualityCheck]
+    samples: Samples, options: SpiralOptions, judged_upr: float, runs: Sequence[QualityCheck]
 ) -> list[QualityCheck]:
     """Samples, turns, steps and readings: what can be said of a trace before anything is computed.
 
@@ -80,7 +80,7 @@ def contact_point(fit: HarmonicFit) -> list[QualityCheck]:
 def checks_after_fit(
     fit: HarmonicFit,
     factor: float,
-    options: Options,
+    options: SpiralOptions,
     spectrum: Spectrum,
     judged_upr: float | None,
     length_mm: float | None,

@@ -8,7 +8,7 @@ import numpy as np
 
 from edgeagent.analysis.around.at_speed import band_name, band_velocities, hertz_per_upr, resonance_amplitudes
 from edgeagent.analysis.around.fitting import Samples
-from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.analysis.around.roundness import root_mean_square, roundness
 from edgeagent.analysis.texture.roughness import roughness as roughness_of
 from edgeagent.analysis.waves.harmonics import HarmonicFit, amplitude_lift
@@ -47,7 +47,9 @@ def orders_of(fit: HarmonicFit, factor: float, upr_high: int) -> Spectrum | None
     )
 
 
-def surface_values(fit: HarmonicFit, factor: float, options: Options, spiral: bool) -> tuple[Quantity, ...]:
+def surface_values(
+    fit: HarmonicFit, factor: float, options: SpiralOptions, spiral: bool
+) -> tuple[Quantity, ...]:
     """Roundness, eccentricity, for a spiral tilt and lead mismatch, and the bands that the recipe asks for."""
     noise = amplitude_uncertainty_um(fit)
     ron = roundness(fit.coefficient * factor, noise * factor, upr_low=options.upr[0], upr_high=options.upr[1])
@@ -80,7 +82,7 @@ def surface_values(fit: HarmonicFit, factor: float, options: Options, spiral: bo
     return tuple(values)
 
 
-def null_values(options: Options) -> tuple[Quantity, ...]:
+def null_values(options: SpiralOptions) -> tuple[Quantity, ...]:
     """The values of a trace whose harmonics cannot be fitted: all None."""
     names = ("roundness_total", "roundness_rms", "eccentricity")
     bands = tuple(Quantity("band_rms", None, "nm", f"{low}-{high}") for low, high in options.bands)
@@ -88,7 +90,7 @@ def null_values(options: Options) -> tuple[Quantity, ...]:
 
 
 def values_at_speed(
-    fit: HarmonicFit, factor: float, options: Options, thread: Thread | None, running: Running | None
+    fit: HarmonicFit, factor: float, options: SpiralOptions, thread: Thread | None, running: Running | None
 ) -> tuple[tuple[Quantity, ...], list[QualityCheck]]:
     """Band velocities and amplitudes on resonances, where the recipe asks for them."""
     if not options.velocity_bands_hz and (running is None or not running.resonances_hz):
@@ -115,7 +117,7 @@ def track_roughness(
     samples: Samples,
     fit: HarmonicFit,
     factor: float,
-    options: Options,
+    options: SpiralOptions,
     length_mm: float | None,
 ) -> tuple[tuple[Quantity, ...], list[QualityCheck]]:
     """Ra, Rq, Rz along the track after the alignment is taken out, on an even grid of the same density.

@@ -47,7 +47,7 @@ _EDGE_ZONE_DEG = (0.0, 89.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundGrooves:
     """Whole grooves of all sides in the order top, bottom, x rising; ``cut`` names those that are not."""
 
     frame: Frame
@@ -69,7 +69,7 @@ class MeasuredGrooves:
     height_spread_mm: FloatArray
 
 
-def find_grooves(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thread) -> Found:
+def find_grooves(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thread) -> FoundGrooves:
     """Grooves of all sides with their names, the ones cut off by the ends listed separately."""
     rolled = {
         code: roll_ball(
@@ -87,12 +87,12 @@ def find_grooves(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thr
     frame = make_frame(x, z, side, nominal)
     cut, whole = _cut_by_ends(rolled, frame, sides, nominal)
     if not np.any(whole):
-        return Found(frame, np.zeros(0, dtype=np.int64), (), tuple(cut), {})
+        return FoundGrooves(frame, np.zeros(0, dtype=np.int64), (), tuple(cut), {})
     frame = make_frame(x[whole], z[whole], side[whole], nominal)
     rough = rough_pitch(frame.along_mm, frame.side, thread.pitch_mm)
     number = fit_grid(frame.along_mm, frame.side, pitch_mm=rough, starts=thread.starts).number
     names = tuple(f"{side_name(s)}[{n + 1}]" for s, n in zip(frame.side, number, strict=True))
-    return Found(frame, number, names, tuple(cut), _too_few_points(names, frame, sides, nominal))
+    return FoundGrooves(frame, number, names, tuple(cut), _too_few_points(names, frame, sides, nominal))
 
 
 def _cut_by_ends(
@@ -134,7 +134,7 @@ def _too_few_points(
 
 
 def measure_grooves(
-    found: Found, sides: Mapping[float, CleanSide], nominal: Nominal, construction: str
+    found: FoundGrooves, sides: Mapping[float, CleanSide], nominal: Nominal, construction: str
 ) -> MeasuredGrooves:
     """Settle the frame on thinned samples, then measure every groove on all points."""
     usable = np.array([name not in found.unusable for name in found.names])

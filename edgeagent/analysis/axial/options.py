@@ -12,7 +12,7 @@ Positive = Annotated[float, msgspec.Meta(gt=0)]
 Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
 
 
-class Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class AxialOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """What a recipe may say of an axial measurement.
 
     zone_half_width_deg

@@ -11,7 +11,7 @@ import numpy as np
 
 from edgeagent.analysis.axial.flanks import Flank, Groove, even_residual
 from edgeagent.analysis.axial.frame import Nominal
-from edgeagent.analysis.axial.options import Options
+from edgeagent.analysis.axial.options import AxialOptions
 from edgeagent.analysis.groove.ball import Seat
 from edgeagent.analysis.texture.options import RoughnessOptions
 from edgeagent.analysis.texture.roughness import roughness, waviness
@@ -76,7 +76,7 @@ class GrooveReport:
     failures: tuple[str, ...]
 
 
-def wanted_groove_units(options: Options) -> dict[str, str]:
+def wanted_groove_units(options: AxialOptions) -> dict[str, str]:
     """Names and units of what is asked for in each groove."""
     units = dict(GROOVE_UNITS)
     if options.profile_band_um is not None:
@@ -89,7 +89,7 @@ def wanted_groove_units(options: Options) -> dict[str, str]:
     return units
 
 
-def unmeasured_groove(instance: str, options: Options) -> tuple[Quantity, ...]:
+def unmeasured_groove(instance: str, options: AxialOptions) -> tuple[Quantity, ...]:
     """The quantities of a groove without any value."""
     return tuple(Quantity(name, None, unit, instance) for name, unit in wanted_groove_units(options).items())
 
@@ -100,7 +100,7 @@ def groove_quantities(
     *,
     nominal: Nominal,
     thread: Thread,
-    options: Options,
+    options: AxialOptions,
     ball_circle_mm: float,
     lead_angle_deg: float,
 ) -> GrooveReport:
@@ -171,7 +171,7 @@ def _profile_seat(groove: Groove) -> _Values:
     }
 
 
-def _shape(flank: Flank, name: str, seat: Seat, options: Options) -> _Values:
+def _shape(flank: Flank, name: str, seat: Seat, options: AxialOptions) -> _Values:
     """Form, deviation from the nominal profile and, where a band is set, what leaves it."""
     deviation, _, doubt = flank.worst_deviation()
     form = flank.form

@@ -17,7 +17,7 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 
-from edgeagent.analysis.axial.options import Options
+from edgeagent.analysis.axial.options import AxialOptions
 from edgeagent.analysis.kinds import Request
 from edgeagent.errors import AnalysisError, InputError
 from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, Analysis, Influences, Trace
@@ -41,7 +41,7 @@ def axial_influences(
     Heights of roughness and waviness are proportional to the scale and have no other sensitivity (decimated
     samples do not show them). A value that a changed trace does not yield has none. Raises nothing.
     """
-    options = request.options if isinstance(request.options, Options) else Options()
+    options = request.options if isinstance(request.options, AxialOptions) else AxialOptions()
     quick = replace(
         request,
         options=msgspec.structs.replace(options, roughness=None),

@@ -4,8 +4,8 @@ A module defines
 
 ``COLUMNS``          tuple of column names that the trace must have, ``OPTIONAL_COLUMNS`` those it may have
 ``CHARACTERISTICS``  mapping of characteristic name to unit: all that the kind can yield
-``Options``          frozen ``msgspec.Struct`` (unknown fields forbidden): the recipe keys of the kind beyond
-                     ``feature``, ``kind`` and ``limit``
+``Options``          frozen ``msgspec.Struct`` (unknown fields forbidden), ``NameOptions``: the recipe keys
+                     of the kind beyond ``feature``, ``kind`` and ``limit``
 ``analyse``          ``(trace, Request) -> Analysis``; pure; raises InputError or AnalysisError
 ``grade_limits``     optional: ``(grade, trace, Request) -> tuple[ScalarLimit, ...]``, a standard's limits
 ``WITHOUT_UNCERTAINTY``  optional: the characteristics whose uncertainty cannot be estimated from one trace

@@ -20,8 +20,8 @@ import numpy as np
 from edgeagent.analysis.axial import checks
 from edgeagent.analysis.axial.frame import Frame, Nominal, rough_pitch
 from edgeagent.analysis.axial.grooves import CleanSide, clean_side, side_name
-from edgeagent.analysis.axial.measuring import Found, MeasuredGrooves, find_grooves, measure_grooves
-from edgeagent.analysis.axial.options import Options
+from edgeagent.analysis.axial.measuring import FoundGrooves, MeasuredGrooves, find_grooves, measure_grooves
+from edgeagent.analysis.axial.options import AxialOptions
 from edgeagent.analysis.axial.plane import Plane
 from edgeagent.analysis.axial.quantities import (
     BAND_UNITS,
@@ -72,6 +72,7 @@ CHARACTERISTICS: Mapping[str, str] = {
 WITHOUT_UNCERTAINTY = frozenset(
     {"profile_contact_angle_left", "profile_contact_angle_right", "profile_seat_height"}
 )
+Options = AxialOptions
 NEEDS = {
     "profile_band_excess_": "profile_band_um",
     "profile_roughness_": "roughness",
@@ -128,7 +129,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     thread = request.thread
     if thread is None:
         raise AnalysisError("the recipe has no [thread]; grooves cannot be found without it")
-    options = request.options if isinstance(request.options, Options) else Options()
+    options = request.options if isinstance(request.options, AxialOptions) else AxialOptions()
     nominal = _nominal(trace, thread, options)
     analysis = _analysed(trace, thread, options, nominal)
     known = any(q.name == "plane_offset" and q.value is not None for q in analysis.quantities)
@@ -141,7 +142,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
 def _with_plane_counted(trace: Trace, request: Request, analysis: Analysis, nominal: Nominal) -> Analysis:
     """The analysis with what an unknown measuring plane may do in its uncertainties, on a decimated trace."""
     thread, thin = request.thread, decimate(trace)
-    options = request.options if isinstance(request.options, Options) else Options()
+    options = request.options if isinstance(request.options, AxialOptions) else AxialOptions()
     quick = msgspec.structs.replace(options, roughness=None)
 
     def values_in(plane: Plane) -> dict[tuple[str, str], float]:
@@ -163,7 +164,7 @@ def _with_plane_counted(trace: Trace, request: Request, analysis: Analysis, nomi
     )
 
 
-def _analysed(trace: Trace, thread: Thread, options: Options, nominal: Nominal) -> Analysis:
+def _analysed(trace: Trace, thread: Thread, options: AxialOptions, nominal: Nominal) -> Analysis:
     """The steps in their order; see `analyse`."""
     sides = _sides(trace)
     checks.require_plausible_units(sides, thread)
@@ -196,7 +197,7 @@ def influences(trace: Trace, request: Request, analysis: Analysis, wanted: froze
     return axial_influences(trace, request, analysis, wanted, analyse)
 
 
-def _nominal(trace: Trace, thread: Thread, options: Options) -> Nominal:
+def _nominal(trace: Trace, thread: Thread, options: AxialOptions) -> Nominal:
     header = trace.header
     tip = 0.0 if header.tip_corrected else header.tip_radius_mm
     if tip is None:
@@ -235,7 +236,7 @@ def _sides(trace: Trace) -> dict[float, CleanSide]:
     return sides
 
 
-def _unmeasured(quality: list[QualityCheck], found: Found, options: Options) -> Analysis:
+def _unmeasured(quality: list[QualityCheck], found: FoundGrooves, options: AxialOptions) -> Analysis:
     """All that was asked for, without a value; the failed check is already in ``quality``."""
     quantities = [q for name in found.names for q in unmeasured_groove(name, options)]
     quantities += [Quantity(name, None, unit) for name, unit in TRACE_UNITS.items()]
@@ -243,7 +244,11 @@ def _unmeasured(quality: list[QualityCheck], found: Found, options: Options) -> 
 
 
 def _collect(
-    measured: MeasuredGrooves, quality: list[QualityCheck], nominal: Nominal, thread: Thread, options: Options
+    measured: MeasuredGrooves,
+    quality: list[QualityCheck],
+    nominal: Nominal,
+    thread: Thread,
+    options: AxialOptions,
 ) -> Analysis:
     """Quantities, checks and details of a measured trace."""
     frame, names = measured.frame, list(measured.grooves)
@@ -296,7 +301,7 @@ def _groove_reports(
     measured: MeasuredGrooves,
     nominal: Nominal,
     thread: Thread,
-    options: Options,
+    options: AxialOptions,
     circle_mm: float,
     psi_deg: float,
 ) -> tuple[list[Quantity], list[str], list[str]]:
@@ -421,7 +426,7 @@ def _circle_quantities(across: Across | None, frame: Frame, names: list[str]) ->
 
 
 def _closing_checks(
-    measured: MeasuredGrooves, grid: PitchGrid, across: Across | None, thread: Thread, options: Options
+    measured: MeasuredGrooves, grid: PitchGrid, across: Across | None, thread: Thread, options: AxialOptions
 ) -> list[QualityCheck]:
     """Checks that need the measured grooves."""
     frame = measured.frame

@@ -14,7 +14,7 @@ OPTIONAL_COLUMNS = spiral.OPTIONAL_COLUMNS
 CHARACTERISTICS: Mapping[str, str] = {
     name: unit for name, unit in spiral.CHARACTERISTICS.items() if name not in ("tilt", "lead_mismatch")
 }
-Options = options.Options
+Options = options.SpiralOptions
 NEEDS = spiral.NEEDS
 
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
-from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.analysis.around.trace_checks import (
     checks_after_fit,
     checks_before_fit,
@@ -52,6 +52,7 @@ CHARACTERISTICS: Mapping[str, str] = {
     "flank_roughness_rz": "um",
 }
 
+Options = SpiralOptions
 NEEDS = {
     "band_rms": "bands",
     "band_velocity": "velocity_bands_hz",
@@ -64,7 +65,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     """Harmonics, roundness, bands, alignment and roughness of a spiral trace.
 
     ``trace.columns`` holds ``angle_deg`` and ``deviation_um``, optionally ``axial_mm``; ``request.options``
-    is Options. Values that cannot be computed are None, with a failed check that says why. Raises nothing
+    is SpiralOptions. Values that cannot be computed are None, with a failed check that says why. Raises nothing
     for a bad part or a bad trace of the right shape.
     """
     return analyse_around(trace, request, spiral=True)
@@ -77,7 +78,7 @@ def influences(trace: Trace, request: Request, analysis: Analysis, wanted: froze
 
 def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     """The steps that spiral and circle share; see ``analyse``."""
-    options: Options = request.options
+    options: SpiralOptions = request.options
     samples = clean(trace)
     runs = run_checks(samples)
     usable = without_stuck(samples, runs)

@@ -32,7 +32,7 @@ _MOVING = 0.25
 _CURVE_POINTS_MAX = 1000
 
 
-class Options(UsefulTravel, frozen=True, forbid_unknown_fields=True):
+class TorqueOptions(UsefulTravel, frozen=True, forbid_unknown_fields=True):
     """Recipe keys of a torque measurement: the useful travel, and which ``directions`` it must show."""
 
     directions: Literal["both", "forward", "return"] = "both"
@@ -40,6 +40,9 @@ class Options(UsefulTravel, frozen=True, forbid_unknown_fields=True):
     @property
     def wanted(self) -> tuple[str, ...]:
         return ("forward", "return") if self.directions == "both" else (self.directions,)
+
+
+Options = TorqueOptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +57,12 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     """Mean drag torque and its variation, forward (travel grows) and return.
 
     ``trace.columns`` holds ``travel_mm`` and ``torque_n_m``, (n,), in the order of time; ``request.options``
-    is Options. The sign of the torque does not count: a gauge may show it against the motion. The mean is taken
-    over the travel, not over time; the variation is the largest amount by which the torque leaves its mean. A
-    direction that the recipe wants and the trace does not show has no values and a failed check. Raises
-    nothing.
+    is TorqueOptions. The sign of the torque does not count: a gauge may show it against the motion. The mean
+    is taken over the travel, not over time; the variation is the largest amount by which the torque leaves its
+    mean. A direction that the recipe wants and the trace does not show has no values and a failed check.
+    Raises nothing.
     """
-    options = request.options if isinstance(request.options, Options) else Options()
+    options = request.options if isinstance(request.options, TorqueOptions) else TorqueOptions()
     travel_mm, torque = trace.columns["travel_mm"], trace.columns["torque_n_m"]
     good = np.isfinite(travel_mm) & np.isfinite(torque)
     missing = int(good.size - np.count_nonzero(good))

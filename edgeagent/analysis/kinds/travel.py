@@ -60,7 +60,7 @@ GAP_STEPS_MAX = 3.0
 _CURVE_POINTS_MAX = 2000
 
 
-class Options(UsefulTravel, frozen=True, forbid_unknown_fields=True):
+class TravelOptions(UsefulTravel, frozen=True, forbid_unknown_fields=True):
     """Recipe keys of a travel measurement.
 
     ``travel_compensation_um`` is C, the travel that the part is
@@ -70,6 +70,9 @@ class Options(UsefulTravel, frozen=True, forbid_unknown_fields=True):
 
     travel_compensation_um: float = 0.0
     grade: Annotated[int, msgspec.Meta(ge=0, le=10)] | None = None
+
+
+Options = TravelOptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,13 +87,14 @@ class Curve:
 def analyse(trace: Trace, request: Request) -> Analysis:
     """Mean travel deviation e_oa and travel variations v_ua, v_300a, v_2pia of a lead test.
 
-    ``trace.columns`` holds ``travel_mm`` and ``deviation_um``; ``request.options`` is Options. The lead comes
-    from the recipe's thread, else from the header. Values that cannot be computed are None: all of them where
-    a failed check forbids a curve, ``travel_variation_300`` on less than 300 mm and ``travel_variation_turn``
-    without a lead or with too few samples a turn, each with a note in the quality. Spikes are left out and
-    counted where a turn has enough samples to be separable from the thread. Raises nothing for a bad trace.
+    ``trace.columns`` holds ``travel_mm`` and ``deviation_um``; ``request.options`` is TravelOptions. The lead
+    comes from the recipe's thread, else from the header. Values that cannot be computed are None: all of them
+    where a failed check forbids a curve, ``travel_variation_300`` on less than 300 mm and
+    ``travel_variation_turn`` without a lead or with too few samples a turn, each with a note in the quality.
+    Spikes are left out and counted where a turn has enough samples to be separable from the thread. Raises
+    nothing for a bad trace.
     """
-    options: Options = request.options
+    options: TravelOptions = request.options
     lead_mm = _lead_mm(trace, request)
     curve, checks = _curve(trace, options, lead_mm)
     if curve is None:
@@ -224,7 +228,9 @@ def _variation(name: str, variation_um: float, lifted: tuple[float, float]) -> Q
     return Quantity(name, max(variation_um - lift_um, 0.0), "um", standard_uncertainty=u_um)
 
 
-def _curve(trace: Trace, options: Options, lead_mm: float | None) -> tuple[Curve | None, list[QualityCheck]]:
+def _curve(
+    trace: Trace, options: TravelOptions, lead_mm: float | None
+) -> tuple[Curve | None, list[QualityCheck]]:
     """The samples that can be used, or None where there is no curve to speak of; and why."""
     travel_mm, deviation_um = trace.columns["travel_mm"], trace.columns["deviation_um"]
     finite = np.isfinite(travel_mm) & np.isfinite(deviation_um)
@@ -264,7 +270,7 @@ def _span(span_mm: float, lead_mm: float | None) -> QualityCheck:
     return QualityCheck("travel_span", ok, span_mm, low if span_mm < low else high, "mm", note)
 
 
-def _useful(travel_mm: FloatArray, options: Options) -> tuple[tuple[float, float], QualityCheck]:
+def _useful(travel_mm: FloatArray, options: TravelOptions) -> tuple[tuple[float, float], QualityCheck]:
     low, high = float(travel_mm[0]), float(travel_mm[-1])
     if options.useful_start_mm is None or options.useful_end_mm is None:
         start, end = options.bounds_mm(low, high)

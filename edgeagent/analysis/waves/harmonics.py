@@ -230,7 +230,7 @@ def fit_harmonics(
     middle = 0.5 * float(angle_rad.min() + angle_rad.max())
     turning = alignment or contact is not None  # only then cosine and sine are needed
     circle = (np.cos(angle_rad), np.sin(angle_rad)) if turning else None
-    trace = _Trace(angle_rad, (angle_rad - middle) / (2 * np.pi), deviation_um, alignment, circle)
+    trace = _FittedArrays(angle_rad, (angle_rad - middle) / (2 * np.pi), deviation_um, alignment, circle)
     motion: Motion | None = None
     if contact is not None and contact.taken_out:
         start = _solve(trace, _touch(trace, None, None), min(upr_max, _START_ORDERS))
@@ -270,7 +270,7 @@ def _counted(fit: HarmonicFit, contact: EccentricContact, motion: Motion | None)
 
 
 @dataclass(frozen=True, slots=True)
-class _Trace:
+class _FittedArrays:
     """What is fitted: arrays of shape (n,), ``turn`` counted from the middle."""
 
     angle_rad: FloatArray
@@ -300,7 +300,7 @@ class _Solution:
         return 2 * complex(np.conj(self.coefficient[1])), growth
 
 
-def _touch(trace: _Trace, contact: EccentricContact | None, motion: Motion | None) -> Touch:
+def _touch(trace: _FittedArrays, contact: EccentricContact | None, motion: Motion | None) -> Touch:
     if contact is not None and motion is not None:
         return contact.touch(motion, trace.angle_rad, trace.turn, trace.circle)
     cosine, sine = trace.circle or (np.zeros(0), np.zeros(0))
@@ -316,7 +316,7 @@ def _columns(turn: FloatArray, touch: Touch) -> FloatArray:
     return found
 
 
-def _solve(trace: _Trace, touch: Touch, upr_max: int) -> _Solution:
+def _solve(trace: _FittedArrays, touch: Touch, upr_max: int) -> _Solution:
     """Least squares over the angles that were touched, after what the rigid part adds is taken out."""
     sums = TrigonometricSums(touch.angle_rad, 2 * upr_max)
     density = sums.sums(None, 2 * upr_max)
@@ -340,7 +340,7 @@ def _floor(lines: LinesBetween) -> float:
 
 
 def _with_orders(
-    trace: _Trace, touch: Touch, solution: _Solution, residual: FloatArray, uprs: tuple[float, ...]
+    trace: _FittedArrays, touch: Touch, solution: _Solution, residual: FloatArray, uprs: tuple[float, ...]
 ) -> tuple[_Solution, tuple[FractionalOrder, ...], FloatArray]:
     """Harmonics, alignment and waves between whole UPR fitted together; what is left of the readings.
 
@@ -401,7 +401,7 @@ def _with_noise(
 
 
 def _with_uncertainty(
-    trace: _Trace, touch: Touch, solution: _Solution, middle_rad: float, turns: float
+    trace: _FittedArrays, touch: Touch, solution: _Solution, middle_rad: float, turns: float
 ) -> HarmonicFit:
     """The fit with its residual and what that says of noise, drift and closure."""
     points, upr_max = len(trace.turn), len(solution.coefficient) - 1

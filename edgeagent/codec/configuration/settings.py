@@ -23,7 +23,7 @@ class ConfigTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     """Base of every table of the configuration."""
 
 
-class Station(ConfigTable, frozen=True):
+class StationSettings(ConfigTable, frozen=True):
     """Where the agent stands.
 
     ``plane_offset_mm`` and ``plane_yaw_deg`` are standard uncertainties of how the measuring plane of an axial
@@ -160,7 +160,7 @@ class LineSettings(ConfigTable, frozen=True):
     handshake: bool = False
 
 
-class Verification(ConfigTable, frozen=True):
+class VerificationSettings(ConfigTable, frozen=True):
     """Which reference artefact proves the instrument, and how long a passed verification holds."""
 
     artefact: Name
@@ -235,14 +235,14 @@ class StationUncertainty(ConfigTable, frozen=True):
 class Settings(ConfigTable, frozen=True):
     """All of ``agent.toml``."""
 
-    station: Station
+    station: StationSettings
     intake: IntakeSettings = IntakeSettings()
     worker: WorkerSettings = WorkerSettings()
     store: StoreSettings = StoreSettings()
     mqtt: Mqtt | None = None
     decision: Decision = Decision()
     line: LineSettings = LineSettings()
-    verification: Verification | None = None
+    verification: VerificationSettings | None = None
     drift: Drift | None = None
     uncertainty: StationUncertainty | None = None
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from edgeagent.codec.proposals.column_shapes import POINTS_A_TURN, TURN, TURNS_MAX, Shape, whole_turns_in
-from edgeagent.codec.proposals.findings import Finding, Open
+from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.trade_words import LENGTH_UNITS
 from edgeagent.model import FloatArray
 
@@ -16,7 +16,7 @@ _DEVIATION_UM = {"the column's name": (1e-2, 2e3), "the header": (5e-2, 5e2)}
 """Peak to valley, less the slope, that is believed of a unit by where it is written; our own choice."""
 
 
-def angle_unit(shape: Shape, written: str | None, named: bool) -> tuple[str | Open, Finding]:
+def angle_unit(shape: Shape, written: str | None, named: bool) -> tuple[str | OpenValue, Finding]:
     """The unit of an angle column from what is written and from how it runs."""
     fits = whole_turns_in(shape)
     if written == "grad-or-deg":
@@ -25,13 +25,13 @@ def angle_unit(shape: Shape, written: str | None, named: bool) -> tuple[str | Op
         points = TURN[written] / shape.step if shape.step else 0.0
         if fits and written not in fits:
             why = f"{written} is written, but the steps make whole turns in {fits[0]}"
-            return Open(fits[0], why), Finding("unit of the angle", written, False, why)
+            return OpenValue(fits[0], why), Finding("unit of the angle", written, False, why)
         if not POINTS_A_TURN[0] <= points <= POINTS_A_TURN[1]:
             why = f"{written} is written, but then a turn would have {points:.3g} points"
-            return Open(_likely_angle_unit(shape), why), Finding("unit of the angle", written, False, why)
+            return OpenValue(_likely_angle_unit(shape), why), Finding("unit of the angle", written, False, why)
         if not shape.saw and shape.span + shape.step < 0.9 * TURN[written]:
             why = f"{written} is written, but then the trace covers {shape.span / TURN[written]:.2g} of a turn"
-            return Open(_likely_angle_unit(shape), why), Finding("unit of the angle", written, False, why)
+            return OpenValue(_likely_angle_unit(shape), why), Finding("unit of the angle", written, False, why)
         whole = " and the steps make whole turns" if written in fits else ""
         return written, Finding("unit of the angle", written, True, f"the unit is written{whole}")
     strong = [u for u in fits if u in ("deg", "rad", "grad")]
@@ -47,7 +47,7 @@ def angle_unit(shape: Shape, written: str | None, named: bool) -> tuple[str | Op
         else "a column that counts by one may be a row number" if fits and shape.counter
         else f"only the range {shape.span:.6g} speaks for {guess}"
     )  # fmt: skip
-    return Open(guess, why), Finding("unit of the angle", guess, False, why)
+    return OpenValue(guess, why), Finding("unit of the angle", guess, False, why)
 
 
 def _likely_angle_unit(shape: Shape) -> str:
@@ -63,20 +63,20 @@ def length_unit(
         unit, scale = written
         if math.isnan(scale):
             why = f"a number stands beside the unit in {source}: how many {unit} is one of the values?"
-            return {"unit": unit, "scale": Open(1.0, why, likely=False)}, Finding(what, unit, False, why)
+            return {"unit": unit, "scale": OpenValue(1.0, why, likely=False)}, Finding(what, unit, False, why)
         keys: dict[str, object] = {"unit": unit} | ({"scale": scale} if scale != 1.0 else {})
         size = _size(values, deviation) * scale * _UM[unit]
         low, high = _DEVIATION_UM[source]
         if deviation and not low <= size <= high:
             why = f"{unit} is written in {source}, but then the trace would range over {size:.3g} µm"
-            return keys | {"unit": Open(_likely_length_unit(values), why)}, Finding(what, unit, False, why)
+            return keys | {"unit": OpenValue(_likely_length_unit(values), why)}, Finding(what, unit, False, why)
         return keys, Finding(what, unit, True, f"written in {source}")
     if written is not None:
         why = "the values are not lengths (volts, counts or per cent): how many µm is one of them?"
-        return {"unit": "um", "scale": Open(1.0, why)}, Finding(what, "unknown", False, why)
+        return {"unit": "um", "scale": OpenValue(1.0, why)}, Finding(what, "unknown", False, why)
     guess = _likely_length_unit(values) if deviation else "mm"
     why = f"no unit is written; the values range over {_size(values, deviation):.4g}, likely in {guess}"
-    return {"unit": Open(guess, why)}, Finding(what, guess, False, why)
+    return {"unit": OpenValue(guess, why)}, Finding(what, guess, False, why)
 
 
 def _size(values: FloatArray, detrend: bool) -> float:

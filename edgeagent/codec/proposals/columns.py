@@ -17,7 +17,7 @@ from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.column_roles import Roles, find_angle, find_deviation
 from edgeagent.codec.proposals.column_shapes import TURN, Shape, shape_of
 from edgeagent.codec.proposals.column_units import angle_unit, length_unit
-from edgeagent.codec.proposals.findings import Finding, Open
+from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, SIDE_WORDS, TURN_WORDS, column_role, normal
 
@@ -95,27 +95,27 @@ def _angle_column(
     doubt = "only its even steps speak for it, or several columns could be it"
     findings.append(Finding("angle", f"field {at + 1}", sure, why if sure else doubt))
     findings.append(unit_finding)
-    keys: dict[str, object] = {"field": at + 1 if sure else Open(at + 1, doubt), "unit": unit}
+    keys: dict[str, object] = {"field": at + 1 if sure else OpenValue(at + 1, doubt), "unit": unit}
     if math.isnan(scale):
         why = f"a number stands beside the unit of the angle: how many {unit_text} is one of the values?"
-        keys["scale"] = Open(1.0, why, likely=False)
+        keys["scale"] = OpenValue(1.0, why, likely=False)
         findings.append(Finding("unit of the angle", str(unit_text), False, why))
     elif scale != 1.0:
         keys["scale"] = scale
     if shape.falling:
-        keys["scale"] = Open(-1.0, why, likely=False) if math.isnan(scale) else -scale
+        keys["scale"] = OpenValue(-1.0, why, likely=False) if math.isnan(scale) else -scale
         why = "the recorded angle falls; it is turned round so that it grows, as every analysis expects"
         findings.append(Finding("direction of the angle", "falling", False, why))
     if shape.saw:
         keys["unwrap"] = _joined_turns(table, at, findings)
     elif not (shape.rising or shape.falling):
         findings.append(Finding("angle", f"field {at + 1}", False, "it does not grow from row to row"))
-    turn = TURN[unit.guess if isinstance(unit, Open) else unit]
+    turn = TURN[unit.guess if isinstance(unit, OpenValue) else unit]
     per_turn = turn / shape.step if shape.step else 0.0
     open_end, closed = (shape.span + shape.step) / turn, shape.span / turn
     turns = min(open_end, closed, key=lambda n: abs(n - round(n)) if n > 0.5 else 1.0)
     turns = len(table.values) / per_turn if shape.saw and per_turn else turns
-    certain = not isinstance(unit, Open)
+    certain = not isinstance(unit, OpenValue)
     findings.append(
         Finding(
             "turns and points",
@@ -127,7 +127,7 @@ def _angle_column(
     return ColumnProposal("angle_deg", keys, _comment(name)), turns
 
 
-def _joined_turns(table: ExportTable, at: int, findings: list[Finding]) -> bool | Open:
+def _joined_turns(table: ExportTable, at: int, findings: list[Finding]) -> bool | OpenValue:
     """Whether turns are joined; a question where another column steps just where the angle begins again."""
     steps = next((k for k in range(table.fields) if k != at and _steps_with_turns(table, at, k)), None)
     if steps is None:
@@ -136,7 +136,7 @@ def _joined_turns(table: ExportTable, at: int, findings: list[Finding]) -> bool 
     name = plain(table.names[steps], 30) or f"field {steps + 1}"
     why = f"{name!r} steps where the angle begins again: planes, flanks or tracks are no turns of one trace"
     findings.append(Finding("turns", "joined", False, why))
-    return Open(True, why, likely=False)
+    return OpenValue(True, why, likely=False)
 
 
 def _steps_with_turns(table: ExportTable, at: int, other: int) -> bool:
@@ -170,12 +170,12 @@ def _angle_from_header(
         return _angle_from_step(table, hints, findings, pins)
     if hints.turns is not None and hints.turns > 0:
         why = f"{points} rows over the header's {hints.turns:g} turns; does the last row close the turn?"
-        keys: dict[str, object] = {"per_turn": Open(points / hints.turns, why)}
+        keys: dict[str, object] = {"per_turn": OpenValue(points / hints.turns, why)}
         findings.append(Finding("angle", "not recorded", False, why))
         return ColumnProposal("angle_deg", keys, "not recorded"), hints.turns
     why = "no column is an angle, and the header gives neither a step nor points a turn that are known here"
     findings.append(Finding("angle", "not recorded", False, why))
-    return ColumnProposal("angle_deg", {"per_turn": Open(float(points), why)}, "not recorded"), None
+    return ColumnProposal("angle_deg", {"per_turn": OpenValue(float(points), why)}, "not recorded"), None
 
 
 def _angle_from_step(
@@ -185,10 +185,10 @@ def _angle_from_step(
     points = len(table.values)
     shape = Shape(hints.step, hints.step * (points - 1), True, False, False, True, False, False)
     unit, finding = angle_unit(shape, hints.step_unit, named=True)
-    if hints.step_unit is None and not isinstance(unit, Open):
+    if hints.step_unit is None and not isinstance(unit, OpenValue):
         why = f"the header gives the step without a unit; {unit} makes whole turns"
-        unit, finding = Open(unit, why), Finding("unit of the angle", str(unit), False, why)
-    turn = TURN[unit.guess if isinstance(unit, Open) else unit]
+        unit, finding = OpenValue(unit, why), Finding("unit of the angle", str(unit), False, why)
+    turn = TURN[unit.guess if isinstance(unit, OpenValue) else unit]
     turns = points * hints.step / turn
     pins.append(hints.pins["step"])
     findings.append(
@@ -196,7 +196,7 @@ def _angle_from_step(
     )
     findings += [
         finding,
-        Finding("turns and points", f"{turns:.4g} turns", not isinstance(unit, Open), f"{points} rows"),
+        Finding("turns and points", f"{turns:.4g} turns", not isinstance(unit, OpenValue), f"{points} rows"),
     ]
     return ColumnProposal("angle_deg", {"step": hints.step, "unit": unit}, "not recorded"), turns
 
@@ -215,7 +215,7 @@ def _deviation_column(
         others = ", ".join(f"{k + 1} {plain(table.names[k], 30)}".strip() for k in candidates)
         why = f"it could be field {others}" if len(candidates) > 1 else "nothing names it"
     findings.append(Finding("deviation", f"field {at + 1}", sure, why))
-    keys: dict[str, object] = {"field": at + 1 if sure else Open(at + 1, why)}
+    keys: dict[str, object] = {"field": at + 1 if sure else OpenValue(at + 1, why)}
     written, source = table.units[at], "the column's name"
     if written is None and hints.unit is not None:
         written, source = hints.unit, "the header"
@@ -227,7 +227,7 @@ def _deviation_column(
     if roles.role[at] == "diameter":
         why = f"{plain(name)!r} is a diameter: 0.5 takes half of it, as for two ends that are measured at once"
         guess = unit_keys.get("scale", 1.0)
-        unit_keys["scale"] = Open(0.5 * guess if isinstance(guess, float) else 0.5, why)
+        unit_keys["scale"] = OpenValue(0.5 * guess if isinstance(guess, float) else 0.5, why)
         findings.append(Finding("deviation", "half a diameter", False, why))
     why = "a positive reading is taken as " + (
         "more travel than nominal"
@@ -255,7 +255,7 @@ def travel_columns(table: ExportTable, roles: Roles, hints: Hints) -> Columns:
     )
     findings.append(finding)
     travel = ColumnProposal(
-        "travel_mm", {"field": at + 1 if sure else Open(at + 1, why), **unit}, _comment(table.names[at])
+        "travel_mm", {"field": at + 1 if sure else OpenValue(at + 1, why), **unit}, _comment(table.names[at])
     )
     deviation = _deviation_column(table, roles, taken, hints, findings, pins)
     return Columns((travel, deviation), tuple(findings), tuple(pins))
@@ -273,7 +273,7 @@ def axial_columns(table: ExportTable, roles: Roles) -> Columns:
             f"unit of {name[0]}", table.units[at], table.values[:, at], "the column's name", deviation=False
         )
         findings.append(finding)
-        keys = {"field": at + 1 if sure else Open(at + 1, why), **unit}
+        keys = {"field": at + 1 if sure else OpenValue(at + 1, why), **unit}
         columns.append(ColumnProposal(name, keys, _comment(table.names[at])))
     return Columns(tuple(columns), tuple(findings))
 
@@ -297,7 +297,7 @@ def _side_column(table: ExportTable, roles: Roles, findings: list[Finding]) -> C
     if not sides:
         why = "no column gives a side; one side is assumed: offset 1 is the top, -1 the bottom"
         findings.append(Finding("side", "top", False, why))
-        return ColumnProposal("side", {"step": 0.0, "offset": Open(1.0, why)}, "every row is of one side")
+        return ColumnProposal("side", {"step": 0.0, "offset": OpenValue(1.0, why)}, "every row is of one side")
     at = sides[0]
     words = {w: SIDE_WORDS[w.lower()] for w in table.labels.get(at, ()) if w.lower() in SIDE_WORDS}
     unknown = [w for w in table.labels.get(at, ()) if w.lower() not in SIDE_WORDS]
@@ -305,7 +305,7 @@ def _side_column(table: ExportTable, roles: Roles, findings: list[Finding]) -> C
         why = f"the labels {plain(', '.join(table.labels.get(at, ())))!r} are not known"
         findings.append(Finding("side", f"field {at + 1}", False, why))
         guess = dict(zip(table.labels.get(at, ()), ("top", "bottom"), strict=False))
-        return ColumnProposal("side", {"field": at + 1, "words": Open(guess, why)})
+        return ColumnProposal("side", {"field": at + 1, "words": OpenValue(guess, why)})
     findings.append(Finding("side", f"field {at + 1}", True, f"its labels are {plain(', '.join(words))}"))
     plain_words = all(w == label for w, label in words.items())
     return ColumnProposal("side", {"field": at + 1} | ({} if plain_words else {"words": words}))

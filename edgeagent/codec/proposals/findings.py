@@ -18,7 +18,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
-class Open:
+class OpenValue:
     """A value that a person must fill in: the likeliest one, and why the file does not say it."""
 
     guess: Any

@@ -11,7 +11,7 @@ from datetime import datetime
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.column_shapes import TURN
 from edgeagent.codec.proposals.columns import Hints
-from edgeagent.codec.proposals.findings import Finding, Open, regex_text
+from edgeagent.codec.proposals.findings import Finding, OpenValue, regex_text
 from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import (
     ANGLE_UNITS,
@@ -200,7 +200,7 @@ def _text_source(entry: HeaderEntry, delimiter: str, findings: list[Finding]) ->
         word = SENSING_WORDS.get(normal(value))
         sure = word is not None
         keys["words"] = (
-            {value: word} if word else Open({value: "normal"}, "normal, radial or axial?", likely=False)
+            {value: word} if word else OpenValue({value: "normal"}, "normal, radial or axial?", likely=False)
         )
     findings.append(Finding(entry.key, plain(value), sure, why))
     return SourceProposal(entry.key, keys, value)
@@ -227,11 +227,11 @@ def _length_source(
     if unit is None or unit[0] not in LENGTH_UNITS:
         why = "the entry has no unit; 1 reads it as mm, 0.001 as µm"
         findings.append(Finding(key, plain(entry.value), False, why))
-        return [SourceProposal(key, keys | {"scale": Open(factor, why)}, entry.value)]
+        return [SourceProposal(key, keys | {"scale": OpenValue(factor, why)}, entry.value)]
     if math.isnan(unit[1]):
         why = f"a number stands beside the unit {plain(entry.unit or entry.value, 30)}: how many mm is one?"
         findings.append(Finding(key, plain(entry.value), False, why))
-        return [SourceProposal(key, keys | {"scale": Open(factor, why, likely=False)}, entry.value)]
+        return [SourceProposal(key, keys | {"scale": OpenValue(factor, why, likely=False)}, entry.value)]
     scale = factor * unit[1] * _MM[unit[0]]
     if scale != 1.0:
         keys["scale"] = scale
@@ -316,9 +316,9 @@ def _date_source(
     if not _follows(text, form):
         findings.append(Finding("measured_at", plain(text), False, f"it does not follow the format {form}"))
         return None
-    keys["format"] = Open(form, doubt) if doubt else form
+    keys["format"] = OpenValue(form, doubt) if doubt else form
     if "%z" not in form:
-        keys["utc_offset_h"] = offset if offset is not None else Open(0.0, why, likely=False)
+        keys["utc_offset_h"] = offset if offset is not None else OpenValue(0.0, why, likely=False)
     findings.append(
         Finding("measured_at", text, not doubt and clock is not None and ("%z" in form or offset is not None),
                 doubt or (why if "%z" not in form and offset is None else f"as {form}")

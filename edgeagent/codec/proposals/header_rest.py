@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.columns import ColumnProposal, Columns
-from edgeagent.codec.proposals.findings import Finding, Open
+from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import FACTOR_WORDS, normal
 
@@ -76,6 +76,8 @@ def _is_factor(line: str) -> bool:
 
 def _with_open_scale(column: ColumnProposal, why: str) -> ColumnProposal:
     before = column.keys.get("scale", 1.0)
-    if isinstance(before, Open):
-        return replace(column, keys={**column.keys, "scale": Open(before.guess, f"{before.why}; {why}", False)})
-    return replace(column, keys={**column.keys, "scale": Open(before, why, likely=False)})
+    if isinstance(before, OpenValue):
+        return replace(
+            column, keys={**column.keys, "scale": OpenValue(before.guess, f"{before.why}; {why}", False)}
+        )
+    return replace(column, keys={**column.keys, "scale": OpenValue(before, why, likely=False)})

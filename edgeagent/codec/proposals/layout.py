@@ -13,7 +13,7 @@ from edgeagent.codec.configuration.toml_text import plain, toml_value
 from edgeagent.codec.proposals.column_roles import Roles, find_angle, roles_of
 from edgeagent.codec.proposals.column_shapes import TURN, shape_of, whole_turns_in
 from edgeagent.codec.proposals.columns import Columns, Hints, axial_columns, round_columns, travel_columns
-from edgeagent.codec.proposals.findings import Finding, Open
+from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.header_lines import HeaderProposal, SourceProposal, read_header
 from edgeagent.codec.proposals.header_rest import ask_for_factors, list_unused, unused_lines
 from edgeagent.codec.proposals.sniff import ExportTable, sniff
@@ -49,7 +49,7 @@ class LayoutProposal:
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
+class _LayoutLine:
     """One key of the layout, before it is written."""
 
     key: str
@@ -69,7 +69,7 @@ def propose_layout(name: str, data: bytes, kind: str | None = None) -> LayoutPro
     header = read_header(table)
     roles = roles_of(table)
     found, findings = _kind(table, roles, header, kind)
-    wanted = str(found.guess) if isinstance(found, Open) else found
+    wanted = str(found.guess) if isinstance(found, OpenValue) else found
     if wanted == "axial":
         columns = axial_columns(table, roles)
     elif wanted == "travel":
@@ -106,7 +106,7 @@ def _patterns(table: ExportTable, header: HeaderProposal, columns: Columns) -> l
 
 def _kind(
     table: ExportTable, roles: Roles, header: HeaderProposal, wanted: str | None
-) -> tuple[str | Open, list[Finding]]:
+) -> tuple[str | OpenValue, list[Finding]]:
     """The kind of trace from what the user says, from the columns, from words of the header."""
     if wanted is not None:
         return wanted, [Finding("kind", wanted, True, "as asked for")]
@@ -136,7 +136,7 @@ def _kind(
         "an angle and a deviation may be a spiral or a circle" if is_round
         else "neither the columns nor the header say it"
     ) + ": spiral, circle, axial or travel; the option --kind says it"  # fmt: skip
-    return Open(guess, why), [Finding("kind", guess, False, why)]
+    return OpenValue(guess, why), [Finding("kind", guess, False, why)]
 
 
 def _turns(table: ExportTable, roles: Roles, angle: int | None, hints: Hints) -> float | None:
@@ -161,10 +161,12 @@ def _spoken_kinds(table: ExportTable) -> dict[str, str]:
     return found
 
 
-def _constants(kind: str | Open, header: HeaderProposal, wanted: str) -> tuple[list[_Line], list[Finding]]:
+def _constants(
+    kind: str | OpenValue, header: HeaderProposal, wanted: str
+) -> tuple[list[_LayoutLine], list[Finding]]:
     """Header keys that every trace must have and the header does not give."""
     have = {s.key for s in header.sources}
-    lines = [_Line("kind", kind)]
+    lines = [_LayoutLine("kind", kind)]
     findings = []
     for key, guess, why in (
         ("part", "?", "not found in the header: a constant fits one part number only; see file_name above"),
@@ -177,15 +179,15 @@ def _constants(kind: str | Open, header: HeaderProposal, wanted: str) -> tuple[l
         ),
     ):
         if key not in have:
-            lines.append(_Line(key, Open(guess, why, likely=key == "feature")))
+            lines.append(_LayoutLine(key, OpenValue(guess, why, likely=key == "feature")))
             findings.append(Finding(key, "not found", False, why))
     if wanted == "spiral" and "sensing" not in have:
         why = "direction the gauge reads in, normal to the flank, radial or axial: it changes every value"
-        lines.append(_Line("sensing", Open("normal", why, likely=False)))
+        lines.append(_LayoutLine("sensing", OpenValue("normal", why, likely=False)))
         findings.append(Finding("sensing", "not found", False, why))
     if wanted == "axial" and "tip_radius_mm" not in have:
         why = "radius of the stylus tip in mm, without which no flank radius can be computed"
-        lines.append(_Line("tip_radius_mm", Open(0.005, why, likely=False)))
+        lines.append(_LayoutLine("tip_radius_mm", OpenValue(0.005, why, likely=False)))
         findings.append(Finding("tip_radius_mm", "not found", False, why))
     return lines, findings
 
@@ -195,42 +197,44 @@ def _feature_guess(kind: str) -> str:
 
 
 def _sections(
-    name: str, table: ExportTable, header: HeaderProposal, columns: Columns, constants: list[_Line]
-) -> list[tuple[str, list[_Line]]]:
+    name: str, table: ExportTable, header: HeaderProposal, columns: Columns, constants: list[_LayoutLine]
+) -> list[tuple[str, list[_LayoutLine]]]:
     base = name.replace("\\", "/").rsplit("/", 1)[-1]
     stem, dot, ending = base.rpartition(".")
     title = re.sub(r"[^A-Za-z0-9-]+", "-", stem or base).strip("-").lower() or "export"
     names = ["*." + ending.lower()] if dot and ending else [re.sub(r"\d.*$", "", base) + "*"]
     names = [re.sub(r"[\[\]?*](?!$|\.)", "?", n) for n in names]
-    top = [_Line("layout", title)]
+    top = [_LayoutLine("layout", title)]
     if {"part", "serial"} - {s.key for s in header.sources}:
         example = "^(?P<part>.+)_(?P<serial>[^_.]+)"
-        top.append(_Line("# file_name", example, "fields from the file's name; remove what it gives below"))
-    match = [_Line("names", names, "which files this layout claims")]
+        top.append(
+            _LayoutLine("# file_name", example, "fields from the file's name; remove what it gives below")
+        )
+    match = [_LayoutLine("names", names, "which files this layout claims")]
     contains = _contains(table, header, columns)
     if contains:
-        match.append(_Line("contains", contains, "a file without it is not claimed"))
+        match.append(_LayoutLine("contains", contains, "a file without it is not claimed"))
     text = [
-        _Line("delimiter", table.delimiter),
-        _Line("decimal", table.decimal),
-        _Line("encoding", table.encoding),
+        _LayoutLine("delimiter", table.delimiter),
+        _LayoutLine("decimal", table.decimal),
+        _LayoutLine("encoding", table.encoding),
     ]
     if table.missing:
-        text.append(_Line("missing", list(table.missing)))
-    data = [_Line("after" if isinstance(table.start, str) else "first_line", table.start)]
+        text.append(_LayoutLine("missing", list(table.missing)))
+    data = [_LayoutLine("after" if isinstance(table.start, str) else "first_line", table.start)]
     if table.until is not None:
-        data.append(_Line("until", table.until))
+        data.append(_LayoutLine("until", table.until))
     sections = [("", top), ("[match]", match), ("[text]", text), ("[data]", data)]
     for column in columns.columns:
-        lines = [_Line("name", column.name, column.comment)]
-        sections.append(("[[column]]", lines + [_Line(k, v) for k, v in column.keys.items()]))
+        lines = [_LayoutLine("name", column.name, column.comment)]
+        sections.append(("[[column]]", lines + [_LayoutLine(k, v) for k, v in column.keys.items()]))
     sections += [("[[header]]", _source_lines(source)) for source in header.sources]
     return [*sections, ("[constants]", constants)]
 
 
-def _source_lines(source: SourceProposal) -> list[_Line]:
-    lines = [_Line("key", source.key, f"here {plain(source.found, 50)}")]
-    return lines + [_Line(k, v) for k, v in source.keys.items()]
+def _source_lines(source: SourceProposal) -> list[_LayoutLine]:
+    lines = [_LayoutLine("key", source.key, f"here {plain(source.found, 50)}")]
+    return lines + [_LayoutLine(k, v) for k, v in source.keys.items()]
 
 
 def _contains(table: ExportTable, header: HeaderProposal, columns: Columns) -> str | None:
@@ -250,7 +254,7 @@ def _place(table: ExportTable, pin: str) -> int:
     return found.start() if found else 0
 
 
-def _write(sections: list[tuple[str, list[_Line]]], *, trial: bool) -> str:
+def _write(sections: list[tuple[str, list[_LayoutLine]]], *, trial: bool) -> str:
     out = [
         "# Proposed from one export; look at every line before use.",
         f'# Where it says "{FILL_IN}" the file does not say it: replace it, then run the check command.',
@@ -260,7 +264,7 @@ def _write(sections: list[tuple[str, list[_Line]]], *, trial: bool) -> str:
             out += ["", heading]
         for line in lines:
             value, comment = line.value, line.comment
-            if isinstance(value, Open):
+            if isinstance(value, OpenValue):
                 comment = f"likely {plain(toml_value(value.guess))}: {value.why}" if value.likely else value.why
                 value = value.guess if trial else FILL_IN
             text = f"{line.key} = {toml_value(value)}"
@@ -268,14 +272,14 @@ def _write(sections: list[tuple[str, list[_Line]]], *, trial: bool) -> str:
     return "\n".join(out) + "\n"
 
 
-def _open_keys(sections: list[tuple[str, list[_Line]]]) -> tuple[tuple[str, str], ...]:
+def _open_keys(sections: list[tuple[str, list[_LayoutLine]]]) -> tuple[tuple[str, str], ...]:
     found = []
     for heading, lines in sections:
         title = (
             next((str(x.value) for x in lines if x.key in ("name", "key")), "") if heading[:2] == "[[" else ""
         )
         place = heading.strip("[]") + (f" {title}" if title else "")
-        found += [(f"{place}: {x.key}", x.value.why) for x in lines if isinstance(x.value, Open)]
+        found += [(f"{place}: {x.key}", x.value.why) for x in lines if isinstance(x.value, OpenValue)]
     return tuple(found)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.numbers import MISSING_WORDS
 from edgeagent.codec.proposals.encoding import decode_export
-from edgeagent.codec.proposals.findings import Finding, Open, regex_text
+from edgeagent.codec.proposals.findings import Finding, OpenValue, regex_text
 from edgeagent.codec.proposals.table_form import (
     MARKS,
     ROWS_MIN,
@@ -54,7 +54,7 @@ class ExportTable:
     encoding: str
     head: tuple[str, ...]
     delimiter: str
-    decimal: str | Open
+    decimal: str | OpenValue
     start: str | int
     until: str | None
     fields: int
@@ -74,7 +74,7 @@ class ExportTable:
     @property
     def decimal_guess(self) -> str:
         """The decimal mark, or the likelier one."""
-        return str(self.decimal.guess) if isinstance(self.decimal, Open) else self.decimal
+        return str(self.decimal.guess) if isinstance(self.decimal, OpenValue) else self.decimal
 
 
 def sniff(data: bytes) -> ExportTable:
@@ -179,7 +179,7 @@ def _name_cells(line: str, reading: TableForm) -> list[str] | None:
 
 def _settle_decimal(
     lines: list[str], reading: TableForm, names: tuple[str, ...]
-) -> tuple[TableForm, str | Open, list[Finding]]:
+) -> tuple[TableForm, str | OpenValue, list[Finding]]:
     """The decimal mark, and the doubt where a comma may be a delimiter or a decimal mark."""
     rows = [line for line in lines[reading.first : reading.first + 2000] if line.strip()]
     cells = [cells_of(line, reading.delimiter, reading.decimal, reading.fields) for line in rows]
@@ -204,7 +204,7 @@ def _settle_decimal(
     thousands = all(re.fullmatch(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", c) for c in marked)
     if thousands and seen_in_head not in (None, mark):
         why = f"every number looks like 1{mark}234, and the header writes decimals with {seen_in_head!r}"
-        return reading, Open(mark, why), [Finding("decimal mark", spoken[mark], False, why)]
+        return reading, OpenValue(mark, why), [Finding("decimal mark", spoken[mark], False, why)]
     why = f"as in {marked[len(marked) // 2]}"
     return reading, mark, [Finding("decimal mark", spoken[mark], not thousands, why)]
 
@@ -233,7 +233,7 @@ def _split_decimals(cells: list[list[str]]) -> bool:
 
 def _comma_doubt(
     lines: list[str], reading: TableForm, names: tuple[str, ...]
-) -> tuple[TableForm, str | Open, list[Finding]]:
+) -> tuple[TableForm, str | OpenValue, list[Finding]]:
     real_names = any(names)
     if real_names and reading.fields > 1:
         leading = any(re.search(r",0\d", line) for line in lines[reading.first : reading.first + 500])
@@ -256,7 +256,7 @@ def _comma_doubt(
         why = f"all numbers have {len(digits[0])} digits after the comma, some of them a leading zero"
         return single, ",", [Finding("decimal mark", "comma", True, why)]
     why = "one column of decimals with a comma, or two columns of integers: the file does not say"
-    return single, Open(",", why), [Finding("decimal mark", "comma", False, why)]
+    return single, OpenValue(",", why), [Finding("decimal mark", "comma", False, why)]
 
 
 def _values(

@@ -73,7 +73,7 @@ _END = b'"}'
 _MEMBERS = ("seq", "time", "kind", "prev", "body")
 
 
-class _Line(msgspec.Struct, frozen=True):
+class _RecordLine(msgspec.Struct, frozen=True):
     """All of a line but its hash."""
 
     seq: int
@@ -87,7 +87,7 @@ class _What(msgspec.Struct, frozen=True):
     what: str = ""
 
 
-_LINE_DECODER = msgspec.json.Decoder(_Line)
+_LINE_DECODER = msgspec.json.Decoder(_RecordLine)
 _WHAT_DECODER = msgspec.json.Decoder(_What)
 _DECODERS: dict[type[AnyBody], msgspec.json.Decoder[AnyBody]] = {
     kind: msgspec.json.Decoder(kind) for kind in (*_BODIES.values(), *_BY_WHAT.values())
@@ -145,7 +145,7 @@ def encode_record(seq: int, time: str, prev: str, body: AnyBody) -> tuple[bytes,
     if isinstance(body, Unknown):
         raise RecordError(f"a {body.kind!r} record of another version cannot be written")
     raw = encode_body(body)
-    head = msgspec.json.encode(_Line(seq, time, body.KIND, prev, msgspec.Raw(raw)))[:-1]
+    head = msgspec.json.encode(_RecordLine(seq, time, body.KIND, prev, msgspec.Raw(raw)))[:-1]
     digest = hashlib.sha256(head).hexdigest()
     line = head + _MARK + digest.encode() + _END + b"\n"
     if len(line) > LINE_BYTES_MAX:

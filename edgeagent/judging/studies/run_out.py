@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
-from edgeagent.analysis.around.options import Options
+from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.analysis.track.alignment_advice import RunOut, run_out
 from edgeagent.analysis.track.sensing import flank_of, normal_factor, recorded_rise, rise_mm_per_turn
 from edgeagent.analysis.track.track_normal import cylinder_normal, track_normal
@@ -29,7 +29,7 @@ def run_out_of(
         )
     recipe = file.recipe.recipe if file.recipe is not None else None
     plan = recipe.plan(header.feature) if recipe is not None else None
-    options = plan.options if plan is not None and plan.kind == header.kind else Options()
+    options = plan.options if plan is not None and plan.kind == header.kind else SpiralOptions()
     thread = recipe.thread if recipe is not None else None
     around = header.kind == "spiral"
     factor, direction = normal_factor(header, thread, options.surface_angle_deg, around)

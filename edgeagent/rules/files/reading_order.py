@@ -15,7 +15,7 @@ or two; behind more of them, the part in the station would wait too long.
 
 
 @dataclass(frozen=True, slots=True)
-class _Place:
+class _Turn:
     due_s: float
     written_ns: int
     live: bool
@@ -30,7 +30,7 @@ class ReadingOrder:
     """
 
     def __init__(self) -> None:
-        self._places: dict[str, _Place] = {}
+        self._places: dict[str, _Turn] = {}
         self._tickets = itertools.count()
         self._pending: list[tuple[float, int, str]] = []
         self._oldest: dict[bool, list[tuple[int, int, str]]] = {True: [], False: []}
@@ -44,7 +44,7 @@ class ReadingOrder:
         """Give a file its place, instead of the one it had."""
         self.discard(name)
         ticket = next(self._tickets)
-        self._places[name] = _Place(due_s, written_ns, live, ticket)
+        self._places[name] = _Turn(due_s, written_ns, live, ticket)
         heapq.heappush(self._pending, (due_s, ticket, name))
 
     def discard(self, name: str) -> None:

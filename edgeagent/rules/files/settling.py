@@ -51,7 +51,7 @@ class Signs:
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class UnsettledFile:
     """A file that is not settled yet: its last look and since when that look has not changed (monotonic).
 
     The watch saw the rest: ``writing`` that content was written and no close since, ``closed`` a writer's close
@@ -66,17 +66,17 @@ class Waiting:
     looks: int = 1
 
 
-def take_look(waiting: Waiting | None, look: Look, now_s: float) -> Waiting:
+def take_look(waiting: UnsettledFile | None, look: Look, now_s: float) -> UnsettledFile:
     """The waiting state after another look."""
     if waiting is None:
-        return Waiting(look, now_s)
+        return UnsettledFile(look, now_s)
     if waiting.look != look:
         # Somebody writes on: an earlier close or rename says nothing any more.
-        return Waiting(look, now_s, writing=waiting.writing)
+        return UnsettledFile(look, now_s, writing=waiting.writing)
     return replace(waiting, looks=waiting.looks + 1)
 
 
-def take_sign(waiting: Waiting, signs: Signs, *, regular: bool) -> Waiting:
+def take_sign(waiting: UnsettledFile, signs: Signs, *, regular: bool) -> UnsettledFile:
     """The waiting state after what the watch saw.
 
     A regular file that was created and is empty is about to be written, and its close will come; a link or a
@@ -91,7 +91,7 @@ def take_sign(waiting: Waiting, signs: Signs, *, regular: bool) -> Waiting:
     return waiting
 
 
-def is_settled(waiting: Waiting, now_s: float, patience: Patience) -> bool:
+def is_settled(waiting: UnsettledFile, now_s: float, patience: Patience) -> bool:
     """Whether a file may be read.
 
     Not while the watch waits for its close, but then, after ``unclosed_s`` without a change, all the same. A
@@ -105,7 +105,7 @@ def is_settled(waiting: Waiting, now_s: float, patience: Patience) -> bool:
     return now_s >= settles_at(waiting, patience)
 
 
-def settles_at(waiting: Waiting, patience: Patience) -> float:
+def settles_at(waiting: UnsettledFile, patience: Patience) -> float:
     """Earliest monotonic time at which the file can be read if nothing changes any more."""
     if waiting.writing:
         return waiting.since_s + max(patience.unclosed_s, patience.settle_s)
@@ -114,7 +114,7 @@ def settles_at(waiting: Waiting, patience: Patience) -> float:
     return waiting.since_s + (0.0 if waiting.renamed else patience.settle_s)
 
 
-def whole(waiting: Waiting, now_s: float, patience: Patience) -> bool:
+def whole(waiting: UnsettledFile, now_s: float, patience: Patience) -> bool:
     """Whether a file that does not read as a whole one is one all the same: nobody is going to add to it.
 
     Somebody closed it or renamed it; or it has not changed for ``unclosed_s``.

@@ -31,24 +31,24 @@ from edgeagent.rules.line.delivery_state import (
     Connect,
     Connected,
     Delivery,
+    DeliveryEvent,
     Disconnected,
     Drop,
-    Event,
     Fault,
-    Found,
-    Heard,
     Holding,
     LampSeen,
     LastWords,
     NotLetIn,
     Phase,
     Publish,
+    RecordsRead,
     Repeat,
     Report,
     Rewind,
-    Start,
+    SignOfLife,
+    StartDelivery,
     StateSeen,
-    Stop,
+    StopDelivery,
     Subscribe,
     Tick,
     Unreachable,
@@ -66,12 +66,12 @@ STABLE_S = 10.0
 _MARK_S, _MARKS_MAX = 0.5, 64
 
 
-def step(state: Delivery, event: Event) -> Result:
+def step(state: Delivery, event: DeliveryEvent) -> Result:
     """The state after one event, and what is to be done, in order."""
     rule = TABLE.get((state.phase, type(event)))
     if rule is None:
         return state, ()
-    if isinstance(event, Acked | LampSeen | StateSeen | Heard | Connected):
+    if isinstance(event, Acked | LampSeen | StateSeen | SignOfLife | Connected):
         state = replace(state, heard_at=event.now)
     after, actions = rule(state, event)
     return follow(after, event, actions)
@@ -80,7 +80,7 @@ def step(state: Delivery, event: Event) -> Result:
 # --- sessions ------------------------------------------------------------------------------------------------
 
 
-def _start(state: Delivery, event: Start) -> Result:
+def _start(state: Delivery, event: StartDelivery) -> Result:
     state = replace(
         state,
         phase=Phase.CONNECTING,
@@ -293,7 +293,7 @@ def _state_seen(state: Delivery, event: StateSeen) -> Result:
     return _foreign(state, event.now, words)
 
 
-def _heard(state: Delivery, _event: Heard) -> Result:
+def _heard(state: Delivery, _event: SignOfLife) -> Result:
     return state, ()
 
 
@@ -323,7 +323,7 @@ def _shown(state: Delivery, seq: int, message: Outgoing) -> Delivery:
     return replace(state, lamp=show_message(state.lamp, seq, message, latches=state.latches))
 
 
-def _found(state: Delivery, event: Found) -> Result:
+def _found(state: Delivery, event: RecordsRead) -> Result:
     state = replace(state, reading=False)
     actions: list[Action] = []
     for entry in event.entries:
@@ -365,11 +365,11 @@ def _beat(state: Delivery, _event: Beat) -> Result:
     return state, (Publish(0, "heartbeat", b"%d" % state.count, False, qos=0),)
 
 
-def _stop(state: Delivery, _event: Stop) -> Result:
+def _stop(state: Delivery, _event: StopDelivery) -> Result:
     return replace(state, phase=Phase.STOPPING, lamp=with_fault(state.lamp, STOPPED, True)), ()
 
 
-def _stop_unconnected(state: Delivery, _event: Stop) -> Result:
+def _stop_unconnected(state: Delivery, _event: StopDelivery) -> Result:
     return replace(state, phase=Phase.STOPPED, lamp=with_fault(state.lamp, STOPPED, True)), ()
 
 
@@ -379,27 +379,27 @@ def _end_stopping(state: Delivery, _event: Disconnected) -> Result:
 
 # --- the table -----------------------------------------------------------------------------------------------
 
-_ANYWHERE: dict[type[Event], Callable[..., Result]] = {
+_ANYWHERE: dict[type[DeliveryEvent], Callable[..., Result]] = {
     Appended: _appended,
     Fault: _fault,
     Holding: _holding,
     Acknowledged: _acknowledged,
     Beat: _count_beat,
 }
-_UNCONNECTED: dict[type[Event], Callable[..., Result]] = {**_ANYWHERE, Stop: _stop_unconnected}
-_SESSION: dict[type[Event], Callable[..., Result]] = {
+_UNCONNECTED: dict[type[DeliveryEvent], Callable[..., Result]] = {**_ANYWHERE, StopDelivery: _stop_unconnected}
+_SESSION: dict[type[DeliveryEvent], Callable[..., Result]] = {
     **_ANYWHERE,
     Acked: _acked,
     LampSeen: _lamp_seen,
     StateSeen: _state_seen,
-    Heard: _heard,
+    SignOfLife: _heard,
     Aside: _aside,
     Beat: _beat,
     Disconnected: _lost,
-    Stop: _stop,
+    StopDelivery: _stop,
 }
-_ROWS: dict[Phase, dict[type[Event], Callable[..., Result]]] = {
-    Phase.IDLE: {**_UNCONNECTED, Start: _start, LastWords: _last_words},
+_ROWS: dict[Phase, dict[type[DeliveryEvent], Callable[..., Result]]] = {
+    Phase.IDLE: {**_UNCONNECTED, StartDelivery: _start, LastWords: _last_words},
     Phase.PAUSING: {**_UNCONNECTED, Tick: _tick_pausing},
     Phase.CONNECTING: {
         **_UNCONNECTED,
@@ -413,14 +413,14 @@ _ROWS: dict[Phase, dict[type[Event], Callable[..., Result]]] = {
     Phase.DELIVERING: {
         **_SESSION,
         Appended: _appended_delivering,
-        Found: _found,
+        RecordsRead: _found,
         Tick: _tick_delivering,
     },
     Phase.RESTING: {**_SESSION, Tick: _tick_pausing},
     Phase.STOPPING: {Acked: _acked, LampSeen: _heard, Disconnected: _end_stopping},
     Phase.STOPPED: {},
 }
-TABLE: dict[tuple[Phase, type[Event]], Callable[..., Result]] = {
+TABLE: dict[tuple[Phase, type[DeliveryEvent]], Callable[..., Result]] = {
     (phase, event): rule for phase, rules in _ROWS.items() for event, rule in rules.items()
 }
 """Every pair that does something; DEVELOPERS.md draws it."""

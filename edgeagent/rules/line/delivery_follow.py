@@ -5,7 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from edgeagent.rules.line.delivery_state import Action, Delivery, Event, Found, Open, Phase, Publish, Read
+from edgeagent.rules.line.delivery_state import (
+    Action,
+    Delivery,
+    DeliveryEvent,
+    Phase,
+    Publish,
+    Read,
+    RecordsRead,
+    Unacknowledged,
+)
 from edgeagent.rules.line.lamp import with_fault
 from edgeagent.rules.line.outbox import Outgoing
 
@@ -23,7 +32,7 @@ _AWAITED_MAX = 64
 REFUSED, BEHIND, FOREIGN, STOPPED = "mqtt-refused", "delivery-behind", "foreign-writer", "stopped"
 
 
-def follow(state: Delivery, event: Event, actions: tuple[Action, ...]) -> Result:
+def follow(state: Delivery, event: DeliveryEvent, actions: tuple[Action, ...]) -> Result:
     """The state and actions of a rule, with all that follows; the lamp goes before any other message."""
     state = _settle(state)
     state = _absolve(_clock_faults(state, event.now))
@@ -92,9 +101,9 @@ def _show(state: Delivery, now: float) -> Result:
     return send(state, "lamp", b"%d" % digit, True, 0, now)
 
 
-def _wish_to_read(state: Delivery, event: Event) -> Result:
+def _wish_to_read(state: Delivery, event: DeliveryEvent) -> Result:
     under_way = sum(1 for o in state.open if o.seq or o.topic == "lamp")
-    nothing = isinstance(event, Found) and not event.entries
+    nothing = isinstance(event, RecordsRead) and not event.entries
     if state.phase is not Phase.DELIVERING or state.reading or nothing or under_way >= WINDOW:
         return state, ()
     if state.sent_to >= state.end:
@@ -122,6 +131,6 @@ def send(
 ) -> Result:
     """Hand over one message at QoS 1 and remember it until its PUBACK."""
     ticket = state.ticket + 1
-    message = Open(ticket, topic, seq, now)
+    message = Unacknowledged(ticket, topic, seq, now)
     state = replace(state, ticket=ticket, open=(*state.open, message))
     return state, (Publish(ticket, topic, payload, retain, expires_at=expires_at),)

@@ -51,7 +51,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class Open:
+class Unacknowledged:
     """A message that the broker has not acknowledged; ``seq`` is its record's number, 0 for all others."""
 
     ticket: int
@@ -91,7 +91,7 @@ class Delivery:
     sent_to: int = 0
     behind_to: int = 0
     sent: tuple[Entry, ...] = ()
-    open: tuple[Open, ...] = ()
+    open: tuple[Unacknowledged, ...] = ()
     reading: bool = False
     retained: object = None
     answered: frozenset[int] = frozenset()
@@ -141,14 +141,14 @@ class Delivery:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class DeliveryEvent:
     """Base of all events; ``now`` is when it is handled."""
 
     now: float
 
 
 @dataclass(frozen=True, slots=True)
-class Start(Event):
+class StartDelivery(DeliveryEvent):
     """The journal is open and folded: deliver what lies behind ``position``."""
 
     position: int
@@ -162,36 +162,36 @@ class Start(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class LastWords(Event):
+class LastWords(DeliveryEvent):
     """The agent ends before delivery began: connect for nothing but to show fault."""
 
 
 @dataclass(frozen=True, slots=True)
-class Tick(Event):
+class Tick(DeliveryEvent):
     """Time has passed."""
 
 
 @dataclass(frozen=True, slots=True)
-class Connected(Event):
+class Connected(DeliveryEvent):
     """CONNACK with success."""
 
 
 @dataclass(frozen=True, slots=True)
-class NotLetIn(Event):
+class NotLetIn(DeliveryEvent):
     """CONNACK with a refusal, in the broker's words."""
 
     words: str
 
 
 @dataclass(frozen=True, slots=True)
-class Unreachable(Event):
+class Unreachable(DeliveryEvent):
     """No connection came about."""
 
     words: str
 
 
 @dataclass(frozen=True, slots=True)
-class Disconnected(Event):
+class Disconnected(DeliveryEvent):
     """The connection is gone; ``taken_over`` when another client came with our client id."""
 
     words: str
@@ -199,7 +199,7 @@ class Disconnected(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class Acked(Event):
+class Acked(DeliveryEvent):
     """PUBACK of the message with this ticket; ``refusal`` is topic and reason when it was not taken."""
 
     ticket: int
@@ -207,14 +207,14 @@ class Acked(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class LampSeen(Event):
+class LampSeen(DeliveryEvent):
     """A message on the lamp's topic that was not retained: our own echo, or a foreign one."""
 
     payload: bytes
 
 
 @dataclass(frozen=True, slots=True)
-class StateSeen(Event):
+class StateSeen(DeliveryEvent):
     """A message on the state's topic: ours, an agent's with another store, or a copy's of our store.
 
     ``run`` is drawn anew at each start of a process; ``retained`` as the broker kept it for our connection.
@@ -227,12 +227,12 @@ class StateSeen(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class Heard(Event):
+class SignOfLife(DeliveryEvent):
     """Any other message of the broker: a sign of life."""
 
 
 @dataclass(frozen=True, slots=True)
-class Appended(Event):
+class Appended(DeliveryEvent):
     """The journal has grown to record ``end``; ``decided`` is its newest disposition.
 
     ``messages`` are the new records' with their numbers: the lamp takes them before any of them waits its turn.
@@ -244,21 +244,21 @@ class Appended(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class Found(Event):
+class RecordsRead(DeliveryEvent):
     """The records that Read asked for; empty when none could be had."""
 
     entries: tuple[Entry, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Aside(Event):
+class Aside(DeliveryEvent):
     """Messages to publish at once, beside the ordered delivery, which repeats them later."""
 
     outgoing: tuple[Outgoing, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Fault(Event):
+class Fault(DeliveryEvent):
     """A fault by name begins or ends."""
 
     name: str
@@ -266,7 +266,7 @@ class Fault(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class Holding(Event):
+class Holding(DeliveryEvent):
     """Something that holds the lamp, other than a record, begins or ends."""
 
     name: str
@@ -274,19 +274,19 @@ class Holding(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class Acknowledged(Event):
+class Acknowledged(DeliveryEvent):
     """The line acknowledged record ``seq``; that is on record."""
 
     seq: int
 
 
 @dataclass(frozen=True, slots=True)
-class Beat(Event):
+class Beat(DeliveryEvent):
     """The loop that does the work has come round once more."""
 
 
 @dataclass(frozen=True, slots=True)
-class Stop(Event):
+class StopDelivery(DeliveryEvent):
     """Show fault, since a stopped agent watches nothing, and come to an end."""
 
 

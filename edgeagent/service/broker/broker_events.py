@@ -14,7 +14,7 @@ _REFUSED_FROM = 0x80
 """MQTT 5 reason codes from here on are refusals; with MQTT 3.1.1 every code but 0 of a CONNACK is one."""
 
 
-def translate(event: MqttEvent, sent: Sent | None, now: float, *, version5: bool) -> ask.Event:
+def translate(event: MqttEvent, sent: Sent | None, now: float, *, version5: bool) -> ask.DeliveryEvent:
     """The machine's event; ``sent`` is the message that an acknowledgement is for."""
     match event.what:
         case "connect":
@@ -33,4 +33,4 @@ def translate(event: MqttEvent, sent: Sent | None, now: float, *, version5: bool
         store, run, boot = named.groups()
         return ask.StateSeen(now, store.decode(), run.decode(), int(boot), event.retained)
     own_lamp = event.topic == "lamp" and not event.retained
-    return ask.LampSeen(now, event.payload) if own_lamp else ask.Heard(now)
+    return ask.LampSeen(now, event.payload) if own_lamp else ask.SignOfLife(now)

@@ -28,6 +28,6 @@ def close_delivery(publisher: Publisher, clock: Clock, drain: Callable[[float], 
     if fault and publisher.feed is None:
         publisher.tell(ask.LastWords)
         drain_while(lambda: not publisher.delivery.connected, _LAST_WORDS_S)
-    publisher.tell(ask.Stop)
+    publisher.tell(ask.StopDelivery)
     drain_while(lambda: any(o.topic == "lamp" for o in publisher.delivery.open), _LAST_LAMP_S)
     publisher.drop(polite=not fault)

@@ -50,9 +50,11 @@ class Publisher:
         self.client: MqttClient | None = None
         self._generation, self._subscribed = 0, False
         self._wanted: ask.Read | None = None
-        self._events: deque[ask.Event] = deque()
+        self._events: deque[ask.DeliveryEvent] = deque()
 
-    def tell(self, event: Callable[Concatenate[float, P], ask.Event], *about: P.args, **more: P.kwargs) -> None:
+    def tell(
+        self, event: Callable[Concatenate[float, P], ask.DeliveryEvent], *about: P.args, **more: P.kwargs
+    ) -> None:
         """Give an event of now to the machine, and do what it asks for.
 
         Raises ConfigError at the start, for certificates or a password that cannot be read.
@@ -74,7 +76,7 @@ class Publisher:
         self.tell(ask.Tick)
         while self._wanted is not None and self.feed is not None and self._clock.monotonic() < until:
             wanted, self._wanted = self._wanted, None
-            self.tell(ask.Found, self.feed.take(wanted.room, lambda: self._clock.monotonic() < until))
+            self.tell(ask.RecordsRead, self.feed.take(wanted.room, lambda: self._clock.monotonic() < until))
         return self._wanted is not None
 
     def handle(self, event: MqttEvent) -> MqttEvent | None:
@@ -96,7 +98,7 @@ class Publisher:
         if client is not None:
             client.close(polite=polite)
 
-    def _take(self, event: ask.Event) -> None:
+    def _take(self, event: ask.DeliveryEvent) -> None:
         """One event after the other: what doing an action brings about waits until its event is dealt with."""
         self._events.append(event)
         if len(self._events) > 1:
@@ -140,6 +142,6 @@ class Publisher:
         try:
             self.client = self._new_client(self._generation, self.delivery.store, clean)
         except ConfigError as error:
-            if isinstance(self._events[0], ask.Start):
+            if isinstance(self._events[0], ask.StartDelivery):
                 raise
             self.tell(ask.Unreachable, str(error))

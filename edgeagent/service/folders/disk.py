@@ -36,7 +36,7 @@ class Listing:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class SeenFile:
     """How one file looks, None where there is none; ``regular`` is False for links, pipes and devices.
 
     ``at_s`` is the monotonic time of the look, where somebody asked for it.
@@ -101,7 +101,7 @@ def list_folder(path: Path, watch: FolderWatch, patterns: Collection[str]) -> Li
     return Listing(mount, tuple(sorted(names)), everything, news)
 
 
-def see_all(path: Path, names: Sequence[str], now: Callable[[], float], alive: Alive) -> list[Seen]:
+def see_all(path: Path, names: Sequence[str], now: Callable[[], float], alive: Alive) -> list[SeenFile]:
     """How these files look, and when."""
     found = []
     for name in names:
@@ -110,16 +110,16 @@ def see_all(path: Path, names: Sequence[str], now: Callable[[], float], alive: A
     return found
 
 
-def see(path: Path) -> Seen:
+def see(path: Path) -> SeenFile:
     """How a file looks, and its side file with it where its format has one: a change of either counts."""
     look, regular = _look_at(path)
     if look is None or not needs_side_file(path.name):
-        return Seen(path.name, look, regular)
+        return SeenFile(path.name, look, regular)
     side, _ = _look_at(path.with_name(path.name + SIDE_FILE_SUFFIX))
     if side is None:
-        return Seen(path.name, look, regular)
+        return SeenFile(path.name, look, regular)
     times = max(look.mtime_ns, side.mtime_ns), max(look.ctime_ns, side.ctime_ns)
-    return Seen(path.name, Look(look.size, *times, look.inode ^ side.inode), regular)
+    return SeenFile(path.name, Look(look.size, *times, look.inode ^ side.inode), regular)
 
 
 def read_file(path: Path, look: Look, bytes_max: float, *, wait_for_side: bool, alive: Alive) -> Content:

@@ -25,7 +25,7 @@ from edgeagent.rules.files.settling import (
     Look,
     Patience,
     Signs,
-    Waiting,
+    UnsettledFile,
     is_settled,
     matches,
     settles_at,
@@ -34,7 +34,7 @@ from edgeagent.rules.files.settling import (
     whole,
 )
 from edgeagent.service.folders import disk
-from edgeagent.service.folders.disk import Content, Growth, Listing, MoveFailed, Seen
+from edgeagent.service.folders.disk import Content, Growth, Listing, MoveFailed, SeenFile
 from edgeagent.service.folders.errands import Alive, Errand
 from edgeagent.service.folders.hands import Hands
 from edgeagent.service.folders.watch import Hint
@@ -53,7 +53,7 @@ _RESTAT_SLICE = 2000
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class FinishedFile:
     """A finished file: how it looked, and the digest of its content where a growth would still be news."""
 
     look: Look
@@ -88,14 +88,14 @@ class Folder:
             native=settings.observer == "native",
             answer_s=settings.answer_s,
         )
-        self._waiting: dict[str, Waiting] = {}
+        self._waiting: dict[str, UnsettledFile] = {}
         self._order = ReadingOrder()
         self._at_start: set[str] = set()
         self._backlog: set[str] = set()
         self._chores: deque[Errand] = deque()
-        self._handed: dict[str, Waiting] = {}
+        self._handed: dict[str, UnsettledFile] = {}
         self._deferred: set[str] = set()
-        self._reading: dict[str, Waiting] = {}
+        self._reading: dict[str, UnsettledFile] = {}
         self._retry: dict[str, tuple[float, float]] = {}
         self._signs: dict[str, Signs] = {}
         self._seeing: dict[str, Signs] = {}
@@ -106,7 +106,7 @@ class Folder:
         self._listing = False
         self._fresh = True
         self._cursor = 0
-        self.done: dict[str, Done] = {}
+        self.done: dict[str, FinishedFile] = {}
         self.grown: list[tuple[str, str]] = []
         self.available: bool | None = None
 
@@ -186,7 +186,7 @@ class Folder:
         self._deferred.discard(entry)
         self._at_start.discard(entry)
         self._backlog.discard(entry)
-        self.done[entry] = Done(file.look, file.sha256)
+        self.done[entry] = FinishedFile(file.look, file.sha256)
         if self._settings.move_to is not None and file.problem is None:
             target = self.path.parent / self._settings.move_to
             side = file.side is not None
@@ -240,7 +240,7 @@ class Folder:
             return self._read(name, waiting, now)
         return None
 
-    def _read(self, name: str, waiting: Waiting, now: float) -> Errand:
+    def _read(self, name: str, waiting: UnsettledFile, now: float) -> Errand:
         path, look, clock = self.path / name, waiting.look, self._clock
         refused = self._begun(name, look)
         if refused is not None:
@@ -351,7 +351,7 @@ class Folder:
         self._to_see.clear()
         self._order = ReadingOrder()
 
-    def _was_seen(self, seen: Seen, signs: Signs | None, now: float) -> None:
+    def _was_seen(self, seen: SeenFile, signs: Signs | None, now: float) -> None:
         name, look = seen.name, seen.look
         done = self.done.get(name)
         if look is None:
@@ -382,7 +382,7 @@ class Folder:
         if before is None or before.look != look or signs is not None:
             self._schedule(name, now)
 
-    def _look_for_growth(self, name: str, done: Done | None, look: Look) -> None:
+    def _look_for_growth(self, name: str, done: FinishedFile | None, look: Look) -> None:
         """Find out whether a finished file begins with what was decided: then that was not the whole of it."""
         if done is not None and done.sha256 is not None and look.size > done.look.size:
             self.done[name] = replace(done, sha256=None)
@@ -454,7 +454,7 @@ class Folder:
         self._order.put(name, now + pause, waiting.look.mtime_ns, live=name not in self._backlog)
         return True
 
-    def _found(self, content: Content, waiting: Waiting, began: float, ended: float) -> FoundFile:
+    def _found(self, content: Content, waiting: UnsettledFile, began: float, ended: float) -> FoundFile:
         name, unclosed_s = content.name, self._patience.unclosed_s
         # What was read before, and was not whole, settles when its time is up.
         settles, quiet_s = settles_at(waiting, self._patience), self._settings.settle_s

@@ -26,7 +26,7 @@ _STOP_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class FolderEvent:
     """One event; ``cookie`` joins the two halves of a rename. The name is empty for the folder itself."""
 
     mask: int
@@ -42,7 +42,7 @@ class FolderEvents:
     (ENOSPC), no such folder.
     """
 
-    def __init__(self, folder: Path, take: Callable[[Event], None]) -> None:
+    def __init__(self, folder: Path, take: Callable[[FolderEvent], None]) -> None:
         self._take = take
         self._ended = ""
         self._thread = InotifyFD()
@@ -67,7 +67,7 @@ class FolderEvents:
         """watchdog's thread saw an event in the folder."""
         if event.mask & UNMOUNT:
             self._ended = "the folder was unmounted"
-        self._take(Event(event.mask, event.cookie, os.fsdecode(event.name)))
+        self._take(FolderEvent(event.mask, event.cookie, os.fsdecode(event.name)))
 
     def on_watch_deleted(self, _wd: int) -> None:
         """The kernel took the watch away."""
@@ -75,7 +75,7 @@ class FolderEvents:
 
     def on_queue_overflow(self) -> None:
         """The kernel dropped events."""
-        self._take(Event(OVERFLOW))
+        self._take(FolderEvent(OVERFLOW))
 
     def close(self) -> None:
         """End the thread, and give the kernel its watch back."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from edgeagent.service.folders import inotify
-from edgeagent.service.folders.inotify import Event, FolderEvents
+from edgeagent.service.folders.inotify import FolderEvent, FolderEvents
 
 _RENAMES_MAX = 1000
 """Halves of renames that are remembered: the other half of an older one will not come any more."""
@@ -45,13 +45,13 @@ class _Translator:
         self._writing: set[str] = set()
         self._renames: OrderedDict[int, str] = OrderedDict()
 
-    def take(self, event: Event) -> None:
+    def take(self, event: FolderEvent) -> None:
         """Hint at what follows from an event, if anything does; called from watchdog's thread."""
         hint = self.hint_of(event)
         if hint is not None:
             self._hint(hint)
 
-    def hint_of(self, event: Event) -> Hint | None:
+    def hint_of(self, event: FolderEvent) -> Hint | None:
         """The hint that follows from an event, None where nothing does."""
         mask, name = event.mask, event.name
         if mask & inotify.OVERFLOW:

@@ -35,7 +35,7 @@ from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model.records import Measurement, Quarantine
-from edgeagent.service.workers.worker_messages import PACKET_MAX, Done, Job, Ready, TooLarge, get, pack, put
+from edgeagent.service.workers.worker_messages import PACKET_MAX, Job, JobDone, Ready, TooLarge, get, pack, put
 
 _PR_SET_PDEATHSIG = 1
 _SCIPY = ("scipy.special", "scipy.optimize", "scipy.interpolate", "scipy.fft")
@@ -88,7 +88,7 @@ class Analyst:
         self._files, self._results = files, results
         self._known: Any = None
 
-    def answer(self, job: Job) -> Done:
+    def answer(self, job: Job) -> JobDone:
         """The outcome of one file. Raises MemoryError alone."""
         began = time.perf_counter()
         at = job.configuration_bytes
@@ -99,7 +99,7 @@ class Analyst:
         side = None if job.side_bytes is None else get(self._files, job.side_bytes, at + job.data_bytes)
         found = outcome_of(job, data, side, *self._known)
         put(self._results, found.result, 0)
-        return Done(
+        return JobDone(
             number=job.number,
             kind=found.body.KIND,
             body=encode_body(found.body),
@@ -111,8 +111,8 @@ class Analyst:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of one file, as ``Done`` tells it."""
+class JobOutcome:
+    """What became of one file, as ``JobDone`` tells it."""
 
     body: Measurement | Quarantine
     result: bytes = b""
@@ -122,7 +122,7 @@ class Outcome:
 
 def outcome_of(
     job: Job, data: bytes, side: bytes | None, rules: Rulebook, configuration: Configuration
-) -> Outcome:
+) -> JobOutcome:
     """The record of one file, whatever is in it. Raises MemoryError.
 
     The body's ``decided_at`` is for the agent to fill in: it is decided when it is recorded.
@@ -133,7 +133,7 @@ def outcome_of(
         result, at = encode(evaluation.result), job.settled_at
         body = bodies.measurement_body(at, job.source, evaluation, configuration, digest_of(result), at)
         failed = tuple(check.check for check in evaluation.analysis.quality if not check.ok)
-        return Outcome(body, result, failed)
+        return JobOutcome(body, result, failed)
     except MemoryError:
         raise
     except InputError as error:
@@ -141,7 +141,7 @@ def outcome_of(
     except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
         mistake = traceback.format_exc()[-4000:]
         problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
-    return Outcome(bodies.quarantine_body(job.source, problem, job.settled_at), mistake=mistake)
+    return JobOutcome(bodies.quarantine_body(job.source, problem, job.settled_at), mistake=mistake)
 
 
 def serve(channel: socket.socket, analyst: Analyst) -> None:

@@ -39,7 +39,7 @@ class Ready(msgspec.Struct, frozen=True, tag="ready"):
     memory_mb: float
 
 
-class Done(msgspec.Struct, frozen=True, tag="done"):
+class JobDone(msgspec.Struct, frozen=True, tag="done"):
     """One file's outcome: the kind and body of its record, and the size of its result where there is one.
 
     ``seconds`` is what the analysis took, ``failed_checks`` the quality checks that the trace does not
@@ -61,7 +61,7 @@ class TooLarge(msgspec.Struct, frozen=True, tag="too-large"):
     number: int
 
 
-Answer = Ready | Done | TooLarge
+Answer = Ready | JobDone | TooLarge
 
 T = TypeVar("T")
 

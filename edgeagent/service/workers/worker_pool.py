@@ -17,8 +17,8 @@ from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model.records import Measurement, Quarantine
 from edgeagent.rules.files.attempts import Cause, Failure
-from edgeagent.service.workers.worker_messages import Done, Job, Ready, TooLarge
-from edgeagent.service.workers.worker_process import Ended, Heard, WorkerProcess
+from edgeagent.service.workers.worker_messages import Job, JobDone, Ready, TooLarge
+from edgeagent.service.workers.worker_process import Ended, WorkerPacket, WorkerProcess
 from edgeagent.store.clock import Clock
 
 _START_S = 60.0
@@ -51,7 +51,7 @@ class Lost:
 
 
 @dataclass(slots=True)
-class _Seat:
+class _WorkerSeat:
     """A place for one worker. ``since`` is when it began what it is doing, for which it has ``limit_s``."""
 
     worker: WorkerProcess | None = None
@@ -82,8 +82,8 @@ class WorkerPool:
     ) -> None:
         self._clock, self._wake, self._report = clock, wake, report
         self._memory_mb, self._limit_s = memory_mb, limit_s
-        self._events: deque[Heard | Ended] = deque()
-        self._seats = [_Seat() for _ in range(processes)]
+        self._events: deque[WorkerPacket | Ended] = deque()
+        self._seats = [_WorkerSeat() for _ in range(processes)]
         self._configuration = b""
         self._version = 0
         self._pause = 0.0
@@ -165,11 +165,11 @@ class WorkerPool:
                 seat.worker.finish()
         self._seats.clear()
 
-    def _post(self, event: Heard | Ended) -> None:
+    def _post(self, event: WorkerPacket | Ended) -> None:
         self._events.append(event)
         self._wake()
 
-    def _heard(self, seat: _Seat, heard: Heard) -> Analysed | Lost | None:
+    def _heard(self, seat: _WorkerSeat, heard: WorkerPacket) -> Analysed | Lost | None:
         answer = heard.answer
         if isinstance(answer, Ready) and not seat.ready:
             self._is_ready(seat, answer)
@@ -177,7 +177,7 @@ class WorkerPool:
         if isinstance(answer, TooLarge) and answer.number == seat.job:
             limit = f"{self._memory_mb:.0f} MB, the limit [worker] memory_mb"
             return self._kill(seat, Failure(Cause.MEMORY, f"the analysis needs more memory than {limit}"))
-        if isinstance(answer, Done) and answer.number == seat.job:
+        if isinstance(answer, JobDone) and answer.number == seat.job:
             analysed = self._analysed(seat, answer)
             if analysed is not None:
                 seat.job = None
@@ -186,13 +186,13 @@ class WorkerPool:
             return self._kill(seat, Failure(Cause.GARBLED, "the worker's answer was no record"))
         return None  # from one that is being killed
 
-    def _is_ready(self, seat: _Seat, answer: Ready) -> None:
+    def _is_ready(self, seat: _WorkerSeat, answer: Ready) -> None:
         assert seat.worker is not None
         seat.ready, self._pause = True, 0.0
         self._report("worker-ready", {"pid": seat.worker.pid, "memory_mb": answer.memory_mb})
 
     @staticmethod
-    def _analysed(seat: _Seat, done: Done) -> Analysed | None:
+    def _analysed(seat: _WorkerSeat, done: JobDone) -> Analysed | None:
         """The outcome in a worker's answer, None where there is none in it."""
         assert seat.worker is not None
         try:
@@ -206,24 +206,24 @@ class WorkerPool:
             return None
         return Analysed(done.number, body, result, done.seconds, done.failed_checks, done.mistake)
 
-    def _due(self, seat: _Seat) -> float:
+    def _due(self, seat: _WorkerSeat) -> float:
         idle = seat.worker is None or (seat.ready and seat.job is None)
         return float("inf") if idle else seat.since + seat.limit_s
 
-    def _overdue(self, seat: _Seat) -> Lost | None:
+    def _overdue(self, seat: _WorkerSeat) -> Lost | None:
         if self._clock.monotonic() < self._due(seat) or self._events:
             return None  # an answer that is there already counts, however late the loop looks
         words = f"the analysis takes longer than {seat.limit_s:g} s, the limit by [worker] time_s"
         return self._kill(seat, Failure(Cause.TIME, words))
 
-    def _kill(self, seat: _Seat, failure: Failure) -> Lost | None:
+    def _kill(self, seat: _WorkerSeat, failure: Failure) -> Lost | None:
         """Kill a worker; the attempt that it was at is lost."""
         assert seat.worker is not None
         seat.worker.kill()
         self._report("worker-killed", {"pid": seat.worker.pid, "reason": failure.words})
         return self._leave(seat, failure)
 
-    def _leave(self, seat: _Seat, failure: Failure) -> Lost | None:
+    def _leave(self, seat: _WorkerSeat, failure: Failure) -> Lost | None:
         number, seat.job = seat.job, None
         # One that never was ready would fail again at once; it is not looked at again before it has ended.
         if not seat.ready:
@@ -231,7 +231,7 @@ class WorkerPool:
         seat.ready, seat.configuration, seat.since = False, 0, float("inf")
         return None if number is None else Lost(number, failure)
 
-    def _ended(self, seat: _Seat, code: int) -> Lost | None:
+    def _ended(self, seat: _WorkerSeat, code: int) -> Lost | None:
         """A worker's end, expected or not."""
         assert seat.worker is not None
         how = f"by signal {signal.Signals(-code).name}" if code < 0 else f"with exit code {code}"

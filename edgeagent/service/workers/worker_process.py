@@ -14,7 +14,7 @@ from pathlib import Path
 import msgspec
 
 import edgeagent
-from edgeagent.service.workers.worker_messages import PACKET_MAX, Answer, Done, Job, get, pack, put
+from edgeagent.service.workers.worker_messages import PACKET_MAX, Answer, Job, JobDone, get, pack, put
 
 _KEPT_BYTES = 4 << 20
 """Shared memory beyond this goes back to the system after each file."""
@@ -24,7 +24,7 @@ _LAST_WORDS_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class WorkerPacket:
     """Something a worker sent: an answer, or None for a packet that is none."""
 
     worker: WorkerProcess
@@ -46,7 +46,7 @@ class WorkerProcess:
     Nothing here waits for the worker: the agent's loop must never stand still for it.
     """
 
-    def __init__(self, memory_mb: float, post: Callable[[Heard | Ended], None]) -> None:
+    def __init__(self, memory_mb: float, post: Callable[[WorkerPacket | Ended], None]) -> None:
         self._post = post
         self._channel, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._files = os.memfd_create("edgeagent-files")
@@ -80,7 +80,7 @@ class WorkerProcess:
         # An idle worker reads; one that does not must not block the loop.
         self._channel.send(pack(job), socket.MSG_DONTWAIT | socket.MSG_NOSIGNAL)
 
-    def result(self, done: Done) -> bytes:
+    def result(self, done: JobDone) -> bytes:
         """The encoded result of an answer. Raises OSError where the size that it names is not there."""
         if not 0 <= done.result_bytes <= self._result_limit:
             raise OSError(f"a result of {done.result_bytes} bytes")
@@ -118,7 +118,7 @@ class WorkerProcess:
                 packet = b""
             if not packet:
                 break
-            self._post(Heard(self, _decoded(packet)))
+            self._post(WorkerPacket(self, _decoded(packet)))
         try:
             code = self._process.wait(_LAST_WORDS_S)
         except subprocess.TimeoutExpired:
