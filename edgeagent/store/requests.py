@@ -44,7 +44,7 @@ _AT_ONCE_MAX = 20
 """Requests taken up in one turn of the loop: a flood of them must not keep it from its parts."""
 
 
-class _What(msgspec.Struct, frozen=True):
+class _RequestKind(msgspec.Struct, frozen=True):
     what: str = ReleaseRequest.__struct_config__.tag  # type: ignore[assignment]
 
 
@@ -53,7 +53,7 @@ _TYPES: dict[str, Any] = {str(t.__struct_config__.tag): t for t in (ReleaseReque
 
 def decode_request(data: bytes) -> Request:
     """A request from its JSON; one without ``what`` asks for a release. Raises msgspec.DecodeError."""
-    what = msgspec.json.decode(data, type=_What).what
+    what = msgspec.json.decode(data, type=_RequestKind).what
     if what not in _TYPES:
         raise msgspec.ValidationError(f"what is {what[:40]!r}, allowed: {', '.join(_TYPES)}")
     found: Request = msgspec.json.decode(data, type=_TYPES[what])
