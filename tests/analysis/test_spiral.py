@@ -67,6 +67,10 @@ def value(analysis, name, instance=""):
     return next(q for q in analysis.quantities if (q.name, q.instance) == (name, instance)).value
 
 
+def spread(analysis, name):
+    return next(q for q in analysis.quantities if q.name == name).standard_uncertainty
+
+
 # ---------------------------------------------------------------- a good trace
 
 
@@ -101,7 +105,13 @@ def test_a_good_circle_passes_every_check_and_has_no_slope_or_tilt():
     found = analysed(trace_of(*samples(1.0, kind="circle"), kind="circle"), thread=None)
     assert failed(found) == {}
     assert check(found, "turn_agreement").value is None
-    assert {q.name for q in found.quantities} == {"roundness_total", "roundness_rms", "eccentricity"}
+    assert {q.name for q in found.quantities} == {
+        "roundness_total",
+        "roundness_peak",
+        "roundness_valley",
+        "roundness_rms",
+        "eccentricity",
+    }
     # without a thread outside and inside are the same to it: what eccentricity adds to 2 UPR counts
     assert found.spectrum.amplitude_nm[1] == pytest.approx(600.0, abs=2 * found.spectrum.noise_nm[1])
     assert "in the uncertainties" in check(found, "contact_point").note
@@ -131,7 +141,7 @@ def test_stated_uncertainty_of_ronq_is_its_scatter_over_seeds():
     ]
     found = [value(run, "roundness_rms") for run in runs]
     clean = analysed(trace_of(*samples(2.0, noise_um=0.0, per_turn=1000)), upr=(2, 100), judged_upr=100.0)
-    stated = np.mean([run.quantities[1].standard_uncertainty ** 2 for run in runs])
+    stated = np.mean([spread(run, "roundness_rms") ** 2 for run in runs])
     low, high = stats.chi2.ppf([5e-4, 1 - 5e-4], seeds) / seeds
     assert low < np.mean(np.square(np.array(found) - value(clean, "roundness_rms"))) / stated < high
 

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 import msgspec
 
+from edgeagent.analysis.around.reference_circle import ReferenceCircle
 from edgeagent.analysis.texture.options import RoughnessOptions
 
 Upr = Annotated[int, msgspec.Meta(ge=1, le=100_000)]
@@ -13,11 +14,16 @@ Positive = Annotated[float, msgspec.Meta(gt=0)]
 
 
 class SpiralOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Recipe keys of a spiral or circle measurement."""
+    """Recipe keys of a spiral or circle measurement.
+
+    ``reference_circle`` is the one of roundness_total: least squares, minimum zone, minimum circumscribed or
+    maximum inscribed (ISO 12181-1). Peak, valley and RMS are those about the least-squares circle.
+    """
 
     upr: tuple[Upr, Upr] = (2, 500)
     bands: tuple[tuple[Upr, Upr], ...] = ()
     roughness: RoughnessOptions | None = None
+    reference_circle: ReferenceCircle = "LSCI"
     turns: Literal["each", "mean"] = "each"
     turns_min: Annotated[float, msgspec.Meta(ge=1)] = 1.0
     turn_agreement_um: Positive = 0.05

@@ -1,6 +1,7 @@
 """Roundness and band values of a closed profile, from its harmonics.
 
-ISO 12181-1 names the parameters; the Gaussian filter of ISO 12181-2 / ISO 16610-21 on a closed profile is a
+ISO 12181-1 names the parameters: RONt about any reference circle, RONp, RONv and RONq about the least-squares
+circle alone (remembered). The Gaussian filter of ISO 12181-2 / ISO 16610-21 on a closed profile is a
 multiplication of the harmonics, so nothing is lost at ends. Values come with the standard uncertainty that
 follows from that of the amplitudes (derived here; harmonics are independent).
 
@@ -12,26 +13,49 @@ that is known and left in the value).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
+from edgeagent.analysis.around.reference_circle import ReferenceCircle, enclose
 from edgeagent.analysis.texture.filters import gaussian_transmission
 from edgeagent.analysis.waves.trigonometric import ComplexArray, evaluate_on_circle
-from edgeagent.model import FloatArray
+from edgeagent.model import FloatArray, Quantity
 
 
 @dataclass(frozen=True, slots=True)
-class Roundness:
-    """RONt and RONq about the least-squares reference, with standard uncertainties, in µm.
+class Lifts:
+    """What noise is estimated to have added to RONt, RONp and RONv, in µm.
 
-    ``lift_ron_t_um`` is what noise is estimated to have added to RONt; ``u_ron_t_um`` contains it.
+    ``scatter_um`` is that of RONt among the draws where its circle is not the least-squares one.
     """
 
+    total_um: float = 0.0
+    peak_um: float = 0.0
+    valley_um: float = 0.0
+    scatter_um: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Extremes:
+    """RONt about a reference circle, RONp and RONv about the least-squares circle, with standard
+    uncertainties in µm, which contain the lifts."""
+
     ron_t_um: float
-    ron_q_um: float
+    ron_p_um: float
+    ron_v_um: float
     u_ron_t_um: float
+    u_ron_p_um: float
+    u_ron_v_um: float
+
+
+@dataclass(frozen=True, slots=True)
+class Roundness(Extremes):
+    """The extremes with RONq about the least-squares circle, in µm."""
+
+    ron_q_um: float
     u_ron_q_um: float
     lift_ron_t_um: float = 0.0
 
@@ -41,6 +65,8 @@ LIFT_SHARE = 1.65
 squares alone would let a part at its limit be rejected more often than stated where the two are alike."""
 _POINTS_MIN = 4096
 """Fewest points of a profile whose extremes are sought."""
+_DRAWN_SHARE = 1.3
+"""A scatter of so many times that of 16 draws is no accident: they tell it to 18 %."""
 _PAIRS = 8
 """Fewest pairs of opposite noise that RONt's lift is averaged over: what is odd in it cancels in a pair."""
 _SEED = 20_261_125
@@ -67,9 +93,14 @@ def filtered_profile(coefficient: ComplexArray, upr_low: float, upr_high: float,
 
 
 def roundness(
-    coefficient: ComplexArray, standard_uncertainty_um: FloatArray, *, upr_low: float, upr_high: float
+    coefficient: ComplexArray,
+    standard_uncertainty_um: FloatArray,
+    *,
+    upr_low: float,
+    upr_high: float,
+    reference: ReferenceCircle = "LSCI",
 ) -> Roundness:
-    """RONt and RONq (ISO 12181-1) of harmonics ``c_n``, n = 0 … N, in µm.
+    """RONt, RONp, RONv and RONq (ISO 12181-1) of harmonics ``c_n``, n = 0 … N, in µm.
 
     Both arrays have shape (N + 1,). The profile is evaluated at 16 points of the shortest undulation at
     least. A crest that lies half way between two of them is missed by 1 - cos(pi / 16), 1.9 %, of that wave's
@@ -78,24 +109,67 @@ def roundness(
     order = np.arange(len(coefficient), dtype=np.float64)
     passed = band_transmission(order, upr_low, upr_high)
     points = 1 << int(np.ceil(np.log2(max(16 * len(coefficient), _POINTS_MIN))))
-    profile = evaluate_on_circle(coefficient * passed, points)
-    amplitude = 2 * np.abs(coefficient) * passed
     spread = passed * standard_uncertainty_um
-    ron_q, u_q = root_mean_square(amplitude[2:], spread[2:])
-    apart = 2 * np.pi * (int(np.argmax(profile)) - int(np.argmin(profile))) / points
-    between = float(np.sqrt(np.sum(2 * (1 - np.cos(order * apart))[2:] * spread[2:] ** 2)))
-    lift = noise_lift(coefficient * passed, spread)
+    ron_q, u_q = root_mean_square((2 * np.abs(coefficient) * passed)[2:], spread[2:])
+    lifts = noise_lift(coefficient * passed, spread, reference)
+    found = extremes(evaluate_on_circle(coefficient * passed, points), spread, lifts, reference)
     return Roundness(
-        ron_t_um=float(np.ptp(profile)),
+        found.ron_t_um,
+        found.ron_p_um,
+        found.ron_v_um,
+        found.u_ron_t_um,
+        found.u_ron_p_um,
+        found.u_ron_v_um,
         ron_q_um=ron_q,
-        u_ron_t_um=max(float(np.hypot(between, lift)), between + lift / LIFT_SHARE),
         u_ron_q_um=u_q,
-        lift_ron_t_um=lift,
+        lift_ron_t_um=lifts.total_um,
     )
 
 
-def noise_lift(coefficient: ComplexArray, standard_uncertainty_um: FloatArray) -> float:
-    """What the noise of its harmonics adds to the peak to valley of a profile on average, in µm (derived here).
+def extremes(
+    profile_um: FloatArray, spread_um: FloatArray, lifts: Lifts, reference: ReferenceCircle
+) -> Extremes:
+    """RONt, RONp and RONv of a profile about its least-squares circle, at equal angles, shape (points,).
+
+    ``spread_um`` are the standard uncertainties of the filtered amplitudes, shape (N + 1,). Scatter follows
+    to first order from the points that a value hangs on: harmonics are independent, so that a sum of weights w
+    at angles θ has the variance Σ_n u_n² |Σ w exp(i n θ)|². A circle on two opposite points has a centre
+    that hangs on slopes there, which noise moves by less than its derivative says: then the draws count.
+    """
+    found = enclose(profile_um[None, :], reference)
+    angle = 2 * np.pi * found.index[0] / len(profile_um)
+    order = np.arange(len(spread_um))
+    swing = np.exp(1j * np.outer(order, angle)) @ found.weight[0] if np.any(spread_um) else np.zeros(len(order))
+    between = float(np.sqrt(np.sum((np.abs(swing)[2:] * spread_um[2:]) ** 2)))
+    between = min(between, _DRAWN_SHARE * lifts.scatter_um)
+    alone = float(np.sqrt(np.sum(spread_um[2:] ** 2)))
+    return Extremes(
+        ron_t_um=float(found.total_um[0]),
+        ron_p_um=float(profile_um.max()),
+        ron_v_um=float(-profile_um.min()),
+        u_ron_t_um=_with_lift(between, lifts.total_um),
+        u_ron_p_um=_with_lift(alone, lifts.peak_um),
+        u_ron_v_um=_with_lift(alone, lifts.valley_um),
+    )
+
+
+def extreme_quantities(found: Extremes, instance: str = "") -> tuple[Quantity, ...]:
+    """RONt, RONp and RONv as characteristics."""
+    return (
+        Quantity("roundness_total", found.ron_t_um, "um", instance, found.u_ron_t_um),
+        Quantity("roundness_peak", found.ron_p_um, "um", instance, found.u_ron_p_um),
+        Quantity("roundness_valley", found.ron_v_um, "um", instance, found.u_ron_v_um),
+    )
+
+
+def _with_lift(scatter_um: float, lift_um: float) -> float:
+    return max(float(np.hypot(scatter_um, lift_um)), scatter_um + lift_um / LIFT_SHARE)
+
+
+def noise_lift(
+    coefficient: ComplexArray, standard_uncertainty_um: FloatArray, reference: ReferenceCircle = "LSCI"
+) -> Lifts:
+    """What the noise of its harmonics adds to the extremes of a profile on average, in µm (derived here).
 
     Both arrays have shape (N + 1,) and are those after the filter. What stands above the noise, amplitudes of
     at least sqrt(2 ln N) u (which pure noise hardly ever reaches), is taken for the profile; noise of the
@@ -105,23 +179,34 @@ def noise_lift(coefficient: ComplexArray, standard_uncertainty_um: FloatArray) -
     """
     u = standard_uncertainty_um
     if not np.any(u[2:]):
-        return 0.0
+        return Lifts()
     bound = np.sqrt(2 * np.log(max(len(u), 3))) * u
     points = 1 << int(np.ceil(np.log2(max(2.5 * len(u), _POINTS_MIN // 4))))
     # Few harmonics make noise of few independent places, whose extremes need more draws to be known.
     pairs = max(_PAIRS, 4 * _POINTS_MIN**2 // points**2)
     shape = evaluate_on_circle(np.where(2 * np.abs(coefficient) >= bound, coefficient, 0.0), points)
     draws = _draws(pairs, len(u))
-    total, few = 0.0, max(2 * _POINTS_MIN // points, 1)  # arrays that fit into the processor's cache
+    heights: list[FloatArray] = []
+    peak, valley = 0.0, 0.0
+    few = max(2 * _POINTS_MIN // points, 1)  # arrays that fit into the processor's cache
     for some in range(0, pairs, few):
         drawn = draws[some : some + few] * (u / 2)
         waves = np.empty((len(drawn), len(u)), dtype=np.complex128)
         waves.real, waves.imag = drawn[:, 0], drawn[:, 1]
         noise = evaluate_on_circle(waves, points)
-        above = shape + noise
-        below = np.subtract(shape, noise, out=noise)
-        total += float(np.ptp(above, axis=1).sum() + np.ptp(below, axis=1).sum())
-    return max(total / (2 * pairs) - float(np.ptp(shape)), 0.0)
+        for shaken in (shape + noise, np.subtract(shape, noise, out=noise)):
+            peak += float(shaken.max(axis=1).sum())
+            valley -= float(shaken.min(axis=1).sum())
+            if reference != "LSCI":
+                heights.append(enclose(shaken, reference).total_um)
+    height = float(np.concatenate(heights).sum()) if heights else peak + valley
+    own = float(enclose(shape[None, :], reference).total_um[0])
+    return Lifts(
+        max(height / (2 * pairs) - own, 0.0),
+        max(peak / (2 * pairs) - float(shape.max()), 0.0),
+        max(valley / (2 * pairs) + float(shape.min()), 0.0),
+        float(np.std(np.concatenate(heights))) if heights else math.inf,
+    )
 
 
 @lru_cache(maxsize=4)

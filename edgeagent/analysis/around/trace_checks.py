@@ -57,6 +57,22 @@ def drift_in_one_turn(fit: HarmonicFit, factor: float) -> list[QualityCheck]:
     return [QualityCheck("drift_in_one_turn", True, jump, None, "um", note)]
 
 
+_CIRCLES = {
+    "MZCI": "minimum zone circles",
+    "MCCI": "minimum circumscribed circle",
+    "MICI": "maximum inscribed circle",
+}
+
+
+def reference_of(options: SpiralOptions) -> list[QualityCheck]:
+    """Which circle the recipe asks for, where that is not the least-squares circle. Never fails."""
+    circle = _CIRCLES.get(options.reference_circle)
+    if circle is None:
+        return []
+    note = f"roundness_total is about the {circle}; peak, valley and RMS are about the least-squares circle"
+    return [QualityCheck("reference_circle", True, None, None, "", note)]
+
+
 def contact_point(fit: HarmonicFit) -> list[QualityCheck]:
     """What an eccentric part does to the place that the stylus touches, and whether that is taken out."""
     contact, motion = fit.contact, fit.motion

@@ -9,7 +9,14 @@ from __future__ import annotations
 import numpy as np
 
 from edgeagent.analysis.around.fitting import Samples, TraceFit
-from edgeagent.analysis.around.roundness import LIFT_SHARE, band_transmission, noise_lift
+from edgeagent.analysis.around.reference_circle import ReferenceCircle
+from edgeagent.analysis.around.roundness import (
+    Lifts,
+    band_transmission,
+    extreme_quantities,
+    extremes,
+    noise_lift,
+)
 from edgeagent.analysis.waves.trigonometric import (
     ComplexArray,
     TrigonometricSums,
@@ -50,12 +57,18 @@ def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> list[Comple
 
 
 def turn_roundness(
-    samples: Samples, found: TraceFit, factor: float, *, upr_low: float, upr_high: float
+    samples: Samples,
+    found: TraceFit,
+    factor: float,
+    *,
+    upr_low: float,
+    upr_high: float,
+    reference: ReferenceCircle = "LSCI",
 ) -> tuple[Quantity, ...]:
-    """RONt of each whole turn, instances ``turn[1]`` …; empty for fewer than two whole turns.
+    """RONt, RONp and RONv of each whole turn, instances ``turn[1]`` …; empty for fewer than two whole turns.
 
     One turn's noise is that of the mean times the root of their number; what is not known of the contact is
-    common to all. The lift of a peak to valley by that noise is estimated once, on the mean surface.
+    common to all. The lift of the extremes by that noise is estimated once, on the mean surface.
     """
     fit = found.fit
     turns = int(fit.turns + 1e-3)
@@ -65,15 +78,12 @@ def turn_roundness(
     passed = band_transmission(order, upr_low, upr_high)
     variance = fit.standard_uncertainty_um**2 + (turns - 1) * fit.noise_um**2
     spread: FloatArray = factor * passed * np.sqrt(variance)
-    lift = noise_lift(fit.centred * (factor * passed), spread)
+    lifts: Lifts = noise_lift(fit.centred * (factor * passed), spread, reference)
     points = fast_length(16 * len(order))
-    values = []
+    values: list[Quantity] = []
     for number, coefficient in enumerate(turn_harmonics(samples, found, turns), 1):
         if coefficient is None:
             continue
         profile = evaluate_on_circle(coefficient * (factor * passed), points)
-        apart = 2 * np.pi * (int(np.argmax(profile)) - int(np.argmin(profile))) / points
-        between = float(np.sqrt(np.sum(2 * (1 - np.cos(order * apart))[2:] * spread[2:] ** 2)))
-        u = max(float(np.hypot(between, lift)), between + lift / LIFT_SHARE)
-        values.append(Quantity("roundness_total", float(np.ptp(profile)), "um", f"turn[{number}]", u))
+        values += extreme_quantities(extremes(profile, spread, lifts, reference), f"turn[{number}]")
     return tuple(values)

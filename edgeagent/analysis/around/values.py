@@ -9,7 +9,7 @@ import numpy as np
 from edgeagent.analysis.around.at_speed import band_name, band_velocities, hertz_per_upr, resonance_amplitudes
 from edgeagent.analysis.around.fitting import Samples
 from edgeagent.analysis.around.options import SpiralOptions
-from edgeagent.analysis.around.roundness import root_mean_square, roundness
+from edgeagent.analysis.around.roundness import extreme_quantities, root_mean_square, roundness
 from edgeagent.analysis.texture.roughness import roughness as roughness_of
 from edgeagent.analysis.waves.harmonics import HarmonicFit, amplitude_lift
 from edgeagent.errors import AnalysisError, InputError
@@ -52,11 +52,17 @@ def surface_values(
 ) -> tuple[Quantity, ...]:
     """Roundness, eccentricity, for a spiral tilt and lead mismatch, and the bands that the recipe asks for."""
     noise = amplitude_uncertainty_um(fit)
-    ron = roundness(fit.coefficient * factor, noise * factor, upr_low=options.upr[0], upr_high=options.upr[1])
+    ron = roundness(
+        fit.coefficient * factor,
+        noise * factor,
+        upr_low=options.upr[0],
+        upr_high=options.upr[1],
+        reference=options.reference_circle,
+    )
     eccentricity = float(fit.amplitude_um[0])
     lift = float(amplitude_lift(fit.amplitude_um[:1], noise[1:2])[0])
     values = [
-        Quantity("roundness_total", ron.ron_t_um, "um", "", ron.u_ron_t_um),
+        *extreme_quantities(ron),
         Quantity("roundness_rms", ron.ron_q_um, "um", "", ron.u_ron_q_um),
         Quantity("eccentricity", eccentricity, "um", "", float(np.hypot(noise[1], lift))),
     ]
@@ -84,7 +90,7 @@ def surface_values(
 
 def null_values(options: SpiralOptions) -> tuple[Quantity, ...]:
     """The values of a trace whose harmonics cannot be fitted: all None."""
-    names = ("roundness_total", "roundness_rms", "eccentricity")
+    names = ("roundness_total", "roundness_peak", "roundness_valley", "roundness_rms", "eccentricity")
     bands = tuple(Quantity("band_rms", None, "nm", f"{low}-{high}") for low, high in options.bands)
     return tuple(Quantity(name, None, "um") for name in names) + bands
 

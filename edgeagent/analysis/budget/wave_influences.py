@@ -18,7 +18,8 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from edgeagent.analysis.around.at_speed import band_velocities, resonance_amplitudes
-from edgeagent.analysis.around.roundness import root_mean_square, roundness
+from edgeagent.analysis.around.reference_circle import ReferenceCircle
+from edgeagent.analysis.around.roundness import extreme_quantities, root_mean_square, roundness
 from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.track.sensing import track_length_mm
 from edgeagent.analysis.waves.trigonometric import ComplexArray, evaluate_on_circle
@@ -46,6 +47,7 @@ def of_trace(
     return wave_influences(
         analysis,
         upr=options.upr,
+        reference=options.reference_circle,
         bands=options.bands,
         at_speed=at_speed,
         tip_radius_mm=trace.header.tip_radius_mm,
@@ -67,6 +69,7 @@ def wave_influences(
     analysis: Analysis,
     *,
     upr: tuple[int, int],
+    reference: ReferenceCircle = "LSCI",
     bands: tuple[tuple[int, int], ...],
     at_speed: Derived,
     tip_radius_mm: float | None,
@@ -86,7 +89,7 @@ def wave_influences(
     coefficient = complex_amplitudes_um(spectrum)
 
     def values(c: ComplexArray) -> dict[tuple[str, str], float]:
-        return _values(c, upr, bands, at_speed)
+        return _values(c, upr, reference, bands, at_speed)
 
     if not tip_radius_mm:
         return Influences(gauge_scale=own, length_scale=per_length_scale)
@@ -132,12 +135,17 @@ def tip_shape_um(coefficient: ComplexArray, tip_radius_mm: float, track_length_m
 
 
 def _values(
-    coefficient: ComplexArray, upr: tuple[int, int], bands: tuple[tuple[int, int], ...], at_speed: Derived
+    coefficient: ComplexArray,
+    upr: tuple[int, int],
+    reference: ReferenceCircle,
+    bands: tuple[tuple[int, int], ...],
+    at_speed: Derived,
 ) -> dict[tuple[str, str], float]:
     none = np.zeros(len(coefficient))
     amplitude_nm = 2000 * np.abs(coefficient[1:])
-    ron = roundness(coefficient, none, upr_low=upr[0], upr_high=upr[1])
-    found = {("roundness_total", ""): ron.ron_t_um, ("roundness_rms", ""): ron.ron_q_um}
+    ron = roundness(coefficient, none, upr_low=upr[0], upr_high=upr[1], reference=reference)
+    found = {(q.name, ""): q.value for q in extreme_quantities(ron) if q.value is not None}
+    found["roundness_rms", ""] = ron.ron_q_um
     for low, high in bands:
         if high <= len(amplitude_nm):
             band = amplitude_nm[low - 1 : high]

@@ -17,6 +17,7 @@ from edgeagent.analysis.around.trace_checks import (
     checks_before_fit,
     contact_point,
     drift_in_one_turn,
+    reference_of,
 )
 from edgeagent.analysis.around.turns import turn_roundness
 from edgeagent.analysis.around.values import (
@@ -40,6 +41,8 @@ OPTIONAL_COLUMNS = ("axial_mm",)
 CHARACTERISTICS: Mapping[str, str] = {
     "harmonic_amplitude": "nm",
     "roundness_total": "um",
+    "roundness_peak": "um",
+    "roundness_valley": "um",
     "roundness_rms": "um",
     "band_rms": "nm",
     "band_velocity": "um/s",
@@ -115,14 +118,22 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
         checks.append(QualityCheck("alignment", True, fit.turns, None, "turns", note))
     checks += contact_point(fit)
     checks += drift_in_one_turn(fit, factor)
+    checks += reference_of(options)
     checks.append(quality.spikes(found.residual_um, options.spike_factor, found.scatter_um))
     checks += checks_after_fit(
         fit, factor, options, spectrum, request.judged_upr, length_mm, trace.header.tip_radius_mm,
-        quantities[1].value or 0.0,
+        next(q.value or 0.0 for q in quantities if q.name == "roundness_rms"),
     )  # fmt: skip
     each: tuple[Quantity, ...] = ()
     if options.turns == "each":
-        each = turn_roundness(usable, found, factor, upr_low=options.upr[0], upr_high=options.upr[1])
+        each = turn_roundness(
+            usable,
+            found,
+            factor,
+            upr_low=options.upr[0],
+            upr_high=options.upr[1],
+            reference=options.reference_circle,
+        )
     speed, speed_checks = values_at_speed(fit, factor, options, request.thread, request.running)
     checks += speed_checks
     rough, rough_checks = track_roughness(usable, fit, factor, options, length_mm)
