@@ -340,10 +340,12 @@ class Listener:
         password: str | None = None,
         tls: Any = None,
         topics: Iterable[str] = ("#",),
+        client_id: str | None = None,
         wait: bool = True,
     ) -> None:
         self.prefix = prefix
         self.refused: list[str] = []
+        self.disconnections = 0
         self._messages: list[Message] = []
         self._changed = threading.Condition()
         self._subscribed = False
@@ -351,7 +353,9 @@ class Listener:
         self._topics = [(f"{prefix}/{topic}", 1) for topic in topics]
         self._wait = wait
         client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id=f"listener-{uuid.uuid4().hex[:12]}", protocol=mqtt.MQTTv5
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id or f"listener-{uuid.uuid4().hex[:12]}",
+            protocol=mqtt.MQTTv5,
         )
         client.username_pw_set(user, password) if user is not None else None
         if tls is not None:
@@ -359,6 +363,7 @@ class Listener:
         client.reconnect_delay_set(1, 1)
         client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
         client.on_message, client.on_publish = self._on_message, self._on_publish
+        client.on_disconnect = self._on_disconnect
         session = Properties(PacketTypes.CONNECT)
         session.SessionExpiryInterval = 3600
         client.connect_async(host, port, keepalive=5, clean_start=False, properties=session)
@@ -371,6 +376,9 @@ class Listener:
                 self._changed.notify_all()
         else:
             client.subscribe(self._topics)
+
+    def _on_disconnect(self, _c: Any, _u: Any, _f: Any, _reason: Any, _p: Any) -> None:
+        self.disconnections += 1
 
     def _on_subscribe(self, _c: Any, _u: Any, _mid: int, reasons: Any, _p: Any) -> None:
         with self._changed:

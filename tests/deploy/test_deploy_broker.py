@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import ssl
 import subprocess
+from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,8 +17,8 @@ from field import PREFIX, ROOT, Agent, Broker, Listener, free_port, spiral_text
 pytestmark = [pytest.mark.needs_mosquitto, pytest.mark.needs_openssl]
 
 DEPLOY = ROOT / "deploy" / "mosquitto"
-USERS = ("edgeagent", "plc", "observer", "visitor")
-"""The three users that the shipped ACL knows, and one that the broker knows but the ACL does not."""
+USERS = ("edgeagent", "plc", "observer", "database", "visitor")
+"""The four users that the shipped ACL knows, and one that the broker knows but the ACL does not."""
 
 
 def password_of(user: str) -> str:
@@ -73,12 +74,17 @@ class Cell:
         subprocess.run(command, check=True, capture_output=True)
 
     def agent(
-        self, changes: dict[str, Any] | None = None, *, user: str = "edgeagent", wait: bool = True
+        self,
+        changes: dict[str, Any] | None = None,
+        *,
+        user: str = "edgeagent",
+        folder: str = "agent",
+        wait: bool = True,
     ) -> Agent:
         secret = self.folder / "mqtt-password"
         secret.write_text(password_of(user) + "\n", encoding="utf-8")
         settings = {"mqtt.user": user, "mqtt.password_file": os.fspath(secret), **(changes or {})}
-        return Agent(self.folder / "agent", self.port, changes=settings, wait=wait)
+        return Agent(self.folder / folder, self.port, changes=settings, wait=wait)
 
     def listener(self, user: str, **more: Any) -> Listener:
         return Listener(self.port, user=user, password=password_of(user), **more)
@@ -156,6 +162,92 @@ def test_acknowledgement_by_the_plc_releases_the_latched_reject(cell: Cell, star
     assert plc.publish("acknowledge", str(plc.wait_topic("disposition")[0].json["seq"])) == ""
     plc.wait_lamp("0")
     assert agent.records("acknowledgement")[0]["body"]["matched"] is True
+
+
+def beats_during(listener: Listener, count: int) -> None:
+    before = len(listener.messages("heartbeat"))
+    listener.wait_topic("heartbeat", before + count)
+
+
+def test_reader_cannot_throw_the_agent_out_by_taking_its_client_id(cell: Cell, started: ExitStack) -> None:
+    started.enter_context(cell.install())
+    plc = started.enter_context(cell.listener("plc"))
+    agent = started.enter_context(cell.agent())
+    store = plc.wait_topic("state")[-1].json["store"]
+    taken = f"edgeagent-{PREFIX.replace('/', '-')}-{store[:12]}"
+    for thief in ("observer", "database"):
+        with cell.listener(thief, client_id=taken) as reader:
+            assert reader.refused == []
+            beats_during(plc, 3)
+    assert len(agent.events("mqtt-connected")) == 1
+    assert plc.lamp == "0"
+
+
+def test_user_is_let_in_once_and_by_its_name_alone(cell: Cell, started: ExitStack) -> None:
+    """The other side of it: that is why every reader needs a user of its own."""
+    started.enter_context(cell.install())
+    first = started.enter_context(cell.listener("observer"))
+    second = started.enter_context(cell.listener("observer"))
+    third = started.enter_context(cell.listener("database"))
+    agent = started.enter_context(cell.agent())
+    beats_during(third, 3)
+    assert first.disconnections + second.disconnections > 0
+    assert len(agent.events("mqtt-connected")) == 1
+
+
+def rejected(cell: Cell, folder: str, serials: Sequence[str], plc: Listener) -> tuple[Agent, list[int]]:
+    """An agent with a store of its own below the same prefix, and its rejects' records."""
+    agent = cell.agent(folder=folder)
+    agent.start()
+    for serial in serials:
+        seen = len(plc.messages("disposition"))
+        agent.drop(f"{serial}.txt", circle(serial, 6000.0))
+        plc.wait_topic("disposition", seen + 1)
+    plc.wait_lamp("1")
+    return agent, [r["seq"] for r in agent.records("disposition")]
+
+
+def test_acknowledgement_that_was_kept_for_one_store_is_not_inherited_by_another(
+    cell: Cell, started: ExitStack
+) -> None:
+    """All stores of one user have one session at this broker, and their records the same numbers."""
+    started.enter_context(cell.install())
+    plc = started.enter_context(cell.listener("plc"))
+    old, mine = rejected(cell, "old", ["1"], plc)
+    started.callback(old.kill)
+    old.terminate()
+    plc.wait_lamp("3")
+    assert plc.publish("acknowledge", str(mine[0])) == ""  # kept for the old store's agent
+
+    new, other = rejected(cell, "new", ["2"], plc)
+    started.callback(new.kill)
+    assert mine == other, "one number, two parts: else this test shows nothing"
+    beats_during(plc, 2)
+    assert (plc.lamp, new.records("acknowledgement")) == ("1", []), "a clean start under a new identity"
+    new.terminate()
+    plc.wait_lamp("3")
+    assert plc.publish("acknowledge", str(other[0])) == ""  # kept for the new store's agent
+
+    old.start()  # not its first start: it asks for what the broker kept
+    old.wait_event("acknowledgements-of-another-store")
+    beats_during(plc, 2)
+    assert (plc.lamp, old.records("acknowledgement")) == ("1", [])
+    assert plc.publish("acknowledge", str(mine[0])) == ""
+    plc.wait_lamp("0")
+
+
+def test_acknowledgement_that_was_kept_for_this_store_is_taken_at_its_next_start(
+    cell: Cell, started: ExitStack
+) -> None:
+    started.enter_context(cell.install())
+    plc = started.enter_context(cell.listener("plc"))
+    agent, (seq,) = rejected(cell, "agent", ["1"], plc)
+    started.callback(agent.kill)
+    agent.terminate()
+    assert plc.publish("acknowledge", str(seq)) == ""
+    agent.start()
+    plc.wait_lamp("0")
+    assert [r["body"]["matched"] for r in agent.records("acknowledgement")] == [True]
 
 
 def acl_without(*lines: str) -> str:

@@ -110,6 +110,7 @@ def _begin_session(state: Delivery, event: Connected) -> Result:
         phase=Phase.PROVING,
         due=event.now + SELF_TEST_S,
         connected_at=event.now,
+        before="",
         unreachable=None,
         refused=state.refused if REFUSED in state.lamp.faults else None,
         # Among what is undelivered there can be a reject, even one that showed before: never clear over it.
@@ -284,6 +285,8 @@ def _state_seen(state: Delivery, event: StateSeen) -> Result:
             return state, ()
         words = "another agent runs on a copy of our store, with our client id; give it a store of its own"
         return _foreign(state, event.now, words)
+    if event.retained and event.store != state.store and state.phase is Phase.PROVING:
+        return replace(state, before=event.store), ()
     if event.retained or event.store == state.store:
         return state, ()
     words = (

@@ -71,7 +71,8 @@ class Delivery:
     acknowledged, published again on each connection. ``marks`` are (record, time): up to this record the
     journal had grown by then. ``answered`` are records behind the position that the line acknowledged: sent
     again, they do not wait again. ``store`` is the identity of the journal, the hash of its first record,
-    ``run`` that of the process, and ``stated`` says whether it published its state.
+    ``run`` that of the process, and ``stated`` says whether it published its state. ``before`` is the store
+    whose agent spoke below our prefix before this session, empty where that was ours or nobody.
     """
 
     latches: bool
@@ -101,6 +102,7 @@ class Delivery:
     store: str = ""
     run: str = ""
     stated: bool = False
+    before: str = ""
     beat: int = 0
     beat_at_ready: int = 0
     pause_s: float = 0.0

@@ -30,9 +30,35 @@ class Acknowledgements:
     def __init__(self, publisher: Publisher, clock: Clock, log: Any, append: Append) -> None:
         self._publisher, self._clock, self._log, self._append = publisher, clock, log, append
         self._unmatched = Unmatched()
+        self._early: list[MqttEvent] = []
 
-    def take(self, messages: Sequence[MqttEvent]) -> None:
-        """All that came since the last turn, with one sync however many they are."""
+    def take(self, new: Sequence[MqttEvent]) -> None:
+        """All that came since the last turn, with one sync however many they are.
+
+        What comes before the session is ready may be what the broker kept: until then it is not known for whom.
+        """
+        if not self._publisher.delivery.ready:
+            self._early += new
+            return
+        # Those of a session that ended come again: the broker has no confirmation of them
+        early = [m for m in self._early if m.client == self._publisher.generation]
+        self._early = []
+        if early and self._publisher.delivery.before:
+            self._leave(early)
+            early = []
+        if early or new:
+            self._take([*early, *new])
+
+    def _leave(self, messages: Sequence[MqttEvent]) -> None:
+        """Acknowledgements that were kept for another store's agent name that one's records, not ours."""
+        other = self._publisher.delivery.before[:12]
+        reason = f"{len(messages)} acknowledgements were kept for store {other} and are not taken"
+        self._append([Recovery(what="acknowledgements-of-another-store", reason=reason)])
+        self._log.warning("acknowledgements-of-another-store", count=len(messages), store=other)
+        for message in messages:
+            self._publisher.confirm(message)
+
+    def _take(self, messages: Sequence[MqttEvent]) -> None:
         asked = [Asked(acknowledged_seq(message.payload), message.who or "line") for message in messages]
         waiting, now = {w.seq for w in self._publisher.delivery.lamp.waiting}, self._clock.monotonic()
         self._unmatched, recorded = sort_out(self._unmatched, asked, waiting, now)

@@ -46,8 +46,7 @@ class Line:
     def take(self, messages: Sequence[MqttEvent]) -> None:
         """What the line acknowledged, announced and asked for since the last turn."""
         acknowledged = [message for message in messages if message.topic == "acknowledge"]
-        if acknowledged:
-            self._acknowledgements.take(acknowledged)
+        self._acknowledgements.take(acknowledged)
         announced = [message for message in messages if message.topic in ("expect", "expect/text")]
         if announced:
             self._station.take(announced[-1])  # earlier ones are of parts that have left

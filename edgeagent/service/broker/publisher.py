@@ -30,9 +30,9 @@ class Publisher:
     """Owns the machine's state and the client of the session at hand. Used from the service loop only.
 
     ``new_client`` begins a session: (its number, the store's identity, whether the broker is to forget what it
-    kept for us). ``report`` is called with an event name and details for the log and must not raise. ``feed``
-    is what records are read from, once there is a journal. Delivery problems never raise: what is not
-    acknowledged stays undelivered.
+    kept for us); ``generation`` is its number. ``report`` is called with an event name and details for the log
+    and must not raise. ``feed`` is what records are read from, once there is a journal. Delivery problems never
+    raise: what is not acknowledged stays undelivered.
     """
 
     def __init__(
@@ -48,7 +48,7 @@ class Publisher:
         self.delivery = delivery
         self.feed: Feed | None = None
         self.client: MqttClient | None = None
-        self._generation, self._subscribed = 0, False
+        self.generation, self._subscribed = 0, False
         self._wanted: ask.Read | None = None
         self._events: deque[ask.DeliveryEvent] = deque()
 
@@ -81,7 +81,7 @@ class Publisher:
 
     def handle(self, event: MqttEvent) -> MqttEvent | None:
         """Take one event of the client's thread; it comes back if it is a message that was not retained."""
-        if self.client is None or event.client != self._generation:
+        if self.client is None or event.client != self.generation:
             return None
         sent = self.client.take_sent(event.mid) if event.what == "acked" else None
         self._take(translate(event, sent, self._clock.monotonic(), version5=self.client.version5))
@@ -89,7 +89,7 @@ class Publisher:
 
     def confirm(self, event: MqttEvent) -> None:
         """What this message asked for is on record: the broker need not keep it for us any longer."""
-        if self.client is not None and event.client == self._generation:
+        if self.client is not None and event.client == self.generation:
             self.client.confirm(event.mid)
 
     def drop(self, *, polite: bool = True) -> None:
@@ -137,10 +137,10 @@ class Publisher:
     def _connect(self) -> None:
         """A new client. Certificates are exchanged while the service runs: a missing file must not end it."""
         self.drop()
-        self._generation += 1
+        self.generation += 1
         clean = self.delivery.boot <= 1 and not self._subscribed
         try:
-            self.client = self._new_client(self._generation, self.delivery.store, clean)
+            self.client = self._new_client(self.generation, self.delivery.store, clean)
         except ConfigError as error:
             if isinstance(self._events[0], ask.StartDelivery):
                 raise
