@@ -18,7 +18,6 @@ from edgeagent.model.records import (
     AnyBody,
     Checkpoint,
     ConfigurationRead,
-    DriftSignal,
     Measurement,
     PartDisposition,
     PersonalAcknowledgement,
@@ -30,11 +29,11 @@ from edgeagent.model.records import (
     Stop,
     Unknown,
     Verification,
-    given,
     reasons_of,
 )
+from edgeagent.model.subject import subject_of
 from edgeagent.rules.sentences import sentences
-from edgeagent.store.journal import JournalReader
+from edgeagent.store.index.lookup import records_for
 from edgeagent.store.verify import journal_folder
 
 
@@ -53,7 +52,7 @@ class RecordFilter:
 
     def takes(self, record: Record) -> bool:
         """Whether a record fits."""
-        part, serial = _subject(record.body)
+        part, serial = subject_of(record.body)
         if self.kind not in (None, record.kind) or self.part not in (None, part):
             return False
         if self.serial not in (None, serial):
@@ -63,24 +62,13 @@ class RecordFilter:
 
 
 def record_lines(folder: Path, wanted: RecordFilter, *, as_json: bool = False) -> Iterator[str]:
-    """Records that fit, one line each. Raises JournalCorruptError where the journal is damaged."""
-    for record, _ in JournalReader(journal_folder(folder)).walk():
+    """Records that fit, one line each. Raises JournalCorruptError where the journal is damaged.
+
+    Of a long journal, asked for by serial or time, only the records that can fit are read and checked.
+    """
+    for record in records_for(journal_folder(folder), wanted.serial, wanted.since, wanted.until):
         if wanted.takes(record):
             yield _json_line(record) if as_json else _line(record)
-
-
-def _subject(body: AnyBody) -> tuple[str | None, str | None]:
-    """Part number and serial that a record is about, each None where it names none."""
-    match body:
-        case Measurement():
-            return given(body.trace.part, None), given(body.trace.serial, None)
-        case PartDisposition() | Release():
-            return body.part, body.serial
-        case ReleaseRefusal():
-            return given(body.part, None), given(body.serial, None)
-        case DriftSignal():
-            return given(body.part, None), None
-    return None, None
 
 
 def _json_line(record: Record) -> str:

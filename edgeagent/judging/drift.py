@@ -291,6 +291,13 @@ _Place = tuple[str, str, SeriesKey]
 """Chart, the sides that it watches, and the series."""
 
 
+class DriftSeriesState(msgspec.Struct, frozen=True):
+    """What a `DriftWatch` knows, to be continued: its charts, and its signals that are not on record."""
+
+    monitors: tuple[tuple[str, str, SeriesKey, Monitor], ...]
+    unreported: tuple[DriftSignal, ...]
+
+
 class DriftWatch:
     """The fold over the journal: one chart for each watched series, and which signals are not on record yet.
 
@@ -309,6 +316,18 @@ class DriftWatch:
             self._observe_measurement(record.seq, record.body)
         elif isinstance(record.body, DriftSignal):
             self._unreported.pop(_place(record.body), None)
+
+    def state(self) -> DriftSeriesState:
+        """All that it knows."""
+        charts = tuple((*place, monitor) for place, monitor in self._monitors.items())
+        return DriftSeriesState(charts, tuple(self._unreported.values()))
+
+    def resume(self, state: DriftSeriesState) -> None:
+        """Continue what another watch with the same settings knew."""
+        for chart, side, key, monitor in state.monitors:
+            self._monitors[chart, side, key] = monitor
+        for signal in state.unreported:
+            self._unreported[_place(signal)] = signal
 
     def unreported(self) -> list[DriftSignal]:
         """The records to be written: one for each series that signals and was not reported."""

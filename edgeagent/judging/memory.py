@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 
 from msgspec import UNSET
@@ -62,12 +62,20 @@ class Memory:
     ``verifications`` are those of each instrument, ``measured_last`` what its clock said at the one that was
     recorded last, ``verifying`` the newest files of them with the certificate that judged them.
     ``certificate_refused`` is why the certificates on disk are not those in force, None when they are.
+    ``known_before`` says of a file whether the records before those that are folded here hold it.
     """
 
     def __init__(
-        self, present: Mapping[str, frozenset[str]], position: int | None, *, live_s: float, latches: bool
+        self,
+        present: Mapping[str, frozenset[str]],
+        position: int | None,
+        *,
+        live_s: float,
+        latches: bool,
+        known_before: Callable[[bytes], bool] | None = None,
     ) -> None:
         self._present = present
+        self._known_before = known_before
         self._live_s, self._latches = live_s, latches
         self._done: set[bytes] = set()
         self.looks: dict[tuple[str, str], tuple[Look, str | None]] = {}
@@ -104,7 +112,12 @@ class Memory:
 
     def known(self, key: bytes) -> bool:
         """Whether a file of this identity has its record already."""
-        return key in self._done
+        return key in self._done or (self._known_before is not None and self._known_before(key))
+
+    def forget_files(self) -> None:
+        """Leave the files folded so far to ``known_before``, which has them now."""
+        if self._known_before is not None:
+            self._done.clear()
 
     def visit(self, record: Record, place: Place) -> None:
         """Fold one record that was read from disk."""
@@ -121,7 +134,7 @@ class Memory:
             case Checkpoint() | Stop() as body:
                 self._delivered(body.published)
             case Measurement() | Quarantine() as body:
-                self._note_look(body.source)
+                self.note_look(body.source)
                 self._note_quarantine(record)
             case _:
                 pass
@@ -237,7 +250,13 @@ class Memory:
             )
         )
 
-    def _note_look(self, source: Source) -> None:
+    @property
+    def present(self) -> Mapping[str, frozenset[str]]:
+        """The files that were in each folder at the start."""
+        return self._present
+
+    def note_look(self, source: Source) -> None:
+        """Remember how a file looked when it was read, if it is still in its folder."""
         if source.name in self._present.get(source.folder, ()):
             self.looks[source.folder, source.name] = Look(*source.look), source.sha256
 

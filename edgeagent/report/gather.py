@@ -26,6 +26,7 @@ from edgeagent.model.records import (
 )
 from edgeagent.report.words import printable
 from edgeagent.store.archive import Archive
+from edgeagent.store.index.lookup import Lookup
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder, verify_journal
 
@@ -34,6 +35,8 @@ PartKey: TypeAlias = tuple[str, str]
 """Part number and serial."""
 _OF_ALL_PARTS = (Verification, Acknowledgement, Unknown)
 """Bodies that every story has to look at."""
+_COUNTING = (Outcome.PASSED, Outcome.FAILED, Outcome.LOST)
+"""Outcomes of verifications that speak for or against an instrument."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +129,8 @@ class PartStory:
 class Store:
     """A store opened for a report: its journal checked once, its archive at hand.
 
-    Raises UsageError when there is no journal, or one without a single record.
+    A long journal with an index is not walked: each record that is shown is checked by its own hash, and
+    ``lookup`` finds it. Raises UsageError when there is no journal, or one without a single record.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -136,10 +140,15 @@ class Store:
         if not any(p.stat().st_size for p in segments):
             raise UsageError(f"{printable(folder)}: there is no journal here, so there is nothing to report")
         self.damage: Damage | None = None
+        self.lookup = Lookup.open(self.journal)
         try:
-            verify_journal(self.journal)
+            if self.lookup is None:
+                verify_journal(self.journal)
+            else:
+                self.lookup.tail()
         except JournalCorruptError as error:
             self.damage = Damage(error.segment, error.line, error.reason)
+            self.lookup = None
 
     def records(self) -> Iterator[Record]:
         """Every record that can be read, in order."""
@@ -173,7 +182,7 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
     parts: dict[str, None] = {}
     kept: list[Record] = []
     last = None
-    for record in store.records():
+    for record in store.records() if store.lookup is None else _records_about(store.lookup, serial):
         last = record
         key = part_of(record)
         if key is None:
@@ -190,6 +199,27 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
             f"serial {printable(serial)} belongs to several parts ({names}); say which with --part"
         )
     return _story(store, (next(iter(parts)), serial), kept, last)
+
+
+def _records_about(lookup: Lookup, serial: str) -> Iterator[Record]:
+    """The records that a story of parts with this serial is made of, in order, and the journal's last."""
+    found = {record.seq: record for record in lookup.of_serial(serial)}
+    own = [r for r in found.values() if (part_of(r) or ("", ""))[1] == serial]
+    answers = lookup.acknowledgements_of([r.seq for r in own if isinstance(r.body, PartDisposition)])
+    found.update((r.seq, r) for r in (*answers, *lookup.unknown(), lookup.last()))
+    for record in own:
+        if isinstance(record.body, Measurement):
+            verified = _verification_before(lookup, record.seq, record.body.instrument)
+            found.update({verified.seq: verified} if verified is not None else {})
+    return iter(sorted(found.values(), key=lambda r: r.seq))
+
+
+def _verification_before(lookup: Lookup, seq: int, instrument: str) -> Record | None:
+    for record in lookup.verifications_before(seq):
+        body = record.body
+        if isinstance(body, Verification) and body.instrument == instrument and body.outcome in _COUNTING:
+            return record
+    return None
 
 
 def part_of(record: Record) -> PartKey | None:
@@ -268,7 +298,7 @@ def _story(store: Store, key: PartKey, kept: list[Record], last: Record) -> Part
                 newest[body.trace.feature] = typed(record, body)
                 if body.instrument in by_instrument:
                     verified[record.seq] = by_instrument[body.instrument]
-            case Verification(outcome=Outcome.PASSED | Outcome.FAILED | Outcome.LOST) as body:
+            case Verification() as body if body.outcome in _COUNTING:
                 by_instrument[body.instrument] = typed(record, body)
             case PartDisposition() as body:
                 dispositions.append(typed(record, body))

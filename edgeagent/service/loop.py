@@ -55,6 +55,7 @@ from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.opening import new_drift_watch, open_journal
 from edgeagent.service.status import Status, stages_ms
 from edgeagent.service.systemd import Notifier
+from edgeagent.service.upkeep import Upkeep
 from edgeagent.service.workers.files_at_work import FilesAtWork
 from edgeagent.service.workers.recording import Recording, Standing
 from edgeagent.service.workers.worker_pool import WorkerPool
@@ -133,6 +134,7 @@ class Service:
         append = lambda new: self._append(new)  # noqa: E731 - looked up when called, as tests replace it
         self._line = Line(self._publisher, clock, log, store, append, self._known)
         self._asked = CommandsAsked(store, clock, log, append, self._known, self._line)
+        self._upkeep = Upkeep(clock, settings.drift, self._on_index_failure)
         self._memory = Memory({}, None, live_s=0, latches=False)
         self._drift = new_drift_watch(configuration)
 
@@ -183,6 +185,7 @@ class Service:
         opened = open_journal(self._writer, self._configuration, self._intake.present(), self._state_file.path)
         self._memory, self._drift = opened.memory, opened.drift
         recovered, state = opened.recovered, opened.state
+        self._upkeep.begin(opened.index, self._writer.folder, opened.resumed)
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
         self._asked.open(self._configuration.settings.store.requests_group)
         boot = self._memory.boot + 1
@@ -270,7 +273,10 @@ class Service:
             self._reload_wanted = False
             self._reload()
         if not worked and not self._stopping:
-            due = min(next_beat, self._files.next_deadline())
+            delivered = self._publisher.delivery.position
+            if self._upkeep.turn(self._writer.seq, delivered, self._memory, self._drift):
+                return next_beat
+            due = min(next_beat, self._files.next_deadline(), self._upkeep.due())
             self._mailbox.wait(due - self._clock.monotonic())
         return next_beat
 
@@ -377,6 +383,10 @@ class Service:
             (record,) = self._append([Recovery(what=event, reason=details["reason"])])
             self._publisher.tell(delivery.Aside, self._publisher.compose(record))
 
+    def _on_index_failure(self, reason: str) -> None:
+        self._log.warning("index-failed", reason=reason)
+        self._append([Recovery(what="index-failed", reason=reason[:500])])
+
     def _reload(self) -> None:
         """Swap recipes, layouts and certificates when all of them are right; else keep the old ones."""
         if self._told_ready:
@@ -423,6 +433,8 @@ class Service:
             self._finish_delivery()
             self._append([Stop(published=self._publisher.delivery.position)])
             self._save_state()
+            delivered = self._publisher.delivery.position
+            self._upkeep.finish(self._writer.seq, delivered, self._memory, self._drift)
         except JournalError as error:
             return error
         return None

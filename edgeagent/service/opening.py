@@ -2,37 +2,48 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from edgeagent.codec.records.record import Place, Record
-from edgeagent.errors import JournalCorruptError, JournalTornTailError
+from edgeagent.codec.records.record import Place, Record, RecordError
+from edgeagent.errors import JournalCorruptError, JournalTornTailError, JournalWriteError
 from edgeagent.judging.memory import Memory
+from edgeagent.judging.snapshot import restore
 from edgeagent.model.records import Recovery
 from edgeagent.store.archive import Archive
 from edgeagent.store.configuration import StationConfiguration
 from edgeagent.store.files import sweep_temporaries
-from edgeagent.store.journal import JournalWriter
+from edgeagent.store.index.index import IndexWriter, path_of
+from edgeagent.store.index.resume import IndexKeeper, find_resume_point, recall_looks
+from edgeagent.store.journal import JournalReader, JournalWriter, Position
 from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state
 
 if TYPE_CHECKING:
     from edgeagent.judging.drift import DriftWatch
 
 
+RESUME_FROM = 10_000
+"""A shorter journal is read as a whole at each start: that takes less than a second and proves more."""
+
+
 @dataclass(frozen=True, slots=True)
 class OpenedJournal:
     """What a start finds. ``state`` is None where delivery begins from the journal's own notes.
 
-    ``recovered`` are the records that must say what was mended.
+    ``recovered`` are the records that must say what was mended. ``index`` is None where the disk has no room
+    for one. ``resumed`` is the record behind which the journal was read; None where all of it was.
     """
 
     memory: Memory
     drift: DriftWatch | None
     state: State | None
     recovered: list[Recovery]
+    index: IndexKeeper | None
+    resumed: Position | None
 
 
 def open_journal(
@@ -43,22 +54,30 @@ def open_journal(
 ) -> OpenedJournal:
     """Open the journal and fold it; a torn tail is cut once and reported for the record.
 
-    ``present`` names the files that are in each folder. Raises JournalError where it cannot be trusted.
+    The fold of a long journal continues from the index's snapshot, so that the start takes no longer after ten
+    years; the chain before it is then checked by the `Upkeep`. ``present`` names the files that are in each
+    folder. Raises JournalError where the journal cannot be trusted.
     """
     settings, store = configuration.settings, configuration.store
     recovered: list[Recovery] = []
     while True:
+        writer.lock()
         state = read_state(state_path)
+        index = _index_of(store)
         memory = Memory(
             present,
             state.position if state else None,
             live_s=settings.intake.live_s,
             latches=settings.decision.reject_latches,
+            known_before=None if index is None else index.knows,
         )
         drift = new_drift_watch(configuration)
+        resumed = _resume(index, state, configuration, memory, drift)
         try:
-            writer.open(_visitor(state, memory, drift))
+            writer.open(_visitor(state, memory, drift), resumed)
         except JournalTornTailError:
+            if index is not None:
+                index.close()
             if recovered:
                 raise
             check_not_shorter(state, writer.seq)
@@ -71,7 +90,47 @@ def open_journal(
             reason = f"delivery position rebuilt from the journal{damaged}"
             recovered.append(Recovery(what="state-rebuilt", reason=reason))
         _sweep(store)
-        return OpenedJournal(memory, drift, state, recovered)
+        keeper = None if index is None else IndexKeeper(index, store / "journal")
+        return OpenedJournal(memory, drift, state, recovered, keeper, resumed)
+
+
+def _index_of(store: Path) -> IndexWriter | None:
+    """The store's index, begun anew where it belongs to another journal. None where it cannot be kept."""
+    path, journal = path_of(store), JournalReader(store / "journal")
+    try:
+        index = IndexWriter.create(path)
+        position = index.position
+        if position is not None and not journal.holds(position):
+            index.close()
+            IndexWriter.discard(path)
+            index = IndexWriter.create(path)
+        return index
+    except JournalWriteError:
+        return None
+
+
+def _resume(
+    index: IndexWriter | None,
+    state: State | None,
+    configuration: StationConfiguration,
+    memory: Memory,
+    drift: DriftWatch | None,
+) -> Position | None:
+    """Fill the fold from the snapshot; the record that it stands for, None where there is nothing to use."""
+    if index is None or state is None:
+        return None
+    journal, watched = configuration.store / "journal", configuration.settings.drift
+    point = find_resume_point(index, journal, state.position, watched)
+    if point is None or point.position.seq < RESUME_FROM:
+        return None
+    try:
+        recall_looks(index, journal, memory)
+    except (sqlite3.Error, OSError, RecordError):
+        memory.looks.clear()
+        return None
+    restore(point.snapshot, memory, drift)
+    memory.cursor, memory.last_disposition = point.position.place, point.last_disposition
+    return point.position
 
 
 def _sweep(store: Path) -> None:

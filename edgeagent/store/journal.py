@@ -43,6 +43,16 @@ class Tail:
     reason: str
 
 
+@dataclass(frozen=True, slots=True)
+class Position:
+    """A record of a journal: number, hash, where it ends, and the byte of its segment at which it starts."""
+
+    seq: int
+    hash: str
+    place: Place
+    start: int
+
+
 class JournalReader:
     """Reads a journal folder record by record and checks the chain. Opens files for reading only.
 
@@ -61,19 +71,34 @@ class JournalReader:
         except OSError as error:
             raise JournalCorruptError(str(self.folder), 0, f"cannot be read: {error.strerror}") from error
 
-    def walk(self) -> Iterator[tuple[Record, Place]]:
-        """Every record with its end, the chain checked from the first one.
+    def holds(self, position: Position) -> bool:
+        """Whether the journal has this very record at this very place."""
+        try:
+            with (self.folder / position.place.segment).open("rb") as file:
+                file.seek(position.start)
+                line = file.read(position.place.offset - position.start)
+            record = decode_record(line[:-1])
+        except (OSError, RecordError):
+            return False
+        return line.endswith(b"\n") and (record.seq, record.hash) == (position.seq, position.hash)
 
-        Raises JournalCorruptError with segment and line at the first damage. An incomplete last line, as
-        after a power cut, ends the walk and stands in ``tail`` afterwards.
+    def walk(self, behind: Position | None = None) -> Iterator[tuple[Record, Place]]:
+        """Every record with its end, the chain checked from the first one or from behind a position on.
+
+        Raises JournalCorruptError with segment and line at the first damage (lines counted from the position
+        in its segment). An incomplete last line, as after a power cut, ends the walk and stands in ``tail``
+        afterwards.
         """
         self.tail = None
-        seq, head = 0, GENESIS
+        seq, head = (0, GENESIS) if behind is None else (behind.seq, behind.hash)
         segments = self.segments()
         for path in segments:
-            offset = 0
+            if behind is not None and path.name < behind.place.segment:
+                continue
+            offset = behind.place.offset if behind is not None and path.name == behind.place.segment else 0
             try:
                 with path.open("rb") as file:
+                    file.seek(offset)
                     for number, line in enumerate(file, 1):
                         try:
                             if not line.endswith(b"\n"):
@@ -182,8 +207,31 @@ class JournalWriter:
         self.seq = 0
         self.head = GENESIS
 
-    def open(self, visit: Callable[[Record, Place], None]) -> None:
-        """Take the lock, check the whole chain and show every record to ``visit``."""
+    def open(self, visit: Callable[[Record, Place], None], behind: Position | None = None) -> None:
+        """Take the lock, check the chain and show every record to ``visit``, or those behind a position.
+
+        The caller has made sure that the journal holds the position.
+        """
+        self.lock()
+        reader = JournalReader(self.folder)
+        for path in reader.segments()[-1:]:
+            _forget_cached(path)
+        if behind is not None:
+            self.seq, self.head = behind.seq, behind.hash
+        for record, place in reader.walk(behind):
+            self.seq, self.head = record.seq, record.hash
+            visit(record, place)
+        if reader.tail is not None:
+            tail = reader.tail
+            self.close()
+            raise JournalTornTailError(f"{tail.segment}: line {tail.line}: {tail.reason}")
+        segments = reader.segments()
+        self._open_segment(segments[-1] if segments else None)
+
+    def lock(self) -> None:
+        """Take the lock, if it is not held yet: from then on nobody else writes in the store."""
+        if self._lock >= 0:
+            return
         try:
             make_folder(self.folder)
             self._lock = os.open(self.folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
@@ -194,18 +242,6 @@ class JournalWriter:
             raise JournalLockedError(f"{self.folder}: another agent writes this journal") from error
         except OSError as error:
             raise JournalWriteError(f"{self.folder}: {error}") from error
-        reader = JournalReader(self.folder)
-        for path in reader.segments()[-1:]:
-            _forget_cached(path)
-        for record, place in reader.walk():
-            self.seq, self.head = record.seq, record.hash
-            visit(record, place)
-        if reader.tail is not None:
-            tail = reader.tail
-            self.close()
-            raise JournalTornTailError(f"{tail.segment}: line {tail.line}: {tail.reason}")
-        segments = reader.segments()
-        self._open_segment(segments[-1] if segments else None)
 
     @staticmethod
     def recover(folder: Path, quarantine: Path) -> TailCut:

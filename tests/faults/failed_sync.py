@@ -23,10 +23,13 @@ from edgeagent.store.verify import verify_journal
 def with_failing_sync(folder: Path, when: int, call: str = "fdatasync") -> dict[str, object]:
     """Let the ``when``-th sync of one kind fail; what happened, checked, and what a restart makes of it.
 
-    The journal's records are synced by fdatasync, everything else (archive, state, names) by fsync.
+    The journal's records are synced by fdatasync, everything else (archive, state, names) by fsync; the index,
+    a cache, by fdatasync too, whose failures are not meant here.
     """
     launcher = ["strace", "-f", "-qq", "-o", "/dev/null", "-e", f"trace={call}"]
     launcher += ["-e", f"inject={call}:error=EIO:when={when}"]
+    if call == "fdatasync":
+        launcher += ["-P", str(folder / "agent" / "store" / "journal" / "00000001.jsonl")]
     changes = {"intake.settle_s": 0.05, "verification": None}
     with Broker(folder / "broker") as broker, Listener(broker.port) as line:
         agent = Agent(folder / "agent", broker.port, changes=changes, launcher=launcher, wait=False)

@@ -1,0 +1,93 @@
+"""The fold of the journal up to one record, as bytes: a start goes on from it instead of reading ten years.
+
+A snapshot is a cache. It is taken at a record whose messages are delivered, and whoever goes on from it has
+made sure that the journal still holds that record. Which files the fold knows is in the store's index instead.
+"""
+
+from __future__ import annotations
+
+import hashlib
+
+import msgspec
+
+from edgeagent.codec.configuration.settings import Drift
+from edgeagent.judging.drift import DriftSeriesState, DriftWatch
+from edgeagent.judging.memory import Memory
+from edgeagent.rules.gate import History, Sighting
+from edgeagent.rules.part_set import PartSet
+
+
+class MemorySnapshot(msgspec.Struct, frozen=True, kw_only=True):
+    """All of a `Memory` but its files, its lamp and what waits for delivery."""
+
+    sets: tuple[PartSet, ...]
+    gated: tuple[PartSet, ...]
+    verifications: dict[str, History]
+    verifying: tuple[tuple[str, str | None, int], ...]
+    measured_last: dict[str, float]
+    certificate_refused: str | None
+    artefact_errors_nm: tuple[tuple[str, str, dict[int, float]], ...]
+    sightings: tuple[tuple[str, str, dict[int, Sighting]], ...]
+    boot: int
+    decided: int
+    drift: DriftSeriesState | None
+    drift_mark: str
+
+
+_DECODER = msgspec.msgpack.Decoder(MemorySnapshot)
+_SHAPE = hashlib.sha256(msgspec.json.encode(msgspec.json.schema(MemorySnapshot))).hexdigest()[:16].encode()
+"""Changes with every member of every struct in a snapshot: one of another version is not read."""
+
+
+def encode_snapshot(memory: Memory, drift: DriftWatch | None, watched: Drift | None) -> bytes | None:
+    """What the fold knows after the last record; None while a measurement lacks the record that must follow."""
+    if memory.unverified is not None:
+        return None
+    snapshot = MemorySnapshot(
+        sets=tuple(memory.sets.values()),
+        gated=tuple(memory.gated.values()),
+        verifications=dict(memory.verifications),
+        verifying=tuple((*key, seq) for key, seq in memory.verifying.items()),
+        measured_last=dict(memory.measured_last),
+        certificate_refused=memory.certificate_refused,
+        artefact_errors_nm=tuple((*key, dict(errors)) for key, errors in memory.artefact_errors_nm.items()),
+        sightings=tuple((*key, dict(seen)) for key, seen in memory.sightings.items()),
+        boot=memory.boot,
+        decided=memory.decided,
+        drift=None if drift is None else drift.state(),
+        drift_mark=_drift_mark(watched),
+    )
+    return _SHAPE + msgspec.msgpack.encode(snapshot)
+
+
+def decode_snapshot(data: bytes, watched: Drift | None) -> MemorySnapshot | None:
+    """The snapshot in ``data``; None for one of another version, for other drift charts, or damaged."""
+    if not data.startswith(_SHAPE):
+        return None
+    try:
+        snapshot = _DECODER.decode(memoryview(data)[len(_SHAPE) :])
+    except (msgspec.MsgspecError, ValueError):
+        return None
+    return snapshot if snapshot.drift_mark == _drift_mark(watched) else None
+
+
+def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) -> None:
+    """Fill a fresh fold with what a snapshot knows; the records behind it follow by ``visit``."""
+    for state in snapshot.sets:
+        memory.sets[state.part, state.serial] = state
+        if state.disposed is None:
+            memory.waiting_sets.add((state.part, state.serial))
+    memory.gated.update({(state.part, state.serial): state for state in snapshot.gated})
+    memory.verifications.update(snapshot.verifications)
+    memory.verifying.update({(sha256, certificate): seq for sha256, certificate, seq in snapshot.verifying})
+    memory.measured_last.update(snapshot.measured_last)
+    memory.certificate_refused = snapshot.certificate_refused
+    memory.artefact_errors_nm.update({(i, a): errors for i, a, errors in snapshot.artefact_errors_nm})
+    memory.sightings.update({(i, a): seen for i, a, seen in snapshot.sightings})
+    memory.boot, memory.decided = snapshot.boot, snapshot.decided
+    if drift is not None and snapshot.drift is not None:
+        drift.resume(snapshot.drift)
+
+
+def _drift_mark(watched: Drift | None) -> str:
+    return "" if watched is None else hashlib.sha256(msgspec.json.encode(watched)).hexdigest()[:16]

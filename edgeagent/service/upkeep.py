@@ -1,0 +1,127 @@
+"""What the loop does when nothing waits: let the index follow, keep snapshots, check the old part of the chain.
+
+A start that continued from a snapshot has not read what stands before it. That is read here, a few records at a
+time, and damage ends the service as it would have ended the start.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from edgeagent.codec.configuration.settings import Drift
+from edgeagent.errors import JournalCorruptError, JournalWriteError
+from edgeagent.judging.drift import DriftWatch
+from edgeagent.judging.memory import Memory
+from edgeagent.judging.snapshot import encode_snapshot
+from edgeagent.store.clock import Clock
+from edgeagent.store.index.resume import IndexKeeper
+from edgeagent.store.journal import JournalReader, Position
+
+SLICE = 128
+"""Records that the index takes at a time: some milliseconds."""
+FOLLOW_EVERY_S = 10.0
+"""Fewer than a slice wait so long, as a commit syncs."""
+SNAPSHOT_EVERY = 1000
+"""Records between snapshots."""
+_CHECK_SLICE_S = 0.004
+_CHECK_EVERY_S = 0.02
+"""A fifth of a core for the old part of the chain."""
+_LAST_SLICES = 40
+"""At the end the index takes no more slices than these; what is left follows after the next start."""
+
+
+class Upkeep:
+    """Used from the service loop only. Raises JournalCorruptError for damage in the old part of the chain."""
+
+    def __init__(self, clock: Clock, watched: Drift | None, report: Callable[[str], None]) -> None:
+        self._clock = clock
+        self._watched = watched
+        self._report = report
+        self._index: IndexKeeper | None = None
+        self._check: Iterator[None] | None = None
+        self._next_follow = self._next_check = 0.0
+
+    def begin(self, index: IndexKeeper | None, journal: Path, resumed: Position | None) -> None:
+        """Take over what the start opened; ``resumed`` is the record before which the chain is unchecked."""
+        self._index = index
+        self._check = None if resumed is None else _checked(JournalReader(journal), resumed)
+
+    def due(self) -> float:
+        """When the next turn is worth a wake-up, on the monotonic clock."""
+        return self._next_check if self._check is not None else float("inf")
+
+    def turn(self, end: int, delivered: int, memory: Memory, drift: DriftWatch | None) -> bool:
+        """One slice of work; ``end`` is the journal's last record. Whether there is more to do at once."""
+        now = self._clock.monotonic()
+        if self._check is not None and now >= self._next_check:
+            self._check_some(now)
+            self._next_check = self._clock.monotonic() + _CHECK_EVERY_S
+        if self._index is None:
+            return False
+        try:
+            return self._follow(self._index, now, end, delivered, memory, drift)
+        except (JournalWriteError, sqlite3.Error) as error:
+            self._give_up(error)
+            return False
+
+    def finish(self, end: int, delivered: int, memory: Memory, drift: DriftWatch | None) -> None:
+        """Bring the index up to the journal's end, with a snapshot, so that the next start is quick."""
+        if self._index is None:
+            return
+        try:
+            for _ in range(_LAST_SLICES):
+                if self._index.seq >= end or not self._index.follow(SLICE):
+                    break
+            self._keep(self._index, end, delivered, memory, drift)
+            self._index.close()
+        except (JournalWriteError, JournalCorruptError, sqlite3.Error) as error:
+            self._give_up(error)
+        self._index = None
+
+    def _follow(
+        self, index: IndexKeeper, now: float, end: int, delivered: int, memory: Memory, drift: DriftWatch | None
+    ) -> bool:
+        behind = end - index.seq
+        if behind >= SLICE or (behind and now >= self._next_follow):
+            self._next_follow = now + FOLLOW_EVERY_S
+            index.follow(SLICE)
+        elif not behind and end - index.snapshot_seq >= SNAPSHOT_EVERY:
+            self._keep(index, end, delivered, memory, drift)
+        return end - index.seq >= SLICE
+
+    def _keep(
+        self, index: IndexKeeper, end: int, delivered: int, memory: Memory, drift: DriftWatch | None
+    ) -> None:
+        if index.seq != end:
+            return
+        memory.forget_files()
+        if delivered >= end:
+            snapshot = encode_snapshot(memory, drift, self._watched)
+            if snapshot is not None:
+                index.keep(snapshot)
+
+    def _check_some(self, now: float) -> None:
+        assert self._check is not None
+        while self._clock.monotonic() - now < _CHECK_SLICE_S:
+            if next(self._check, self) is self:
+                self._check = None
+                return
+
+    def _give_up(self, error: Exception) -> None:
+        """Do without an index until the next start: everything is in the journal."""
+        self._index = None
+        self._report(f"the index of the journal is not kept until the next start: {error}")
+
+
+def _checked(reader: JournalReader, until: Position) -> Iterator[None]:
+    """Walk the chain up to a record, and see that it is the one that was continued from."""
+    for record, place in reader.walk():
+        if record.seq == until.seq:
+            if record.hash != until.hash:
+                reason = f"record {record.seq} is not the one that was continued from: hashes differ"
+                raise JournalCorruptError(place.segment, 0, reason)
+            return
+        yield None
+    raise JournalCorruptError("journal", 0, f"it ends before record {until.seq}")

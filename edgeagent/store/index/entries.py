@@ -1,0 +1,89 @@
+"""What the index keeps of one record."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+from edgeagent.codec.records.record import Record
+from edgeagent.judging.memory import file_key
+from edgeagent.model.records import (
+    Acknowledgement,
+    AnyBody,
+    Checkpoint,
+    Measurement,
+    PartDisposition,
+    Quarantine,
+    Start,
+    Stop,
+    Unknown,
+    Verification,
+    given,
+)
+from edgeagent.model.subject import subject_of
+from edgeagent.rules.files.settling import Look
+
+MEASUREMENT, DISPOSITION, ROUTINE, RARE, VERIFICATION, UNKNOWN = range(1, 7)
+"""Sorts of entries: the two that grow with the parts, those nobody looks back for, and others."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """How a record can be found; None where there is nothing to find it by.
+
+    ``serial_key`` and ``name_key`` are 63 bits of a SHA-256: who finds a record by them compares what it says.
+    ``file_key`` is the identity of a file, all of its 16 bytes. ``about`` is the number of the record that an
+    acknowledgement answers.
+    """
+
+    seq: int
+    sort: int
+    serial_key: int | None = None
+    file_key: bytes | None = None
+    name_key: int | None = None
+    about: int | None = None
+
+
+def key_of_serial(serial: str) -> int:
+    """The key of a part's serial."""
+    return _short("serial", serial)
+
+
+def key_of_name(folder: str, name: str) -> int:
+    """The key of a file's place, whatever its content is."""
+    return _short(folder, name)
+
+
+def entry_of(record: Record) -> Entry:
+    """How one record is to be found."""
+    body = record.body
+    serial = subject_of(body)[1]
+    serial_key = None if serial is None else key_of_serial(serial)
+    about = body.seq if isinstance(body, Acknowledgement) else None
+    if isinstance(body, Measurement | Quarantine):
+        source = body.source
+        side = given(source.side_sha256, None)
+        key = file_key(source.folder, source.name, source.sha256, side, Look(*source.look))
+        name_key = key_of_name(source.folder, source.name)
+        return Entry(record.seq, _sort_of(body), serial_key, key, name_key)
+    return Entry(record.seq, _sort_of(body), serial_key, about=about)
+
+
+def _sort_of(body: AnyBody) -> int:
+    match body:
+        case Measurement():
+            return MEASUREMENT
+        case PartDisposition():
+            return DISPOSITION
+        case Start() | Stop() | Checkpoint():
+            return ROUTINE
+        case Verification():
+            return VERIFICATION
+        case Unknown():
+            return UNKNOWN
+    return RARE
+
+
+def _short(*parts: str) -> int:
+    digest = hashlib.sha256("\0".join(parts).encode("utf-8", "surrogatepass")).digest()
+    return int.from_bytes(digest[:8], "big") >> 1

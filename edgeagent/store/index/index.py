@@ -1,0 +1,292 @@
+"""The index on disk: one SQLite file, written by the service alone, opened for reading by everybody else.
+
+Rollback mode, so that a user who may only read the store can open it. Every commit covers whole records up to a
+position in the journal; what stands behind the position is read from the journal.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from edgeagent.codec.records.record import Place, Record
+from edgeagent.errors import JournalWriteError
+from edgeagent.store.files import make_folder
+from edgeagent.store.index.entries import Entry, entry_of, key_of_name
+from edgeagent.store.journal import Position
+
+FORMAT = 1
+BLOCK = 512
+"""Records that share one note of their earliest and latest time."""
+_SCHEMA = """
+create table segments (id integer primary key, name text not null unique);
+create table entries (
+    seq integer primary key, sort integer not null, segment integer not null, start integer not null,
+    size integer not null, serial_key integer, file_key blob, name_key integer, about integer
+);
+create index by_serial on entries (serial_key) where serial_key is not null;
+create index by_file on entries (file_key) where file_key is not null;
+create index by_name on entries (name_key) where name_key is not null;
+create index by_about on entries (about) where about is not null;
+create index by_sort on entries (sort, seq) where sort >= 4;
+create table blocks (id integer primary key, earliest text not null, latest text not null);
+create table notes (name text primary key, value blob not null) without rowid;
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """A record's number, its segment, and from which byte on how many it takes."""
+
+    seq: int
+    segment: str
+    start: int
+    size: int
+
+
+class Index:
+    """Reads the index; ``IndexWriter`` also continues it.
+
+    Raises sqlite3.Error where the file is damaged: whoever asks then does without.
+    """
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    @classmethod
+    def open(cls, path: Path) -> Index | None:
+        """The index for reading only; None when there is none, or none that this version can read."""
+        try:
+            if not path.is_file():
+                return None
+            found = cls(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True))
+            if found.note("format") != str(FORMAT).encode():
+                found.close()
+                return None
+        except (sqlite3.Error, OSError):
+            return None
+        return found
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._db.close()
+
+    def note(self, name: str) -> bytes | None:
+        """Something kept by name."""
+        row = self._db.execute("select value from notes where name = ?", (name,)).fetchone()
+        return None if row is None else bytes(row[0])
+
+    @property
+    def position(self) -> Position | None:
+        """Up to which record the journal is indexed; None for an empty index."""
+        row = self._db.execute(
+            "select seq, name, start, size from entries join segments on id = segment order by seq desc limit 1"
+        ).fetchone()
+        head = self.note("head")
+        if row is None or head is None:
+            return None
+        seq, segment, start, size = row
+        return Position(seq, head.decode(), Place(segment, start + size), start)
+
+    def has_file(self, file_key: bytes) -> bool:
+        """Whether a file of this identity has its record."""
+        return self._db.execute("select 1 from entries where file_key = ?", (file_key,)).fetchone() is not None
+
+    def of_name(self, folder: str, name: str) -> Where | None:
+        """The newest record of whatever file stood under a name."""
+        return self._first("name_key = ? order by seq desc limit 1", key_of_name(folder, name))
+
+    def last_of(self, sort: int, until: int) -> Where | None:
+        """The newest record of a sort up to a number."""
+        return self._first("sort = ? and seq <= ? order by seq desc limit 1", sort, until)
+
+    def of_seq(self, seq: int) -> Where | None:
+        """The record of that number."""
+        return self._first("seq = ?", seq)
+
+    def of_serial(self, serial_key: int) -> list[Where]:
+        """The records of parts with that key, in order."""
+        return self._all("serial_key = ? order by seq", serial_key)
+
+    def about(self, seq: int) -> list[Where]:
+        """The acknowledgements of a record, in order."""
+        return self._all("about = ? order by seq", seq)
+
+    def of_sort(self, sort: int) -> list[Where]:
+        """All records of one of the sorts that do not grow with the parts, in order."""
+        return self._all("sort = ? and sort >= 4 order by seq", sort)
+
+    def of_sort_before(self, sort: int, seq: int) -> Iterator[Where]:
+        """Those of one of these sorts before a record, newest first."""
+        return self._each("sort = ? and sort >= 4 and seq < ? order by seq desc", sort, seq)
+
+    def between(self, first: int, last: int) -> list[Where]:
+        """The records with these numbers and those between."""
+        return self._all("seq between ? and ? order by seq", first, last)
+
+    def blocks(self, since: str | None, until: str | None) -> list[tuple[int, int]]:
+        """First and last number of the stretches of records in which some lie between two times.
+
+        Times as records write them; None is open. Stretches that touch are one.
+        """
+        rows = self._db.execute(
+            "select id from blocks where latest >= ? and earliest < ? order by id", (since or "", until or "~")
+        )
+        found: list[tuple[int, int]] = []
+        for (number,) in rows:
+            first, last = number * BLOCK + 1, (number + 1) * BLOCK
+            if found and found[-1][1] == first - 1:
+                found[-1] = found[-1][0], last
+            else:
+                found.append((first, last))
+        return found
+
+    def _first(self, where: str, *values: object) -> Where | None:
+        found = self._all(where, *values)
+        return found[0] if found else None
+
+    def _all(self, where: str, *values: object) -> list[Where]:
+        return list(self._each(where, *values))
+
+    def _each(self, where: str, *values: object) -> Iterator[Where]:
+        sql = f"select seq, name, start, size from entries join segments on id = segment where {where}"
+        return (Where(*row) for row in self._db.execute(sql, values))
+
+
+class IndexWriter(Index):
+    """Continues the index behind the journal. Raises JournalWriteError where the disk refuses."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        super().__init__(connection)
+        self._path = path
+
+    def knows(self, file_key: bytes) -> bool:
+        """As ``has_file``. A damaged index is thrown away first: the next start does without."""
+        try:
+            return self.has_file(file_key)
+        except sqlite3.Error as error:
+            self.discard(self._path)
+            raise JournalWriteError(f"{self._path}: damaged, so it was removed: {error}") from error
+
+    @classmethod
+    def create(cls, path: Path) -> IndexWriter:
+        """Open or begin the index; what cannot be read is thrown away."""
+        try:
+            make_folder(path.parent)
+            with contextlib.suppress(sqlite3.Error):
+                return cls._begun(path)
+            cls.discard(path)
+            return cls._begun(path)
+        except (sqlite3.Error, OSError) as error:
+            raise JournalWriteError(f"{path}: {error}") from error
+
+    @staticmethod
+    def discard(path: Path) -> None:
+        """Throw an index away. Raises JournalWriteError."""
+        try:
+            for end in ("-journal", ""):
+                path.with_name(path.name + end).unlink(missing_ok=True)
+        except OSError as error:
+            raise JournalWriteError(f"{path}: {error}") from error
+
+    @classmethod
+    def _begun(cls, path: Path) -> IndexWriter:
+        db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        try:
+            db.execute("pragma synchronous = normal")
+            db.execute("pragma temp_store = memory")
+            found = cls(db, path)
+            if not db.execute("select 1 from sqlite_master").fetchone():
+                with db:
+                    db.execute("begin")
+                    for statement in filter(str.strip, _SCHEMA.split(";")):
+                        db.execute(statement)
+                    db.execute("insert into notes values ('format', ?)", (str(FORMAT).encode(),))
+            if found.note("format") != str(FORMAT).encode():
+                raise sqlite3.DatabaseError("an index of another version")
+        except BaseException:
+            db.close()
+            raise
+        return found
+
+    def keep(self, name: str, value: bytes) -> None:
+        """Keep something by name. Raises JournalWriteError."""
+        try:
+            self._write([], {}, {name: value})
+        except sqlite3.Error as error:
+            raise JournalWriteError(f"index: {error}") from error
+
+    def add(self, records: Sequence[tuple[Record, Place]], behind: Position | None) -> Position | None:
+        """Add the records that follow ``behind`` in one step; the new position. Raises JournalWriteError."""
+        position = behind
+        rows = []
+        times: dict[int, tuple[str, str]] = {}
+        for record, place in records:
+            same = position is not None and position.place.segment == place.segment
+            start = position.place.offset if same and position is not None else 0
+            position = Position(record.seq, record.hash, place, start)
+            rows.append((entry_of(record), position))
+            block = (record.seq - 1) // BLOCK
+            low, high = times.get(block, (record.time, record.time))
+            times[block] = min(low, record.time), max(high, record.time)
+        try:
+            self._write(rows, times, {})
+        except sqlite3.Error as error:
+            raise JournalWriteError(f"index: {error}") from error
+        return position
+
+    def _write(
+        self, rows: list[tuple[Entry, Position]], times: dict[int, tuple[str, str]], notes: dict[str, bytes]
+    ) -> None:
+        db = self._db
+        db.execute("begin immediate")
+        try:
+            names = {position.place.segment for _, position in rows}
+            db.executemany("insert or ignore into segments (name) values (?)", [(n,) for n in sorted(names)])
+            ids = dict(db.execute("select name, id from segments"))
+            db.executemany(
+                "insert into entries values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    (
+                        *(e.seq, e.sort, ids[p.place.segment], p.start, p.place.offset - p.start),
+                        *(e.serial_key, e.file_key, e.name_key, e.about),
+                    )
+                    for e, p in rows
+                ),
+            )
+            db.executemany(
+                "insert into blocks values (?, ?, ?) on conflict (id) do update set "
+                "earliest = min(earliest, excluded.earliest), latest = max(latest, excluded.latest)",
+                [(block, *both) for block, both in times.items()],
+            )
+            kept = {**notes, **({"head": rows[-1][1].hash.encode()} if rows else {})}
+            db.executemany("insert or replace into notes values (?, ?)", list(kept.items()))
+            db.execute("commit")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                db.execute("rollback")
+            raise
+
+
+def path_of(store: Path) -> Path:
+    """Where a store's index lies."""
+    return store / "state" / "index.sqlite"
+
+
+def records_at(folder: Path, places: Sequence[Where]) -> Iterator[bytes]:
+    """The lines at these places of a journal folder, without their line feeds. Raises OSError."""
+    name, file = "", None
+    try:
+        for place in places:
+            if file is None or place.segment != name:
+                if file is not None:
+                    file.close()
+                name, file = place.segment, (folder / place.segment).open("rb")
+            file.seek(place.start)
+            yield file.read(place.size).rstrip(b"\n")
+    finally:
+        if file is not None:
+            file.close()

@@ -1,0 +1,141 @@
+"""Records of a long journal, found by serial or time without reading all of it.
+
+What is found is read from the journal, each record checked by its own hash; the chain between them is not
+walked. A short journal, or one without an index that agrees with it, is walked from its first record instead.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from edgeagent.codec.records.record import Record, RecordError, decode_record, utc_text
+from edgeagent.errors import JournalCorruptError
+from edgeagent.store.index.entries import UNKNOWN, VERIFICATION, key_of_serial
+from edgeagent.store.index.index import Index, Where, path_of, records_at
+from edgeagent.store.journal import JournalReader, Position
+
+LONG = 10_000
+"""Records from which on a journal is looked up rather than walked: a walk takes about half a second."""
+
+
+class Lookup:
+    """An index that agrees with its journal. Raises JournalCorruptError for a damaged record, or index."""
+
+    def __init__(self, journal: Path, index: Index, position: Position) -> None:
+        self.journal = journal
+        self.position = position
+        self._index = index
+        self._tail: list[Record] | None = None
+
+    @classmethod
+    def open(cls, journal: Path) -> Lookup | None:
+        """That of a journal folder; None where the journal is short or has no index that agrees."""
+        index = Index.open(path_of(journal.parent))
+        if index is None:
+            return None
+        try:
+            position = index.position
+        except sqlite3.Error:
+            position = None
+        if position is None or position.seq < LONG or not JournalReader(journal).holds(position):
+            index.close()
+            return None
+        return cls(journal, index, position)
+
+    def tail(self) -> list[Record]:
+        """The records behind the index, their chain checked."""
+        if self._tail is None:
+            self._tail = [record for record, _ in JournalReader(self.journal).walk(self.position)]
+        return self._tail
+
+    def last(self) -> Record:
+        """The last record of the journal."""
+        if self.tail():
+            return self.tail()[-1]
+        with _index_errors():
+            places = self._index.between(self.position.seq, self.position.seq)
+        (record,) = self.read(places)
+        return record
+
+    def read(self, places: Sequence[Where]) -> Iterator[Record]:
+        """The records at these places."""
+        try:
+            for place, line in zip(places, records_at(self.journal, places), strict=True):
+                try:
+                    record = decode_record(line)
+                except RecordError as error:
+                    raise JournalCorruptError(place.segment, 0, f"record {place.seq}: {error}") from error
+                if record.seq != place.seq:
+                    raise JournalCorruptError(place.segment, 0, f"record {record.seq} where {place.seq} was")
+                yield record
+        except OSError as error:
+            raise JournalCorruptError(str(self.journal), 0, f"cannot be read: {error.strerror}") from error
+
+    def of_serial(self, serial: str) -> Iterator[Record]:
+        """What may be about parts with this serial, in order; the caller looks at what each record says."""
+        with _index_errors():
+            places = self._index.of_serial(key_of_serial(serial))
+        yield from self.read(places)
+        yield from self.tail()
+
+    def acknowledgements_of(self, seqs: Sequence[int]) -> Iterator[Record]:
+        """The acknowledgements of these records, in order, without those behind the index."""
+        with _index_errors():
+            places = sorted((p for seq in seqs for p in self._index.about(seq)), key=lambda p: p.seq)
+        yield from self.read(places)
+
+    def verifications_before(self, seq: int) -> Iterator[Record]:
+        """The verifications before a record, newest first, without those behind the index."""
+        with _index_errors():
+            for place in self._index.of_sort_before(VERIFICATION, seq):
+                yield from self.read([place])
+
+    def unknown(self) -> Iterator[Record]:
+        """The records that this version does not know, without those behind the index."""
+        with _index_errors():
+            places = self._index.of_sort(UNKNOWN)
+        yield from self.read(places)
+
+    def within(self, since: datetime | None, until: datetime | None) -> Iterator[Record]:
+        """Every record between two times, in order, and some around them."""
+        with _index_errors():
+            stretches = self._index.blocks(_text(since), _text(until))
+            for first, last in stretches:
+                for start in range(first, last + 1, 4096):
+                    yield from self.read(self._index.between(start, min(start + 4095, last)))
+        yield from self.tail()
+
+
+@contextlib.contextmanager
+def _index_errors() -> Iterator[None]:
+    """What SQLite finds wrong with the index, as an error that says what to do."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        reason = f"the index is damaged ({error}); remove it, the service makes a new one"
+        raise JournalCorruptError("state/index.sqlite", 0, reason) from error
+
+
+def _text(moment: datetime | None) -> str | None:
+    """A time as records write it, a second earlier, since not every version wrote as many digits."""
+    return None if moment is None else utc_text(moment.astimezone(UTC) - timedelta(seconds=1))
+
+
+def records_for(
+    journal: Path, serial: str | None, since: datetime | None, until: datetime | None
+) -> Iterator[Record]:
+    """Every record that may be about this serial and period, in order; all of them where neither is given.
+
+    Raises JournalCorruptError.
+    """
+    lookup = Lookup.open(journal) if serial is not None or since is not None else None
+    if lookup is None:
+        yield from (record for record, _ in JournalReader(journal).walk())
+    elif serial is not None:
+        yield from lookup.of_serial(serial)
+    else:
+        yield from lookup.within(since, until + timedelta(seconds=2) if until is not None else None)

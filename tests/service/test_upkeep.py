@@ -1,0 +1,170 @@
+"""A start on a long journal goes on from the index, and finds later what a whole walk would have found."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from field import Agent
+from records import body_of
+
+from edgeagent.errors import JournalCorruptError
+from edgeagent.judging.memory import Memory
+from edgeagent.service.opening import RESUME_FROM
+from edgeagent.service.upkeep import SLICE, SNAPSHOT_EVERY, Upkeep
+from edgeagent.store.clock import SystemClock
+from edgeagent.store.index.index import IndexWriter, path_of
+from edgeagent.store.index.resume import IndexKeeper, find_resume_point
+from edgeagent.store.journal import JournalReader, JournalWriter
+
+
+class Clock:
+    """A clock that only moves when it is asked."""
+
+    def __init__(self) -> None:
+        self.at = 0.0
+
+    def monotonic(self) -> float:
+        self.at += 0.001
+        return self.at
+
+
+def measurement(n: int):
+    source = {"name": f"{n}.txt", "sha256": f"{n:064x}", "look": [n, 2, 3, 4]}
+    return body_of("measurement", {"source": source, "trace": {"part": "P", "serial": f"{n}"}})
+
+
+def written(store: Path, count: int) -> tuple[JournalWriter, Memory]:
+    """A journal of so many measurements and the fold of it, which leaves its files to the index."""
+    writer = JournalWriter(store / "journal", SystemClock(), segment_bytes=400_000)
+    memory = Memory({}, None, live_s=60, latches=True, known_before=lambda _key: False)
+    writer.open(memory.visit)
+    for first in range(0, count, 500):
+        for record in writer.append([measurement(n) for n in range(first, min(first + 500, count))]):
+            memory.apply(record)
+    return writer, memory
+
+
+def upkeep_of(store: Path, resumed=None) -> tuple[Upkeep, list[str]]:
+    reports: list[str] = []
+    upkeep = Upkeep(Clock(), None, reports.append)
+    upkeep.begin(IndexKeeper(IndexWriter.create(path_of(store)), store / "journal"), store / "journal", resumed)
+    return upkeep, reports
+
+
+def test_index_follows_slice_by_slice_and_a_snapshot_is_kept_once_all_is_delivered(tmp_path):
+    writer, memory = written(tmp_path, SNAPSHOT_EVERY + 50)
+    upkeep, reports = upkeep_of(tmp_path)
+    index, end = IndexWriter.create(path_of(tmp_path)), writer.seq
+    turns = 0
+    while upkeep.turn(end, end - 1, memory, None):
+        turns += 1
+    assert turns == SNAPSHOT_EVERY // SLICE
+    upkeep.turn(end, end - 1, memory, None)
+    for _ in range(30_000):  # what is less than a slice waits some seconds
+        upkeep.turn(end, end - 1, memory, None)
+    assert index.position.seq == end
+    assert find_resume_point(index, tmp_path / "journal", end, None) is None, "one message is undelivered"
+    upkeep.turn(end, end, memory, None)
+    assert find_resume_point(index, tmp_path / "journal", end, None).position.seq == end
+    assert reports == []
+
+
+def test_end_brings_index_and_snapshot_up_to_the_last_record(tmp_path):
+    writer, memory = written(tmp_path, 70)
+    upkeep, _ = upkeep_of(tmp_path)
+    upkeep.finish(writer.seq, writer.seq, memory, None)
+    index = IndexWriter.create(path_of(tmp_path))
+    assert find_resume_point(index, tmp_path / "journal", writer.seq, None).position.seq == writer.seq
+
+
+def test_disk_that_refuses_the_index_costs_the_index_only(tmp_path):
+    writer, memory = written(tmp_path, 300)
+    upkeep, reports = upkeep_of(tmp_path)
+    path_of(tmp_path).write_bytes(b"x" * 40960)  # written over by somebody
+    upkeep.turn(writer.seq, writer.seq, memory, None)
+    assert len(reports) == 1
+    assert not upkeep.turn(writer.seq, writer.seq, memory, None)
+    upkeep.finish(writer.seq, writer.seq, memory, None)
+    assert len(reports) == 1
+
+
+@pytest.mark.parametrize("damaged", [False, True])
+def test_part_of_the_chain_that_a_start_did_not_read_is_read_afterwards(tmp_path, damaged):
+    writer, memory = written(tmp_path, 1200)
+    upkeep, _ = upkeep_of(tmp_path)
+    upkeep.finish(writer.seq, writer.seq, memory, None)
+    position = IndexWriter.create(path_of(tmp_path)).position
+    first = sorted((tmp_path / "journal").glob("*.jsonl"))[0]
+    data = first.read_bytes()
+    if damaged:
+        first.write_bytes(data.replace(b'"serial":"200"', b'"serial":"201"', 1))
+    upkeep, _ = upkeep_of(tmp_path, resumed=position)
+    turns, found = 0, None
+    while found is None and upkeep.due() < float("inf"):
+        turns += 1
+        try:
+            upkeep.turn(writer.seq, writer.seq, memory, None)
+        except JournalCorruptError as error:
+            found = error.line
+    assert found == (201 if damaged else None)
+    assert turns > 20, "a little at a time"
+
+
+@pytest.fixture
+def long_store(cell, circle_text):
+    """A cell whose store has more records than a start reads, one part of them really measured."""
+    cell.begin_broker()
+    agent: Agent = cell.begin_agent()
+    agent.drop("first.txt", circle_text("000001"))
+    agent.wait_event("measured")
+    agent.terminate()
+    writer = JournalWriter(agent.store / "journal", SystemClock(), segment_bytes=4_000_000)
+    writer.open(lambda _r, _p: None)
+    while writer.seq < RESUME_FROM:
+        writer.append([measurement(n) for n in range(writer.seq, writer.seq + 1000)])
+    writer.close()
+    agent.restart()
+    agent.terminate()  # brings the index up to the end
+    return agent
+
+
+def test_long_store_is_gone_on_with_after_a_kill_and_without_its_index(long_store, circle_text):
+    agent = long_store
+    agent.start()
+    agent.drop("second.txt", circle_text("000002"))
+    agent.wait_event("measured")
+    agent.kill()
+    for case in ("index there", "index gone", "index damaged", "index of a shorter journal"):
+        path = path_of(agent.store)
+        if case == "index gone":
+            kept = path.read_bytes()
+            path.unlink()
+        elif case == "index damaged":
+            path.write_bytes(b"\xff" * 9000)
+        elif case == "index of a shorter journal":
+            path.write_bytes(kept)
+        agent.restart()
+        assert agent.events("measured") == [], f"{case}: both files are known"
+        serial = f"00001{len(case)}"
+        agent.drop(f"{serial}.txt", circle_text(serial))
+        agent.wait_event("measured")
+        assert agent.terminate() == 0
+    seqs = [r["seq"] for r in agent.records()]
+    assert seqs == list(range(1, len(seqs) + 1))
+
+
+def test_long_store_with_a_changed_old_record_ends_the_service_as_damage_does(long_store):
+    agent = long_store
+    first = sorted((agent.store / "journal").glob("*.jsonl"))[0]
+    good = first.read_bytes()
+    first.write_bytes(good.replace(b'"serial":"700"', b'"serial":"701"', 1))
+    agent.start(wait=False)
+    assert agent.wait() == 22
+    shutil.rmtree(agent.store / "state")
+    agent.start(wait=False)
+    assert agent.wait() == 22
+    first.write_bytes(good)
+    agent.start()
+    assert JournalReader(agent.store / "journal").holds(IndexWriter.create(path_of(agent.store)).position)
