@@ -29,6 +29,7 @@ from edgeagent.model.records import (
     Stop,
     Unknown,
     Verification,
+    given,
     reasons_of,
 )
 from edgeagent.model.subject import subject_of

@@ -26,6 +26,7 @@ class MemorySnapshot(msgspec.Struct, frozen=True, kw_only=True):
     verifying: tuple[tuple[str, str | None, int], ...]
     measured_last: dict[str, float]
     certificate_refused: str | None
+    manifest: str
     artefact_errors_nm: tuple[tuple[str, str, dict[int, float]], ...]
     sightings: tuple[tuple[str, str, dict[int, Sighting]], ...]
     boot: int
@@ -50,6 +51,7 @@ def encode_snapshot(memory: Memory, drift: DriftWatch | None, watched: Drift | N
         verifying=tuple((*key, seq) for key, seq in memory.verifying.items()),
         measured_last=dict(memory.measured_last),
         certificate_refused=memory.certificate_refused,
+        manifest=memory.manifest,
         artefact_errors_nm=tuple((*key, dict(errors)) for key, errors in memory.artefact_errors_nm.items()),
         sightings=tuple((*key, dict(seen)) for key, seen in memory.sightings.items()),
         boot=memory.boot,
@@ -84,7 +86,7 @@ def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) 
     memory.certificate_refused = snapshot.certificate_refused
     memory.artefact_errors_nm.update({(i, a): errors for i, a, errors in snapshot.artefact_errors_nm})
     memory.sightings.update({(i, a): seen for i, a, seen in snapshot.sightings})
-    memory.boot, memory.decided = snapshot.boot, snapshot.decided
+    memory.boot, memory.decided, memory.manifest = snapshot.boot, snapshot.decided, snapshot.manifest
     if drift is not None and snapshot.drift is not None:
         drift.resume(snapshot.drift)
 

@@ -17,6 +17,7 @@ from edgeagent.store.clock import SystemClock
 from edgeagent.store.index.index import IndexWriter, path_of
 from edgeagent.store.index.resume import IndexKeeper, find_resume_point
 from edgeagent.store.journal import JournalReader, JournalWriter
+from edgeagent.store.state import State, write_state
 
 
 class Clock:
@@ -123,7 +124,11 @@ def long_store(cell, circle_text):
     writer = JournalWriter(agent.store / "journal", SystemClock(), segment_bytes=4_000_000)
     writer.open(lambda _r, _p: None)
     while writer.seq < RESUME_FROM:
-        writer.append([measurement(n) for n in range(writer.seq, writer.seq + 1000)])
+        numbers = range(writer.seq, writer.seq + 500)
+        decided = [body_of("disposition", {"serial": f"{n}"}) for n in numbers]
+        writer.append([body for pair in zip(map(measurement, numbers), decided, strict=True) for body in pair])
+    delivered = State(writer.seq, end=writer.seq, head=writer.head)
+    write_state(agent.store / "state" / "publisher.json", delivered)
     writer.close()
     agent.restart()
     agent.terminate()  # brings the index up to the end
@@ -159,7 +164,8 @@ def test_long_store_with_a_changed_old_record_ends_the_service_as_damage_does(lo
     agent = long_store
     first = sorted((agent.store / "journal").glob("*.jsonl"))[0]
     good = first.read_bytes()
-    first.write_bytes(good.replace(b'"serial":"700"', b'"serial":"701"', 1))
+    assert b'"serial":"450"' in good
+    first.write_bytes(good.replace(b'"serial":"450"', b'"serial":"451"', 1))
     agent.start(wait=False)
     assert agent.wait() == 22
     shutil.rmtree(agent.store / "state")

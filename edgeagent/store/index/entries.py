@@ -28,7 +28,7 @@ MEASUREMENT, DISPOSITION, ROUTINE, RARE, VERIFICATION, UNKNOWN = range(1, 7)
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class IndexEntry:
     """How a record can be found; None where there is nothing to find it by.
 
     ``serial_key`` and ``name_key`` are 63 bits of a SHA-256: who finds a record by them compares what it says.
@@ -54,7 +54,7 @@ def key_of_name(folder: str, name: str) -> int:
     return _short(folder, name)
 
 
-def entry_of(record: Record) -> Entry:
+def entry_of(record: Record) -> IndexEntry:
     """How one record is to be found."""
     body = record.body
     serial = subject_of(body)[1]
@@ -65,8 +65,8 @@ def entry_of(record: Record) -> Entry:
         side = given(source.side_sha256, None)
         key = file_key(source.folder, source.name, source.sha256, side, Look(*source.look))
         name_key = key_of_name(source.folder, source.name)
-        return Entry(record.seq, _sort_of(body), serial_key, key, name_key)
-    return Entry(record.seq, _sort_of(body), serial_key, about=about)
+        return IndexEntry(record.seq, _sort_of(body), serial_key, key, name_key)
+    return IndexEntry(record.seq, _sort_of(body), serial_key, about=about)
 
 
 def _sort_of(body: AnyBody) -> int:

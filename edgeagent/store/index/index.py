@@ -15,7 +15,7 @@ from pathlib import Path
 from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import JournalWriteError
 from edgeagent.store.files import make_folder
-from edgeagent.store.index.entries import Entry, entry_of, key_of_name
+from edgeagent.store.index.entries import IndexEntry, entry_of, key_of_name
 from edgeagent.store.journal import Position
 
 FORMAT = 1
@@ -239,7 +239,10 @@ class IndexWriter(Index):
         return position
 
     def _write(
-        self, rows: list[tuple[Entry, Position]], times: dict[int, tuple[str, str]], notes: dict[str, bytes]
+        self,
+        rows: list[tuple[IndexEntry, Position]],
+        times: dict[int, tuple[str, str]],
+        notes: dict[str, bytes],
     ) -> None:
         db = self._db
         db.execute("begin immediate")
