@@ -17,6 +17,7 @@ from edgeagent import __version__
 from edgeagent.errors import AgentError
 
 COMMANDS = {
+    "acknowledge": "Acknowledge the reject, hold or quarantine in record SEQ, as the line's button does.",
     "align": "Say by how much and in which direction to shift and tilt the part of FILES to align it.",
     "check": "Validate agent.toml, recipes, certificates and layouts, and say what they mean.",
     "demo": "Play the whole job on this machine: gauge, agent, broker and lamp.",
@@ -30,6 +31,7 @@ COMMANDS = {
     "report": "Write a self-contained HTML report of a part, a file or a period, and print its path.",
     "run": "Run the service in the foreground, until SIGTERM or SIGINT.",
     "speed": "Show at which frequencies judged harmonics of FILE move a ball, and resonances that they meet.",
+    "status": "Say how the running agent stands: lamp and why, queue, last parts, gate, disk, broker.",
     "study": "Analyse the variance of re-measured parts: gauge repeatability and reproducibility.",
     "trend": "Print how characteristics have behaved: charts, signals and capability.",
 }

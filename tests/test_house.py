@@ -127,6 +127,7 @@ LOCAL_IMPORTS = {
     ("rules/decision.py", "scipy.special"): SCIPY_SPECIAL,
     ("rules/decision.py", "statistics.NormalDist"): "only for a conformance other than 95 %",
     ("rules/gauge_study.py", "scipy.special"): SCIPY_SPECIAL,
+    ("service/vitals.py", "edgeagent.service.metrics"): EXTRA,
     ("service/opening.py", "edgeagent.judging.drift"): "only where [drift] watches something",
 }
 """(module, what it imports inside a function): why a start must not pay for it."""

@@ -144,7 +144,11 @@ def _station(settings: Settings) -> list[str]:
         f"Publishes to {mqtt}; a disposition later than {intake.live_s:g} s leaves the lamp alone.",
         f"Rule {decision.rule}: {rule}.",
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
+        f"The heartbeat counts every {settings.line.heartbeat_s:g} s; the PLC's stale timer is thrice that.",
         *_handshake(settings),
+        f"Warns when the store's disk lasts less than {settings.store.days_min:g} days; an alarm at a seventh "
+        f"of that, or with less than {100 * settings.store.free_min:g} % free.",
+        *_metrics(settings),
         gate,
         _uncertainty(settings),
         "Where an axial trace cannot show how its plane lies against the axis, a standard uncertainty of "
@@ -161,6 +165,15 @@ def _worker(settings: Settings) -> str:
         f"Files are analysed by workers ({count}), each with {memory_mb:.0f} MB of memory at the most and "
         f"{worker.time_s:g} s for a file, 1 s more for each MB. A file that takes more twice is quarantined."
     )
+
+
+def _metrics(settings: Settings) -> list[str]:
+    wanted = settings.metrics
+    if wanted is None:
+        return []
+    places = [wanted.textfile] if wanted.textfile is not None else []
+    places += [f"127.0.0.1:{wanted.port}"] if wanted.port is not None else []
+    return [f"Tells Prometheus how it stands: {' and '.join(places)}."]
 
 
 def _handshake(settings: Settings) -> list[str]:

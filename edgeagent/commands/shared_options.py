@@ -7,6 +7,9 @@ from pathlib import Path
 
 import click
 
+from edgeagent.codec.toml_reader import TomlError, read_toml
+from edgeagent.errors import ConfigError, UsageError
+
 CONFIG = click.option(
     "--config",
     type=click.Path(path_type=Path),
@@ -19,6 +22,9 @@ STORE = click.option(
 OUT = click.option(
     "--out", type=click.Path(path_type=Path, dir_okay=False), help="Write it here; an existing file is kept."
 )
+ANY_CONFIG = click.option(
+    "--config", type=click.Path(path_type=Path), help="The station's agent.toml, which names the store."
+)
 ONE_OBJECT = click.option(
     "--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there."
 )
@@ -27,3 +33,27 @@ ONE_OBJECT = click.option(
 def with_offset(moment: datetime | None) -> datetime | None:
     """A time of the command line, which counts in UTC where it names no offset."""
     return moment if moment is None or moment.tzinfo is not None else moment.replace(tzinfo=UTC)
+
+
+def named_store(config: Path | None, store: Path | None) -> Path:
+    """The store that either option names. Raises UsageError, and ConfigError where `agent.toml` cannot be read.
+
+    Of the configuration nothing else is looked at: the agent at work may have an older one in force.
+    """
+    if (config is None) == (store is None):
+        raise UsageError("give either --config or --store")
+    if store is not None:
+        return store
+    assert config is not None
+    try:
+        table = read_toml(config.read_text(encoding="utf-8-sig")).get("store", {})
+    except OSError as error:
+        raise ConfigError(config.name, "", f"cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(config.name, "", "is not UTF-8") from error
+    except TomlError as error:
+        raise ConfigError(config.name, "", error.message) from error
+    folder = table.get("folder", "store") if isinstance(table, dict) else None
+    if not isinstance(folder, str):
+        raise ConfigError(config.name, "store.folder", "must be a text")
+    return config.parent / folder

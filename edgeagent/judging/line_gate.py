@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from edgeagent.codec.records.record import utc_text_of
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.memory import Memory
+from edgeagent.model.status import GateNow
 from edgeagent.rules.gate import closed_reason
 
 RETIRED_H = 7 * 24.0
@@ -34,3 +36,14 @@ def line_gate_closed(memory: Memory, configuration: Configuration, now: float) -
     retired_before = now - 3600 * max(RETIRED_H, wanted.max_age_h)
     last = [memory.verified[name] for name in closed]
     return any(not verified.passed or verified.measured_at > retired_before for verified in last)
+
+
+def line_gate(memory: Memory, configuration: Configuration, now: float) -> GateNow:
+    """Whether the gate is closed for the line, and until when (RFC 3339) it stays open if nothing comes."""
+    wanted = configuration.settings.verification
+    if wanted is None or wanted.max_age_h is None:
+        return GateNow(closed=False, until=None)
+    closed = line_gate_closed(memory, configuration, now)
+    ends = [v.measured_at + 3600 * wanted.max_age_h for v in memory.verified.values() if v.passed]
+    ahead = [end for end in ends if end > now]
+    return GateNow(closed, utc_text_of(min(ahead)) if ahead and not closed else None)

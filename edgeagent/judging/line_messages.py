@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -20,7 +19,8 @@ def record_messages(record: Record, delivery: Delivery, *, now: float, live_s: f
     if not isinstance(record.body, PartDisposition):
         return found
     ends = record.body.settled_at + live_s
-    return with_expiry(found, ends, now=now, beat=delivery.count, store=delivery.store)
+    last_beat = delivery.count_after(ends - now)
+    return with_expiry(found, ends, last_beat=last_beat, store=delivery.store)
 
 
 def answer_to_line(
@@ -40,8 +40,7 @@ def station_messages(
     delivery: Delivery, content: Mapping[str, Any], problem: bool, expires_at: float | None, now: float
 ) -> tuple[Outgoing, ...]:
     """What is known of the part at the station, retained until ``expires_at`` (POSIX s; None: for ever)."""
-    left = 0 if expires_at is None else math.floor(expires_at - now)
-    beat = delivery.count + left
+    beat = delivery.count_after(0.0 if expires_at is None else expires_at - now)
     who = {"store": delivery.store, "boot": delivery.boot}
     until = {} if expires_at is None else {"expires_at": utc_text_of(expires_at), "expires_beat": beat}
     text: Any = station_text(content, problem, beat)

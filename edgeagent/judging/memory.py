@@ -6,7 +6,7 @@ There is no second database of what was seen. Everything in here can be thrown a
 from __future__ import annotations
 
 import hashlib
-from collections import OrderedDict
+from collections import OrderedDict, deque
 from collections.abc import Callable, Mapping
 from datetime import datetime
 
@@ -33,6 +33,7 @@ from edgeagent.model.records import (
     given,
     reasons_of,
 )
+from edgeagent.model.status import PartNow
 from edgeagent.rules.files.settling import Look
 from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, with_verification
 from edgeagent.rules.line.lamp import Lamp, acknowledge, show_disposition, show_message
@@ -40,6 +41,8 @@ from edgeagent.rules.line.outbox import messages
 from edgeagent.rules.part_set import FeatureResult, PartSet, with_disposition, with_measurement
 
 _FILES_MAX = 1000
+_LAST_PARTS = 10
+"""The last parts that a status names."""
 _KEY_MAX = 4
 """Characteristics of a measurement that its part's disposition names."""
 _SETS_MAX = 500
@@ -91,6 +94,7 @@ class Memory:
         self.boot = 0
         self.manifest = ""
         self.decided = 0
+        self.last_parts: deque[PartNow] = deque(maxlen=_LAST_PARTS)
         self.lamp = Lamp()
         self.checkpoint = 0
         self.position = position
@@ -199,6 +203,7 @@ class Memory:
                     self.certificate_refused = body.reason
             case PartDisposition() as body:
                 self._note_disposition(record.seq, body)
+                self._note_last(record, body)
             case _:
                 pass
 
@@ -210,6 +215,12 @@ class Memory:
         self.gated.pop(key, None)
         if body.gate_reason is not None:
             self.gated[key] = state
+
+    def _note_last(self, record: Record, body: PartDisposition) -> None:
+        why = body.reasons[0] if body.reasons else ""
+        self.last_parts.append(
+            PartNow(record.time, record.seq, body.part, body.serial, body.disposition.value, why)
+        )
 
     def _note_verification(self, record: Record, body: Verification, errors: Mapping[int, float]) -> None:
         """What a verification says of its waves and of its instrument.

@@ -13,6 +13,7 @@ import msgspec
 from edgeagent.codec.configuration.settings import Drift
 from edgeagent.judging.drift import DriftSeriesState, DriftWatch
 from edgeagent.judging.memory import Memory
+from edgeagent.model.status import PartNow
 from edgeagent.rules.gate import History, Sighting
 from edgeagent.rules.part_set import PartSet
 
@@ -31,6 +32,7 @@ class MemorySnapshot(msgspec.Struct, frozen=True, kw_only=True):
     sightings: tuple[tuple[str, str, dict[int, Sighting]], ...]
     boot: int
     decided: int
+    last_parts: tuple[PartNow, ...]
     drift: DriftSeriesState | None
     drift_mark: str
 
@@ -56,6 +58,7 @@ def encode_snapshot(memory: Memory, drift: DriftWatch | None, watched: Drift | N
         sightings=tuple((*key, dict(seen)) for key, seen in memory.sightings.items()),
         boot=memory.boot,
         decided=memory.decided,
+        last_parts=tuple(memory.last_parts),
         drift=None if drift is None else drift.state(),
         drift_mark=_drift_mark(watched),
     )
@@ -86,6 +89,7 @@ def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) 
     memory.certificate_refused = snapshot.certificate_refused
     memory.artefact_errors_nm.update({(i, a): errors for i, a, errors in snapshot.artefact_errors_nm})
     memory.sightings.update({(i, a): seen for i, a, seen in snapshot.sightings})
+    memory.last_parts.extend(snapshot.last_parts)
     memory.boot, memory.decided, memory.manifest = snapshot.boot, snapshot.decided, snapshot.manifest
     if drift is not None and snapshot.drift is not None:
         drift.resume(snapshot.drift)

@@ -41,6 +41,8 @@ from edgeagent.model.records import (
     Recovery,
     Stop,
 )
+from edgeagent.model.status import AgentStatus, QueueNow
+from edgeagent.rules.disk import Grown
 from edgeagent.rules.line import delivery_state as delivery
 from edgeagent.rules.line.delivery import initial
 from edgeagent.service.broker.client import MqttClient
@@ -49,13 +51,15 @@ from edgeagent.service.broker.feed import Feed
 from edgeagent.service.broker.line import Line
 from edgeagent.service.broker.publisher import Publisher
 from edgeagent.service.commands_asked import CommandsAsked
+from edgeagent.service.disk_watch import DiskWatch
 from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.service.intake import FAULTS, Intake
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.opening import new_drift_watch, open_journal
-from edgeagent.service.status import Status, stages_ms
+from edgeagent.service.stages import stages_ms
 from edgeagent.service.systemd import Notifier
 from edgeagent.service.upkeep import Upkeep
+from edgeagent.service.vitals import Vitals
 from edgeagent.service.workers.files_at_work import FilesAtWork
 from edgeagent.service.workers.recording import Recording, Standing
 from edgeagent.service.workers.worker_pool import WorkerPool
@@ -69,7 +73,8 @@ from edgeagent.store.machine import this_machine
 from edgeagent.store.state import StateFile, lamp_of, state_of
 
 _CHECKPOINT_EVERY = 1000
-_HEARTBEAT_S = 1.0
+_HOUSE_S = 1.0
+"""What a person, a monitor and the service manager are told, so often at the most."""
 _SAVE_EVERY_S = 0.25
 _LAST_FILES_S = 3.0
 """At the end the files that are with workers get so long to be recorded; the rest is read at the next start."""
@@ -92,15 +97,17 @@ class Service:
         self._stopping = False
         self._reload_wanted = False
         self._told_ready = False
-        self.watcher: Callable[[Status], None] | None = None
+        self.watcher: Callable[[AgentStatus], None] | None = None
         self._records_at_checkpoint = 0
         self._save_at = 0.0
         settings, store = configuration.settings, configuration.store
         self._archive = Archive(store / "archive")
-        self._house = Housekeeping(store, settings.store.free_min, clock)
+        self._house = Housekeeping(clock)
+        self._vitals = Vitals(configuration, clock, log)
         self._writer = JournalWriter(
             store / "journal", clock, segment_bytes=int(settings.store.segment_mb * 1e6)
         )
+        self._disk = DiskWatch(store, settings.store, clock, self._grown)
         attempts = Attempts(store / "state" / "attempts.json")
         box, heard = self._mailbox, self._on_source_event
         base, mounts = configuration.folder, KnownMounts(store / "state" / "mounts.json")
@@ -127,12 +134,16 @@ class Service:
         self._publisher = Publisher(
             partial(MqttClient, mqtt, settings.prefix, configuration.folder, self._mailbox.mqtt),
             clock,
-            initial(latches=settings.decision.reject_latches, keep_alive_s=mqtt.keep_alive_s),
+            initial(
+                latches=settings.decision.reject_latches,
+                keep_alive_s=mqtt.keep_alive_s,
+                beat_s=settings.line.heartbeat_s,
+            ),
             live_s=settings.intake.live_s,
             report=self._on_mqtt_event,
         )
         append = lambda new: self._append(new)  # noqa: E731 - looked up when called, as tests replace it
-        self._line = Line(self._publisher, clock, log, store, append, self._known)
+        self._line = Line(self._publisher, clock, log, lambda: self._disk.now, append, self._known)
         self._asked = CommandsAsked(store, clock, log, append, self._known, self._line)
         self._upkeep = Upkeep(clock, settings.drift, self._on_index_failure)
         self._memory = Memory({}, None, live_s=0, latches=False)
@@ -148,32 +159,13 @@ class Service:
         self._reload_wanted = True
         self._mailbox.ring()
 
-    def status(self) -> Status:
-        """How the service stands now."""
-        now = self._clock.now().timestamp()
-        verified = (
-            (name, f"{'passed' if v.passed else 'failed'} {(now - v.measured_at) / 3600:.1f} h ago")
-            for name, v in sorted(self._memory.verified.items())
-        )
-        stands = self._publisher.delivery
-        return Status(
-            lamp=stands.lamp.value,
-            faults=tuple(sorted(stands.lamp.faults)),
-            connected=stands.connected,
-            ready=stands.ready,
-            undelivered=stands.undelivered,
-            waiting=self._intake.waiting_count() + len(self._files),
-            open_sets=len(self._memory.waiting_sets),
-            verifications=tuple(verified),
-        )
-
     def run(self) -> int:
         """Start, work until stopped, stop. Returns the exit code; a failing disk ends it early."""
         try:
             self._start()
-            next_beat = self._clock.monotonic()
+            self._beat_at = self._house_at = self._clock.monotonic()
             while not self._stopping:
-                next_beat = self._turn(next_beat)
+                self._turn()
             return self._end(None)
         except JournalError as error:
             return self._end(error)
@@ -186,6 +178,7 @@ class Service:
         self._memory, self._drift = opened.memory, opened.drift
         recovered, state = opened.recovered, opened.state
         self._upkeep.begin(opened.index, self._writer.folder, opened.resumed)
+        self._vitals.begin()
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
         self._asked.open(self._configuration.settings.store.requests_group)
         boot = self._memory.boot + 1
@@ -256,29 +249,29 @@ class Service:
                 if isinstance(record.body, DriftSignal):
                     self._log.warning("drift", reason=record.body.reason)
 
-    def _turn(self, next_beat: float) -> float:
+    def _turn(self) -> None:
         """One turn of the loop: look, hand out files, record, deliver, beat; sleep when nothing is left."""
         worked = self._work_once()
         now = self._clock.monotonic()
-        if now >= next_beat:
+        if now >= self._beat_at:
             self._publisher.tell(delivery.Beat)
+            self._beat_at = now + self._configuration.settings.line.heartbeat_s
+        if now >= self._house_at:
             self._notifier.tell("WATCHDOG=1")
             self._keep_house()
             self._asked.take()
             self._line.beat()
-            if self.watcher is not None:
-                self.watcher(self.status())
-            next_beat = now + _HEARTBEAT_S
+            self._show_vitals()
+            self._house_at = now + _HOUSE_S
         if self._reload_wanted:
             self._reload_wanted = False
             self._reload()
         if not worked and not self._stopping:
             delivered = self._publisher.delivery.position
             if self._upkeep.turn(self._writer.seq, delivered, self._memory, self._drift):
-                return next_beat
-            due = min(next_beat, self._files.next_deadline(), self._upkeep.due())
+                return
+            due = min(self._beat_at, self._house_at, self._files.next_deadline(), self._upkeep.due())
             self._mailbox.wait(due - self._clock.monotonic())
-        return next_beat
 
     def _work_once(self) -> bool:
         self._drain()
@@ -335,15 +328,32 @@ class Service:
         for entries in self._house.overdue_sets(self._memory, self._configuration):
             if entries:
                 self._append(entries)
-        for body in self._house.disk_records():
+        for body in self._disk.look():
             self._append([body])
             self._log.warning(body.what, reason=body.reason)
+
+    def _grown(self) -> Grown:
+        return self._archive.grown + Grown(self._writer.grown_bytes)
+
+    def _show_vitals(self) -> None:
+        queue = QueueNow(self._intake.waiting_count(), len(self._files), len(self._memory.waiting_sets))
+        status = self._vitals.show(
+            self._memory,
+            self._configuration,
+            self._publisher.delivery,
+            seq=self._writer.seq,
+            queue=queue,
+            disk=self._disk.now,
+        )
+        if self.watcher is not None:
+            self.watcher(status)
 
     def _append(self, entries: Sequence[AnyBody]) -> list[Record]:
         """Write records, fold them into memory, and tell the publisher how far the journal goes."""
         records = self._writer.append(entries)
         for record in records:
             self._memory.apply(record)
+            self._vitals.tally.apply(record)
         self._line.show()
         self._publisher.appended(records, self._memory.decided)
         if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
@@ -422,6 +432,7 @@ class Service:
             self._log.error(event, reason=str(error), exit_code=error.exit_code)
         if not isinstance(error, JournalLockedError):  # then another agent works here, and the lamp is its own
             close_delivery(self._publisher, self._clock, self._drain_for, fault=error is not None)
+            self._vitals.end("it was stopped in order" if error is None else str(error))
         self._writer.close()
         self._log.info("stopped", seq=self._writer.seq)
         return 0 if error is None else error.exit_code

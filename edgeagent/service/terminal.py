@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, MutableMapping
+from datetime import datetime
 from typing import Any
 
 import structlog
@@ -17,11 +18,10 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from edgeagent.codec.plain_text import clean
-from edgeagent.service.status import Status
+from edgeagent.codec.plain_text import clean, count_text
+from edgeagent.model.status import AgentStatus, VerificationNow
 
 _ROWS = 12
-_LAMP = {0: "0 clear", 1: "1 reject", 2: "2 hold", 3: "3 fault"}
 
 
 class LiveTable:
@@ -57,26 +57,26 @@ class LiveTable:
             self._trouble = f"{event.get('timestamp', '')[11:19]} {name}{reason}"
         raise structlog.DropEvent
 
-    def show(self, status: Status) -> None:
+    def show(self, status: AgentStatus) -> None:
         """Draw the table anew."""
         self._live.update(Group(self._head(status), self._parts()), refresh=True)
 
-    def _head(self, status: Status) -> Table:
+    def _head(self, status: AgentStatus) -> Table:
         head = Table(box=None, show_header=False, pad_edge=False)
-        broker = "ready" if status.ready else "connected" if status.connected else "away"
-        verified = "; ".join(f"{name} {words}" for name, words in status.verifications) or "none on record"
+        verified = "; ".join(_verified(one, status) for one in status.verifications) or "none on record"
         counts = ", ".join(f"{n} {word}" for word, n in self._counts.items())
-        lamp = _LAMP[status.lamp] + (f" ({', '.join(status.faults)})" if status.faults else "")
-        rows = [
-            (
-                "lamp",
-                lamp if status.connected else f"{lamp} wanted, but the broker is away: the line sees a fault",
-            ),
-            ("broker", f"{broker}, {status.undelivered} records to deliver"),
-            ("waiting", f"{status.waiting} files; {status.open_sets} parts not whole yet"),
-            ("verification", verified),
-            ("since start", counts),
-        ]
+        lamp = f"{status.lamp.digit} {status.lamp.word}"
+        if status.lamp.why:
+            lamp += f": {'; '.join(status.lamp.why)}"
+        rows = [("lamp", lamp)]
+        if status.broker is not None:
+            how = "ready" if status.broker.ready else "connected" if status.broker.connected else "away"
+            rows.append(("broker", f"{how}, {count_text(status.broker.undelivered, 'record')} to deliver"))
+        if status.queue is not None:
+            files = status.queue.files + status.queue.analysing
+            open_parts = count_text(status.queue.open_parts, "part")
+            rows.append(("waiting", f"{count_text(files, 'file')}; {open_parts} not whole yet"))
+        rows += [("verification", verified), ("since start", counts)]
         if self._trouble:
             rows.append(("last trouble", clean(self._trouble)))
         for name, words in rows:
@@ -96,3 +96,9 @@ class LiveTable:
                 Text(clean(reasons[0])),
             )
         return table
+
+
+def _verified(one: VerificationNow, status: AgentStatus) -> str:
+    at, now = datetime.fromisoformat(one.measured_at), datetime.fromisoformat(status.written_at)
+    hours = (now - at).total_seconds() / 3600
+    return f"{one.instrument} {'passed' if one.passed else 'failed'} {hours:.1f} h ago"

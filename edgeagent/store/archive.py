@@ -10,8 +10,11 @@ from pathlib import Path
 
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.errors import JournalCorruptError, JournalWriteError
+from edgeagent.rules.disk import Grown
 from edgeagent.store.files import make_folder, sync_folder, write_synced
 
+_BLOCK_BYTES = 4096
+"""What a file takes of the disk is a multiple of this on common file systems."""
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
@@ -20,7 +23,7 @@ class Archive:
 
     Promise: when ``put`` or ``put_all`` returns, the content is durable. Content is checked against its
     name on every ``get``. Files are written once and never changed or removed by the agent. Several threads may
-    put content at the same time, the same content too.
+    put content at the same time, the same content too. ``grown`` is what they have added since this was made.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -29,6 +32,7 @@ class Archive:
         self._synced = False
         self._in_hand: Counter[str] = Counter()
         self._lock = threading.Lock()
+        self.grown = Grown()
 
     def put(self, data: bytes) -> str:
         """Store content; returns its digest. Raises JournalWriteError."""
@@ -68,6 +72,8 @@ class Archive:
                     continue
                 write_synced(path, data, mode=0o444, sync_name=False)
                 fresh = True
+                with self._lock:
+                    self.grown += Grown(-(-len(data) // _BLOCK_BYTES) * _BLOCK_BYTES, 1)
             if fresh:
                 sync_folder(self.folder)
                 self._synced = True

@@ -28,8 +28,10 @@ from edgeagent.errors import (
     JournalWriteError,
 )
 from edgeagent.model.records import AnyBody, TailCut
+from edgeagent.model.status import ProcessMark
 from edgeagent.store.clock import Clock
 from edgeagent.store.files import make_folder, sync_folder, write_all, write_synced
+from edgeagent.store.running.process import read_mark, spoken, write_mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +154,11 @@ def _read_behind(path: Path, offset: int, count: int, found: list[tuple[Record, 
     return True
 
 
+def writer_of(folder: Path) -> ProcessMark | None:
+    """The process that holds a journal's lock, or held it last; None where none ever said so."""
+    return read_mark(folder / "lock")
+
+
 def _looks_torn(rest: bytes) -> bool:
     """Whether the bytes from the first bad line on can be one unfinished append.
 
@@ -188,6 +195,7 @@ class JournalWriter:
     """The one writer of a journal folder.
 
     Owns the folder's lock, the open segment and the running hash. Used from the service loop only.
+    ``grown_bytes`` is how much it has written since it was made.
 
     Promise: when ``append`` returns, the records are synced and survive a power cut. Raises on opening
     JournalLockedError (another agent writes here; nothing was touched), JournalTornTailError (the last
@@ -206,6 +214,7 @@ class JournalWriter:
         self._offset = 0
         self.seq = 0
         self.head = GENESIS
+        self.grown_bytes = 0
 
     def open(self, visit: Callable[[Record, Place], None], behind: Position | None = None) -> None:
         """Take the lock, check the chain and show every record to ``visit``, or those behind a position.
@@ -236,10 +245,14 @@ class JournalWriter:
             make_folder(self.folder)
             self._lock = os.open(self.folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            with contextlib.suppress(OSError):  # a full disk is met where a record is lost by it, not here
+                write_mark(self._lock)
         except BlockingIOError as error:
             os.close(self._lock)
             self._lock = -1
-            raise JournalLockedError(f"{self.folder}: another agent writes this journal") from error
+            holder = writer_of(self.folder)
+            who = "" if holder is None else f": {spoken(holder)}"
+            raise JournalLockedError(f"{self.folder}: another agent writes this journal{who}") from error
         except OSError as error:
             raise JournalWriteError(f"{self.folder}: {error}") from error
 
@@ -298,6 +311,7 @@ class JournalWriter:
         write_all(self._fd, data)
         os.fdatasync(self._fd)
         self._offset += len(data)
+        self.grown_bytes += len(data)
         self.seq, self.head = seq, head
         if self._offset >= self._segment_bytes:
             self._open_segment(None)

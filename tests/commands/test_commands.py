@@ -17,6 +17,7 @@ from field import ROOT, Agent, spiral_text, wait_until
 from edgeagent.cli import COMMANDS, main
 
 ARGUMENTS: dict[str, list[str]] = {
+    "acknowledge": ["7", "--store", "store", "--who", "A. N.", "--why", "part taken out"],
     "align": ["left.txt", "--config", "agent.toml"],
     "check": ["--config", "agent.toml"],
     "demo": [],
@@ -34,11 +35,13 @@ ARGUMENTS: dict[str, list[str]] = {
     "report": ["--config", "agent.toml", "--serial", "1", "--part", "KX-2005-R", "--out", "report.html"],
     "run": ["--config", "agent.toml"],
     "speed": ["left.txt", "--config", "agent.toml"],
+    "status": ["--store", "store"],
     "study": ["left.txt", "right.txt", "--config", "agent.toml"],
     "trend": ["--config", "agent.toml"],
 }
 """Arguments with which each command succeeds in the station's folder."""
-QUICK = sorted(ARGUMENTS.keys() - {"demo", "run"})
+QUICK = sorted(ARGUMENTS.keys() - {"acknowledge", "demo", "run", "status"})
+"""Not those that end by themselves only after a while, or ask for an agent that runs."""
 CONFIGURED = sorted(name for name, given in ARGUMENTS.items() if "--config" in given)
 
 

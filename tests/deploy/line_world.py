@@ -207,8 +207,9 @@ class Agent:
         late = wall - record.settled_at > LIVE_S
         shows = None if late else Disposition(record.what)
         message = Outgoing("disposition", {**payload, **({"late": True} if late else {})}, True, shows)
-        beat = self.machine.count
-        return with_expiry((message,), record.settled_at + LIVE_S, now=wall, beat=beat, store=self.store)
+        ends = record.settled_at + LIVE_S
+        last_beat = self.machine.count_after(ends - wall)
+        return with_expiry((message,), ends, last_beat=last_beat, store=self.store)
 
     def _decided(self) -> int:
         return max((r.seq for r in self.journal if r.what != "ack"), default=0)

@@ -10,6 +10,7 @@ from judged_station import JudgedStation, configured, posix
 import edgeagent
 from edgeagent.judging.configuration import Document, recipe_from_documents
 from edgeagent.judging.line_state import line_state
+from edgeagent.model.status import DiskNow
 from edgeagent.rules.line.delivery import initial
 from edgeagent.rules.line.lamp import Lamp, Waiting
 
@@ -18,7 +19,8 @@ RECIPE = '[[measurement]]\nfeature = "outside"\nkind = "circle"\nupr = [2, 50]\n
 
 def told(station, at_h, *, lamp=None, position=0, end=0, configuration=None, free_bytes=0):
     delivery = replace(initial(latches=True, keep_alive_s=5), lamp=lamp or Lamp(), position=position, end=end)
-    return line_state(station.memory, configuration or station.configuration, delivery, posix(at_h), free_bytes)
+    disk = DiskNow(free_bytes // 1_000_000, 0.5, "room")
+    return line_state(station.memory, configuration or station.configuration, delivery, posix(at_h), disk)
 
 
 def test_open_gate_says_until_when_it_stays_open():
@@ -81,6 +83,7 @@ def test_lamp_faults_delivery_disk_and_recipes_are_told():
     )  # fmt: skip
     assert (found["version"], found["lamp"], found["undelivered"]) == (edgeagent.__version__, 3, 7)
     assert (found["faults"], found["holding"]) == (["broker", "disk"], ["a", "gate-closed"])
-    assert found["free_disk_mb"] == 12_345
+    assert found["free_disk_mb"] == found["disk"]["free_mb"] == 12_345
+    assert found["disk"]["level"] == "room"
     assert [(r["part"], r["revision"]) for r in found["recipes"]] == [("P", "B"), ("Q", "B")]
     assert found["recipes"][0]["sha256"] == recipes["P"].document.sha256

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from edgeagent.rules.line.delivery import initial
 from edgeagent.rules.line.expiry import with_expiry
 from edgeagent.rules.line.outbox import Outgoing
 
@@ -13,8 +16,10 @@ ALARM = Outgoing("alarm", {"seq": 7}, retain=False)
 SETTLED, LIVE_S = 1_772_444_467.25, 60.0
 
 
-def dated(message, now, beat=300_000_012):
-    return with_expiry((message, ALARM), SETTLED + LIVE_S, now=now, beat=beat, store="ab" * 32)
+def dated(message, now, beat=300_000_012, beat_s=1.0):
+    delivery = replace(initial(latches=True, keep_alive_s=5, beat_s=beat_s), beat=beat)
+    last_beat = delivery.count_after(SETTLED + LIVE_S - now)
+    return with_expiry((message, ALARM), SETTLED + LIVE_S, last_beat=last_beat, store="ab" * 32)
 
 
 def test_live_disposition_says_in_each_way_when_it_ceases_to_act():
@@ -25,6 +30,12 @@ def test_live_disposition_says_in_each_way_when_it_ceases_to_act():
     assert alarm == ALARM
     assert (decided.topic, decided.payload, decided.retain) == ("decided", message.payload, False)
     assert decided.expires_at is None
+
+
+@pytest.mark.parametrize(("beat_s", "beats"), [(0.2, 290), (0.5, 116), (3.0, 19)])
+def test_expiry_in_heartbeats_follows_how_often_the_heart_beats(beat_s, beats):
+    message, *_ = dated(LIVE, SETTLED + 2.0, beat=0, beat_s=beat_s)
+    assert message.payload["expires_beat"] == beats
 
 
 def test_message_sent_again_keeps_its_time():

@@ -1,20 +1,18 @@
-"""Incomplete sets under a wall clock that jumps, a disk that fills, and what kills left in the store."""
+"""Incomplete sets under a wall clock that jumps, and what kills left in the store."""
 
 from __future__ import annotations
 
-import os
 import shutil
 from datetime import UTC, datetime, timedelta
-from types import SimpleNamespace
 
 import pytest
-from field import ROOT, spiral_text, wait_until
+from field import ROOT
 
 from edgeagent.judging.memory import Memory
 from edgeagent.model import Disposition
 from edgeagent.model.records import PartSource
 from edgeagent.rules.part_set import FeatureResult, PartSet
-from edgeagent.service.housekeeping import Housekeeping, free_share
+from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.files import sweep_temporaries
 
@@ -56,39 +54,15 @@ def dispositions(house: Housekeeping, memory: Memory, station) -> list[str]:
 
 
 @pytest.mark.parametrize("step", [timedelta(days=1), timedelta(days=-1)])
-def test_incomplete_set_is_held_when_its_time_is_up_whatever_the_wall_clock_says(station, tmp_path, step):
+def test_incomplete_set_is_held_when_its_time_is_up_whatever_the_wall_clock_says(station, step):
     clock, memory = SetClock(), waiting_part()
-    house = Housekeeping(tmp_path, 0.0, clock)
+    house = Housekeeping(clock)
     assert dispositions(house, memory, station) == []
     clock.wall += step
     clock.monotonic_s += 899.0
     assert dispositions(house, memory, station) == []
     clock.monotonic_s += 1.0
     assert dispositions(house, memory, station) == ["hold"]
-
-
-def disk(free: int, files_free: int = 90, files: int = 100) -> SimpleNamespace:
-    return SimpleNamespace(f_blocks=100, f_bavail=free, f_files=files, f_favail=files_free)
-
-
-def test_disk_that_fills_is_an_alarm_once_before_it_is_full_and_once_when_there_is_room(tmp_path, monkeypatch):
-    clock = SetClock()
-    house = Housekeeping(tmp_path, 0.1, clock)
-    said = []
-    for free in (50, 11, 9, 5, 9, 11, 12, 50, 9):
-        monkeypatch.setattr(os, "statvfs", lambda _path, free=free: disk(free))
-        said.append([r.what for r in house.disk_records()])
-        assert house.disk_records() == [], "not asked again at once"
-        clock.monotonic_s += 60.0
-    assert said == [[], [], ["disk-filling"], [], [], [], ["disk-has-room"], [], ["disk-filling"]]
-
-
-def test_file_entries_that_run_out_count_like_space(tmp_path, monkeypatch):
-    monkeypatch.setattr(os, "statvfs", lambda _path: disk(80, files_free=4))
-    (record,) = Housekeeping(tmp_path, 0.1, SetClock()).disk_records()
-    assert record.reason.startswith("4 % of the file entries")
-    monkeypatch.setattr(os, "statvfs", lambda _path: disk(80, files_free=0, files=0))
-    assert free_share(tmp_path) == (0.8, "space")
 
 
 def test_sweeping_takes_the_leftovers_of_kills_and_nothing_else(tmp_path):
@@ -112,16 +86,3 @@ def test_start_sweeps_the_store_and_leaves_requests_alone(cell, circle_text):
     agent.start(wait=False)
     agent.wait_event("started")
     assert [path.exists() for path in left] == [False, False, True]
-
-
-@pytest.mark.needs_mosquitto
-def test_disk_that_is_nearly_full_raises_an_alarm_and_parts_are_decided_on(cell):
-    cell.begin_broker()
-    line = cell.begin_listener()
-    agent = cell.begin_agent({"store.free_min": 0.9999})
-    line.wait(lambda x: any(m.json["alarm"] == "disk-filling" for m in x.messages("alarm")))
-    for feature in ("left-flank", "right-flank"):
-        agent.drop(f"{feature}.txt", spiral_text(feature=feature))
-    line.wait_topic("disposition")
-    assert [r["body"]["what"] for r in agent.records("recovery")] == ["disk-filling"]
-    wait_until(lambda: line.lamp == "0")

@@ -86,11 +86,16 @@ class WorkerSettings(ConfigTable, frozen=True):
 
 
 class StoreSettings(ConfigTable, frozen=True):
-    """Where journal, archive and state live, and which group of users may ask for releases and acknowledge."""
+    """Where journal, archive and state live, and when their disk is about to be full.
+
+    ``free_min`` is a share of the disk, ``days_min`` are days left at the store's present rate. The group
+    ``requests_group`` of users may ask for releases and acknowledge.
+    """
 
     folder: Name = "store"
     segment_mb: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 64.0
     free_min: Annotated[float, msgspec.Meta(ge=0, lt=1)] = 0.1
+    days_min: Annotated[float, msgspec.Meta(ge=0, le=3650)] = 14.0
     requests_group: Name | None = None
 
 
@@ -155,9 +160,27 @@ class Decision(ConfigTable, frozen=True):
 
 
 class LineSettings(ConfigTable, frozen=True):
-    """How the line works with the agent: with the handshake it announces each part on ``expect``."""
+    """How the line works with the agent: with the handshake it announces each part on ``expect``.
+
+    The heartbeat counts once in ``heartbeat_s``; the PLC's stale timer should be three times that.
+    """
 
     handshake: bool = False
+    heartbeat_s: Annotated[float, msgspec.Meta(ge=0.1, le=10)] = 1.0
+
+
+class MetricsSettings(ConfigTable, frozen=True):
+    """Where Prometheus finds the agent's numbers: a file for the node exporter, a port here, or both.
+
+    ``textfile`` is relative to ``agent.toml``; the port listens on 127.0.0.1 alone.
+    """
+
+    textfile: Annotated[str, msgspec.Meta(min_length=6, max_length=1024, pattern=r"\.prom$")] | None = None
+    port: Annotated[int, msgspec.Meta(ge=1, le=65535)] | None = None
+
+    def __post_init__(self) -> None:
+        if self.textfile is None and self.port is None:
+            raise ValueError("give textfile, port or both")
 
 
 class VerificationSettings(ConfigTable, frozen=True):
@@ -243,6 +266,7 @@ class Settings(ConfigTable, frozen=True):
     decision: Decision = Decision()
     line: LineSettings = LineSettings()
     verification: VerificationSettings | None = None
+    metrics: MetricsSettings | None = None
     drift: Drift | None = None
     uncertainty: StationUncertainty | None = None
 

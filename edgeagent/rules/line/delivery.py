@@ -429,6 +429,8 @@ TABLE: dict[tuple[Phase, type[DeliveryEvent]], Callable[..., Result]] = {
 """Every pair that does something; DEVELOPERS.md draws it."""
 
 
-def initial(*, latches: bool, keep_alive_s: float) -> Delivery:
+def initial(*, latches: bool, keep_alive_s: float, beat_s: float = 1.0) -> Delivery:
     """A machine that has done nothing yet. The lamp's memory comes with Start; until then it is at fault."""
-    return Delivery(latches, max(15.0, 3 * keep_alive_s), lamp=Lamp(faults=frozenset({STARTING})))
+    return Delivery(
+        latches, max(15.0, 3 * keep_alive_s), lamp=Lamp(faults=frozenset({STARTING})), beat_s=beat_s
+    )

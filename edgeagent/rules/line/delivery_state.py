@@ -6,6 +6,7 @@ packet identifiers never come in here.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
@@ -72,13 +73,15 @@ class Delivery:
     journal had grown by then. ``answered`` are records behind the position that the line acknowledged: sent
     again, they do not wait again. ``store`` is the identity of the journal, the hash of its first record,
     ``run`` that of the process, and ``stated`` says whether it published its state. ``before`` is the store
-    whose agent spoke below our prefix before this session, empty where that was ours or nobody.
+    whose agent spoke below our prefix before this session, empty where that was ours or nobody. A heartbeat
+    goes out every ``beat_s``.
     """
 
     latches: bool
     acknowledged_within_s: float
     phase: Phase = Phase.IDLE
     due: float = 0.0
+    beat_s: float = 1.0
     lamp: Lamp = field(default_factory=lambda: Lamp(faults=frozenset({STARTING})))
     shown: int | None = None
     shown_at: float = 0.0
@@ -137,6 +140,10 @@ class Delivery:
     def count(self) -> int:
         """The newest heartbeat's count: it grows over all starts."""
         return self.boot * BEATS_PER_BOOT + self.beat
+
+    def count_after(self, seconds: float) -> int:
+        """The last count that comes within so many seconds from now."""
+        return self.count + math.floor(seconds / self.beat_s)
 
 
 # --- events: what can happen ---------------------------------------------------------------------------------

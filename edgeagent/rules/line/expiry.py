@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -11,14 +10,15 @@ from edgeagent.rules.line.outbox import Outgoing
 
 
 def with_expiry(
-    messages: Sequence[Outgoing], expires_at: float, *, now: float, beat: int, store: str
+    messages: Sequence[Outgoing], expires_at: float, *, last_beat: int, store: str
 ) -> tuple[Outgoing, ...]:
     """A disposition's messages with the time (POSIX seconds) at which it ceases to act, and its lasting copy.
 
     The broker forgets the live message then; ``expires_at`` in it is for receivers with a clock, and
     ``expires_beat`` for those that only count heartbeats: the last count at which it acts. Sent again, it keeps
     the same time; one that is past it says ``late`` and never expires, since it does not act. ``decided`` is
-    the same JSON for databases; nothing acts on it, and it never expires. ``store`` says which agent's it is.
+    the same JSON for databases; nothing acts on it, and it never expires. ``last_beat`` is the last count that
+    comes until then, ``store`` says which agent's it is.
     """
     done: list[Outgoing] = []
     for message in messages:
@@ -28,7 +28,7 @@ def with_expiry(
         stated = datetime.fromtimestamp(expires_at, UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
         payload = {**message.payload, "store": store, "expires_at": stated}
         if not payload.get("late", False):
-            payload["expires_beat"] = beat + math.floor(expires_at - now)
+            payload["expires_beat"] = last_beat
         acts = None if payload.get("late", False) else expires_at
         done.append(replace(message, payload=payload, expires_at=acts))
         done.append(Outgoing("decided", payload, retain=False))

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from edgeagent.codec.records.record import Record, utc_text
 from edgeagent.judging.line_gate import line_gate_closed
 from edgeagent.judging.line_messages import state_message
 from edgeagent.judging.line_state import line_state
+from edgeagent.model.status import DiskNow
 from edgeagent.rules.line.delivery_state import Aside
 from edgeagent.rules.line.lamp import GATE_CLOSED
 from edgeagent.service.broker.acknowledging import Acknowledgements, Append
@@ -24,18 +23,20 @@ _STATE_S = 5.0
 
 
 class Line:
-    """Owned by the service loop. ``known`` gives memory, configuration and the journal's end (seq, hash)."""
+    """Owned by the service loop. ``known`` gives memory, configuration and the journal's end (seq, hash),
+    ``disk`` what was last seen of the store's disk.
+    """
 
     def __init__(
         self,
         publisher: Publisher,
         clock: Clock,
         log: Any,
-        store: Path,
+        disk: Callable[[], DiskNow | None],
         append: Append,
         known: Known,
     ) -> None:
-        self._publisher, self._clock, self._store, self._known = publisher, clock, store, known
+        self._publisher, self._clock, self._disk, self._known = publisher, clock, disk, known
         self._acknowledgements = Acknowledgements(publisher, clock, log, append)
         self._station = StationHandshake(publisher, clock, log, known)
         self._sent: Mapping[str, Any] | None = None
@@ -80,12 +81,13 @@ class Line:
             self._sent = None
             return
         memory, configuration, seq, head = self._known()
-        free = shutil.disk_usage(self._store).free
-        wall = self._clock.now()
-        state = line_state(memory, configuration, delivery, wall.timestamp(), free)
-        changed = self._sent is None or {**state, "free_disk_mb": 0} != {**self._sent, "free_disk_mb": 0}
+        wall, disk = self._clock.now(), self._disk()
+        state = line_state(memory, configuration, delivery, wall.timestamp(), disk)
+        # What is free changes with every file; only how urgent it is, is news
+        news = {**state, "free_disk_mb": None, "disk": None if disk is None else disk.level}
+        changed = news != self._sent
         if changed or self._state_asked or now - self._sent_at >= _STATE_S:
-            self._sent, self._sent_at = state, now
+            self._sent, self._sent_at = news, now
             self._number += 1
             self._state_asked = False
             content = {"number": self._number, "seq": seq, "head": head, "time": utc_text(wall), **state}

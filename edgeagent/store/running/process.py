@@ -1,0 +1,89 @@
+"""Which process wrote something, and whether it still runs: numbers of processes are used again."""
+
+from __future__ import annotations
+
+import os
+import socket
+from pathlib import Path
+
+import msgspec
+
+from edgeagent.model.status import ProcessMark
+
+_BYTES_MAX = 1024
+
+
+def this_process() -> ProcessMark:
+    """The mark of the calling process."""
+    pid = os.getpid()
+    return ProcessMark(pid, _began_ticks(pid) or 0, _machine(), _namespace(), socket.gethostname()[:64])
+
+
+def runs(mark: ProcessMark) -> bool | None:
+    """Whether that process is still there; None where it cannot be told from here.
+
+    It cannot of a process on another machine, or inside or outside a container.
+    """
+    if mark.host != socket.gethostname()[:64] or mark.namespace != _namespace():
+        return None
+    if mark.machine and (machine := _machine()) and machine != mark.machine:
+        return False
+    began = _began_ticks(mark.pid)
+    if began is not None:
+        return began == mark.began_ticks or (began >= 0 and not mark.began_ticks)
+    try:
+        os.kill(mark.pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        pass  # somebody else's, and its folder in /proc is hidden from us
+    return True
+
+
+def write_mark(fd: int) -> None:
+    """Write this process into an open file of its own, in place of what it held. Raises OSError."""
+    os.ftruncate(fd, 0)
+    os.pwrite(fd, msgspec.json.encode(this_process()) + b"\n", 0)
+
+
+def read_mark(path: Path) -> ProcessMark | None:
+    """The process that wrote itself into a file; None where the file says nothing."""
+    try:
+        with path.open("rb") as file:
+            return msgspec.json.decode(file.read(_BYTES_MAX), type=ProcessMark)
+    except (OSError, ValueError):
+        return None
+
+
+def spoken(mark: ProcessMark) -> str:
+    """Such as "process 4711", with the host where the number is not one of ours."""
+    elsewhere = mark.namespace != _namespace() or mark.host != socket.gethostname()[:64]
+    return f"process {mark.pid}" + (f" on {mark.host}" if elsewhere and mark.host else "")
+
+
+def _began_ticks(pid: int) -> int | None:
+    """When the kernel started it, in its ticks (proc(5)); None where there is none or nobody may look, -1 of a
+    dead one that its parent has not asked for yet."""
+    try:
+        text = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return None
+    fields = text.rpartition(")")[2].split()
+    if len(fields) < 20 or fields[0] in "ZX":
+        return -1
+    return int(fields[19])
+
+
+def _machine() -> str:
+    """The kernel's own start: after it all numbers of processes mean something else."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:  # hidden, as from a service with ProcSubset=pid
+        return ""
+
+
+def _namespace() -> str:
+    try:
+        return os.readlink("/proc/self/ns/pid")
+    except OSError:
+        return ""
