@@ -10,6 +10,8 @@ from typing import Any
 import click
 
 from edgeagent.commands.shared_options import CONFIG
+from edgeagent.model.status import AgentStatus
+from edgeagent.service.controlling_terminal import ControllingTerminal
 from edgeagent.service.events import open_log
 from edgeagent.service.loop import run_service
 from edgeagent.store.clock import SystemClock
@@ -21,21 +23,29 @@ def run(config: Path) -> None:
     """Run the service in the foreground, until SIGTERM or SIGINT.
 
     SIGHUP reads recipes, layouts and certificates again. On a terminal it shows a live table (with the extra
-    "terminal"), elsewhere it writes one JSON object a line.
+    "terminal"), elsewhere it writes one JSON object a line. It stops when the terminal that it was started from
+    is closed, unless it runs under nohup.
 
     \b
     Example:
       edgeagent run --config /etc/edgeagent/agent.toml
     """
+    terminal = ControllingTerminal()
     # A pipe or a file is read by a log collector, which wants one JSON object a line
     table = _live_table() if sys.stdout.isatty() else None
-    if table is None:
-        sys.exit(run_service(config, SystemClock(), open_log(), _obey_signals))
 
     def connect(service: Any) -> None:
-        _obey_signals(service)
-        service.watcher = table.show
+        def watch(status: AgentStatus) -> None:
+            if terminal.is_lost():
+                service.stop()
+            elif table is not None:
+                table.show(status)
 
+        _obey_signals(service, terminal)
+        service.watcher = watch
+
+    if table is None:
+        sys.exit(run_service(config, SystemClock(), open_log(), connect))
     with table:
         sys.exit(run_service(config, SystemClock(), open_log(sink=table.sink), connect))
 
@@ -49,8 +59,8 @@ def _live_table() -> Any:
     return LiveTable()
 
 
-def _obey_signals(service: Any) -> None:
-    """SIGTERM and SIGINT stop, a second one at once; SIGHUP reloads."""
+def _obey_signals(service: Any, terminal: ControllingTerminal) -> None:
+    """SIGTERM and SIGINT stop, a second one at once; SIGHUP reloads, or stops where the terminal was closed."""
     stops = 0
 
     def stop(_number: int, _frame: Any) -> None:
@@ -63,4 +73,4 @@ def _obey_signals(service: Any) -> None:
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, stop)
-    signal.signal(signal.SIGHUP, lambda _n, _f: service.reload())
+    signal.signal(signal.SIGHUP, lambda _n, _f: service.stop() if terminal.is_lost() else service.reload())

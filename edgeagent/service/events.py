@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import logging
+import os
 import sys
 import threading
 from typing import Any, TextIO
@@ -16,6 +19,45 @@ else:
         import structlog
     finally:
         del sys.modules["rich"]
+
+
+_READER_GONE = (errno.EIO, errno.EPIPE, errno.EBADF)
+
+
+class LastingStream:
+    """A text stream that outlives whoever reads it: a closed terminal or a dead log collector stops nobody.
+
+    What can never be written again goes nowhere from then on; what a full disk refuses is lost alone.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """As of any stream, but never an OSError."""
+        try:
+            return self._stream.write(text)
+        except OSError as error:
+            self._give_up(error)
+        return len(text)
+
+    def flush(self) -> None:
+        """As of any stream, but never an OSError."""
+        try:
+            self._stream.flush()
+        except OSError as error:
+            self._give_up(error)
+
+    def _give_up(self, error: OSError) -> None:
+        if error.errno not in _READER_GONE:
+            return
+        with contextlib.suppress(OSError, ValueError):
+            nowhere = os.open(os.devnull, os.O_WRONLY | os.O_CLOEXEC)
+            os.dup2(nowhere, self._stream.fileno())
+            os.close(nowhere)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
 
 
 class _Forward(logging.Handler):
@@ -34,7 +76,7 @@ def open_log(stream: TextIO | None = None, sink: Any = None) -> Any:
 
     Standard logging and exceptions that end a thread go the same way, so that every line parses.
     """
-    out = stream if stream is not None else sys.stdout
+    out: Any = LastingStream(stream if stream is not None else sys.stdout)
     renderer: Any = sink if sink is not None else structlog.processors.JSONRenderer()
     if sink is None and out.isatty():
         renderer = structlog.dev.ConsoleRenderer(colors=False)

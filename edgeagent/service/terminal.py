@@ -6,6 +6,7 @@ last thing that went wrong. Needs the extra "terminal"; without it the event log
 
 from __future__ import annotations
 
+import sys
 from collections import deque
 from collections.abc import Mapping, MutableMapping
 from datetime import datetime
@@ -20,6 +21,7 @@ from rich.text import Text
 
 from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.model.status import AgentStatus, VerificationNow
+from edgeagent.service.events import LastingStream
 
 _ROWS = 12
 
@@ -28,7 +30,7 @@ class LiveTable:
     """Owns the terminal while the service runs. ``sink`` takes log events, ``show`` the service's status."""
 
     def __init__(self) -> None:
-        self._console = Console()
+        self._console = Console(file=LastingStream(sys.stdout))  # type: ignore[arg-type]
         self._live = Live(console=self._console, auto_refresh=False, transient=False)
         self._files: deque[Mapping[str, Any]] = deque(maxlen=_ROWS)
         self._trouble = ""
