@@ -111,7 +111,7 @@ LOCAL_IMPORTS = {
     ("codec/traces/layout.py", "zoneinfo.ZoneInfo"): "only for layouts that name a time zone",
     ("codec/traces/reader.py", "edgeagent.codec.traces.open_formats"): "brings zipfile and XML",
     ("commands/layout.py", "matplotlib.figure"): EXTRA,
-    ("commands/run.py", "edgeagent.service.terminal"): EXTRA,
+    ("commands/run.py", "edgeagent.service.telling.terminal"): EXTRA,
     ("commands/trend_charts.py", "matplotlib.figure"): EXTRA,
     ("demo/broker.py", "iotcore.Broker"): EXTRA,
     ("judging/drift.py", "edgeagent.analysis.around"): "only to check what [drift] names",
@@ -127,7 +127,7 @@ LOCAL_IMPORTS = {
     ("rules/decision.py", "scipy.special"): SCIPY_SPECIAL,
     ("rules/decision.py", "statistics.NormalDist"): "only for a conformance other than 95 %",
     ("rules/gauge_study.py", "scipy.special"): SCIPY_SPECIAL,
-    ("service/vitals.py", "edgeagent.service.metrics"): EXTRA,
+    ("service/telling/vitals.py", "edgeagent.service.telling.metrics"): EXTRA,
     ("service/opening.py", "edgeagent.judging.drift"): "only where [drift] watches something",
 }
 """(module, what it imports inside a function): why a start must not pay for it."""

@@ -11,9 +11,9 @@ import click
 
 from edgeagent.commands.shared_options import CONFIG
 from edgeagent.model.status import AgentStatus
-from edgeagent.service.controlling_terminal import ControllingTerminal
 from edgeagent.service.events import open_log
 from edgeagent.service.loop import run_service
+from edgeagent.service.telling.controlling_terminal import ControllingTerminal
 from edgeagent.store.clock import SystemClock
 
 
@@ -53,7 +53,7 @@ def run(config: Path) -> None:
 def _live_table() -> Any:
     """The live table for a terminal, None where its extra is not installed."""
     try:
-        from edgeagent.service.terminal import LiveTable
+        from edgeagent.service.telling.terminal import LiveTable
     except ImportError:
         return None
     return LiveTable()

@@ -58,8 +58,8 @@ from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.opening import new_drift_watch, open_journal
 from edgeagent.service.stages import stages_ms
 from edgeagent.service.systemd import Notifier
+from edgeagent.service.telling.vitals import Vitals
 from edgeagent.service.upkeep import Upkeep
-from edgeagent.service.vitals import Vitals
 from edgeagent.service.workers.files_at_work import FilesAtWork
 from edgeagent.service.workers.recording import Recording, Standing
 from edgeagent.service.workers.worker_pool import WorkerPool

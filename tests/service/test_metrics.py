@@ -17,7 +17,7 @@ from edgeagent.codec.configuration.settings import MetricsSettings
 from edgeagent.judging.status.agent_status import Moment, Writer, stopped_status
 from edgeagent.judging.status.tally import COUNTED
 from edgeagent.model.status import BrokerNow, DiskNow, GateNow, QueueNow, VerificationNow
-from edgeagent.service.metrics import LOCAL, Metrics
+from edgeagent.service.telling.metrics import LOCAL, Metrics
 from edgeagent.store.running.process import this_process
 
 STATION = {"station": 'plant "a"/cell-3/gauge\\1'}

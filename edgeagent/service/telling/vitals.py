@@ -93,7 +93,7 @@ def metrics_of(configuration: StationConfiguration) -> Callable[[Report], Any] |
     if wanted is None:
         return None
     try:
-        from edgeagent.service.metrics import Metrics
+        from edgeagent.service.telling.metrics import Metrics
     except ImportError as error:
         missing = "needs the extra: pip install 'edgeagent[metrics]'"
         raise ConfigError(configuration.path.name, "metrics", missing) from error
