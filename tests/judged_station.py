@@ -46,10 +46,12 @@ def posix(hours: float) -> float:
     return (BEGIN + timedelta(hours=hours)).timestamp()
 
 
-def configured(verification: str = "max_age_h = 24", certificate: str = CERTIFICATE) -> Configuration:
-    """A configuration with a gate for MW-03; without ``verification`` there is no such table."""
+def configured(
+    verification: str = "max_age_h = 24", certificate: str = CERTIFICATE, more: str = ""
+) -> Configuration:
+    """A configuration with a gate for MW-03, and ``more``; without ``verification`` there is no such table."""
     table = f'[verification]\nartefact = "MW-03"\n{verification}\n' if verification else ""
-    text = f"{STATION}{table}".encode()
+    text = f"{STATION}{table}{more}".encode()
     document = Document("MW-03.toml", certificate.encode())
     certificates = {"MW-03": (parse_certificate(document.data, document.name), document)} if certificate else {}
     return Configuration(

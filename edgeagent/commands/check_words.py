@@ -10,7 +10,7 @@ from edgeagent.analysis.kinds import Request, find_kind, key_lacking
 from edgeagent.codec.configuration.settings import Decision, IntakeSettings, Settings
 from edgeagent.codec.limits import spoken_limits
 from edgeagent.codec.plain_text import count_text
-from edgeagent.model import CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
+from edgeagent.model import NOISE_ONLY, CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
 from edgeagent.rules.line.lamp import TABLE as LAMP_TABLE
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import StationConfiguration, exposed_secrets
@@ -184,8 +184,11 @@ def _handshake(settings: Settings) -> list[str]:
 
 def _uncertainty(settings: Settings) -> str:
     stated = settings.uncertainty
-    if stated is None:
-        return "A value's uncertainty is the noise of its trace: nothing is stated of the instrument."
+    if stated is None or not settings.budget_stated:
+        return (
+            f"A value's uncertainty is the {NOISE_ONLY}: [uncertainty] states nothing of the instrument, so "
+            "that no value has a conformance probability, and ISO 14253-1 asks for more."
+        )
     words = [
         f"{name} {value:g}"
         for name, value in msgspec.to_builtins(stated).items()

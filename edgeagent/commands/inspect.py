@@ -18,6 +18,8 @@ from edgeagent.errors import InputError
 from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.rules_now import rules_now
+from edgeagent.model import NOISE_ONLY
+from edgeagent.report.words import value_text
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.journal import JournalReader
 
@@ -106,7 +108,11 @@ def _table(result: dict[str, Any]) -> str:
         + (f", {trace['turns']:.3f} turns" if trace["turns"] is not None else ""),
     ]
     lines += [f"  because {clean(reason)}" for reason in result["reasons"]]
-    rows: list[tuple[str, ...]] = [("characteristic", "value", "±U (k=2)", "lower", "upper", "unit", "verdict")]
+    noise_only = any(c.get("noise_only") for c in result["characteristics"])
+    if noise_only:
+        lines.append(f"  ± is the {NOISE_ONLY}: [uncertainty] states nothing of the instrument")
+    spread = "±noise (k=2)" if noise_only else "±U (k=2)"
+    rows: list[tuple[str, ...]] = [("characteristic", "value", spread, "lower", "upper", "unit", "verdict")]
     harmonics = [c for c in result["characteristics"] if c["name"] == "harmonic_amplitude"]
     hidden = {id(c) for c in harmonics[_HARMONICS_SHOWN:]}
     rows += [_row(c) for c in result["characteristics"] if id(c) not in hidden]
@@ -134,5 +140,8 @@ def _table(result: dict[str, Any]) -> str:
 
 def _row(c: dict[str, Any]) -> tuple[str, ...]:
     name = f"{c['name']}[{c['instance']}]" if c["instance"] else c["name"]
-    numbers = (number(c[k]) for k in ("value", "expanded_uncertainty", "lower", "upper"))
+    numbers = [number(c[k]) for k in ("value", "expanded_uncertainty", "lower", "upper")]
+    if c.get("noise_only") and c["value"] is not None:
+        limits = (c["lower"], c["upper"])
+        numbers[0] = value_text(c["value"], c["expanded_uncertainty"], limits, noise_only=True)
     return (name, *numbers, c["unit"], c["verdict"])

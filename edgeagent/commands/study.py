@@ -33,8 +33,8 @@ from edgeagent.judging.drift import (
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.judging.studies.gauge_study import CharacteristicStudy, pool_octaves, study_characteristics
 from edgeagent.model.records import TraceIdentity, given
-from edgeagent.rules.decision import GUARD_FACTOR
 from edgeagent.rules.gauge_study import GaugeStudy
+from edgeagent.rules.verdicts import GUARD_FACTOR
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 
 SCHEMA = "edgeagent.study/1"

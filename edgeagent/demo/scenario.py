@@ -28,6 +28,7 @@ url = "mqtt://127.0.0.1:{port}"
 prefix = "edgeagent/plant-a/cell-3/gauge-1"
 
 [decision]
+budget_required = true
 rule = "guarded"
 reject_latches = true
 set_timeout_s = 8
@@ -35,6 +36,11 @@ set_timeout_s = 8
 [verification]
 artefact = "MW-03"
 max_age_h = 24
+
+[uncertainty]
+gauge_scale = 0.003
+length_scale = 2e-6
+tip_radius_mm = 0.0003
 """
 
 SPIRAL_RECIPE = """# An invented ball-screw shaft.

@@ -18,7 +18,7 @@ from edgeagent.errors import InputError, TraceFormatError
 from edgeagent.judging.configuration import Configuration, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.judging.evaluation.found_file import FoundFile
-from edgeagent.model import Verdict
+from edgeagent.model import NOISE_ONLY, Verdict
 from edgeagent.model.reasons import Code, Reason
 from edgeagent.model.records import (
     AnyBody,
@@ -259,14 +259,15 @@ def quarantine_body(source: Source, error: InputError, settled_at: float) -> Qua
     )
 
 
-def start_body(boot: int, machine: Machine) -> Start:
-    """A ``start`` record: which software on which platform."""
+def start_body(boot: int, machine: Machine, configuration: Configuration) -> Start:
+    """A ``start`` record: which software on which platform, and whether a budget is stated."""
     return Start(
         boot=boot,
         version=__version__,
         python=machine.python,
         numpy=machine.numpy,
         machine=machine.processor,
+        uncertainty=UNSET if configuration.settings.budget_stated else NOISE_ONLY,
     )
 
 

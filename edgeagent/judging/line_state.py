@@ -12,6 +12,7 @@ from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.line_gate import line_gate
 from edgeagent.judging.memory import Memory
 from edgeagent.model.status import DiskNow
+from edgeagent.model import NOISE_ONLY
 from edgeagent.rules.line.delivery_state import Delivery
 
 _WAITING_MAX = 50
@@ -37,6 +38,7 @@ def line_state(
             {"seq": w.seq, "what": w.what, **{k: v for k, v in _about(w).items() if v}}
             for w in lamp.waiting[-_WAITING_MAX:]
         ],
+        "uncertainty": "budget" if configuration.settings.budget_stated else NOISE_ONLY,
         "undelivered": delivery.undelivered,
         "free_disk_mb": None if disk is None else disk.free_mb,
         "disk": msgspec.to_builtins(disk),

@@ -6,6 +6,7 @@ codes with parameters of which sentences are made at the edge.
 
 from edgeagent.model.values import (
     COVERAGE_FACTOR,
+    NOISE_ONLY,
     PLANE_OFFSET_MM,
     PLANE_YAW_DEG,
     SIDE_BOTTOM,
@@ -39,6 +40,7 @@ from edgeagent.model.values import (
 
 __all__ = [
     "COVERAGE_FACTOR",
+    "NOISE_ONLY",
     "PLANE_OFFSET_MM",
     "PLANE_YAW_DEG",
     "SIDE_BOTTOM",

@@ -23,6 +23,7 @@ class Code(StrEnum):
 
     OUTSIDE_LIMIT = "outside-limit"
     UNDECIDABLE = "undecidable"
+    OUTSIDE_UNTRUSTED = "outside-untrusted"
     NEAR_LIMIT = "near-limit"
     NO_VALUE = "no-value"
     CHECK_FAILED = "check-failed"

@@ -102,6 +102,7 @@ class JudgedValue(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Verdict
     caution_lower: float | UnsetType = UNSET
     conformance_probability: float | UnsetType | None = UNSET
+    noise_only: bool | UnsetType = UNSET
 
 
 class FailedCheck(msgspec.Struct, frozen=True):
@@ -136,7 +137,7 @@ class Software(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Start(Body, frozen=True, kw_only=True):
-    """The agent started."""
+    """The agent started; ``uncertainty`` says so where the station states none of its instrument's."""
 
     KIND: ClassVar[str] = "start"
     boot: int
@@ -144,6 +145,7 @@ class Start(Body, frozen=True, kw_only=True):
     python: str = ""
     numpy: str = ""
     machine: str = ""
+    uncertainty: str | UnsetType = UNSET
 
 
 class Stop(Body, frozen=True, kw_only=True):

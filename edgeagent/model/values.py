@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import datetime
 from enum import StrEnum
 from typing import Any
@@ -92,6 +92,16 @@ class InstrumentUncertainty:
     temperature_k: float | None = None
     temperature_dof: float | None = None
     waves: tuple[tuple[float, float, float], ...] = ()
+
+    @property
+    def stated(self) -> bool:
+        """Whether anything is: degrees of freedom alone state nothing."""
+        own = (f.name for f in fields(self) if not f.name.endswith("_dof"))
+        return any(getattr(self, name) not in (None, ()) for name in own)
+
+
+NOISE_ONLY = "noise of this trace only"
+"""What a value's uncertainty is where the station states none of its instrument's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +238,7 @@ class Quantity:
     ``standard_uncertainty`` is in ``unit``; None where the trace itself tells nothing about it, infinite where
     something that counts is missing, so that the value proves nothing.
     ``degrees_of_freedom`` are those of that uncertainty: infinite where it comes from very many samples.
+    ``among`` is the number of values of which this is the largest: chance alone makes that one large.
     """
 
     name: str
@@ -236,6 +247,7 @@ class Quantity:
     instance: str = ""
     standard_uncertainty: float | None = None
     degrees_of_freedom: float = math.inf
+    among: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,7 +426,8 @@ class Characteristic:
     """A value with its limits and what is known of it against them.
 
     ``conformance_probability`` is that of the true value lying within the limits (JCGM 106); None where there
-    is no limit, no value or no known uncertainty.
+    is no limit, no value or no known uncertainty. ``noise_only``: the uncertainty is the noise of the trace,
+    which is no uncertainty of measurement as ISO 14253-1 means it.
     """
 
     name: str
@@ -428,6 +441,7 @@ class Characteristic:
     verdict: Verdict
     caution_lower: float | None = None
     conformance_probability: float | None = None
+    noise_only: bool = False
 
 
 @dataclass(frozen=True, slots=True)

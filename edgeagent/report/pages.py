@@ -40,7 +40,9 @@ SERIES_MAX = 16
 UNKNOWN_MAX = 20
 _END_PERCENT = 2.0
 _URGENCY = {Verdict.NONCONFORMING: 0, Verdict.INCONCLUSIVE: 1, Verdict.CAUTION: 2}
-_OF_VALUES = frozenset({Code.OUTSIDE_LIMIT, Code.UNDECIDABLE, Code.NEAR_LIMIT, Code.NO_VALUE})
+_OF_VALUES = frozenset(
+    {Code.OUTSIDE_LIMIT, Code.UNDECIDABLE, Code.OUTSIDE_UNTRUSTED, Code.NEAR_LIMIT, Code.NO_VALUE}
+)
 """Reasons that speak of a value, which has its own sentence."""
 
 

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from msgspec import UNSET, UnsetType
 
 from edgeagent.codec.plain_text import clean
-from edgeagent.model import InstrumentUncertainty, Verdict
+from edgeagent.model import NOISE_ONLY, InstrumentUncertainty, Verdict
 from edgeagent.model.records import JudgedValue, given
 
 UNITS: Mapping[str, str] = {
@@ -28,6 +28,7 @@ UNITS: Mapping[str, str] = {
 NARROW_SPACE = "\u202f"
 """Between a number and its unit, where a line must not break."""
 _DIGITS = 5
+_DIGITS_OF_NOISE = 3
 _DECIMALS_MAX = 9
 
 
@@ -49,8 +50,13 @@ def with_unit(number: str, unit: str) -> str:
     return f"{number}{shown}" if shown == "°" else f"{number}{NARROW_SPACE}{shown}"
 
 
-def _decimals(value: float, uncertainty: float | None, limits: tuple[float | None, ...] = ()) -> int:
-    """Decimals that show two digits of the uncertainty; without one, five digits of value or limit."""
+def _decimals(
+    value: float, uncertainty: float | None, limits: tuple[float | None, ...] = (), *, noise_only: bool = False
+) -> int:
+    """Decimals that show two digits of the uncertainty; without one, five digits of value or limit.
+
+    The noise of a trace alone bears no more than three digits, or one more than the limits are written with.
+    """
     size = max([abs(value), *(abs(limit) for limit in limits if limit is not None)])
     if uncertainty is not None and uncertainty > 0 and math.isfinite(uncertainty):
         wanted = 1 - math.floor(math.log10(uncertainty))
@@ -58,6 +64,9 @@ def _decimals(value: float, uncertainty: float | None, limits: tuple[float | Non
         wanted = _DIGITS - 1 - math.floor(math.log10(size))
     else:
         wanted = 1
+    if noise_only and size > 0:
+        written = [len(_limit_digits(x).partition(".")[2]) + 1 for x in limits if x is not None]
+        wanted = min(wanted, max([_DIGITS_OF_NOISE - 1 - math.floor(math.log10(size)), *written]))
     return min(max(wanted, 0), _DECIMALS_MAX)
 
 
@@ -71,9 +80,15 @@ def _limit_digits(limit: float) -> str:
     return text if float(text) == limit else f"{limit:.5g}"
 
 
-def value_text(value: float, uncertainty: float | None = None, limits: tuple[float | None, ...] = ()) -> str:
+def value_text(
+    value: float,
+    uncertainty: float | None = None,
+    limits: tuple[float | None, ...] = (),
+    *,
+    noise_only: bool = False,
+) -> str:
     """A value with as many decimals as its uncertainty bears, never rounded onto a limit it differs from."""
-    decimals = _decimals(value, uncertainty, limits)
+    decimals = _decimals(value, uncertainty, limits, noise_only=noise_only)
     text = f"{value:.{decimals}f}"
     while decimals < _DECIMALS_MAX and any(
         limit is not None and limit != value and float(text) == float(_limit_digits(limit)) for limit in limits
@@ -127,14 +142,21 @@ def feature_text(feature: str) -> str:
 
 
 def value_with_uncertainty(
-    value: float | None, u: float | None, unit: str, limits: tuple[float | None, ...] = ()
+    value: float | None,
+    u: float | None,
+    unit: str,
+    limits: tuple[float | None, ...] = (),
+    *,
+    noise_only: bool = False,
 ) -> str:
-    """A value, its expanded uncertainty and its unit."""
+    """A value, its expanded uncertainty and its unit; the noise of its trace by that name."""
     if value is None:
         return "no value"
-    found = value_text(value, u, limits)
+    found = value_text(value, u, limits, noise_only=noise_only)
     if u is None:
         return with_unit(found, unit)
+    if noise_only:
+        return f"{with_unit(found, unit)} (noise ±{with_unit(uncertainty_text(u), unit)})"
     if unit_text(unit) == "°":
         return f"{found}° ± {uncertainty_text(u)}°"
     return with_unit(f"{found} ± {uncertainty_text(u)}", unit)
@@ -142,7 +164,9 @@ def value_with_uncertainty(
 
 def judged_value_text(c: JudgedValue) -> str:
     """Value, expanded uncertainty and unit of a characteristic."""
-    return value_with_uncertainty(c.value, c.expanded_uncertainty, c.unit, (c.lower, c.upper))
+    noise_only = given(c.noise_only, False)
+    limits = (c.lower, c.upper)
+    return value_with_uncertainty(c.value, c.expanded_uncertainty, c.unit, limits, noise_only=noise_only)
 
 
 def verdict_text(c: JudgedValue) -> str:
@@ -162,7 +186,7 @@ def verdict_text(c: JudgedValue) -> str:
 def uncertainty_sources(stated: InstrumentUncertainty | UnsetType) -> str:
     """What a measurement's uncertainty was made from, by the ``uncertainty`` of its record."""
     if stated is UNSET:
-        return "noise of the trace, and what the recipe says of the part"
+        return f"{NOISE_ONLY}: nothing is stated of the instrument"
     sources = (
         ("scale of the gauge", stated.gauge_scale, ""),
         ("length scale", stated.length_scale, ""),
@@ -222,12 +246,23 @@ def sentence(c: JudgedValue) -> str:
     if c.value is None:
         limits = limits_text(c)
         return f"{who} has no value, though the recipe asks for it{f' ({limits})' if limits else ''}."
+    if c.verdict == Verdict.INCONCLUSIVE and _far_outside(c, c.value):
+        found = f"{who} is {judged_value_text(c)}, {_beyond(c, c.value)}"
+        return f"{found}, which a trace with failed checks cannot prove."
     if c.verdict == Verdict.INCONCLUSIVE:
         return f"{who} is {judged_value_text(c)}, too close to {_bounds_text(c)} to decide."
     found = f"{who} is {judged_value_text(c)}, {_beyond(c, c.value)}"
     if c.verdict == Verdict.CAUTION:
         return f"{found}, but inside the caution zone."
     return f"{found}."
+
+
+def _far_outside(c: JudgedValue, value: float) -> bool:
+    """Whether a value lies beyond a limit by more than any rule asks for."""
+    beyond = max(
+        -math.inf if c.upper is None else value - c.upper, -math.inf if c.lower is None else c.lower - value
+    )
+    return beyond > 2.5 * (c.expanded_uncertainty or 0.0) and beyond > 0
 
 
 def time_text(text: str) -> str:

@@ -114,6 +114,9 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
     Code.MORE: lambda v: f"and {v['count']} more",
     Code.OUTSIDE_LIMIT: lambda v: f"{_found(v)} is outside its {_limits(v)}",
     Code.UNDECIDABLE: lambda v: f"{_found(v)}: too close to the {_limits(v)} to decide",
+    Code.OUTSIDE_UNTRUSTED: lambda v: (
+        f"{_found(v)} is outside its {_limits(v)}, but a failed check touches it: {_names(v['checks'])}"
+    ),
     Code.NEAR_LIMIT: lambda v: f"{_found(v)} is near its {_limits(v)}",
     Code.NO_VALUE: lambda v: f"{_value_name(v)}: no value, though the recipe limits it",
     Code.CHECK_FAILED: lambda v: f"{v['check']}: {v['note']}",

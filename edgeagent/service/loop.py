@@ -187,7 +187,7 @@ class Service:
         documents = [d.data for d in self._configuration.documents()]
         for digest in self._archive.put_all((*documents, manifest)):
             self._archive.remember(digest)
-        self._append([bodies.start_body(boot, self._machine), *recovered, configuration])
+        self._append([bodies.start_body(boot, self._machine, self._configuration), *recovered, configuration])
         self._complete()
         for (folder, name), seen in self._memory.looks.items():
             self._intake.remember(folder, name, *seen)

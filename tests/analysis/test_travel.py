@@ -36,7 +36,7 @@ from edgeagent.analysis.travel.grades import (
 )
 from edgeagent.errors import ConfigError, TraceRangeError
 from edgeagent.model import ScalarLimit, Trace, TraceHeader
-from edgeagent.rules.decision import verdict
+from edgeagent.rules.verdicts import verdict
 
 SOURCES = Path(__file__).parents[2] / "fixtures" / "travel_sources.md"
 TRAVEL_MM = np.arange(901.0)

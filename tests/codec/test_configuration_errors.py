@@ -99,6 +99,19 @@ def test_mistake_in_the_settings_names_line_key_and_what_is_allowed(old, new, wo
     assert words in message
 
 
+@pytest.mark.parametrize("stated", ["", "[uncertainty]\n", "[uncertainty]\ngauge_scale_dof = 5\n"])
+def test_budget_that_is_required_must_be_stated(stated):
+    text = '[station]\nsite = "a"\ncell = "b"\nname = "c"\n[decision]\nbudget_required = true\n'
+    with pytest.raises(ConfigError) as caught:
+        parse_settings(f"{text}{stated}".encode(), "agent.toml")
+    assert str(caught.value) == (
+        "agent.toml: line 6: decision.budget_required: a budget is required, but [uncertainty] states nothing "
+        "of the instrument; found True; allowed: at least one standard uncertainty in [uncertainty], or false"
+    )
+    assert parse_settings(f"{text}[uncertainty]\ntip_radius_mm = 0.001\n".encode(), "agent.toml").budget_stated
+    assert not parse_settings(text.replace("true", "false").encode(), "agent.toml").budget_stated
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

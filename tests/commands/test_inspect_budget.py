@@ -25,6 +25,7 @@ from edgeagent.model import InstrumentUncertainty
 from edgeagent.store.configuration import load_configuration
 
 ROOT = Path(__file__).parents[2]
+WITHOUT = {"uncertainty": None, "decision.budget_required": False}
 ASKED = {"uncertainty": {"gauge_scale": 0.03, "gauge_scale_dof": 10, "artefact": "MW-03"}}
 
 
@@ -35,7 +36,7 @@ def values_of(result):
 def test_expanded_uncertainty_includes_the_budget_only_where_it_is_asked_for(cell, circle_text):
     path = cell.folder / "1.txt"
     path.write_text(circle_text("1"), encoding="utf-8")
-    plain_agent = cell.agent()
+    plain_agent = cell.agent(WITHOUT)
     plain = evaluate_file(path, Rulebook.of(load_configuration(plain_agent.config)))
     asked_agent = cell.agent(ASKED)
     asked = evaluate_file(path, Rulebook.of(load_configuration(asked_agent.config)))
@@ -91,7 +92,7 @@ def test_inspect_prints_contributions_degrees_of_freedom_and_coverage_factor(cel
         stated["standard_uncertainty"], rel=1e-12
     )
     assert {c["source"]: c["degrees_of_freedom"] for c in stated["contributions"]}["gauge scale"] == 10
-    without = cell.agent({"uncertainty": None})
+    without = cell.agent(WITHOUT)
     found = CliRunner().invoke(main, ["inspect", str(path), "--config", str(without.config), "--budget"])
     assert "no budget" in found.output
 
@@ -252,6 +253,6 @@ def test_check_says_what_the_uncertainty_counts(cell):
     )
     said = CliRunner().invoke(main, ["check", "--config", str(agent.config)]).output
     assert "KX-2005-G profile: profile_seat_height is judged by its bare value" in said
-    plain = cell.agent({"uncertainty": None})
+    plain = cell.agent(WITHOUT)
     said = CliRunner().invoke(main, ["check", "--config", str(plain.config)]).output
-    assert "nothing is stated of the instrument" in said
+    assert "noise of this trace only" in said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from judged_station import configured
 from msgspec import UNSET
 from records import body_of
 
@@ -16,6 +17,7 @@ from edgeagent.model.reasons import Code, reason
 from edgeagent.model.records import PartSource
 from edgeagent.rules.files.settling import Look
 from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, with_measurement
+from edgeagent.store.machine import this_machine
 
 FILE = FoundFile("inbox", "a.txt", b"data", None, Look(4, 20, 30, 7), 5.0)
 
@@ -170,3 +172,9 @@ def with_one_result(state):
     source = PartSource(feature="left", name="a", sha256="b", instrument="g", seq=1)
     result = FeatureResult("left", 1, Disposition.ACCEPT, (), source, (), 5.0, 1.0)
     return with_measurement(state, result, ("left",), 5.0)
+
+
+def test_start_says_when_no_budget_stands_behind_the_uncertainties():
+    assert bodies.start_body(1, this_machine(), configured()).uncertainty == "noise of this trace only"
+    stated = configured(more="[uncertainty]\ngauge_scale = 0.003\n")
+    assert bodies.start_body(1, this_machine(), stated).uncertainty is UNSET

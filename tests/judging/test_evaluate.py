@@ -63,12 +63,15 @@ def test_value_too_near_to_its_limit_for_its_uncertainty_is_held():
     assert any("to decide" in reason for reason in result["reasons"])
 
 
-def test_failed_check_is_never_accepted_but_values_may_still_reject():
+def test_file_with_failed_checks_is_held_whatever_the_values_that_they_touch():
     def sparse(rows):
         return rows[::4]  # 900 points a turn: too few for 500 UPR
 
     assert judged(with_rows(spiral_text(), sparse))["disposition"] == "hold"
-    assert judged(with_rows(spiral_text(waves_nm=BAD), sparse))["disposition"] == "reject"
+    bad = judged(with_rows(spiral_text(waves_nm=BAD), sparse))
+    assert bad["disposition"] == "hold"
+    assert any("but a failed check touches it: points_per_undulation" in r for r in bad["reasons"])
+    assert judged(spiral_text(waves_nm=BAD))["disposition"] == "reject"
 
 
 def test_speck_of_dust_holds_a_good_part_and_moves_no_harmonic():

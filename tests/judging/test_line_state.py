@@ -87,3 +87,9 @@ def test_lamp_faults_delivery_disk_and_recipes_are_told():
     assert found["disk"]["level"] == "room"
     assert [(r["part"], r["revision"]) for r in found["recipes"]] == [("P", "B"), ("Q", "B")]
     assert found["recipes"][0]["sha256"] == recipes["P"].document.sha256
+
+
+def test_state_says_whether_a_budget_stands_behind_the_uncertainties():
+    assert told(JudgedStation(), 1.0)["uncertainty"] == "noise of this trace only"
+    stated = JudgedStation(configured(more="[uncertainty]\ngauge_scale = 0.003\n"))
+    assert told(stated, 1.0)["uncertainty"] == "budget"

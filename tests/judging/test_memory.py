@@ -96,8 +96,8 @@ def test_part_that_is_released_late_is_decided_anew_when_it_is_measured_again(fo
 )
 def test_reload_that_leaves_a_certificate_out_is_remembered_until_one_succeeds(tmp_path, file, text, closes):
     shutil.copytree(ROOT / "config", tmp_path / "config")
-    with (tmp_path / "config" / "agent.toml").open("a", encoding="utf-8") as agent:
-        agent.write('\n[uncertainty]\nartefact = "MW-03"\n')
+    agent = tmp_path / "config" / "agent.toml"
+    agent.write_text(agent.read_text().replace('# artefact = "NAME"', 'artefact = "MW-03"'), encoding="utf-8")
     path = tmp_path / "config" / file
     path.unlink()
     if text is not None:

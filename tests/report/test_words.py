@@ -81,12 +81,35 @@ def test_verdict_carries_the_probability_of_conformity_and_never_calls_it_certai
 
 
 def test_sources_of_the_uncertainty_are_named_as_the_record_has_them():
-    assert "instrument" not in words.uncertainty_sources(UNSET)
+    assert words.uncertainty_sources(UNSET).startswith("noise of this trace only")
     waves = ((36.0, 0.004, -0.05), (180.0, 0.006, 0.0))
     stated = InstrumentUncertainty(gauge_scale=0.003, tip_radius_mm=0.0003, waves=waves)
     found = words.uncertainty_sources(stated).replace(words.NARROW_SPACE, " ")
     assert "scale of the gauge 0.003, tip radius 0.0003 mm" in found
     assert found.endswith("artefact's certificate at 2 waves, last deviations up to 5 %")
+
+
+@pytest.mark.parametrize(
+    ("value", "expanded", "upper", "text"),
+    [
+        (37.98417, 0.0731, None, "38.0 nm (noise ±0.073 nm)"),
+        (37.98417, 0.0731, 33.6, "37.98 nm (noise ±0.073 nm)"),  # one digit more than the limit is written with
+        (37.98417, 2.1, 33.6, "38.0 nm (noise ±2.1 nm)"),
+        (20.748213, 0.000002, 20.76, "20.748 nm (noise ±0.0000020 nm)"),
+        (33.602, 0.0731, 33.6, "33.602 nm (noise ±0.073 nm)"),  # never rounded onto the limit
+    ],
+)
+def test_noise_of_a_trace_is_called_so_and_bears_fewer_digits(value, expanded, upper, text):
+    c = characteristic(value, unit="nm", u=expanded, upper=upper, noise_only=True)
+    found = words.judged_value_text(c).replace(words.NARROW_SPACE, " ")
+    assert found == text
+
+
+def test_value_far_outside_that_nothing_proves_says_why():
+    c = characteristic(1.3, u=0.01, upper=1.2, verdict="inconclusive")
+    assert words.sentence(c).endswith("which a trace with failed checks cannot prove.")
+    near = characteristic(1.2001, u=0.01, upper=1.2, verdict="inconclusive")
+    assert words.sentence(near).endswith("to decide.")
 
 
 def test_value_that_could_not_be_computed_says_so():

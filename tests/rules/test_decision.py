@@ -7,6 +7,7 @@ distribution by another hand; the guard factor 1.65 is that of ISO 14253-1:2017,
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -26,8 +27,9 @@ from edgeagent.model import (
     Verdict,
 )
 from edgeagent.model.reasons import Code, reason
-from edgeagent.rules.decision import GUARD_FACTOR, conformance_probability, judge, judge_spectrum, verdict
+from edgeagent.rules.decision import judge, judge_spectrum
 from edgeagent.rules.sentences import sentences
+from edgeagent.rules.verdicts import GUARD_FACTOR, conformance_probability, verdict
 
 GOOD = QualityCheck("whole_turns", True, 3.0, 1.0, "turns", "the trace covers 3.000 turns")
 BAD = QualityCheck("spikes", False, 2.0, 0.0, "samples", "2 samples lie off the profile")
@@ -275,13 +277,47 @@ def test_inconclusive_is_held():
     assert sentences(found.reasons) == ("x = 0.95 ± 0.2 µm: too close to the upper limit 1 to decide",)
 
 
-def test_a_failed_check_never_accepts_and_may_reject():
+def test_failed_check_never_accepts_and_lets_nothing_reject_that_it_touches():
     assert judge(one_value(0.5, None, BAD), plan(limit(upper=1.0)), "guarded").disposition == Disposition.HOLD
-    rejected = judge(one_value(1.5, None, BAD), plan(limit(upper=1.0)), "guarded")
+    held = judge(one_value(1.5, 0.1, BAD), plan(limit(upper=1.0)), "guarded")
+    assert held.disposition == Disposition.HOLD
+    assert held.characteristics[0].verdict == Verdict.INCONCLUSIVE
+    assert sentences(held.reasons) == (
+        "spikes: 2 samples lie off the profile",
+        "x = 1.5 ± 0.2 µm is outside its upper limit 1, but a failed check touches it: spikes",
+    )
+
+
+def test_failed_check_does_not_save_what_it_does_not_touch():
+    reach = replace(BAD, check="tip_reach")
+    values = (
+        Quantity("roundness_total", 1.5, "um", "", 0.1),
+        Quantity("lead_mismatch", 9.0, "um/turn", "", 0.1),
+    )
+    limits = [ScalarLimit(characteristic=q.name, upper=1.0) for q in values]
+    held = judge(Analysis((reach,), values[:1]), plan(limits[0]), "guarded")
+    assert held.disposition == Disposition.HOLD
+    rejected = judge(Analysis((reach,), values), plan(*limits), "guarded")
     assert rejected.disposition == Disposition.REJECT
-    assert sentences(rejected.reasons) == (
-        "x = 1.5 µm is outside its upper limit 1", "spikes: 2 samples lie off the profile",
-    )  # fmt: skip
+    assert [c.verdict for c in rejected.characteristics] == [Verdict.INCONCLUSIVE, Verdict.NONCONFORMING]
+
+
+def test_harmonics_that_a_failed_check_touches_reject_nothing():
+    waves = spectrum([1000.0] * 600, 0.1)
+    found = judge(Analysis((BAD,), (), waves), plan(curves=[CURVE]), "guarded")
+    assert found.disposition == Disposition.HOLD
+    assert Verdict.NONCONFORMING not in found.spectrum.verdicts
+    assert (
+        judge(Analysis((GOOD,), (), waves), plan(curves=[CURVE]), "guarded").disposition == Disposition.REJECT
+    )
+
+
+def test_without_a_budget_no_value_has_a_conformance_probability():
+    found = judge(one_value(0.5, 0.1), plan(limit(upper=1.0)), "guarded", noise_only=True).characteristics[0]
+    assert (found.verdict, found.conformance_probability, found.noise_only) == (Verdict.CONFORMING, None, True)
+    stated = judge(one_value(0.5, 0.1), plan(limit(upper=1.0)), "guarded").characteristics[0]
+    assert stated.conformance_probability > 0.999
+    assert not stated.noise_only
 
 
 def test_a_limit_that_nothing_answers_holds():

@@ -24,7 +24,8 @@ from edgeagent.model import (
     Spectrum,
     Verdict,
 )
-from edgeagent.rules.decision import conformance_probability, judge, judge_spectrum, verdict
+from edgeagent.rules.decision import judge, judge_spectrum
+from edgeagent.rules.verdicts import conformance_probability, verdict
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(64)
 GOOD = (Verdict.CONFORMING, Verdict.CAUTION)

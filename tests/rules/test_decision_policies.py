@@ -21,13 +21,8 @@ from edgeagent.model import (
     Spectrum,
     Verdict,
 )
-from edgeagent.rules.decision import (
-    conformance_probability,
-    guard_factors,
-    judge,
-    judge_spectrum,
-    verdict,
-)
+from edgeagent.rules.decision import judge, judge_spectrum
+from edgeagent.rules.verdicts import conformance_probability, guard_factors, verdict
 
 ONE = ScalarLimit(characteristic="x", upper=10.0)
 

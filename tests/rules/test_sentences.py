@@ -152,7 +152,7 @@ def test_every_code_has_a_sentence_of_its_own():
         "disposition": "hold", "standing": "accept", "timeout_s": 1.0, "missing": ["m"], "features": ["f"],
         "clock_h": 1.0, "doubt": "clock-ahead", "age_h": 1.0, "allowed_h": 1.0, "ahead_h": 1.0, "trace": "t",
         "ground": "failed", "since": 1, "parts": ["p"], "more": 0, "file": "f", "seconds": 1.0, "who": "w",
-        "why": "y", "others": ["o"], "live_s": 1.0, "age_s": 1.0, "record": 7,
+        "why": "y", "others": ["o"], "live_s": 1.0, "age_s": 1.0, "record": 7, "checks": ["c"],
     }  # fmt: skip
     for code in Code:
         told = plain_sentence(Reason(code.value, everything))

@@ -133,11 +133,15 @@ NUMBERS = [
     ),
     (AGENT, "# max_age_h = 24", "verification.max_age_h"),
     *(
-        (AGENT, f"# [drift]->[uncertainty]\n{name} = 1.0", f"uncertainty.{name}")
+        (AGENT, f"gauge_scale = 0.003->{name} = 1.0", f"uncertainty.{name}")
         for name in (
-            *("gauge_scale", "length_scale", "tip_radius_mm", "temperature_k"),
+            *("gauge_scale", "temperature_k"),
             *("gauge_scale_dof", "length_scale_dof", "tip_radius_dof", "temperature_dof"),
         )
+    ),
+    *(
+        (AGENT, f"{name} = {value}", f"uncertainty.{name}")
+        for name, value in (("length_scale", "2e-6"), ("tip_radius_mm", "0.0003"))
     ),
     *(
         (RECIPE, f"[running]->[uncertainty]\n{name} = 1.0\n[running]", f"uncertainty.{name}")
@@ -201,5 +205,5 @@ def test_certificate_that_ran_out_is_said_by_check(folder):
 
 
 def test_uncertainty_from_an_artefact_without_certificate_names_its_line(folder):
-    line = changed(folder, AGENT, "# [drift]", '[uncertainty]\nartefact = "MW-99"\n# [drift]') + 1
+    line = changed(folder, AGENT, '# artefact = "NAME"', 'artefact = "MW-99"')
     assert "no certificate for it; found 'MW-99'" in refused(folder, AGENT, line, "uncertainty.artefact")

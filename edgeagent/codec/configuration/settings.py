@@ -144,12 +144,13 @@ class Mqtt(ConfigTable, frozen=True):
 
 
 class Decision(ConfigTable, frozen=True):
-    """How values become dispositions."""
+    """How values become dispositions. ``budget_required``: without ``[uncertainty]`` is an error."""
 
     rule: Literal["guarded", "simple", "capped-risk"] = "guarded"
     conformance: Annotated[float, msgspec.Meta(gt=0.5, lt=1)] = 0.95
     risk: Annotated[float, msgspec.Meta(gt=0, lt=1)] = 0.05
-    family: Literal["none", "sidak"] = "none"
+    family: Literal["none", "sidak"] = "sidak"
+    budget_required: bool = False
     reject_latches: bool = True
     set_timeout_s: Positive = 900.0
 
@@ -271,6 +272,14 @@ class Settings(ConfigTable, frozen=True):
     uncertainty: StationUncertainty | None = None
 
     @property
+    def budget_stated(self) -> bool:
+        """Whether ``[uncertainty]`` states anything: without it values have the noise of their trace alone."""
+        if self.uncertainty is None:
+            return False
+        stated = msgspec.structs.asdict(self.uncertainty)
+        return any(value is not None for key, value in stated.items() if not key.endswith("_dof"))
+
+    @property
     def prefix(self) -> str:
         """Topic prefix, from the station where ``[mqtt]`` gives none."""
         if self.mqtt is not None and self.mqtt.prefix is not None:
@@ -327,6 +336,11 @@ def parse_settings(data: bytes, file: str) -> Settings:
         raise ConfigError(
             where, "intake.folders", "a folder is named twice", value=list(settings.intake.folders)
         )
+    if settings.decision.budget_required and not settings.budget_stated:
+        key = "decision.budget_required"
+        complaint = "a budget is required, but [uncertainty] states nothing of the instrument"
+        allowed = "at least one standard uncertainty in [uncertainty], or false"
+        raise ConfigError(place_of_key(file, text, key), key, complaint, value=True, allowed=allowed)
     return settings
 
 

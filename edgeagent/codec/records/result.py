@@ -22,7 +22,7 @@ from edgeagent.model import (
 
 SCHEMA = "edgeagent.result/1"
 """Version of the result's form: members may be added under it, not renamed or given another meaning."""
-VALUES_VERSION = 2
+VALUES_VERSION = 3
 """Version of what the values mean: raised when a better analysis gives other numbers for the same trace, so
 that a replay can tell a program that learned from a store that was changed. README lists what each changed."""
 _ORDER = {
@@ -101,7 +101,7 @@ def characteristic_object(c: Characteristic) -> dict[str, Any]:
     """One characteristic as JSON values.
 
     ``caution_lower`` only where two cautions bound the value; ``conformance_probability`` only where it is
-    judged, null where its uncertainty is not known.
+    judged, null where its uncertainty is not known or is the noise of the trace alone (``noise_only``).
     """
     found = {
         "name": c.name,
@@ -118,6 +118,8 @@ def characteristic_object(c: Characteristic) -> dict[str, Any]:
         found["caution_lower"] = c.caution_lower
     if c.verdict != Verdict.UNJUDGED:
         found["conformance_probability"] = c.conformance_probability
+    if c.noise_only:
+        found["noise_only"] = True
     return found
 
 

@@ -62,6 +62,11 @@ class Rulebook:
     plane_offset_mm: float = PLANE_OFFSET_MM
     plane_yaw_deg: float = PLANE_YAW_DEG
 
+    @property
+    def budget_stated(self) -> bool:
+        """Whether the station states anything of its instrument's uncertainty."""
+        return self.uncertainty is not None and self.uncertainty.stated
+
     def uncertainty_of(self, instrument: str | None) -> InstrumentUncertainty | None:
         """The station's uncertainty with what was found last of this instrument."""
         found = self.deviations.get(instrument or self.station)
@@ -223,6 +228,8 @@ def _part(
         holds=(*holds, *grade_holds),
         uncertainty_nm=known.harmonics_nm if known else None,
         orders_uncertainty_nm=known.orders_nm if known else None,
+        noise_only=not rules.budget_stated,
+        traces=sum(bool(m.curve_limits) for m in recipe.recipe.measurements) if recipe else 1,
     )
     return analysis, judgement, known
 
