@@ -70,6 +70,7 @@ def student_factor(factor: float, degrees_of_freedom: float) -> float:
 
 
 def policy_of(rule: str | DecisionPolicy) -> DecisionPolicy:
+    """A policy, or the one that a text says. Raises ValueError for a text that says none."""
     return rule if isinstance(rule, DecisionPolicy) else DecisionPolicy.of(rule)
 
 
