@@ -11,8 +11,8 @@ import edgeagent
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.line_gate import line_gate
 from edgeagent.judging.memory import Memory
-from edgeagent.model.status import DiskNow
 from edgeagent.model import NOISE_ONLY
+from edgeagent.model.status import DiskNow
 from edgeagent.rules.line.delivery_state import Delivery
 
 _WAITING_MAX = 50
