@@ -21,6 +21,7 @@ COMMANDS = {
     "align": "Say by how much and in which direction to shift and tilt the part of FILES to align it.",
     "check": "Validate agent.toml, recipes, certificates and layouts, and say what they mean.",
     "demo": "Play the whole job on this machine: gauge, agent, broker and lamp.",
+    "export": "Write parts, values with limits and uncertainties, and quality checks as three tables.",
     "inspect": "Analyse FILES without journal or MQTT.",
     "journal": "Check and read the journal.",
     "layout": "Propose a layout for FILE, an unknown delimited export.",

@@ -21,6 +21,7 @@ ARGUMENTS: dict[str, list[str]] = {
     "align": ["left.txt", "--config", "agent.toml"],
     "check": ["--config", "agent.toml"],
     "demo": [],
+    "export": ["--config", "agent.toml", "--out", "exported"],
     "inspect": ["left.txt", "right.txt", "--config", "agent.toml"],
     "journal show": ["store"],
     "journal verify": ["store"],

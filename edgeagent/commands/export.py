@@ -1,0 +1,121 @@
+"""Command ``export``: parts, values and checks as tables for customers, courts and databases."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any, get_args
+
+import click
+
+from edgeagent import __version__
+from edgeagent.codec.plain_text import count_text
+from edgeagent.codec.records.archived_result import ArchivedResult, decode_result
+from edgeagent.codec.records.record import Record
+from edgeagent.commands.journal_lines import RecordFilter
+from edgeagent.commands.shared_options import ONE_OBJECT, STORE, with_offset
+from edgeagent.commands.shared_output import json_line, show_progress
+from edgeagent.errors import AgentError, JournalCorruptError, UsageError
+from edgeagent.model.records import Measurement, PartDisposition
+from edgeagent.store.archive import Archive
+from edgeagent.store.configuration import load_configuration
+from edgeagent.store.export.export_files import ExportFolder, FileFormat, new_export
+from edgeagent.store.export.tables import CHECKS, PARTS, VALUES, check_rows, part_row, value_rows
+from edgeagent.store.journal import JournalReader
+from edgeagent.store.verify import journal_folder
+
+
+@click.command()
+@STORE
+@click.option(
+    "--config", type=click.Path(path_type=Path), help="The station's agent.toml, which names the store."
+)
+@click.option("--since", type=click.DateTime(), help="Only records from this time on (UTC).")
+@click.option("--until", type=click.DateTime(), help="Only records before this time (UTC).")
+@click.option("--part", help="Only this part number.")
+@click.option("--serial", help="Only this serial.")
+@click.option(
+    "--format",
+    "file_format",
+    type=click.Choice(get_args(FileFormat)),
+    default="csv",
+    show_default=True,
+    help="Comma-separated text, JSON lines, or Parquet (extra parquet).",
+)
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="A new folder; an existing one is kept."
+)
+@ONE_OBJECT
+def export(
+    store: Path | None, config: Path | None, since: datetime | None, until: datetime | None, part: str | None,
+    serial: str | None, file_format: FileFormat, out: Path, as_json: bool,
+) -> None:  # fmt: skip
+    """Write parts, values with limits and uncertainties, and quality checks as three tables.
+
+    All characteristics come from the archived results; spectra and curves stay in the archive. export.json in
+    the folder says what each column means, how far the journal went, and the digest of each file. Where a
+    result is missing or damaged nothing is written.
+
+    \b
+    Example:
+      edgeagent export --store store --since 2026-03-01 --until 2026-04-01 --out march
+    """
+    if (store is None) == (config is None):
+        raise UsageError("say one of --store and --config")
+    folder = store if store is not None else load_configuration(_given(config)).store
+    wanted = RecordFilter(part, serial, None, with_offset(since), with_offset(until))
+    counts = write_export(folder, wanted, file_format, out)
+    if as_json:
+        click.echo(json_line({"folder": str(out), "format": file_format, "rows": counts}))
+        return
+    words = ", ".join(count_text(counts[t.name], t.name.removesuffix("s")) for t in (PARTS, VALUES, CHECKS))
+    click.echo(f"{words}: {out}")
+
+
+def _given(config: Path | None) -> Path:
+    assert config is not None
+    return config
+
+
+def write_export(folder: Path, wanted: RecordFilter, file_format: FileFormat, out: Path) -> dict[str, int]:
+    """Export what fits of a store; returns the rows by table. Raises AgentError; then nothing is left of it."""
+    journal = journal_folder(folder)
+    if not journal.is_dir() or not JournalReader(journal).segments():
+        raise UsageError(f"{folder}: there is no journal here")
+    archive = Archive(journal.parent / "archive")
+    first = last = None
+    with new_export(out, file_format) as files:
+        for record, _ in show_progress(JournalReader(journal).walk(), "export"):
+            first, last = first or record, record
+            if wanted.takes(record):
+                _add(files, record, archive)
+        files.finish({"software": __version__, "asked": _asked(wanted), "journal": _journal(first, last)})
+    return files.counts
+
+
+def _add(files: ExportFolder, record: Record, archive: Archive) -> None:
+    match record.body:
+        case PartDisposition():
+            files.add(PARTS, [part_row(record, record.body)])
+        case Measurement():
+            result = _result(record.seq, record.body, archive)
+            files.add(VALUES, value_rows(record, record.body, result))
+            files.add(CHECKS, check_rows(record, record.body, result))
+
+
+def _result(seq: int, body: Measurement, archive: Archive) -> ArchivedResult:
+    try:
+        return decode_result(archive.get(body.result_sha256))
+    except (JournalCorruptError, ValueError) as error:
+        raise AgentError(f"record {seq}: {error}; nothing was exported") from error
+
+
+def _asked(wanted: RecordFilter) -> dict[str, Any]:
+    return {name: getattr(wanted, name) for name in ("part", "serial", "since", "until")}
+
+
+def _journal(first: Record | None, last: Record | None) -> dict[str, Any]:
+    """Which journal it was and how far it went: ``store`` is its identity, the hash of its first record."""
+    if first is None or last is None:
+        return {"store": None, "records": 0, "head": None, "time": None}
+    return {"store": first.hash, "records": last.seq, "head": last.hash, "time": last.time}

@@ -1,0 +1,157 @@
+"""Export tables to files: row by row, all of them or none.
+
+Everything is written into a folder beside the wanted one, synced, and takes its name at the end: a folder of
+that name is whole. ``export.json`` says what is in it: columns with units, counts, digests, and how far the
+journal went.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+import msgspec
+
+from edgeagent.codec.spreadsheet import csv_line, plain_cell
+from edgeagent.errors import AgentError, UsageError
+from edgeagent.store.export.tables import TABLES, ExportedTable, Row, described
+from edgeagent.store.files import make_folder, sync_folder, write_synced
+
+SCHEMA = "edgeagent.export/1"
+FileFormat = Literal["csv", "jsonl", "parquet"]
+BATCH = 10_000
+"""Rows that are held before they are written: memory does not grow with what is exported."""
+_BOM = "\ufeff"
+
+
+class TableWriter(Protocol):
+    """Writes the rows of one table to one file."""
+
+    def write(self, rows: list[Row]) -> None:
+        """Add rows."""
+        ...
+
+    def close(self) -> None:
+        """Write what is left and close the file."""
+        ...
+
+
+class _TextWriter:
+    """A file of text, one line a row."""
+
+    def __init__(self, path: Path, head: str, line: Callable[[Row], str]) -> None:
+        self._file = path.open("w", encoding="utf-8", newline="")
+        self._file.write(head)
+        self._line = line
+
+    def write(self, rows: list[Row]) -> None:
+        """Add rows."""
+        self._file.write("".join(map(self._line, rows)))
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+
+def _new_writer(file_format: FileFormat, path: Path, table: ExportedTable) -> TableWriter:
+    names = [column.name for column in table.columns]
+    if file_format == "csv":
+        # With a mark of its encoding: without it spreadsheets take the text for another one
+        return _TextWriter(path, _BOM + csv_line(names), csv_line)
+    if file_format == "jsonl":
+        return _TextWriter(path, "", lambda row: _json_line(names, row))
+    try:
+        from edgeagent.store.export.parquet import ParquetTable
+    except ImportError as error:
+        raise UsageError("--format parquet needs pyarrow: pip install 'edgeagent[parquet]'") from error
+    return ParquetTable(path, table)
+
+
+def _json_line(names: list[str], row: Row) -> str:
+    values = (plain_cell(v) if hasattr(v, "strftime") else v for v in row)
+    return msgspec.json.encode(dict(zip(names, values, strict=True))).decode() + "\n"
+
+
+class ExportFolder:
+    """The files of an export while they are written; ``add`` takes rows by table."""
+
+    def __init__(self, folder: Path, file_format: FileFormat, stack: ExitStack) -> None:
+        self._folder = folder
+        self._format = file_format
+        self._writers: dict[str, TableWriter] = {}
+        self._waiting: dict[str, list[Row]] = {table.name: [] for table in TABLES}
+        self.counts: dict[str, int] = {table.name: 0 for table in TABLES}
+        for table in TABLES:
+            writer = _new_writer(file_format, self._path(table), table)
+            stack.callback(writer.close)
+            self._writers[table.name] = writer
+
+    def _path(self, table: ExportedTable) -> Path:
+        return self._folder / f"{table.name}.{self._format}"
+
+    def add(self, table: ExportedTable, rows: Iterator[Row] | list[Row]) -> None:
+        """Add rows to a table. Raises OSError."""
+        waiting = self._waiting[table.name]
+        waiting += rows
+        if len(waiting) >= BATCH:
+            self._flush(table)
+
+    def _flush(self, table: ExportedTable) -> None:
+        waiting = self._waiting[table.name]
+        self.counts[table.name] += len(waiting)
+        self._writers[table.name].write(waiting)
+        waiting.clear()
+
+    def finish(self, about: dict[str, Any]) -> None:
+        """Write what is left, sync, and say in export.json what is there. Raises OSError."""
+        files = {}
+        for table in TABLES:
+            self._flush(table)
+            self._writers[table.name].close()
+            path = self._path(table)
+            files[path.name] = {"rows": self.counts[table.name], "sha256": _synced_digest(path)}
+        said = {"schema": SCHEMA, **about, "format": self._format, "files": files, "tables": described()}
+        text = msgspec.json.format(msgspec.json.encode(said), indent=2)
+        write_synced(self._folder / "export.json", text + b"\n")
+
+
+def _synced_digest(path: Path) -> str:
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@contextmanager
+def new_export(out: Path, file_format: FileFormat) -> Iterator[ExportFolder]:
+    """A folder that gets its name when the context ends well; after an error nothing is left of it.
+
+    Raises UsageError where ``out`` exists already or the format's library is missing, AgentError where it
+    cannot be written.
+    """
+    if out.exists():
+        raise UsageError(f"{out} exists already; it is kept as it is")
+    try:
+        make_folder(out.absolute().parent)
+        folder = Path(tempfile.mkdtemp(prefix=f".{out.name}.", suffix=".tmp", dir=out.absolute().parent))
+    except OSError as error:
+        raise AgentError(f"{out}: cannot be written: {error.strerror}") from error
+    try:
+        with ExitStack() as stack:
+            yield ExportFolder(folder, file_format, stack)
+        folder.chmod(0o755)
+        sync_folder(folder)
+        folder.rename(out)
+        sync_folder(out.absolute().parent)
+    except OSError as error:
+        raise AgentError(
+            f"{out}: cannot be written: {error.strerror or error}; nothing was exported"
+        ) from error
+    finally:
+        with suppress(OSError):
+            shutil.rmtree(folder)
