@@ -129,6 +129,8 @@ LOCAL_IMPORTS = {
     ("rules/gauge_study.py", "scipy.special"): SCIPY_SPECIAL,
     ("service/telling/vitals.py", "edgeagent.service.telling.metrics"): EXTRA,
     ("service/opening.py", "edgeagent.judging.drift"): "only where [drift] watches something",
+    ("store/export/export_files.py", "edgeagent.store.export.parquet"): EXTRA,
+    ("service/sparkplug/beside.py", "edgeagent.service.sparkplug.edge_node"): EXTRA,
 }
 """(module, what it imports inside a function): why a start must not pay for it."""
 
@@ -151,14 +153,19 @@ def test_imports_inside_functions_are_listed_with_their_reason(path):
 
 
 def test_each_resource_has_one_owner():
-    users = {lib: set() for lib in ("paho", "watchdog", "ctypes")}
+    users = {lib: set() for lib in ("paho", "watchdog", "ctypes", "google")}
     for path in MODULES:
         for module in imports(path):
             if module.split(".")[0] in users:
                 users[module.split(".")[0]].add(name_of(path))
     assert users["ctypes"] == {"edgeagent/service/workers/worker.py"}
     assert users["watchdog"] == {"edgeagent/service/folders/inotify.py"}
-    assert users["paho"] == {"edgeagent/service/broker/client.py", "edgeagent/demo/lamp.py"}
+    assert users["paho"] == {
+        "edgeagent/service/broker/client.py",
+        "edgeagent/service/sparkplug/sparkplug_client.py",
+        "edgeagent/demo/lamp.py",
+    }
+    assert users["google"] == {"edgeagent/codec/sparkplug/payload.py"}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)

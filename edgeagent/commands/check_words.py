@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
 from typing import Any
 
 import msgspec
@@ -12,6 +13,7 @@ from edgeagent.codec.limits import spoken_limits
 from edgeagent.codec.plain_text import count_text
 from edgeagent.model import NOISE_ONLY, CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
 from edgeagent.rules.line.lamp import TABLE as LAMP_TABLE
+from edgeagent.rules.sparkplug.topics import Names
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import StationConfiguration, exposed_secrets
 
@@ -146,6 +148,7 @@ def _station(settings: Settings) -> list[str]:
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
         f"The heartbeat counts every {settings.line.heartbeat_s:g} s; the PLC's stale timer is thrice that.",
         *_handshake(settings),
+        *_sparkplug(settings),
         f"Warns when the store's disk lasts less than {settings.store.days_min:g} days; an alarm at a seventh "
         f"of that, or with less than {100 * settings.store.free_min:g} % free.",
         *_metrics(settings),
@@ -180,6 +183,15 @@ def _handshake(settings: Settings) -> list[str]:
     if not settings.line.handshake:
         return []
     return ["The line announces each part on expect; the lamp shows 2 until that part is decided."]
+
+
+def _sparkplug(settings: Settings) -> list[str]:
+    if settings.sparkplug_identity is None:
+        return []
+    names = Names.of(settings.sparkplug_identity)
+    node = f"group {names.group}, edge node {names.node}, one device for each instrument"
+    waits = "waits for no host" if names.host is None else f"births wait for host {names.host}"
+    return [f"Sparkplug B beside the plain topics: {node}; {waits}."]
 
 
 def _uncertainty(settings: Settings) -> str:
@@ -314,6 +326,8 @@ def _doubts(configuration: StationConfiguration) -> list[str]:
         if certificate.accept.en_max > 1
     ]
     found += _idle(settings)
+    if settings.sparkplug_identity is not None and find_spec("google.protobuf") is None:
+        found.append("mqtt.sparkplug: the service will not start without: pip install 'edgeagent[sparkplug]'")
     if not configuration.recipes:
         found.append("there is no recipe: every part will be held")
     return found

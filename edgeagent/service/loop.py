@@ -56,6 +56,7 @@ from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.service.intake import FAULTS, Intake
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.service.opening import new_drift_watch, open_journal
+from edgeagent.service.sparkplug.beside import SparkplugSide
 from edgeagent.service.stages import stages_ms
 from edgeagent.service.systemd import Notifier
 from edgeagent.service.telling.vitals import Vitals
@@ -146,6 +147,9 @@ class Service:
         self._line = Line(self._publisher, clock, log, lambda: self._disk.now, append, self._known)
         self._asked = CommandsAsked(store, clock, log, append, self._known, self._line)
         self._upkeep = Upkeep(clock, settings.drift, self._on_index_failure)
+        self._sparkplug = SparkplugSide(
+            configuration, clock, box.ring, log, lambda: self._publisher.delivery, self._line.take_asked
+        )
         self._memory = Memory({}, None, live_s=0, latches=False)
         self._drift = new_drift_watch(configuration)
 
@@ -209,6 +213,7 @@ class Service:
             store=reader.read_from(None, 1)[0][0].hash,
             run=uuid.uuid4().hex[:16],
         )
+        self._sparkplug.start(self._writer.seq, self._publisher.delivery.store)
         for body in recovered:
             self._log.warning("journal-recovered", what=body.what, reason=body.reason)
 
@@ -261,6 +266,7 @@ class Service:
             self._keep_house()
             self._asked.take()
             self._line.beat()
+            self._sparkplug.beat()
             self._show_vitals()
             self._house_at = now + _HOUSE_S
         if self._reload_wanted:
@@ -270,7 +276,8 @@ class Service:
             delivered = self._publisher.delivery.position
             if self._upkeep.turn(self._writer.seq, delivered, self._memory, self._drift):
                 return
-            due = min(self._beat_at, self._house_at, self._files.next_deadline(), self._upkeep.due())
+            others = self._files.next_deadline(), self._publisher.next_deadline(), self._upkeep.due()
+            due = min(self._beat_at, self._house_at, *others)
             self._mailbox.wait(due - self._clock.monotonic())
 
     def _work_once(self) -> bool:
@@ -284,6 +291,7 @@ class Service:
         taken = self._files.submit(self._memory)  # before what is done is recorded: workers wait for nobody
         recorded = self._recording.record_ready()
         more = self._publisher.pump()
+        self._sparkplug.turn(self._writer.seq)  # behind the plain topics, which nothing may hold up
         self._save(busy=recorded and bool(self._files))
         if self._publisher.delivery.ready and not self._told_ready:
             self._told_ready = True
@@ -427,6 +435,7 @@ class Service:
         if error is None:
             error = self._written_off()
         self._files.close()
+        self._sparkplug.stop()
         if error is not None:
             event = "journal-failed" if isinstance(error, JournalError) else "ended-by-mistake"
             self._log.error(event, reason=str(error), exit_code=error.exit_code)

@@ -118,6 +118,11 @@ def test_budget_that_is_required_must_be_stated(stated):
         ("mqtt://127.0.0.1:1883", "http://x", "url 'http://x'; allowed: mqtt://host:port or mqtts://host:port"),
         ("mqtt://127.0.0.1:1883", "mqtt://h:99999", "url 'mqtt://h:99999'; allowed: mqtt://host:port"),
         ("mqtt://127.0.0.1:1883", "mqtt://h:port", "url 'mqtt://h:port'; allowed: mqtt://host:port"),
+        (
+            "# [mqtt.tls]",
+            'user = "edgeagent"\n[mqtt.sparkplug]',
+            "[mqtt.sparkplug] needs a user of its own: a broker may let each user in once",
+        ),
         ("mqtt://127.0.0.1:1883", "mqtt://u:p@x", "url must not hold credentials; use user and password_file"),
         ("edgeagent/plant-a/cell-3/gauge-1", "a/#", "prefix must not contain # or +"),
     ],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import ssl
 import subprocess
 from collections.abc import Sequence
@@ -13,6 +14,8 @@ from typing import Any
 
 import pytest
 from field import PREFIX, ROOT, Agent, Broker, Listener, free_port, spiral_text
+from sparkplug_host import Host
+from sparkplug_wire import write_command
 
 pytestmark = [pytest.mark.needs_mosquitto, pytest.mark.needs_openssl]
 
@@ -488,3 +491,41 @@ def test_second_run_of_the_certificate_script_changes_nothing(trial_tls: Path) -
     subprocess.run([DEPLOY / "make-trial-certificates", trial_tls], check=True, capture_output=True)
     assert {p.name: p.read_bytes() for p in trial_tls.iterdir()} == before
     assert all((trial_tls / f"{name}.key").stat().st_mode & 0o077 == 0 for name in ("ca", "server", "plc"))
+
+
+def sparkplug_acl() -> str:
+    """The shipped ACL with its Sparkplug lines taken out of the comment."""
+    text = (DEPLOY / "acl").read_text(encoding="utf-8")
+    head, mark, tail = text.partition("# Sparkplug B (")
+    return head + mark + re.sub(r"^#(user|topic) ", r"\1 ", tail, flags=re.M)
+
+
+def test_sparkplug_rights_suffice_for_both_sides_and_the_host_alone_commands(
+    cell: Cell, started: ExitStack
+) -> None:
+    broker = cell.install()
+    for user in ("scada", "sparkplug"):
+        cell._add_user(cell.folder / "etc" / "passwords", user)
+    secret = cell.folder / "sparkplug-password"
+    secret.write_text(password_of("sparkplug"), encoding="utf-8")
+    login = {"user": "sparkplug", "password_file": os.fspath(secret)}
+    cell.write_acl(sparkplug_acl())
+    started.enter_context(broker)
+    plc = started.enter_context(cell.listener("plc"))
+    host = Host(cell.port, "scada", user="scada", password=password_of("scada"))
+    started.enter_context(host)
+    agent = started.enter_context(cell.agent({"mqtt.sparkplug": {"primary_host": "scada", **login}}))
+    host.wait_kind("DBIRTH")
+    agent.drop("bad.txt", circle("1", 6000.0))
+    number = plc.wait_topic("disposition")[0].json["seq"]
+    plc.wait_lamp("1")
+    command = write_command("Nothing", 1)
+    for user in ("observer", "visitor"):
+        with cell.listener(user, prefix="spBv1.0/plant-a") as writer:
+            assert "Not authorized" in writer.publish("NCMD/cell-3.gauge-1", command)
+            assert "Not authorized" in writer.publish("DCMD/cell-3.gauge-1/gauge-1", command)
+    host.command("DCMD", "Acknowledge", number)
+    plc.wait_lamp("0")
+    agent.kill()
+    host.wait_kind("NDEATH")
+    assert host.faults == []

@@ -107,6 +107,23 @@ class Tls(ConfigTable, frozen=True):
     key: str | None = None
 
 
+class SparkplugSettings(ConfigTable, frozen=True):
+    """Sparkplug B beside the plain topics, over a connection of its own.
+
+    ``group`` is the site and ``node`` cell and station unless given. With ``primary_host`` births wait for that
+    host; what it may have missed in the last ``host_grace_s`` before it was said to be gone is sent again.
+    ``user`` and ``tls`` stand in place of those of ``[mqtt]``.
+    """
+
+    group: Name | None = None
+    node: Name | None = None
+    primary_host: Name | None = None
+    host_grace_s: Annotated[float, msgspec.Meta(ge=0, le=3600)] = 60.0
+    user: Name | None = None
+    password_file: str | None = None
+    tls: Tls | None = None
+
+
 class Mqtt(ConfigTable, frozen=True):
     """The broker. The password is read from a file, never from the configuration itself."""
 
@@ -118,6 +135,7 @@ class Mqtt(ConfigTable, frozen=True):
     password_file: str | None = None
     keep_alive_s: Annotated[int, msgspec.Meta(ge=1, le=600)] = 5
     tls: Tls | None = None
+    sparkplug: SparkplugSettings | None = None
 
     def __post_init__(self) -> None:
         parts = urlsplit(self.url)
@@ -133,6 +151,35 @@ class Mqtt(ConfigTable, frozen=True):
             raise ValueError("[mqtt.tls] is given, but mqtt:// sends everything in clear; use mqtts://")
         if self.prefix is not None and any(c in self.prefix for c in "#+\0"):
             raise ValueError("prefix must not contain # or +")
+        self._refuse_shared_login()
+
+    def _refuse_shared_login(self) -> None:
+        """A broker may let each user in once: Sparkplug's connection would throw the lamp's out."""
+        other = self.sparkplug
+        if other is None:
+            return
+        by_certificate = self.tls is not None and self.tls.certificate is not None
+        if (self.user is not None and other.user in (None, self.user)) or (
+            self.user is None and by_certificate and other.user is None and other.tls is None
+        ):
+            raise ValueError("[mqtt.sparkplug] needs a user of its own: a broker may let each user in once")
+
+    @property
+    def of_sparkplug(self) -> Mqtt:
+        """The same broker with Sparkplug's own login."""
+        other = self.sparkplug
+        if other is None:
+            return self
+        login = (self.user, self.password_file) if other.user is None else (other.user, other.password_file)
+        user, password_file = login
+        return Mqtt(
+            url=self.url,
+            version=self.version,
+            user=user,
+            password_file=password_file,
+            keep_alive_s=self.keep_alive_s,
+            tls=other.tls or self.tls,
+        )
 
     @property
     def clear_text_host(self) -> str | None:
@@ -285,6 +332,15 @@ class Settings(ConfigTable, frozen=True):
         if self.mqtt is not None and self.mqtt.prefix is not None:
             return self.mqtt.prefix.rstrip("/")
         return f"edgeagent/{self.station.site}/{self.station.cell}/{self.station.name}"
+
+    @property
+    def sparkplug_identity(self) -> tuple[str, str, str | None] | None:
+        """Group, edge node and primary host as configured or by the station; None without Sparkplug."""
+        wanted = self.mqtt.sparkplug if self.mqtt is not None else None
+        if wanted is None:
+            return None
+        node = wanted.node or f"{self.station.cell}.{self.station.name}"
+        return wanted.group or self.station.site, node, wanted.primary_host
 
 
 class Wave(ConfigTable, frozen=True):

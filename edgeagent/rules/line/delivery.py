@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from edgeagent.rules.line.back_off import draw_pause_s, next_pause_s
 from edgeagent.rules.line.delivery_follow import (
     FOREIGN,
     REFUSED,
@@ -60,9 +61,8 @@ ANSWER_S = 20.0
 """A broker that accepts the connection and sends no CONNACK for so long is given up."""
 SELF_TEST_S = 5.0
 REST_S = 30.0
-PAUSE_MIN_S, PAUSE_MAX_S = 0.5, 10.0
 STABLE_S = 10.0
-"""A connection that lasted longer is replaced at once."""
+"""A connection that lasted longer is replaced within half a second."""
 _MARK_S, _MARKS_MAX = 0.5, 64
 
 
@@ -141,7 +141,7 @@ def _lost_before_answer(state: Delivery, event: Disconnected) -> Result:
 
 
 def _lost(state: Delivery, event: Disconnected) -> Result:
-    """A new client at once, or after a growing pause when connections do not last.
+    """A new client soon, or after a growing pause when connections do not last.
 
     Never the client's own reconnection: it would repeat what it still holds, old lamp values among it.
     """
@@ -151,7 +151,7 @@ def _lost(state: Delivery, event: Disconnected) -> Result:
         words = "another client came with our client id; give each agent a store and a broker user of its own"
         state, foreign = _foreign(state, event.now, words)
     if event.now - state.connected_at > STABLE_S:
-        after, actions = _reconnect(replace(state, pause_s=0.0), event.now)
+        after, actions = _rest(replace(state, pause_s=0.0), event.now)
     else:
         after, actions = _pause(state, event.now)
     return after, (said, *actions, *foreign)
@@ -177,8 +177,13 @@ def _reconnect(state: Delivery, now: float) -> Result:
 
 
 def _pause(state: Delivery, now: float) -> Result:
-    pause_s = min(max(2 * state.pause_s, PAUSE_MIN_S), PAUSE_MAX_S)
-    state = replace(_without_session(state), phase=Phase.PAUSING, due=now + pause_s, pause_s=pause_s)
+    return _rest(replace(state, pause_s=next_pause_s(state.pause_s)), now)
+
+
+def _rest(state: Delivery, now: float) -> Result:
+    """Wait for the part of the pause that is drawn: other agents of the same broker draw other ones."""
+    due = now + draw_pause_s(state.pause_s, f"{state.store} {state.run}", now)
+    state = replace(_without_session(state), phase=Phase.PAUSING, due=due)
     return state, (Rewind(state.position, state.settled), Drop())
 
 

@@ -59,7 +59,15 @@ class Acknowledgements:
             self._publisher.confirm(message)
 
     def _take(self, messages: Sequence[MqttEvent]) -> None:
-        asked = [Asked(acknowledged_seq(message.payload), message.who or "line") for message in messages]
+        """All of the line; what is dealt with is confirmed to the broker."""
+        self.take_asked(
+            [Asked(acknowledged_seq(message.payload), message.who or "line") for message in messages]
+        )
+        for message in messages:
+            self._publisher.confirm(message)
+
+    def take_asked(self, asked: Sequence[Asked]) -> None:
+        """The same of acknowledgements that came another way, with one sync however many they are."""
         waiting, now = {w.seq for w in self._publisher.delivery.lamp.waiting}, self._clock.monotonic()
         self._unmatched, recorded = sort_out(self._unmatched, asked, waiting, now)
         bodies = [Acknowledgement(seq=a.seq, who=a.who, matched=matched) for a, matched in recorded]
@@ -69,8 +77,6 @@ class Acknowledgements:
             self._log.info("acknowledged", seq=one.seq, matched=matched)
             answer = {"acknowledges": one.seq, "result": result_of(one, matched), "who": one.who}
             self._answer(record, answer)
-        for message in messages:
-            self._publisher.confirm(message)
 
     def acknowledged(self, seq: int, record: Record) -> None:
         """Record ``seq`` was acknowledged by a command, and ``record`` says so: now the lamp, and the line."""

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import math
-import os
-import ssl
 import sys
 import threading
 from collections.abc import Callable
@@ -26,9 +24,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from edgeagent.codec.configuration.settings import Mqtt
-from edgeagent.errors import ConfigError
 from edgeagent.rules.line.delivery_follow import WINDOW
 from edgeagent.rules.line.delivery_state import Publish
+from edgeagent.service.broker.credentials import read_password, tls_context
 
 _PAUSE_MAX_S = 10
 _WINDOW_MORE = 4
@@ -163,9 +161,9 @@ def _new_client(
     client.reconnect_delay_set(1, _PAUSE_MAX_S)
     client.will_set(f"{prefix}/lamp", b"3", qos=1, retain=True)
     if settings.user is not None:
-        client.username_pw_set(settings.user, _password(settings, base))
+        client.username_pw_set(settings.user, read_password(settings, base))
     if urlsplit(settings.url).scheme == "mqtts":
-        client.tls_set_context(_tls(settings, base))
+        client.tls_set_context(tls_context(settings, base))
 
     def send(event: MqttEvent) -> None:
         # An exception in a callback would end paho's thread while is_connected() stays true.
@@ -212,25 +210,3 @@ def _who(message: Any) -> str:
     """Who sent a message, where it says so: the user property ``who`` of MQTT 5."""
     pairs = getattr(getattr(message, "properties", None), "UserProperty", ())
     return next((str(value)[:128] for name, value in pairs if name == "who"), "")
-
-
-def _password(settings: Mqtt, base: Path) -> str | None:
-    if settings.password_file is None:
-        return None
-    path = base / settings.password_file
-    try:
-        return path.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        words = error.strerror if isinstance(error, OSError) else "is not UTF-8"
-        raise ConfigError("agent.toml", "mqtt.password_file", str(words), value=os.fspath(path)) from error
-
-
-def _tls(settings: Mqtt, base: Path) -> ssl.SSLContext:
-    tls = settings.tls
-    try:
-        context = ssl.create_default_context(cafile=base / tls.ca if tls and tls.ca else None)
-        if tls and tls.certificate:
-            context.load_cert_chain(base / tls.certificate, base / tls.key if tls.key else None)
-    except (OSError, ssl.SSLError) as error:
-        raise ConfigError("agent.toml", "mqtt.tls", f"certificates cannot be used: {error}") from error
-    return context

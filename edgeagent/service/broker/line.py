@@ -10,6 +10,7 @@ from edgeagent.judging.line_gate import line_gate_closed
 from edgeagent.judging.line_messages import state_message
 from edgeagent.judging.line_state import line_state
 from edgeagent.model.status import DiskNow
+from edgeagent.rules.line.acknowledgements import Asked
 from edgeagent.rules.line.delivery_state import Aside
 from edgeagent.rules.line.lamp import GATE_CLOSED
 from edgeagent.service.broker.acknowledging import Acknowledgements, Append
@@ -52,6 +53,10 @@ class Line:
         if announced:
             self._station.take(announced[-1])  # earlier ones are of parts that have left
         self._state_asked |= any(message.topic == "state/request" for message in messages)
+
+    def take_asked(self, asked: Sequence[Asked]) -> None:
+        """What was acknowledged by Sparkplug since the last turn."""
+        self._acknowledgements.take_asked(asked)
 
     def waits(self, seq: int) -> bool:
         """Whether record ``seq`` waits for its acknowledgement."""
