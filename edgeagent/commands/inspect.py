@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,10 @@ import click
 
 from edgeagent.analysis.around.peaks import described_peaks
 from edgeagent.codec.plain_text import align_rows, clean, number
+from edgeagent.codec.traces.delimited import file_of_trace
 from edgeagent.commands.inspect_budget import budget_objects, budget_table
-from edgeagent.commands.shared_files import evaluate_file
+from edgeagent.commands.layout_rows import first_rows
+from edgeagent.commands.shared_files import FILE_BYTES_MAX, evaluate_traces
 from edgeagent.commands.shared_options import CONFIG
 from edgeagent.commands.shared_output import json_line, show_progress
 from edgeagent.errors import InputError
@@ -21,6 +24,7 @@ from edgeagent.judging.rules_now import rules_now
 from edgeagent.model import NOISE_ONLY
 from edgeagent.report.words import value_text
 from edgeagent.store.configuration import StationConfiguration, load_configuration
+from edgeagent.store.files import read_at_most
 from edgeagent.store.journal import JournalReader
 
 _HARMONICS_SHOWN = 12
@@ -45,32 +49,47 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
     rules = rules_from_journal(load_configuration(config))
     failed = False
     for path in show_progress(files, f"{len(files)} files", hidden=len(files) < 5):
-        result = inspect_file(path, rules, budget=budget)
-        if isinstance(result, str):
-            failed = True
-            click.echo(f"edgeagent: {clean(path)}: {clean(result)}", err=True)
-            continue
-        click.echo(json_line(result) if as_json else _table(result))
-        if budget and not as_json:
-            click.echo(budget_table(result))
+        for name, found in inspect_file(path, rules):
+            if isinstance(found, str):
+                failed = True
+                click.echo(f"edgeagent: {clean(name)}: {clean(found)}", err=True)
+                continue
+            result = shown_result(found, budget=budget)
+            click.echo(json_line(result) if as_json else _table(result))
+            if not as_json:
+                _show_rows(path, found, rules)
+            if budget and not as_json:
+                click.echo(budget_table(result))
     sys.exit(1 if failed else 0)
 
 
-def inspect_file(path: Path, rules: Rulebook, *, budget: bool = False) -> dict[str, Any] | str:
-    """The result object of one file, or in words why it cannot be analysed.
-
-    ``details`` has what the peaks may mean and, with ``budget``, where each uncertainty comes from.
-    """
+def inspect_file(path: Path, rules: Rulebook) -> list[tuple[str, Evaluation | str]]:
+    """Every trace of one file by its name, or in words why it cannot be analysed."""
     try:
-        found = evaluate_file(path, rules)
+        found = evaluate_traces(path, rules)
     except OSError as error:
-        return str(error.strerror)
-    except InputError as error:
-        return str(error)
+        return [(str(path), str(error.strerror))]
+    return [
+        (str(path.with_name(name)), str(one) if isinstance(one, InputError) else one) for name, one in found
+    ]
+
+
+def shown_result(found: Evaluation, *, budget: bool) -> dict[str, Any]:
+    """The result object; ``details`` has what the peaks may mean, and where each uncertainty comes from."""
     more = _peaks(found)
     if budget:
         more["budgets"] = budget_objects(found, harmonics_max=_HARMONICS_SHOWN)
     return {**found.result, "details": {**found.result["details"], **more}} if more else found.result
+
+
+def _show_rows(path: Path, found: Evaluation, rules: Rulebook) -> None:
+    """The first rows as written beside the first rows as read, for a person to nod at."""
+    if found.layout is None:
+        return
+    layout = rules.layouts[found.layout][0]
+    file = path if path.exists() else path.with_name(file_of_trace(path.name))
+    with contextlib.suppress(OSError):
+        click.echo("\n".join(first_rows(layout, read_at_most(file, FILE_BYTES_MAX), found.trace)))
 
 
 def rules_from_journal(configuration: StationConfiguration) -> Rulebook:

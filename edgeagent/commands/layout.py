@@ -9,6 +9,8 @@ import click
 
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.layout import KINDS, LayoutProposal, propose_layout
+from edgeagent.codec.traces.header import FILL_IN
+from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.commands.layout_plot import axes_of, plot_trace
 from edgeagent.commands.shared_options import ONE_OBJECT, OUT
 from edgeagent.commands.shared_output import json_line, refuse_existing, write_new
@@ -30,7 +32,7 @@ _FILE_MB_MAX = 256
 def layout(file: Path, out: Path | None, kind: str | None, picture: Path | None, as_json: bool) -> None:
     """Propose a layout for FILE, an unknown delimited export.
 
-    Says what is sure and what is not and why, and draws the trace that it would read. What the file does not
+    For an X3P or SMD profile it proposes the side file that the profile needs beside it. Says what is sure and what is not and why, and draws the trace that it would read. What the file does not
     say stands in the layout as "FILL IN"; the check command refuses it until that is done. Exit code 0 when
     a layout could be proposed, else 1.
 
@@ -39,6 +41,9 @@ def layout(file: Path, out: Path | None, kind: str | None, picture: Path | None,
       edgeagent layout export/000412.asc --out config/layouts/gauge-1.toml
     """
     refuse_existing(out)
+    if needs_side_file(file.name):
+        _propose_side_file(file, kind, out, as_json=as_json)
+        return
     proposal = propose_layout(file.name, _read(file), kind)
     if picture is not None:
         _draw_picture(proposal, picture)
@@ -64,6 +69,22 @@ def _read(file: Path) -> bytes:
         raise AgentError(f"{file}: cannot be read: {error.strerror}") from error
 
 
+def _propose_side_file(file: Path, kind: str | None, out: Path | None, *, as_json: bool) -> None:
+    """The side file that a profile of an open format needs beside it, with what is to be filled in."""
+    from edgeagent.codec.proposals.side_file import propose_side_file, read_profile
+
+    text = propose_side_file(file.name, read_profile(file.name, _read(file)), kind, FILL_IN)
+    wanted = f"{file.name}{SIDE_FILE_SUFFIX}"
+    if out is not None:
+        write_new(out, text)
+    if as_json:
+        click.echo(json_line({"schema": "edgeagent.side-file-proposal/1", "name": wanted, "side_file": text}))
+        return
+    said = f"An X3P or SMD profile needs no layout, but {plain(wanted)} beside it, which says what it shows."
+    click.echo(said, err=out is None)
+    click.echo(text if out is None else f"Written to {os.fspath(out)}.", nl=out is not None)
+
+
 def _as_object(proposal: LayoutProposal) -> dict[str, object]:
     return {
         "schema": "edgeagent.layout-proposal/1",
@@ -74,18 +95,20 @@ def _as_object(proposal: LayoutProposal) -> dict[str, object]:
             {"what": f.what, "value": f.value, "sure": f.sure, "why": f.why} for f in proposal.findings
         ],
         "points": proposal.trace.points,
+        "traces": [trace.header.feature for trace in proposal.traces],
     }
 
 
 def _report(file: Path, proposal: LayoutProposal, out: Path | None) -> list[str]:
     """What was found, sure things first, the trace, and what is to be done next."""
-    lines = [f"{plain(file.name)}: {proposal.trace.points} rows"]
+    lines = [f"{plain(file.name)}: {sum(trace.points for trace in proposal.traces)} rows"]
     for sure, title in ((True, "Sure:"), (False, "Not sure:")):
         found = [f for f in proposal.findings if f.sure is sure]
         if found:
             lines += ["", title]
             lines += [f"  {f.what}: {f.value}  ({f.why})" for f in found]
-    lines += ["", "The trace it would read:", *plot_trace(proposal.trace), ""]
+    what = "trace" if len(proposal.traces) == 1 else f"first of {len(proposal.traces)} traces"
+    lines += ["", f"The {what} it would read:", *plot_trace(proposal.trace), ""]
     if proposal.fill_in:
         lines.append(f"To fill in before use ({len(proposal.fill_in)}):")
         lines += [f"  {key}" for key, _ in proposal.fill_in]

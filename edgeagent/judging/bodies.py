@@ -98,7 +98,7 @@ def source_of(file: FoundFile) -> Source:
     """Where a file was, what it was and how it looked."""
     readable = file.data or file.problem is None
     return Source(
-        name=file.name,
+        name=file.record_name,
         folder=file.folder,
         sha256=(file.sha256 or digest_of(file.data)) if readable else None,
         bytes=file.look.size,

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from edgeagent.analysis.kinds import find_kind
+from edgeagent.analysis.kinds import find_kind, kind_names
 from edgeagent.codec.configuration.recipe import parse_recipe
+from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, Settings
 from edgeagent.codec.records.digest import digest_of
-from edgeagent.codec.traces.layout import Layout
+from edgeagent.codec.traces.layout import Layout, parse_layout
+from edgeagent.errors import ConfigError, TraceShapeError
 from edgeagent.model import Recipe
 
 
@@ -63,6 +65,32 @@ def describe_kind(name: str) -> tuple[type[Any], Mapping[str, str]]:
     """Options and characteristics of a kind of trace. Raises TraceShapeError for no such kind."""
     kind = find_kind(name)
     return kind.Options, kind.CHARACTERISTICS
+
+
+def layout_from_document(document: Document) -> Layout:
+    """A layout from bytes, whose columns are those of its kind of trace, or of any where it names none.
+
+    Raises ConfigError.
+    """
+    layout = parse_layout(document.data, document.name)
+    text = document.data.decode("utf-8-sig")
+    named = layout.constants.get("kind")
+    try:
+        kinds = [find_kind(name) for name in ([named] if isinstance(named, str) else kind_names())]
+    except TraceShapeError as error:
+        where = place_of_key(document.name, text, "constants.kind")
+        allowed = ", ".join(kind_names())
+        raise ConfigError(
+            where, "constants.kind", "no such kind of trace", value=named, allowed=allowed
+        ) from error
+    known = {name: None for kind in kinds for name in (*kind.COLUMNS, *kind.OPTIONAL_COLUMNS)}
+    for number, column in enumerate(layout.column):
+        if column.name not in known:
+            key = f"column[{number}].name"
+            complaint = f"no column of {named or 'any kind of trace'}"
+            where = place_of_key(document.name, text, key)
+            raise ConfigError(where, key, complaint, value=column.name, allowed=", ".join(known))
+    return layout
 
 
 def recipe_from_documents(document: Document, files: Mapping[str, Document]) -> LoadedRecipe:

@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable
 
 from msgspec.structs import replace
 
+from edgeagent.codec.traces.delimited import file_of_trace
 from edgeagent.codec.traces.reader import READ_NAMES
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
@@ -59,8 +60,8 @@ def revocations(names: Iterable[tuple[str, str]], memory: Memory, now: float) ->
         if state.disposed != Disposition.ACCEPT:
             continue
         for result in state.results.values():
-            name = result.source.name
-            if (name, str(result.source.sha256)) in grown:
+            name, sha256 = result.source.name, str(result.source.sha256)
+            if (name, sha256) in grown or (file_of_trace(name), sha256) in grown:
                 grew = reason(Code.GREW, file=name, seq=result.seq)
                 body = bodies.disposition_body(state, PartDecision(Disposition.HOLD, (grew,), now), None)
                 found.append(replace(body, withdrawn=sentence(grew)))

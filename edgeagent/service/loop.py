@@ -323,7 +323,7 @@ class Service:
         assert isinstance(body, Measurement)
         self._log.info(
             "measured",
-            name=file.name,
+            name=file.record_name,
             seq=records[0].seq,
             disposition=body.disposition.value,
             reasons=body.reasons[:3],

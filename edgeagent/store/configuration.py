@@ -13,9 +13,15 @@ from edgeagent.codec.configuration.recipe import referenced_files
 from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, parse_certificate, parse_settings
 from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
-from edgeagent.codec.traces.layout import Layout, parse_layout
+from edgeagent.codec.traces.layout import Layout
 from edgeagent.errors import ConfigError
-from edgeagent.judging.configuration import Configuration, Document, LoadedRecipe, recipe_from_documents
+from edgeagent.judging.configuration import (
+    Configuration,
+    Document,
+    LoadedRecipe,
+    layout_from_document,
+    recipe_from_documents,
+)
 from edgeagent.store.files import read_at_most
 
 
@@ -89,7 +95,7 @@ def _layouts(folder: Path) -> dict[str, tuple[Layout, Document]]:
     found = {}
     for path in _toml_files(folder):
         document = _document(path, f"layouts/{path.name}")
-        found[path.name] = parse_layout(document.data, document.name), document
+        found[path.name] = layout_from_document(document), document
     return found
 
 

@@ -314,7 +314,7 @@ def test_mistake_in_a_certificate_names_line_key_and_what_is_allowed(old, new, w
             'delimiter = "semicolon"',
             'delimiter = ";"',
             "text.delimiter: not one of the allowed values; found ';'; "
-            "allowed: bar, blanks, comma, semicolon, tab",
+            "allowed: bar, blanks, comma, fixed, semicolon, tab",
         ),
         ('decimal = ","', 'decimals = ","', "text.decimals: unknown key, did you mean 'decimal'?"),
         ("after = '^Winkel;'", "after = '^Winkel(;'", "data.after: not a regular expression"),

@@ -360,7 +360,7 @@ def test_layout_claims_by_name_and_by_first_lines():
         ),
         (('layout = "t"', "layout = \"t\"\nfile_name='x'"), "file_name: needs named groups"),
         (("[text]", "[text]\ndelimitr='tab'"), "text.delimitr: unknown key, did you mean 'delimiter'"),
-        (("[text]", "[text]\ndelimiter=';'"), "allowed: bar, blanks, comma, semicolon, tab"),
+        (("[text]", "[text]\ndelimiter=';'"), "allowed: bar, blanks, comma, fixed, semicolon, tab"),
     ],
 )
 def test_mistake_in_a_layout_is_refused_naming_the_key(change, words):

@@ -17,7 +17,8 @@ import pytest
 from edgeagent.codec.configuration.toml_text import plain, toml_value
 from edgeagent.codec.proposals.layout import propose_layout
 from edgeagent.codec.traces.delimited import claims, parse_with_layout
-from edgeagent.codec.traces.layout import FILL_IN, parse_layout
+from edgeagent.codec.traces.header import FILL_IN
+from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError, TraceFormatError
 
 ROOT = Path(__file__).resolve().parents[2]

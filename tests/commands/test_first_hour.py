@@ -185,3 +185,79 @@ def test_plot_bears_missing_samples_and_constant_values():
     assert any("#" in line for line in flat)
     none = plot_trace(trace_of({"angle_deg": np.arange(9.0), "deviation_um": np.full(9, np.nan)}))
     assert none == ["  (no sample is a number)"]
+
+
+X3P = ROOT / "fixtures" / "x3p" / "profile_int16_binary.x3p"
+
+
+def test_profile_of_an_open_format_gets_its_side_file_proposed(station):
+    profile = station / "a.x3p"
+    shutil.copy(X3P, profile)
+    side = station / "a.x3p.meta.toml"
+    made = call("layout", profile, "--kind", "axial", "--out", side)
+    assert made.exit_code == 0
+    assert "a.x3p.meta.toml beside it" in made.stdout
+    refused = call("inspect", profile, "--config", station / "agent.toml")
+    assert refused.exit_code == 1
+    assert (
+        "part, serial, feature, measured_at, tip_radius_mm, side, tip_corrected must be filled in"
+        in refused.stderr
+    )
+    answers = {"measured_at": "2026-03-02T09:41:07Z", "tip_radius_mm": "0.005", "tip_corrected": "false",
+               "side": '"top"'}  # fmt: skip
+    lines = [
+        f"{line.split(' = ')[0]} = {answers.get(line.split(' = ')[0], chr(34) + 'x' + chr(34))}"
+        if "FILL IN" in line and line[0] != "#"
+        else line
+        for line in side.read_text(encoding="utf-8").splitlines()
+    ]
+    side.write_text("\n".join(lines), encoding="utf-8")
+    told = call("inspect", profile, "--config", station / "agent.toml", "--json")
+    assert json.loads(told.stdout)["trace"]["kind"] == "axial", told.stderr
+
+
+def test_side_file_without_a_kind_lists_the_keys_of_all_kinds():
+    told = call("layout", X3P)
+    assert told.exit_code == 0
+    assert "side = " in told.stdout
+    assert "track_diameter_mm = " in told.stdout
+    assert "X3P" in told.stderr
+
+
+def test_check_names_every_place_to_fill_in_at_once(station):
+    call("layout", EXPORTS / "run17.prn", "--out", station / "layouts" / "new.toml")
+    refused = call("check", "--config", station / "agent.toml")
+    assert refused.stderr.count("\n") == 1
+    for place in ("unit of deviation_um", "constants.part", "constants.serial", "constants.measured_at"):
+        assert place in refused.stderr
+
+
+def test_inspect_shows_the_first_rows_as_read_beside_those_as_written(station):
+    out = station / "layouts" / "new.toml"
+    call("layout", EXPORTS / "roundness_77-031.csv", "--out", out)
+    shutil.copy(EXPORTS / "roundness_77-031.csv", station / "a.csv")
+    told = call("inspect", station / "a.csv", "--config", station / "agent.toml")
+    written = (EXPORTS / "roundness_77-031.csv").read_text(encoding="utf-8").splitlines()[7:10]
+    assert "first rows as written (from line 8)" in told.stdout
+    for row in written:
+        assert row in told.stdout
+    assert told.stdout.index(written[0]) < told.stdout.index("as read by layout")
+    assert "angle_deg" in told.stdout.split("as read by layout")[1]
+
+
+def test_inspect_tells_every_trace_of_a_file(station):
+    rows = [f"{flank};{k};{np.cos(np.radians(k)):.4f}" for flank in "LR" for k in range(360)]
+    head = ["Part;P", "Serial;1", "Measured at;2026-03-27T09:41:07+01:00", "Sensing;normal",
+            "Flank;Angle [deg];Deviation [um]"]  # fmt: skip
+    (station / "a.flanks").write_text("\n".join([*head, *rows, ""]), encoding="utf-8")
+    assert (
+        call(
+            "layout", station / "a.flanks", "--kind", "spiral", "--out", station / "layouts" / "n.toml"
+        ).exit_code
+        == 0
+    )
+    told = call("inspect", station / "a.flanks", "--config", station / "agent.toml", "--json")
+    found = [json.loads(line)["trace"]["feature"] for line in told.stdout.splitlines()]
+    assert found == ["left-flank", "right-flank"], told.stderr
+    one = call("inspect", station / "a.flanks#right-flank", "--config", station / "agent.toml", "--json")
+    assert json.loads(one.stdout)["trace"]["feature"] == "right-flank"

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from field import spiral_text, wait_until
 
 from edgeagent.cli import main
-from edgeagent.commands.inspect import inspect_file
+from edgeagent.commands.inspect import shown_result
 from edgeagent.commands.inspect_budget import budget_table
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.demo.gauge import trace_text
@@ -234,7 +234,7 @@ def test_expansion_without_a_temperature_holds(cell):
     at = next(key for key in found.budgeted.budgets if key[0] == "profile_contact_angle_left")
     assert not found.budgeted.budgets[at].complete
     assert values_of(found.result)[at]["expanded_uncertainty"] is None
-    shown = inspect_file(path, Rulebook.of(load_configuration(agent.config)), budget=True)
+    shown = shown_result(evaluate_file(path, Rulebook.of(load_configuration(agent.config))), budget=True)
     assert "enter its repeatability" in budget_table(shown)
 
 

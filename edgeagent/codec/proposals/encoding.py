@@ -9,6 +9,14 @@ import numpy as np
 
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.findings import Finding
+from edgeagent.codec.proposals.trade_words import (
+    COLUMN_WORDS,
+    FEATURE_PAIRS,
+    HEADER_WORDS,
+    PLANE_WORDS,
+    UNITS,
+    normal,
+)
 from edgeagent.errors import TraceFormatError
 
 _PLAIN_LETTERS = frozenset("äöüÄÖÜßàâéèêëîïôùûçñáíóúÀÉÈÊÎÔÇÑÁÍÓÚåøæÅØÆãõ")
@@ -38,9 +46,44 @@ def decode_export(data: bytes) -> tuple[str, str, Finding]:
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError:
-        return _single_byte(data)
+        return _code_page(data)
     why = "plain ASCII, which every encoding here reads alike" if text.isascii() else "it is valid UTF-8"
     return "utf-8", text, Finding("encoding", "utf-8", True, why)
+
+
+_CODE_PAGES = ("windows-1252", "latin-1", "windows-1250", "windows-1251", "mac-roman", "cp932", "gb18030")
+_WORD = re.compile(r"[^\W\d_]+(?:[ .][^\W\d_]+)*|[°µμ]\w*")
+
+
+def _code_page(data: bytes) -> tuple[str, str, Finding]:
+    """The code page in which words of the trade stand, or the common one of western Europe."""
+    read = {}
+    for name in _CODE_PAGES:
+        try:
+            read[name] = data.decode(name)
+        except UnicodeDecodeError:
+            continue
+    scores = {name: _known_words(text) for name, text in read.items()}
+    best = max(scores, key=lambda name: len(scores[name]))
+    same = [n for n in read if len(scores[n]) == len(scores[best])]
+    western = [n for n in ("windows-1252", "latin-1") if n in same]
+    if scores[best] and not western and all(read[n] == read[best] for n in same):
+        why = f"not UTF-8; only read so it holds {plain(', '.join(sorted(scores[best])[:4]))}"
+        return best, read[best], Finding("encoding", best, True, why)
+    return _single_byte(data)
+
+
+def _known_words(text: str) -> set[str]:
+    """Words of the trade with a letter or sign beyond ASCII that stand in a text."""
+    lines = {line for line in text.splitlines()[:400] if not line.isascii()}
+    words = {word for line in lines for word in _WORD.findall(line) if not word.isascii()}
+    words |= {w for word in words for w in re.split(r"[ .]", word) if not w.isascii()}
+    words = {w for w in words if any(c.isalpha() and not c.isascii() and c not in "µμ" for c in w)}
+    return {w for w in words if normal(w) in _TRADE or w.casefold() in UNITS}
+
+
+_TRADE = {normal(w) for words in (*COLUMN_WORDS.values(), *HEADER_WORDS.values()) for w in words}
+_TRADE |= {normal(w) for pair in FEATURE_PAIRS for w in pair} | PLANE_WORDS
 
 
 def _single_byte(data: bytes) -> tuple[str, str, Finding]:

@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from edgeagent.codec.configuration.toml_text import plain
-from edgeagent.codec.proposals.column_shapes import TURN
-from edgeagent.codec.proposals.columns import Hints
+from edgeagent.codec.proposals.columns.column_doubts import Hints
+from edgeagent.codec.proposals.columns.column_shapes import TURN
 from edgeagent.codec.proposals.findings import Finding, OpenValue, regex_text
+from edgeagent.codec.proposals.header_entries import HeaderEntry, rows_of_keys, unit_text
 from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import (
     ANGLE_UNITS,
@@ -42,17 +43,6 @@ _LENGTHS = {"tip_radius_mm": ("tip_radius_mm", 1.0), "tip_diameter": ("tip_radiu
 
 
 @dataclass(frozen=True, slots=True)
-class HeaderEntry:
-    """One header line that names something: the key that it means, the pattern up to its value, the value."""
-
-    key: str
-    line: int
-    start: str
-    value: str
-    unit: str
-
-
-@dataclass(frozen=True, slots=True)
 class SourceProposal:
     """One ``[[header]]``: its keys, some of them open, and the value found in this file."""
 
@@ -76,8 +66,10 @@ def read_header(table: ExportTable) -> HeaderProposal:
     entries: dict[str, HeaderEntry] = {}
     findings: list[Finding] = []
     rivals: dict[str, HeaderEntry] = {}
-    for number, line in enumerate(table.head):
-        found = _header_entry(line, number, table.mark)
+    rows = list(rows_of_keys(table.head, table.mark))
+    within = {n for entry in rows for n in (entry.line - 1, entry.line)}
+    lines = [_header_entry(line, n, table.mark) for n, line in enumerate(table.head) if n not in within]
+    for found in [*lines, *rows]:
         if found is not None and found.key in entries and found.value != entries[found.key].value:
             rivals[found.key] = found
         elif found is not None:
@@ -103,7 +95,7 @@ def read_header(table: ExportTable) -> HeaderProposal:
         findings.append(Finding(key, plain(entries[key].value), False, why))
     read, lost = _keep_readable(sources, table)
     findings = [f for f in findings if f.what not in lost] + list(lost.values())
-    safe = {key: entry for key, entry in entries.items() if key not in rivals or key in _TEXTS}
+    safe = {k: entry for k, entry in entries.items() if not entry.cell and (k not in rivals or k in _TEXTS)}
     return HeaderProposal(tuple(read), _hints(safe), tuple(findings), entries)
 
 
@@ -129,7 +121,7 @@ def _header_entry(line: str, number: int, delimiter: str) -> HeaderEntry | None:
     """A line as an entry whose key is known, else None."""
     lead = re.match(r"\s*(?:#+|%+|//+|!+|\*+|;+)?\s*\"?", line)
     begin = lead.end() if lead else 0
-    separators = [r"\s*[:=]\s*", r"\s*[;\t|]\s*", r"\s{2,}", r"\s"]
+    separators = [r"\s*[:=：]\s*", r"\s*[;\t|]\s*", r"\s{2,}", r"\s"]
     if delimiter == ",":
         separators.insert(2, r",(?!\s)")  # with a blank after it, it is a comma of prose
     if delimiter in ";\t|":
@@ -143,7 +135,7 @@ def _header_entry(line: str, number: int, delimiter: str) -> HeaderEntry | None:
             value = line[begin + cut.end() :].strip().strip('"').rstrip(";,\t| ").strip('"')
             if key is None or (separator == r"\s" and not value):
                 continue
-            value = value.lstrip(":=;\t| ").strip()
+            value = value.lstrip(":=：;\t| ").strip()
             if not value or not value.replace("\t", " ").isprintable():
                 return None
             if header_key(value.split(delimiter)[0]) is not None and delimiter in value:
@@ -151,10 +143,8 @@ def _header_entry(line: str, number: int, delimiter: str) -> HeaderEntry | None:
             if separator == r"\s" and not (_DATE.match(value) or re.fullmatch(r"\S*\d\S*(?: \S{1,6})?", value)):
                 continue  # a sentence that begins with a known word
             between = line[begin + cut.start() :]
-            between = between[: len(between) - len(between.lstrip(':=;\t|," '))]
-            return HeaderEntry(
-                key, number, _start_pattern(line[:begin], name, between), value, _unit_text(name)
-            )
+            between = between[: len(between) - len(between.lstrip(':=：;\t|," '))]
+            return HeaderEntry(key, number, _start_pattern(line[:begin], name, between), value, unit_text(name))
     return None
 
 
@@ -167,17 +157,14 @@ def _start_pattern(lead: str, name: str, between: str) -> str:
     return head + regex_text(name) + gap
 
 
-def _unit_text(name: str) -> str:
-    found = re.search(r"[\[(]\s*([^\])]+?)\s*[\])]\s*$", name) or re.search(r"[ _/]([^\s_/]+)$", name)
-    return found.group(1) if found else ""
-
-
 def _text_source(entry: HeaderEntry, delimiter: str, findings: list[Finding]) -> SourceProposal:
     """A text up to the end of the line, or up to the delimiter where the line goes on after it."""
     value = entry.value
     rest = r"(\S[^\n]*?)[\"; \t,|]*$"
-    delimiter = "\t" if "\t" in value else delimiter
-    if delimiter in ";\t|," and delimiter in value:
+    delimiter = entry.cell or ("\t" if "\t" in value else delimiter)
+    if entry.cell:
+        rest = f'([^{regex_text(delimiter)}\\n"]*[^{regex_text(delimiter)}\\n"\\s])'
+    elif delimiter in ";\t|," and delimiter in value:
         value = value.split(delimiter)[0].strip().strip('"')
         rest = f'([^{regex_text(delimiter)}\\n"]*[^{regex_text(delimiter)}\\n"\\s])'
     elif re.search(r"\s{3,}\S", value):
@@ -277,7 +264,8 @@ def _moment_source(entries: Mapping[str, HeaderEntry], findings: list[Finding]) 
             return _date_source(entry, date, clock, between, None, findings)
         other = entries.get("time")
         clock = _TIME.match(other.value) if other is not None and other is not entry else None
-        if other is not None and clock is not None and other.line > entry.line:
+        behind = other is not None and (other.line, other.place) > (entry.line, entry.place)
+        if other is not None and clock is not None and behind and bool(other.cell) == bool(entry.cell):
             return _date_source(entry, date, clock, "", other, findings)
         return _date_source(entry, date, None, "", None, findings)
     return None
@@ -292,7 +280,8 @@ def _date_source(
     lead = regex_text(entry.value[: date.start()])
     iso = re.fullmatch(r"\d{4}-\d{2}-\d{2}", day) and between in ("T", " ") and _iso(day + between + hour)
     if iso:
-        pattern = entry.start + lead + r"(\d+-\d+-\d+" + between + r"\d+:\S+)"
+        rest = r"\d+:\S+)" if not entry.cell else rf"\d+:[^\s\"{regex_text(entry.cell)}]+)"
+        pattern = entry.start + lead + r"(\d+-\d+-\d+" + between + rest
         keys: dict[str, object] = {"pattern": pattern}
         findings.append(
             Finding("measured_at", day + between + hour, True, "date, time and offset as in ISO 8601")
@@ -304,7 +293,7 @@ def _date_source(
     text = day
     if clock is not None:
         hour_pattern = "(" + regex_shape(hour) + ")"
-        middle = r"[\s\S]*?" + other.start if other is not None else _gap_pattern(between)
+        middle = _between(entry, other) if other is not None else _gap_pattern(between)
         keys["pattern"] = pattern + middle + hour_pattern
         text = f"{day} {hour}"
         form = f"{form} {_clock_format(hour)}"
@@ -325,6 +314,14 @@ def _date_source(
                 if clock is not None else "a date without time of day; " + (doubt or why))
     )  # fmt: skip
     return SourceProposal("measured_at", keys, text)
+
+
+def _between(entry: HeaderEntry, other: HeaderEntry) -> str:
+    """What lies between the date and the time of day: lines, or cells of the same line."""
+    if not entry.cell:
+        return r"[\s\S]*?" + other.start
+    inside = regex_text(entry.cell)
+    return f'(?:[^{inside}\\n]*{inside}){{{other.place - entry.place}}}[ \\t"]*'
 
 
 def _follows(text: str, form: str) -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from edgeagent.codec.configuration.toml_text import plain
-from edgeagent.codec.proposals.columns import ColumnProposal, Columns
+from edgeagent.codec.proposals.columns.columns import ColumnProposal, Columns
 from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import FACTOR_WORDS, normal
@@ -17,6 +17,12 @@ _READINGS = ("deviation_um", "z_mm")
 _PLAIN_VALUE = re.compile(
     r"[:=;,\t| ]\s*\"?([-+]?[0-9]+(?:[.,:/][0-9]+)?(?:[eE][-+]?[0-9]+)?)\s*"
     r"(?:%|[^\W\d]\S*(?:\s?/\s?\S+)?)?\"?[;,\t| ]*$"
+)
+_TIMES = re.compile(r"(?:^|[\s(])[x×*]\s?[0-9]+(?:[.,][0-9]+)?\W*$")
+_SCALE = re.compile(
+    r"\b(?:in|en|unit|units|einheit(?:en)?|unites?)\b(?: of| von| de)? (?!1 )"
+    r"[0-9]+(?:[.,/][0-9]+)? ?(?:[µμunm]?m|uin)\b",
+    re.IGNORECASE,
 )
 _IDENTITY_FROM = 1e4
 """A whole number from here on names something: a certificate, an order."""
@@ -61,6 +67,8 @@ def list_unused(unused: list[str]) -> list[Finding]:
 
 
 def _is_factor(line: str) -> bool:
+    if _TIMES.search(line) or _SCALE.search(line):
+        return True
     words = normal(line).split()
     speaks = any(
         word == known or (len(known) > 4 and known in word) for word in words for known in FACTOR_WORDS

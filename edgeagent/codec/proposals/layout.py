@@ -7,19 +7,22 @@ such a place is refused by ``parse_layout`` until a person has replaced it. Gues
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from edgeagent.codec.configuration.toml_text import plain, toml_value
-from edgeagent.codec.proposals.column_roles import Roles, find_angle, roles_of
-from edgeagent.codec.proposals.column_shapes import TURN, shape_of, whole_turns_in
-from edgeagent.codec.proposals.columns import Columns, Hints, axial_columns, round_columns, travel_columns
+from edgeagent.codec.proposals.columns.column_doubts import Hints
+from edgeagent.codec.proposals.columns.column_roles import Roles, find_angle, roles_of
+from edgeagent.codec.proposals.columns.column_shapes import TURN, shape_of, whole_turns_in
+from edgeagent.codec.proposals.columns.columns import Columns, axial_columns, round_columns, travel_columns
+from edgeagent.codec.proposals.columns.several_traces import find_traces
 from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.header_lines import HeaderProposal, SourceProposal, read_header
 from edgeagent.codec.proposals.header_rest import ask_for_factors, list_unused, unused_lines
 from edgeagent.codec.proposals.sniff import ExportTable, sniff
 from edgeagent.codec.proposals.trade_words import KIND_WORDS, LENGTH_UNITS, normal
-from edgeagent.codec.traces.delimited import parse_with_layout
-from edgeagent.codec.traces.layout import FILL_IN, parse_layout
+from edgeagent.codec.traces.delimited import parse_with_layout, trace_names
+from edgeagent.codec.traces.header import FILL_IN
+from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError, TraceFormatError
 from edgeagent.model import Trace
 
@@ -32,15 +35,20 @@ class LayoutProposal:
     """A layout as text, and how far it can be trusted.
 
     ``toml`` holds FILL_IN where a person must decide; ``fill_in`` names those keys with what speaks for what.
-    ``trial`` is the same layout with the likeliest values in their place, good for a look at ``trace`` and
-    for nothing else.
+    ``trial`` is the same layout with the likeliest values in their place, good for a look at ``traces``
+    and for nothing else.
     """
 
     toml: str
     trial: str
-    trace: Trace
+    traces: tuple[Trace, ...]
     findings: tuple[Finding, ...]
     fill_in: tuple[tuple[str, str], ...]
+
+    @property
+    def trace(self) -> Trace:
+        """The first of its traces; most files have one."""
+        return self.traces[0]
 
     @property
     def complete(self) -> bool:
@@ -75,17 +83,20 @@ def propose_layout(name: str, data: bytes, kind: str | None = None) -> LayoutPro
     elif wanted == "travel":
         columns = travel_columns(table, roles, header.hints)
     else:
-        columns = round_columns(table, roles, header.hints)
+        columns = round_columns(table, roles, header.hints, _feature_of(header))
     unused = unused_lines(table, _patterns(table, header, columns))
-    columns = ask_for_factors(columns, unused)
-    constants, more = _constants(found, header, wanted)
+    columns = _with_suffixes(ask_for_factors(columns, unused), table)
+    if columns.traces is not None:
+        header = replace(header, sources=tuple(s for s in header.sources if s.key != "feature"))
+    constants, more = _constants(found, header, wanted, several=columns.traces is not None)
     sections = _sections(name, table, header, columns, constants)
     toml, trial = _write(sections, trial=False), _write(sections, trial=True)
-    trace = _try(trial, name, data, len(table.values))
+    beside = 1 if columns.traces is None else max(1, len(columns.traces.fields))
+    traces = _try(trial, name, data, len(table.values) * beside)
     return LayoutProposal(
         toml=toml,
         trial=trial,
-        trace=trace,
+        traces=traces,
         findings=(
             *table.findings,
             *findings,
@@ -146,7 +157,9 @@ def _turns(table: ExportTable, roles: Roles, angle: int | None, hints: Hints) ->
         unit = written[0] if written is not None else next(iter(whole_turns_in(roles.shapes[angle])), "")
         shape = shape_of(table.values[:, angle] * written[1]) if written is not None else roles.shapes[angle]
         if shape.saw:
-            return len(table.values) * shape.step / (shape.span + shape.step)
+            several = find_traces(table, roles, angle, None)
+            count = 1 if several is None else len(several.values)
+            return len(table.values) * shape.step / (shape.span + shape.step) / count
         return (shape.span + shape.step) / TURN[unit] if unit in TURN else None
     return len(table.values) / hints.per_turn if hints.per_turn else None
 
@@ -161,11 +174,32 @@ def _spoken_kinds(table: ExportTable) -> dict[str, str]:
     return found
 
 
+def _feature_of(header: HeaderProposal) -> str | None:
+    """The feature that the header gives, in the words of the layout."""
+    source = next((s for s in header.sources if s.key == "feature"), None)
+    if source is None:
+        return None
+    words = source.keys.get("words")
+    text = str(words.get(source.found, source.found)) if isinstance(words, dict) else source.found
+    return re.sub(r"[^A-Za-z0-9.]+", "-", text).strip("-.")[:40] or None
+
+
+def _with_suffixes(columns: Columns, table: ExportTable) -> Columns:
+    """The columns with the text that stands behind the numbers of their field."""
+    found = []
+    for column in columns.columns:
+        field = column.keys.get("field")
+        at = field.guess if isinstance(field, OpenValue) else field
+        suffix = table.dressing.suffixes.get(at - 1) if isinstance(at, int) else None
+        found.append(column if suffix is None else replace(column, keys={**column.keys, "suffix": suffix}))
+    return replace(columns, columns=tuple(found))
+
+
 def _constants(
-    kind: str | OpenValue, header: HeaderProposal, wanted: str
+    kind: str | OpenValue, header: HeaderProposal, wanted: str, *, several: bool
 ) -> tuple[list[_LayoutLine], list[Finding]]:
     """Header keys that every trace must have and the header does not give."""
-    have = {s.key for s in header.sources}
+    have = {s.key for s in header.sources} | ({"feature"} if several else set())
     lines = [_LayoutLine("kind", kind)]
     findings = []
     for key, guess, why in (
@@ -215,10 +249,14 @@ def _sections(
     if contains:
         match.append(_LayoutLine("contains", contains, "a file without it is not claimed"))
     text = [
-        _LayoutLine("delimiter", table.delimiter),
+        _LayoutLine("delimiter", "fixed" if table.dressing.widths else table.delimiter),
         _LayoutLine("decimal", table.decimal),
         _LayoutLine("encoding", table.encoding),
     ]
+    if table.dressing.widths:
+        text.append(_LayoutLine("widths", list(table.dressing.widths), "characters of each field"))
+    if table.dressing.thousands is not None:
+        text.append(_LayoutLine("thousands", table.dressing.thousands))
     if table.missing:
         text.append(_LayoutLine("missing", list(table.missing)))
     data = [_LayoutLine("after" if isinstance(table.start, str) else "first_line", table.start)]
@@ -228,6 +266,10 @@ def _sections(
     for column in columns.columns:
         lines = [_LayoutLine("name", column.name, column.comment)]
         sections.append(("[[column]]", lines + [_LayoutLine(k, v) for k, v in column.keys.items()]))
+    if columns.traces is not None:
+        comment = "one trace for each; give them the names that the recipe uses"
+        lines = [_LayoutLine(k, v, comment if k == "features" else "") for k, v in columns.traces.keys.items()]
+        sections.append(("[traces]", lines))
     sections += [("[[header]]", _source_lines(source)) for source in header.sources]
     return [*sections, ("[constants]", constants)]
 
@@ -283,15 +325,16 @@ def _open_keys(sections: list[tuple[str, list[_LayoutLine]]]) -> tuple[tuple[str
     return tuple(found)
 
 
-def _try(trial: str, name: str, data: bytes, rows: int) -> Trace:
-    """The trace that the proposal reads, which proves that the layout can say what was found."""
+def _try(trial: str, name: str, data: bytes, rows: int) -> tuple[Trace, ...]:
+    """The traces that the proposal reads, which proves that the layout can say what was found."""
     try:
         layout = parse_layout(trial.encode("utf-8"), "proposal")
     except ConfigError as error:
         raise TraceFormatError(f"what was found cannot be said by a layout: {error}") from error
-    trace = parse_with_layout(layout, name, data)
-    if trace.points != rows:
+    traces = tuple(parse_with_layout(layout, one, data) for one in trace_names(layout, name))
+    points = sum(trace.points for trace in traces)
+    if points != rows:
         raise TraceFormatError(
-            f"{trace.points} rows are read where {rows} were found", expected="one table of numbers"
+            f"{points} rows are read where {rows} were found", expected="one table of numbers"
         )
-    return trace
+    return traces

@@ -14,6 +14,7 @@ import numpy as np
 
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.numbers import MISSING_WORDS
+from edgeagent.codec.proposals.dressing import Dressing, dressing_findings, plain_table, units_behind
 from edgeagent.codec.proposals.encoding import decode_export
 from edgeagent.codec.proposals.findings import Finding, OpenValue, regex_text
 from edgeagent.codec.proposals.table_form import (
@@ -21,7 +22,6 @@ from edgeagent.codec.proposals.table_form import (
     ROWS_MIN,
     SAMPLE_LINES,
     TableForm,
-    best_form,
     cells_of,
     find_run,
     last_row,
@@ -48,6 +48,7 @@ class ExportTable:
 
     ``head`` are the lines before the first row; ``values`` has shape (rows, fields), NaN for missing samples
     and labels; ``labels`` holds the distinct words of a column of words, ``codes`` the number of each row's.
+    ``dressing`` is what stood around the numbers, ``breaks`` are rows with an empty line before them.
     ``names`` and ``units`` have one entry a field, empty or None where there is none.
     """
 
@@ -65,6 +66,8 @@ class ExportTable:
     codes: dict[int, FloatArray]
     values: FloatArray
     findings: tuple[Finding, ...]
+    dressing: Dressing
+    breaks: tuple[int, ...]
 
     @property
     def mark(self) -> str:
@@ -81,7 +84,8 @@ def sniff(data: bytes) -> ExportTable:
     """The table in ``data``. Raises TraceFormatError when there is none that a layout could describe."""
     encoding, text, finding = decode_export(data)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    reading = best_form(lines)
+    written = lines
+    lines, reading, dressing = plain_table(lines)
     names, units, names_at = _names(lines, reading)
     settled, decimal, doubts = _settle_decimal(lines, reading, names)
     if settled.fields != reading.fields:
@@ -92,16 +96,27 @@ def sniff(data: bytes) -> ExportTable:
     values, missing, labels, codes = _values(rows, reading)
     doubts += _other_tables(lines, reading, last)
     start, start_finding = _start(lines, reading, names_at)
-    until, until_findings = _until(lines, reading.first, last)
+    until, until_findings = _until(written, reading.first, last)
     delimiter = Finding(
         "delimiter", reading.delimiter, True,
         f"cuts {len(rows)} rows into {reading.fields} fields each" if reading.fields > 1
         else "one number a line; any delimiter reads it",
     )  # fmt: skip
-    findings = [finding, delimiter, *doubts, start_finding, *until_findings, *_missing_finding(missing, values)]
+    if dressing.widths:
+        delimiter = Finding("delimiter", "fixed widths", True, "the fields touch, and their decimals end alike")
+    findings = [
+        finding,
+        delimiter,
+        *dressing_findings(dressing),
+        *doubts,
+        start_finding,
+        *until_findings,
+        *_missing_finding(missing, values),
+    ]
     return ExportTable(
         encoding, tuple(lines[: reading.first]), reading.delimiter, decimal, start, until, reading.fields,
-        names, units, missing, labels, codes, values, tuple(findings),
+        names, units_behind(units, dressing), missing, labels, codes, values, tuple(findings), dressing,
+        tuple(k for k in range(1, len(rows)) if rows[k][0] > rows[k - 1][0] + 1),
     )  # fmt: skip
 
 
@@ -142,7 +157,9 @@ def _rows_above(lines: list[str], reading: TableForm) -> list[tuple[int, list[st
         texts = sum(bool(re.search(r"[^\W\d]|[°#]", c)) for c in cells or ())
         if cells is None or not texts or texts < sum(bool(re.match(r"[+-]?\d", c)) for c in cells) + 1:
             break
-        if header_key(cells[0]) not in (None, *_HINTS) and not _is_column_name(cells[0]):
+        rest = [c for c in cells[1:] if column_role(name_and_unit(c)[0]) or name_and_unit(c)[1] is not None]
+        entry = header_key(cells[0]) not in (None, *_HINTS) and not _is_column_name(cells[0])
+        if entry and (len(cells) < 3 or len(rest) < len(cells) - 1):
             break
         found.append((position, cells))
     return found

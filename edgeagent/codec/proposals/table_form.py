@@ -14,11 +14,17 @@ ROWS_MIN = 8
 """Fewer rows of numbers than these are no trace; our own choice."""
 SAMPLE_LINES = 4000
 MARKS = {"tab": "\t", "semicolon": ";", "bar": "|", "comma": ",", "blanks": " "}
-_LABEL = re.compile(
-    r"[^\W\d_][\w.#/*-]{0,15}|[*#?!<>]{1,12}"
-    r"|(?:[0-9]{4}-[0-9]{2}-[0-9]{2}[T ]?)?[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]{1,6})?)?Z?"
+_DAY = r"[0-9]{4}([-./])[0-9]{1,2}\1[0-9]{1,2}|[0-9]{1,2}([-./])[0-9]{1,2}\2[0-9]{2,4}"
+_CLOCK = (
+    r"[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,:][0-9]{1,9})?)?(?: ?[AaPp][Mm])?(?:Z| ?[+-][0-9]{2}:?[0-9]{2})?"
 )
-"""A cell that is no number and may stand in a row all the same: a word, a mark, a time of day."""
+_LABEL = re.compile(
+    rf"[^\W\d_][\w.#/*-]{{0,15}}|[*#?!<>]{{1,12}}|#(?:N/A|NUM!|VALUE!|REF!|DIV/0!)"
+    rf"|(?:{_DAY})(?:[T ] ?{_CLOCK})?|{_CLOCK}"
+)
+"""A cell that is no number and may stand in a row all the same: a word, a mark, a date, a time of day."""
+_TEXT = re.compile(r"[^\W\d_][^\n]{0,60}")
+"""A cell of several words, which may stand beside two others, one of them a number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +135,11 @@ def row_pattern(
         return None
     cells = cells_of(line, delimiter, decimal, fields)
     pattern = tuple(number.fullmatch(c) is not None for c in cells)
+    texts = delimiter != "blanks" and len(cells) > 2 and any(pattern)
     for cell, numeric in zip(cells, pattern, strict=True):
-        if not numeric and cell.lower() not in MISSING_WORDS and not _LABEL.fullmatch(cell):
+        if numeric or cell.lower() in MISSING_WORDS or _LABEL.fullmatch(cell):
+            continue
+        if not texts or not _TEXT.fullmatch(cell):
             return None
     return pattern
 

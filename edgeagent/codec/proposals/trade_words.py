@@ -183,9 +183,18 @@ TURN_WORDS = frozenset({
 })  # fmt: skip
 """Names of a column that counts the turns of one trace; another that steps with them may tell traces apart."""
 
+PLANE_WORDS = frozenset({
+    "plane", "plane no", "ebene", "messebene", "plan", "piano", "plano", "vlak", "plan no", "rovina",
+    "plaszczyzna", "section", "schnitt", "coupe", "sezione", "seccion", "track", "spur", "laufbahn", "bahn",
+    "piste", "pista", "spar", "flank", "flanke", "flanc", "fianco", "flanco", "groove", "rille", "gorge",
+    "level", "height", "hoehe", "hohe", "hauteur", "quota", "altura", "面", "断面", "平面", "плоскость",
+})  # fmt: skip
+"""Names of a column that tells planes, flanks or tracks apart, each of which is a trace of its own."""
+
 FACTOR_WORDS = (
     "factor", "scale", "scaling", "gain", "multiplier", "sensitivity", "calibration", "correction",
-    "amplification",
+    "amplification", "ratio", "lever", "multiply", "multiplied", "divide", "divided", "hebel", "verhaltnis",
+    "ubersetzung", "rapport", "levier", "rapporto", "leva", "relacion", "palanca",
     "resolution", "faktor", "skala", "skalierung", "massstab", "empfindlichkeit", "verstarkung", "kalibrier",
     "korrektur", "auflosung", "facteur", "echelle", "sensibilite", "etalonnage", "fattore", "scala",
     "sensibilita",
@@ -227,6 +236,7 @@ _UNIT_WORDS: dict[tuple[str, float], tuple[str, ...]] = {
         "degres", "stopnie", "stupne", "graden", "grader", "度", "град", "derece",
     ),
     ("grad-or-deg", 1.0): ("grad",),
+    ("rad", 1e-3): ("mrad", "millirad", "milliradian"),
     ("rad", 1.0): ("rad", "radian", "radians", "radiant", "radianti", "radianes", "рад"),
     ("grad", 1.0): ("gon", "neugrad", "gra"),
     ("rev", 1.0): (

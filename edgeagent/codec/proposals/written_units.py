@@ -19,8 +19,20 @@ _SCALED = re.compile(
     rf"(?: ?/ ?{_COUNT}| per {_COUNT}| je {_COUNT})?"
 )
 _TIMES = re.compile(r"(?:^|[\s(\[])[x*×·] ?\d|\d ?[x×](?:$|[\s)\]])|[*×·/] ?\d", re.IGNORECASE)
+_CHANGED = frozenset({
+    "double", "doubled", "twice", "half", "halved", "doppelt", "doppelte", "halb", "halbe", "inverted",
+    "negated", "invertiert", "negiert", "log", "squared", "quadrat", "relative", "normalised", "normalized",
+    "normiert", "amplified", "verstarkt", "inverse", "invertida", "invertito", "inverti", "doble", "doppio",
+    "demi",
+})  # fmt: skip
+"""Words in a column's name by which its numbers are not what was read, but something made from it."""
 _SEPARATOR = re.compile(r"\s*(?:/|,|\bin\b)\s*")
 _BRACKETS = re.compile(r"^(.*?)\s*[\[({<]\s*([^\])}>]+?)\s*[\])}>]\s*$")
+
+
+UNKNOWN_UNIT = ("unknown", 1.0)
+"""What stands in square brackets behind a name and is no unit known here."""
+_NO_UNIT = frozenset({"x", "y", "z", "raw", "roh", "left", "right", "links", "rechts", "l", "r", "c", "k", "f"})
 
 
 def unit_of(text: str) -> tuple[str, float] | None:
@@ -31,6 +43,8 @@ def unit_of(text: str) -> tuple[str, float] | None:
     plain = " ".join(unicodedata.normalize("NFKC", bare).casefold().replace("−", "-").split())
     if plain in UNITS:
         return UNITS[plain]
+    if len(bare) > 2 and normal(bare) in UNITS:  # accents aside
+        return UNITS[normal(bare)]
     if not re.search(r"[0-9]", plain) or len(plain) > 40:
         return None
     found = _SCALED.fullmatch(plain)
@@ -53,7 +67,7 @@ def name_and_unit(text: str) -> tuple[str, tuple[str, float] | None]:
     """A column's or entry's name without its unit, and the unit."""
     text = text.strip().strip('"').strip()
     name, unit = _apart(text)
-    if unit is not None and _TIMES.search(name):
+    if unit not in (None, UNKNOWN_UNIT) and (_TIMES.search(name) or set(normal(name).split()) & _CHANGED):
         return name, (unit[0], math.nan)
     return name, unit
 
@@ -69,7 +83,9 @@ def _apart(text: str) -> tuple[str, tuple[str, float] | None]:
     if found and (unit := unit_of(found[2])) is not None:
         numbered = re.search(r"[0-9]\s*$", found[1])  # a scale or the number of a channel
         return found[1].strip(), (unit[0], math.nan) if numbered else unit
-    return re.sub(r"\s*[\[({<][^\])}>]*[\])}>]\s*$", "", text).strip() or text, None
+    bare = re.sub(r"\s*[\[({<][^\])}>]*[\])}>]\s*$", "", text).strip() or text
+    unknown = re.search(r"[^\W\d]\s*\[\s*([^\W\d]\S{0,7})\s*\]\s*$", text)
+    return bare, UNKNOWN_UNIT if unknown and normal(unknown[1]) not in _NO_UNIT else None
 
 
 def header_key(text: str) -> str | None:

@@ -1,4 +1,8 @@
-"""Delimited exports to traces, as their layout says."""
+"""Delimited exports to traces, as their layout says.
+
+A layout may say that a file holds several traces. Each of them then has a name of its own, that of the file
+with ``#`` and the trace's feature behind it, under which it is read, recorded and computed again.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 
 from edgeagent.codec.numbers import parse_number
 from edgeagent.codec.traces.header import header_from_mapping
@@ -21,6 +26,7 @@ from edgeagent.codec.traces.layout import (
     parse_moment,
     units_for,
 )
+from edgeagent.codec.traces.row_cells import CELL_MARK, needs_cells, plain_rows
 from edgeagent.codec.traces.table import read_numbers
 from edgeagent.codec.traces.trace_text import code_labels
 from edgeagent.errors import TraceFormatError
@@ -31,8 +37,11 @@ _HEADER_BYTES_MAX = 65536
 
 
 def claims(layout: Layout, name: str, data: bytes) -> bool:
-    """Whether a layout claims a file by its base name and, where asked, by its first lines."""
-    base = name.rsplit("/", 1)[-1].lower()
+    """Whether a layout claims a file by its base name and, where asked, by its first lines.
+
+    The name may be that of one of several traces of a file.
+    """
+    base = _file_and_feature(layout, name)[0].rsplit("/", 1)[-1].lower()
     if not any(fnmatch.fnmatchcase(base, pattern.lower()) for pattern in layout.match.names):
         return False
     if layout.match.contains is None:
@@ -41,23 +50,77 @@ def claims(layout: Layout, name: str, data: bytes) -> bool:
     return re.search(layout.match.contains, head.removeprefix("\ufeff"), re.MULTILINE) is not None
 
 
+def trace_names(layout: Layout, name: str) -> tuple[str, ...]:
+    """The names of the traces that a file holds by its layout: the file's own, or one for each feature."""
+    if layout.traces is None:
+        return (name,)
+    return tuple(f"{name}#{feature}" for feature in layout.traces.names)
+
+
+def file_of_trace(name: str) -> str:
+    """The file that a trace's name may stand for: the name without ``#`` and what follows it."""
+    return name.rpartition("#")[0] or name
+
+
 def parse_with_layout(layout: Layout, name: str, data: bytes) -> Trace:
-    """A Trace from a delimited export. Raises TraceFormatError with the line and what was expected."""
+    """A Trace from a delimited export. Raises TraceFormatError with the line and what was expected.
+
+    Of a file with several traces, ``name`` says which one.
+    """
+    file, feature = _file_and_feature(layout, name)
+    if layout.traces is not None and feature is None:
+        known = ", ".join(trace_names(layout, name.rsplit("/", 1)[-1]))
+        raise TraceFormatError("the file holds several traces", expected=f"the name of one: {known}"[:300])
     head, body, first_line = _split(layout, _as_lines(layout, data))
-    header = header_from_mapping(_header(layout, name, head))
-    body, delimiter = _remove_quotes(body, _delimiter(layout), layout.text.decimal)
-    fields = layout.data.fields or _count_fields(body, delimiter, first_line)
-    side = next((c for c in layout.column if c.name == "side"), None)
-    rows = read_numbers(
+    header = header_from_mapping(_header(layout, file, head, feature))
+    rows, fields = _rows(layout, body, first_line, feature)
+    return Trace(
+        header, {c.name: _column(_of_feature(layout, c, feature), rows, fields) for c in layout.column}
+    )
+
+
+def rows_as_written(layout: Layout, data: bytes, count: int) -> tuple[list[str], int]:
+    """The first rows of a file as its writer wrote them, and the line number of the first."""
+    _, body, first_line = _split(layout, _as_lines(layout, data))
+    lines = body[:_HEADER_BYTES_MAX].decode("utf-8", errors="replace").split("\n")
+    lead = next((n for n, line in enumerate(lines) if line.strip()), 0)
+    return [line for line in lines[lead:] if line.strip()][:count], first_line + lead
+
+
+def _file_and_feature(layout: Layout, name: str) -> tuple[str, str | None]:
+    """The file's own name, and which of its traces is meant where its layout knows several."""
+    file, mark, feature = name.rpartition("#")
+    if layout.traces is None or not mark or feature not in layout.traces.names:
+        return name, None
+    return file, feature
+
+
+def _of_feature(layout: Layout, column: Column, feature: str | None) -> Column:
+    if layout.traces is None or feature is None or column.name != layout.traces.of or not layout.traces.fields:
+        return column
+    return replace(column, field=layout.traces.fields[feature])
+
+
+def _rows(layout: Layout, body: bytes, first_line: int, feature: str | None) -> tuple[FloatArray, int]:
+    """The numbers of all rows, or of those of one trace, and how many fields a row has."""
+    columns = [_of_feature(layout, c, feature) for c in layout.column]
+    side = next((c for c in columns if c.name == "side"), None)
+    if needs_cells(layout):
+        body, fields = plain_rows(layout, columns, body, first_line, feature), layout.data.fields
+        delimiter = CELL_MARK
+    else:
+        body, delimiter = _remove_quotes(body, _delimiter(layout), layout.text.decimal)
+        fields = layout.data.fields
+    fields = fields or _count_fields(body, delimiter, first_line)
+    return read_numbers(
         _code_sides(body, delimiter, side.words) if side else body,
         columns=fields,
         delimiter=delimiter,
         decimal=layout.text.decimal,
         first_line=first_line,
         missing=frozenset(m.lower() for m in layout.text.missing),
-        used=frozenset(c.field - 1 for c in layout.column if c.field is not None),
-    )
-    return Trace(header, {c.name: _column(c, rows, fields) for c in layout.column})
+        used=frozenset(c.field - 1 for c in columns if c.field is not None),
+    ), fields
 
 
 def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
@@ -184,8 +247,10 @@ def _count_fields(body: bytes, delimiter: str, first_line: int) -> int:
     return len(cells) - (1 if len(cells) > 1 and not cells[-1].strip() else 0)
 
 
-def _header(layout: Layout, name: str, head: str) -> dict[str, Any]:
+def _header(layout: Layout, name: str, head: str, feature: str | None) -> dict[str, Any]:
     found: dict[str, Any] = {"trace": 1, **layout.constants}
+    if feature is not None:
+        found["feature"] = feature
     if layout.file_name is not None:
         base = name.rsplit("/", 1)[-1]
         match = re.search(layout.file_name, base)

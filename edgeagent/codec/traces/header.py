@@ -44,6 +44,8 @@ class _Fields(msgspec.Struct, frozen=True, kw_only=True):
 
 HEADER_KEYS = tuple(field.name for field in msgspec.structs.fields(_Fields))
 """Keys of a trace header that mean something; others are carried along."""
+FILL_IN = "FILL IN"
+"""What a proposal holds where a file does not say it; nothing with it is used until a person replaces it."""
 
 
 def read_header_toml(text: str, what: str) -> dict[str, Any]:

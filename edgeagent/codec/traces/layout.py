@@ -10,22 +10,20 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Annotated, Any, Literal
 
 import msgspec
 
-from edgeagent.codec.configuration.schema import convert, place_of_key, toml_table
+from edgeagent.codec.configuration.schema import convert, line_of, place_of_key, toml_table
 from edgeagent.codec.numbers import parse_number
-from edgeagent.codec.traces.header import HEADER_KEYS, header_from_mapping
+from edgeagent.codec.traces.header import FILL_IN, HEADER_KEYS, header_from_mapping
 from edgeagent.errors import ConfigError, TraceFormatError
 
 _LENGTH_MM = {"m": 1e3, "cm": 10.0, "mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "nm": 1e-6, "inch": 25.4}
 _ANGLE_DEG = {"deg": 1.0, "rad": math.degrees(1.0), "rev": 360.0, "turn": 360.0, "arcmin": 1 / 60, "grad": 0.9}
 NUMERIC_KEYS = {"tip_radius_mm", "track_diameter_mm", "spindle_rpm", "temperature_c", "lead_mm"}
-FILL_IN = "FILL IN"
-"""What a proposed layout holds where the file does not say it; no layout is used until a person replaces it."""
 RegexText = Annotated[str, msgspec.Meta(min_length=1, max_length=400)]
 
 
@@ -36,13 +34,33 @@ class FileMatch(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     contains: RegexText | None = None
 
 
-class TextForm(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """How bytes become cells; a byte order mark overrides ``encoding``."""
+Encoding = Literal[
+    "utf-8", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "windows-1252", "windows-1250", "windows-1251",
+    "mac-roman", "cp932", "gb18030",
+]  # fmt: skip
 
-    delimiter: Literal["comma", "semicolon", "tab", "blanks", "bar"] = "comma"
+
+class TextForm(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How bytes become cells; a byte order mark overrides ``encoding``.
+
+    ``widths`` are the characters of each field where fields touch (delimiter ``fixed``). ``thousands`` is the
+    sign that groups digits by three; a group that is none makes the cell no number.
+    """
+
+    delimiter: Literal["comma", "semicolon", "tab", "blanks", "bar", "fixed"] = "comma"
     decimal: Literal[".", ","] = "."
-    encoding: Literal["utf-8", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "windows-1252"] = "utf-8"
+    encoding: Encoding = "utf-8"
     missing: tuple[str, ...] = ()
+    thousands: Literal[".", ",", "'", " "] | None = None
+    widths: Annotated[tuple[Annotated[int, msgspec.Meta(ge=1, le=200)], ...], msgspec.Meta(max_length=64)] = ()
+
+    def __post_init__(self) -> None:
+        if (self.delimiter == "fixed") != bool(self.widths):
+            raise ValueError("widths belong to delimiter fixed, which needs them")
+        if self.thousands == self.decimal:
+            raise ValueError("thousands and decimal must not be the same sign")
+        if self.thousands == " " and self.delimiter == "blanks":
+            raise ValueError("blanks cannot both separate fields and group digits")
 
 
 class DataPlace(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -63,10 +81,11 @@ class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     ``unit`` is what the file is in; the name says what is wanted. ``scale`` and ``offset`` apply before the
     unit; ``per_turn`` makes an angle from the sample number; ``unwrap`` joins turns where the recorded angle
-    begins again at every turn; ``words`` translates the labels of ``side`` to top and bottom.
+    begins again at every turn; ``words`` translates the labels of ``side`` to top and bottom; ``suffix`` is the
+    text, such as a unit, that stands behind each number of the field.
     """
 
-    name: Literal["angle_deg", "deviation_um", "axial_mm", "x_mm", "z_mm", "side", "travel_mm"]
+    name: Annotated[str, msgspec.Meta(pattern="^[a-z][a-z0-9_]{0,40}$")]
     field: Annotated[int, msgspec.Meta(ge=1)] | None = None
     unit: str | None = None
     scale: float = 1.0
@@ -75,8 +94,11 @@ class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     per_turn: Annotated[float, msgspec.Meta(gt=0)] | None = None
     unwrap: bool = False
     words: dict[str, Literal["top", "bottom"]] = {}
+    suffix: Annotated[str, msgspec.Meta(min_length=1, max_length=20)] | None = None
 
     def __post_init__(self) -> None:
+        if self.suffix is not None and self.field is None:
+            raise ValueError("suffix stands behind the numbers of a field")
         if sum(x is not None for x in (self.field, self.step, self.per_turn)) != 1:
             raise ValueError("give one of field, step and per_turn")
         if self.per_turn is not None and self.name != "angle_deg":
@@ -86,7 +108,8 @@ class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         if self.words and self.name != "side":
             raise ValueError("words are for the labels of side")
         if self.unit is not None and self.unit not in units_for(self.name):
-            raise ValueError(f"unit {self.unit!r}; allowed: {', '.join(units_for(self.name))}")
+            allowed = ", ".join(units_for(self.name)) or "none, since it is neither a length nor an angle"
+            raise ValueError(f"unit {self.unit!r}; allowed: {allowed}")
         if self.scale == 0 or not math.isfinite(self.scale):
             raise ValueError("scale must be finite and not 0")
 
@@ -130,6 +153,34 @@ class HeaderSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return UTC if self.utc_offset_h == 0 else timezone(timedelta(hours=self.utc_offset_h))
 
 
+FeatureName = Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9][A-Za-z0-9._-]{0,60}$")]
+
+
+class Traces(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Several traces in one file, each of a feature of its own: by rows or by fields.
+
+    By rows: ``field`` holds a text or number that says whose a row is, and ``features`` names the feature of
+    each. Every value that occurs must be named, and every one that is named must occur. By fields: ``fields``
+    gives each feature the field that its column ``of`` is read from.
+    """
+
+    field: Annotated[int, msgspec.Meta(ge=1)] | None = None
+    features: dict[str, FeatureName] = {}
+    fields: dict[FeatureName, Annotated[int, msgspec.Meta(ge=1)]] = {}
+    of: str = "deviation_um"
+
+    def __post_init__(self) -> None:
+        if (self.field is None) == (not self.fields) or (self.field is None) != (not self.features):
+            raise ValueError("give either field and features, or fields")
+        if len(set(self.names)) != len(self.names) or len(set(self.fields.values())) != len(self.fields):
+            raise ValueError("each trace needs a feature, and each feature a field, of its own")
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The features, in the order of the layout."""
+        return tuple(self.features.values()) or tuple(self.fields)
+
+
 class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One layout file."""
 
@@ -141,20 +192,29 @@ class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     header: tuple[HeaderSource, ...] = ()
     file_name: RegexText | None = None
     constants: dict[str, Any] = {}
+    traces: Traces | None = None
+
+    def __post_init__(self) -> None:
+        if self.traces is None:
+            return
+        if self.traces.fields and self.traces.of not in [c.name for c in self.column if c.field is not None]:
+            raise ValueError(f"traces.of {self.traces.of!r} is no column that has a field")
+        if "feature" in self.constants or any(h.key == "feature" for h in self.header):
+            raise ValueError("traces give each trace its feature: no other feature can be given")
 
 
 def units_for(column: str) -> Mapping[str, float]:
     """Units that a column may be written in, with the factor to degrees or mm."""
-    if column == "angle_deg":
+    if column.endswith("_deg"):
         return _ANGLE_DEG
-    return _LENGTH_MM if column != "side" else {}
+    return _LENGTH_MM if column.endswith(("_mm", "_um", "_nm")) else {}
 
 
 def parse_layout(data: bytes, file: str) -> Layout:
     """A Layout from TOML bytes. Raises ConfigError naming file, key, value and what is allowed."""
     table = toml_table(data, file)
     text = data.decode("utf-8-sig")
-    _refuse_unfilled(table, file, text, "")
+    _refuse_unfilled(table, file, text)
     layout = convert(table, Layout, file, text=text)
     _check_patterns(layout, file, text)
     names = [c.name for c in layout.column]
@@ -167,16 +227,37 @@ def parse_layout(data: bytes, file: str) -> Layout:
     return layout
 
 
-def _refuse_unfilled(found: Any, file: str, text: str, path: str) -> None:
+def _refuse_unfilled(table: dict[str, Any], file: str, text: str) -> None:
+    """Raise ConfigError that names every key which a person has still to fill in."""
+    paths = list(_unfilled(table, ""))
+    if not paths:
+        return
+    complaint = "must be filled in: the file that it was proposed from does not say it"
+    if others := paths[1:]:
+        places = [f"line {line_of(text, path)} {_title_of(table, path)}" for path in others]
+        complaint += f"; and so must {len(others)} more: {', '.join(places)}"
+    raise ConfigError(place_of_key(file, text, paths[0]), paths[0], complaint)
+
+
+def _unfilled(found: Any, path: str) -> Iterator[str]:
     if isinstance(found, dict):
         for key, value in found.items():
-            _refuse_unfilled(value, file, text, f"{path}.{key}" if path else key)
+            yield from _unfilled(value, f"{path}.{key}" if path else key)
     elif isinstance(found, list):
         for number, value in enumerate(found):
-            _refuse_unfilled(value, file, text, f"{path}[{number}]")
+            yield from _unfilled(value, f"{path}[{number}]")
     elif found == FILL_IN:
-        where = place_of_key(file, text, path)
-        raise ConfigError(where, path, "must be filled in: the file that it was proposed from does not say it")
+        yield path
+
+
+def _title_of(table: dict[str, Any], path: str) -> str:
+    """A key with the column's or header entry's own name in place of its number."""
+    found = re.match(r"(column|header)\[(\d+)\]\.(.+)", path)
+    if not found:
+        return path
+    owner = table[found[1]][int(found[2])]
+    name = owner.get("name" if found[1] == "column" else "key", FILL_IN)
+    return f"{found[3]} of {name}"
 
 
 def _check_keys(layout: Layout, file: str, text: str) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from edgeagent.codec.traces.bounds import require_bounds
 from edgeagent.codec.traces.delimited import claims, parse_with_layout
+from edgeagent.codec.traces.delimited import trace_names as names_by_layout
 from edgeagent.codec.traces.layout import Layout
 from edgeagent.codec.traces.side_file import SideFile
 from edgeagent.codec.traces.trace_text import looks_like_trace_text, parse_trace_text
@@ -33,13 +34,25 @@ def needs_side_file(name: str) -> bool:
     return name.lower().endswith((".x3p", ".smd"))
 
 
+def trace_names(name: str, data: bytes, layouts: Mapping[str, Layout]) -> tuple[str, ...]:
+    """The names under which the traces of a file are read: its own, or one for each trace where it has several.
+
+    What more than one layout claims, or none, is one trace; reading it says what is wrong.
+    """
+    several = [layout for layout in layouts.values() if layout.traces is not None]
+    if not several or needs_side_file(name) or not data:
+        return (name,)
+    claiming = [layout for layout in layouts.values() if claims(layout, name, data)]
+    return names_by_layout(claiming[0], name) if len(claiming) == 1 else (name,)
+
+
 def read_trace(name: str, data: bytes, side: bytes | None, layouts: Mapping[str, Layout]) -> ReadTrace:
     """A Trace from a file's bytes.
 
-    ``name`` is the file's relative path, ``side`` the bytes of its side file or None, ``layouts`` the
-    layouts by file name. Raises TraceFormatError when nothing or more than one thing explains the file,
-    TraceIncompleteError when its writer may still be at work, TraceRangeError and TraceShapeError for numbers
-    that are no trace.
+    ``name`` is the file's relative path, or that of one of its traces (``trace_names``), ``side`` the bytes of
+    its side file or None, ``layouts`` the layouts by file name. Raises TraceFormatError when nothing or more
+    than one thing explains the file, TraceIncompleteError when its writer may still be at work,
+    TraceRangeError and TraceShapeError for numbers that are no trace.
     """
     found = _read(name, data, side, layouts)
     require_bounds(found.trace)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from edgeagent.codec.limits import SIDE_FILE_BYTES_MAX
-from edgeagent.codec.traces.header import HEADER_KEYS, read_header_toml
+from edgeagent.codec.traces.header import FILL_IN, HEADER_KEYS, read_header_toml
 from edgeagent.errors import TraceFormatError
 
 _OWN_KEYS = ("side", "degrees_per_mm", "sha256", "checksum")
@@ -60,6 +60,11 @@ def parse_side_file(side: bytes, data: bytes) -> SideFile:
             raise TraceFormatError(
                 f"side file: unknown key {key[:40]!r}", expected=f"{near[0]}, if it is meant"
             )
+    unfilled = [key for key, value in table.items() if value == FILL_IN]
+    if unfilled:
+        raise TraceFormatError(
+            f"side file: {', '.join(unfilled)[:200]} must be filled in", expected="a value for each of them"
+        )
     if "sha256" in table and table["sha256"] != hashlib.sha256(data).hexdigest():
         raise TraceFormatError(
             "side file: sha256 is not that of the profile file", expected="the side file of this very profile"

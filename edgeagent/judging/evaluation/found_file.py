@@ -17,7 +17,7 @@ class FoundFile:
     ``sha256`` is that of ``data``, where it was read. ``whole`` is False while somebody may still be adding to
     the file: what does not read as a whole one then is not decided yet. ``unclosed_s`` is for how long its
     writer neither changed nor closed it, None where no writer is known to have it open. ``regular`` is False
-    for a link, a pipe or a device.
+    for a link, a pipe or a device. ``trace`` is the name of the trace that is meant where a file holds several.
     """
 
     folder: str
@@ -34,3 +34,9 @@ class FoundFile:
     whole: bool = True
     unclosed_s: float | None = None
     regular: bool = True
+    trace: str = ""
+
+    @property
+    def record_name(self) -> str:
+        """The name on record: the file's, or that of the trace where it holds several."""
+        return self.trace or self.name

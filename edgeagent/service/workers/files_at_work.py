@@ -9,9 +9,10 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+from edgeagent.codec.traces.reader import trace_names
 from edgeagent.errors import AnalysisStoppedError, InputError, JournalWriteError
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
@@ -181,10 +182,15 @@ class FilesAtWork:
         self._works.remove(work)
         self._finished(work.file)
 
+    def _of_file(self, file: FoundFile) -> list[Work]:
+        """All traces of a file that are still at work."""
+        return [w for w in self._works if w.file.folder == file.folder and w.file.name == file.name]
+
     def deferred(self, work: Work) -> None:
-        """Nothing was decided of a file that is not whole yet."""
-        self._works.remove(work)
-        self._attempts.postponed(work.file.folder, work.file.name, work.file.look)
+        """Nothing was decided of a file that is not whole yet, nor of the rest of its traces."""
+        for one in self._of_file(work.file):
+            self._works.remove(one)
+            self._attempts.postponed(one.file.folder, one.file.record_name, one.file.look)
         self._intake.defer(work.file)
 
     def next_deadline(self) -> float:
@@ -200,19 +206,32 @@ class FilesAtWork:
         self._archivist.shutdown(cancel_futures=True)
         with contextlib.suppress(JournalWriteError):  # then the marks stay, and count as interrupted
             for work in self._works:
-                self._attempts.postponed(work.file.folder, work.file.name, work.file.look)
+                self._attempts.postponed(work.file.folder, work.file.record_name, work.file.look)
         self._attempts.close()
 
     def _begun(self, file: FoundFile, memory: Memory) -> Work | None:
-        """A file that was just taken; None where it is known."""
-        source = bodies.source_of(file)
-        key = file_key(file.folder, file.name, source.sha256, given(source.side_sha256, None), file.look)
-        if memory.known(key):
+        """A file that was just taken, or the first of its traces; None where all of it is known."""
+        book = self._rules.book
+        layouts = {} if book is None else {key: layout for key, (layout, _) in book.layouts.items()}
+        names = (file.name,) if file.problem is not None else trace_names(file.name, file.data, layouts)
+        if names != (file.name,):
+            self._attempts.postponed(file.folder, file.name, file.look)  # each trace has marks of its own
+        traces = [file if name == file.name else replace(file, trace=name) for name in names]
+        begun = [work for one in traces if (work := self._begun_trace(one, memory)) is not None]
+        if not begun:
             self._log.debug("seen-before", name=file.name)
-            self._finished(file)
+            self._finished(traces[0])
+        return begun[0] if begun else None
+
+    def _begun_trace(self, file: FoundFile, memory: Memory) -> Work | None:
+        source = bodies.source_of(file)
+        key = file_key(file.folder, source.name, source.sha256, given(source.side_sha256, None), file.look)
+        if memory.known(key):
             return None
+        failures = self._attempts.failures(file.folder, file.trace, file.look) if file.trace else ()
+        outcome = AnalysisStoppedError(reason_of(failures)) if given_up(failures) else file.problem
         self._counter += 1
-        work = Work(self._counter, file, source, key, self._clock.monotonic(), file.problem)
+        work = Work(self._counter, file, source, key, self._clock.monotonic(), outcome)
         self._works.append(work)
         return work
 
@@ -242,9 +261,9 @@ class FilesAtWork:
     def _give(self, work: Work) -> None:
         """To a worker, marked beforehand; the source goes into the archive meanwhile."""
         file = work.file
-        self._attempts.analysing(file.folder, file.name, file.look)
+        self._attempts.analysing(file.folder, file.record_name, file.look)
         side_bytes = None if file.side is None else len(file.side)
-        job = Job(work.number, file.name, work.source, file.settled_at, 0, len(file.data), side_bytes)
+        job = Job(work.number, file.record_name, work.source, file.settled_at, 0, len(file.data), side_bytes)
         lost = self._pool.submit(job, file.data, file.side)
         work.at_worker, work.version, work.submitted = True, self._rules.version, self._clock.monotonic()
         if not work.stored and file.whole:  # a piece of a file is no source of anything
@@ -261,8 +280,10 @@ class FilesAtWork:
     def _lost(self, work: Work, lost: Lost) -> None:
         """Another attempt behind all others, or none: two failures and the file is given up."""
         file = work.file
-        failures = self._attempts.failed(file.folder, file.name, file.look, lost.failure)
-        self._log.warning("attempt-failed", name=file.name, reason=lost.failure.words, attempts=len(failures))
+        failures = self._attempts.failed(file.folder, file.record_name, file.look, lost.failure)
+        self._log.warning(
+            "attempt-failed", name=file.record_name, reason=lost.failure.words, attempts=len(failures)
+        )
         work.at_worker, work.failed, work.taken = False, True, self._clock.monotonic()
         self._works.remove(work)
         self._works.append(work)
@@ -270,5 +291,9 @@ class FilesAtWork:
             work.outcome = AnalysisStoppedError(reason_of(failures))
 
     def _finished(self, file: FoundFile) -> None:
-        self._attempts.done(file.folder, file.name)
-        self._intake.finished(file)
+        """The file is done with when the last of its traces is."""
+        self._attempts.done(file.folder, file.record_name)
+        if not self._of_file(file):
+            if file.trace:
+                self._attempts.done(file.folder, file.name)
+            self._intake.finished(file)

@@ -84,7 +84,7 @@ class Recording:
             if not isinstance(outcome, Analysed):
                 raise outcome or AssertionError("recorded before its analysis")
             if outcome.mistake:
-                self._log.error("internal-error", name=file.name, traceback=outcome.mistake)
+                self._log.error("internal-error", name=file.record_name, traceback=outcome.mistake)
             elif undecided(file, outcome.failed_checks):
                 return False
             if isinstance(outcome.body, Quarantine):
@@ -96,7 +96,7 @@ class Recording:
         except JournalError:
             raise
         except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
-            self._log.error("internal-error", name=file.name, exc_info=True)
+            self._log.error("internal-error", name=file.record_name, exc_info=True)
             problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
             self._quarantine(work, bodies.quarantine_body(work.source, problem, file.settled_at))
         else:
@@ -122,4 +122,4 @@ class Recording:
         if len(work.file.data) and not work.wait_stored():
             self._archive.put(work.file.data)
         self._append([replace(body, holds=should_be_trace(work.file, self._standing().configuration))])
-        self._log.warning("quarantined", name=work.file.name, reason=body.reason[:300])
+        self._log.warning("quarantined", name=work.file.record_name, reason=body.reason[:300])

@@ -6,9 +6,16 @@ import math
 
 import numpy as np
 
-from edgeagent.codec.proposals.column_shapes import POINTS_A_TURN, TURN, TURNS_MAX, Shape, whole_turns_in
+from edgeagent.codec.proposals.columns.column_shapes import (
+    POINTS_A_TURN,
+    TURN,
+    TURNS_MAX,
+    Shape,
+    whole_turns_in,
+)
 from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.trade_words import LENGTH_UNITS
+from edgeagent.codec.proposals.written_units import UNKNOWN_UNIT
 from edgeagent.model import FloatArray
 
 _UM = {"um": 1.0, "mm": 1e3, "nm": 1e-3, "m": 1e6, "cm": 1e4, "inch": 25400.0}
@@ -19,6 +26,10 @@ _DEVIATION_UM = {"the column's name": (1e-2, 2e3), "the header": (5e-2, 5e2)}
 def angle_unit(shape: Shape, written: str | None, named: bool) -> tuple[str | OpenValue, Finding]:
     """The unit of an angle column from what is written and from how it runs."""
     fits = whole_turns_in(shape)
+    if written is not None and written not in (*TURN, "grad-or-deg"):
+        why = "what is written in its name is no unit of an angle that is known here"
+        guess = fits[0] if fits else _likely_angle_unit(shape)
+        return OpenValue(guess, why, likely=False), Finding("unit of the angle", "unknown", False, why)
     if written == "grad-or-deg":
         written = next((u for u in ("deg", "grad") if fits == (u,)), None)
     if written is not None:
@@ -71,7 +82,7 @@ def length_unit(
             why = f"{unit} is written in {source}, but then the trace would range over {size:.3g} µm"
             return keys | {"unit": OpenValue(_likely_length_unit(values), why)}, Finding(what, unit, False, why)
         return keys, Finding(what, unit, True, f"written in {source}")
-    if written is not None:
+    if written is not None and written != UNKNOWN_UNIT:
         why = "the values are not lengths (volts, counts or per cent): how many µm is one of them?"
         return {"unit": "um", "scale": OpenValue(1.0, why)}, Finding(what, "unknown", False, why)
     guess = _likely_length_unit(values) if deviation else "mm"

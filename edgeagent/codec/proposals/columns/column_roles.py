@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from edgeagent.codec.proposals.column_shapes import Shape, shape_of, whole_turns_in
+from edgeagent.codec.proposals.columns.column_shapes import Shape, shape_of, whole_turns_in
 from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, LENGTH_UNITS, SIDE_WORDS, column_role
 

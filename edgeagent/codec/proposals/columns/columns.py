@@ -9,30 +9,31 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from edgeagent.codec.configuration.toml_text import plain
-from edgeagent.codec.proposals.column_roles import Roles, find_angle, find_deviation
-from edgeagent.codec.proposals.column_shapes import TURN, Shape, shape_of
-from edgeagent.codec.proposals.column_units import angle_unit, length_unit
+from edgeagent.codec.proposals.columns.column_doubts import (
+    Hints,
+    breaks_with_turns,
+    contradictions,
+    counts_rows,
+    marked_rows,
+)
+from edgeagent.codec.proposals.columns.column_roles import Roles, find_angle, find_deviation
+from edgeagent.codec.proposals.columns.column_shapes import TURN, Shape, shape_of
+from edgeagent.codec.proposals.columns.column_units import angle_unit, length_unit
+from edgeagent.codec.proposals.columns.several_traces import (
+    SeveralTraces,
+    find_traces,
+    find_traces_beside,
+    stepping_column,
+    traces_in_words,
+)
 from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.sniff import ExportTable
-from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, SIDE_WORDS, TURN_WORDS, column_role, normal
-
-
-@dataclass(frozen=True, slots=True)
-class Hints:
-    """What the header says about the columns; ``pins`` are patterns of the lines that were relied on."""
-
-    per_turn: float | None = None
-    step: float | None = None
-    step_unit: str | None = None
-    turns: float | None = None
-    unit: tuple[str, float] | None = None
-    angle_unit: str | None = None
-    pins: Mapping[str, str] = field(default_factory=dict)
+from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, SIDE_WORDS, column_role
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,21 +53,31 @@ class Columns:
     findings: tuple[Finding, ...]
     pins: tuple[str, ...] = ()
     turns: float | None = None
+    traces: SeveralTraces | None = None
 
 
-def round_columns(table: ExportTable, roles: Roles, hints: Hints) -> Columns:
-    """Columns of a spiral or circle trace: angle and deviation."""
+def round_columns(table: ExportTable, roles: Roles, hints: Hints, base: str | None = None) -> Columns:
+    """Columns of a spiral or circle trace: angle and deviation. ``base`` is the header's feature."""
     at, sure = find_angle(table, roles)
     findings: list[Finding] = []
     pins: list[str] = []
+    several = None
     taken = set(roles.of("index", "time", "other", "side"))
     if at is None:
         angle, turns = _angle_from_header(table, hints, findings, pins)
     else:
         taken.add(at)
-        angle, turns = _angle_column(table, roles, at, sure, hints, findings, pins)
+        several = find_traces(table, roles, at, base) if sure and roles.shapes[at].saw else None
+        taken |= set() if several is None else {several.field}
+        angle, turns = _angle_column(table, roles, at, sure, hints, findings, pins, several)
+    if several is None:
+        candidates, _ = find_deviation(roles, taken, table.labels)
+        several = find_traces_beside(table, candidates)
+        if several is not None:
+            findings.append(Finding("traces", *_said(several, table)))
+            taken |= set(several.fields[1:])
     deviation = _deviation_column(table, roles, taken, hints, findings, pins)
-    return Columns((angle, deviation), tuple(findings), tuple(pins), turns)
+    return Columns((angle, deviation), tuple(findings), tuple(pins), turns, several)
 
 
 def _angle_column(
@@ -77,16 +88,19 @@ def _angle_column(
     hints: Hints,
     findings: list[Finding],
     pins: list[str],
+    several: SeveralTraces | None,
 ) -> tuple[ColumnProposal, float]:
     written = table.units[at]
     scale = written[1] if written is not None and written[0] in ANGLE_UNITS else 1.0
     shape = roles.shapes[at] if scale == 1.0 or math.isnan(scale) else shape_of(table.values[:, at] * scale)
-    unit_text = written[0] if written is not None and written[0] in ANGLE_UNITS else None
+    unit_text = written[0] if written is not None else None
     if unit_text is None and hints.angle_unit is not None:
         unit_text = hints.angle_unit
         pins.append(hints.pins["angle_unit"])
-    unit, unit_finding = angle_unit(shape, unit_text, bool(roles.role[at]))
     name = table.names[at]
+    named = bool(roles.role[at]) and not (shape.counter and counts_rows(name))
+    unit, unit_finding = angle_unit(shape, unit_text, named)
+    sure = sure and not (shape.counter and counts_rows(name))
     why = (
         f"its name is {plain(name)!r}"
         if roles.role[at] == "angle"
@@ -107,7 +121,7 @@ def _angle_column(
         why = "the recorded angle falls; it is turned round so that it grows, as every analysis expects"
         findings.append(Finding("direction of the angle", "falling", False, why))
     if shape.saw:
-        keys["unwrap"] = _joined_turns(table, at, findings)
+        keys["unwrap"] = _joined_turns(table, at, several, findings)
     elif not (shape.rising or shape.falling):
         findings.append(Finding("angle", f"field {at + 1}", False, "it does not grow from row to row"))
     turn = TURN[unit.guess if isinstance(unit, OpenValue) else unit]
@@ -115,7 +129,9 @@ def _angle_column(
     open_end, closed = (shape.span + shape.step) / turn, shape.span / turn
     turns = min(open_end, closed, key=lambda n: abs(n - round(n)) if n > 0.5 else 1.0)
     turns = len(table.values) / per_turn if shape.saw and per_turn else turns
+    turns = turns / len(several.values) if several is not None else turns
     certain = not isinstance(unit, OpenValue)
+    findings += contradictions(hints, unit, per_turn, turns if several is None else None)
     findings.append(
         Finding(
             "turns and points",
@@ -127,9 +143,18 @@ def _angle_column(
     return ColumnProposal("angle_deg", keys, _comment(name)), turns
 
 
-def _joined_turns(table: ExportTable, at: int, findings: list[Finding]) -> bool | OpenValue:
+def _joined_turns(
+    table: ExportTable, at: int, several: SeveralTraces | None, findings: list[Finding]
+) -> bool | OpenValue:
     """Whether turns are joined; a question where another column steps just where the angle begins again."""
-    steps = next((k for k in range(table.fields) if k != at and _steps_with_turns(table, at, k)), None)
+    if several is not None:
+        findings.append(Finding("traces", *_said(several, table)))
+        return True
+    steps = stepping_column(table, at)
+    if steps is None and breaks_with_turns(table, at):
+        why = "an empty line stands where the angle begins again: turns of one trace, or traces of their own?"
+        findings.append(Finding("turns", "joined", False, why))
+        return OpenValue(True, why, likely=False)
     if steps is None:
         findings.append(Finding("turns", "joined", True, "the angle begins again at every turn"))
         return True
@@ -139,19 +164,9 @@ def _joined_turns(table: ExportTable, at: int, findings: list[Finding]) -> bool 
     return OpenValue(True, why, likely=False)
 
 
-def _steps_with_turns(table: ExportTable, at: int, other: int) -> bool:
-    """Whether a column keeps its value within each turn and changes where the angle begins again."""
-    if normal(table.names[other]) in TURN_WORDS:
-        return False
-    angle = table.values[:, at]
-    values = table.codes[other] if other in table.codes else table.values[:, other]
-    known = np.isfinite(angle) & np.isfinite(values)
-    angle, values = angle[known], values[known]
-    if len(angle) < 3:
-        return False
-    begins = np.abs(np.diff(angle)) > 0.5 * np.ptp(angle)
-    changes = np.diff(values) != 0
-    return bool(changes.any() and not np.any(changes & ~begins))
+def _said(several: SeveralTraces, table: ExportTable) -> tuple[str, bool, str]:
+    value, why = traces_in_words(several, table)
+    return value, True, why
 
 
 def _angle_from_header(
@@ -224,6 +239,11 @@ def _deviation_column(
         "unit of the deviation", written, table.values[:, at], source, deviation=True
     )
     findings.append(finding)
+    if source == "the column's name" and hints.unit not in (None, written) and "unit" in unit_keys:
+        why = f"the column's name and the header give different units, the header {hints.unit[0]}"
+        unit_keys["unit"] = OpenValue(unit_keys["unit"], why, likely=False)
+        findings.append(Finding("unit of the deviation", "contradiction", False, why))
+    findings += marked_rows(table, roles)
     if roles.role[at] == "diameter":
         why = f"{plain(name)!r} is a diameter: 0.5 takes half of it, as for two ends that are measured at once"
         guess = unit_keys.get("scale", 1.0)
@@ -258,7 +278,28 @@ def travel_columns(table: ExportTable, roles: Roles, hints: Hints) -> Columns:
         "travel_mm", {"field": at + 1 if sure else OpenValue(at + 1, why), **unit}, _comment(table.names[at])
     )
     deviation = _deviation_column(table, roles, taken, hints, findings, pins)
+    deviation = _ask_for_position(table, roles, at, deviation, findings)
     return Columns((travel, deviation), tuple(findings), tuple(pins))
+
+
+def _ask_for_position(
+    table: ExportTable, roles: Roles, along: int, column: ColumnProposal, findings: list[Finding]
+) -> ColumnProposal:
+    """The column of the deviation with its field left open where it runs like the travel itself."""
+    field = column.keys["field"]
+    at = int(str(field.guess if isinstance(field, OpenValue) else field)) - 1
+    values, travel = table.values[:, at], table.values[:, along]
+    known = np.isfinite(values) & np.isfinite(travel)
+    if at == along or np.count_nonzero(known) < 3 or not (roles.shapes[at].rising or roles.shapes[at].falling):
+        return column
+    if abs(np.corrcoef(values[known], travel[known])[0, 1]) < 0.999999:
+        return column
+    name = plain(table.names[at], 30)
+    why = f"{name!r} runs like the travel: an actual position, of which no layout makes a deviation"
+    findings.append(Finding("deviation", f"field {at + 1}", False, why))
+    return ColumnProposal(
+        column.name, {**column.keys, "field": OpenValue(at + 1, why, likely=False)}, column.comment
+    )
 
 
 def axial_columns(table: ExportTable, roles: Roles) -> Columns:
