@@ -9,6 +9,7 @@ import click
 
 from edgeagent.codec.configuration.toml_text import plain
 from edgeagent.codec.proposals.layout import KINDS, LayoutProposal, propose_layout
+from edgeagent.codec.proposals.side_file import propose_side_file, read_profile
 from edgeagent.codec.traces.header import FILL_IN
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.commands.layout_plot import axes_of, plot_trace
@@ -32,9 +33,10 @@ _FILE_MB_MAX = 256
 def layout(file: Path, out: Path | None, kind: str | None, picture: Path | None, as_json: bool) -> None:
     """Propose a layout for FILE, an unknown delimited export.
 
-    For an X3P or SMD profile it proposes the side file that the profile needs beside it. Says what is sure and what is not and why, and draws the trace that it would read. What the file does not
-    say stands in the layout as "FILL IN"; the check command refuses it until that is done. Exit code 0 when
-    a layout could be proposed, else 1.
+    For an X3P or SMD profile it proposes the side file that the profile needs beside it. Says what is sure
+    and what is not and why, and draws the trace that it would read. What the file does not say stands
+    in the layout as "FILL IN"; the check command refuses it until that is done. Exit code 0 when a
+    layout could be proposed, else 1.
 
     \b
     Example:
@@ -71,8 +73,6 @@ def _read(file: Path) -> bytes:
 
 def _propose_side_file(file: Path, kind: str | None, out: Path | None, *, as_json: bool) -> None:
     """The side file that a profile of an open format needs beside it, with what is to be filled in."""
-    from edgeagent.codec.proposals.side_file import propose_side_file, read_profile
-
     text = propose_side_file(file.name, read_profile(file.name, _read(file)), kind, FILL_IN)
     wanted = f"{file.name}{SIDE_FILE_SUFFIX}"
     if out is not None:

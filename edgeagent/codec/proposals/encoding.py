@@ -79,7 +79,7 @@ def _known_words(text: str) -> set[str]:
     words = {word for line in lines for word in _WORD.findall(line) if not word.isascii()}
     words |= {w for word in words for w in re.split(r"[ .]", word) if not w.isascii()}
     words = {w for w in words if any(c.isalpha() and not c.isascii() and c not in "µμ" for c in w)}
-    return {w for w in words if normal(w) in _TRADE or w.casefold() in UNITS}
+    return {w for w in words if len(w) > 1 and (normal(w) in _TRADE or w.casefold() in UNITS)}
 
 
 _TRADE = {normal(w) for words in (*COLUMN_WORDS.values(), *HEADER_WORDS.values()) for w in words}
