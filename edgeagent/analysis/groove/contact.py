@@ -6,10 +6,12 @@ track (the flank's profile) and its short axis along it.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from edgeagent.errors import TraceRangeError
 
@@ -144,7 +146,7 @@ def unit_contact(difference: float) -> UnitContact:
 
     log_ellipticity = 0.0
     if excess(0.0) < 0.0:
-        log_ellipticity = float(optimize.brentq(excess, 0.0, _LOG_ELLIPTICITY_MAX, xtol=1e-14, rtol=1e-14))
+        log_ellipticity = _root(excess, 0.0, _LOG_ELLIPTICITY_MAX)
     ellipticity = float(np.exp(log_ellipticity))
     first, second, _ = _integrals(log_ellipticity)
     size = (2.0 * ellipticity**2 * second / np.pi) ** (1.0 / 3.0)
@@ -154,6 +156,27 @@ def unit_contact(difference: float) -> UnitContact:
         approach=2.0 * first / (np.pi * size),
         ellipticity=ellipticity,
     )
+
+
+def _root(function: Callable[[float], float], low: float, high: float) -> float:
+    """Where a growing function is 0, to the last digits: below 0 at ``low``, above at ``high``.
+
+    Ridders' method. A library's would load its whole optimisation for this, half a second of each start.
+    """
+    at_low, at_high, before = function(low), function(high), math.inf
+    while True:
+        middle = 0.5 * (low + high)
+        at_middle = function(middle)
+        found = middle - (middle - low) * at_middle / math.sqrt(at_middle**2 - at_low * at_high)
+        at_found = function(found)
+        if at_found == 0.0 or abs(found - before) <= 1e-15 * (1.0 + abs(found)) or not low < middle < high:
+            return found
+        for at, value in ((middle, at_middle), (found, at_found)):
+            if value < 0.0 and at > low:
+                low, at_low = at, value
+            elif value > 0.0 and at < high:
+                high, at_high = at, value
+        before = found
 
 
 def _integrals(log_ellipticity: float) -> tuple[float, float, float]:

@@ -38,7 +38,7 @@ from edgeagent.model.records import Measurement, Quarantine
 from edgeagent.service.workers.worker_messages import PACKET_MAX, Job, JobDone, Ready, TooLarge, get, pack, put
 
 _PR_SET_PDEATHSIG = 1
-_SCIPY = ("scipy.special", "scipy.optimize", "scipy.interpolate", "scipy.fft")
+_SCIPY = ("scipy.special", "scipy.fft")
 """What analyses import where they need it. Here it is loaded beforehand: nobody waits for an import."""
 
 
