@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -15,6 +16,10 @@ from hypothesis import settings
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 from field import Agent, Broker, Listener, spiral_text
+
+# Compiled modules, as an installed agent has them: else each of hundreds of processes compiles all of them anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 pytest_plugins = ("guards", "programs", "pytester", "quick")
 

@@ -67,6 +67,21 @@ def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "quick: the inner loop; given by tests/quick.py, never by hand")
 
 
+def only_quick(config: pytest.Config) -> bool:
+    """Whether quick tests are asked for and nothing else."""
+    return bool(config.option.markexpr == "quick")
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Leave modules without a quick test unread where only quick ones are asked for."""
+    if not only_quick(config) or not collection_path.is_relative_to(TESTS):
+        return None
+    name = collection_path.relative_to(TESTS).as_posix()
+    if collection_path.is_dir():
+        return True if FOLDERS.get(name) is WHOLE else None
+    return True if decision(name) is WHOLE else None
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark the quick tests and put the longest modules first, each module in one piece."""
@@ -83,11 +98,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """Workers for ``-n auto``: none for a few named modules, else two more than cores.
+    """Workers for ``-n auto``: none for a few named modules, one a core for quick tests, else two more.
 
     The longest tests wait for processes most of the time, which leaves the cores to two more workers.
     """
     named = [Path(arg.split("::")[0]) for arg in config.args]
     if all(path.is_file() for path in named):
         return 0
-    return (os.cpu_count() or 1) + 2
+    return (os.cpu_count() or 1) + (0 if only_quick(config) else 2)
