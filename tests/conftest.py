@@ -17,7 +17,7 @@ os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 from field import Agent, Broker, Listener, spiral_text
 
-# Compiled modules, as an installed agent has them: else each of hundreds of processes compiles all of them anew.
+# Compiled modules, as an installed agent has them: else hundreds of processes compile all of them anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 

@@ -1,7 +1,8 @@
 """What the delivery machine knows, what can happen to it, and what it asks for: values only.
 
 Times are monotonic seconds. A message is known by its *ticket*, which the machine counts; the client's own
-packet identifiers never come in here.
+packet identifiers never come in here. Events and actions are structs, which are made without generating code as
+dataclasses are: thirty of those take a tenth of the agent's start.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
+
+import msgspec
 
 from edgeagent.rules.line.lamp import Lamp
 from edgeagent.rules.line.outbox import Outgoing
@@ -37,8 +40,7 @@ class Phase(Enum):
 CONNECTED = frozenset({Phase.PROVING, Phase.DELIVERING, Phase.RESTING, Phase.STOPPING})
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(msgspec.Struct, frozen=True):
     """A journal record on its way, or a run of records without messages that ends with record ``seq``.
 
     ``place`` is where it ends in the journal and ``source`` the record, handed back by Rewind and Repeat and
@@ -51,8 +53,7 @@ class Entry:
     source: object = None
 
 
-@dataclass(frozen=True, slots=True)
-class Unacknowledged:
+class Unacknowledged(msgspec.Struct, frozen=True):
     """A message that the broker has not acknowledged; ``seq`` is its record's number, 0 for all others."""
 
     ticket: int
@@ -149,15 +150,13 @@ class Delivery:
 # --- events: what can happen ---------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class DeliveryEvent:
+class DeliveryEvent(msgspec.Struct, frozen=True):
     """Base of all events; ``now`` is when it is handled."""
 
     now: float
 
 
-@dataclass(frozen=True, slots=True)
-class StartDelivery(DeliveryEvent):
+class StartDelivery(DeliveryEvent, frozen=True):
     """The journal is open and folded: deliver what lies behind ``position``."""
 
     position: int
@@ -170,60 +169,51 @@ class StartDelivery(DeliveryEvent):
     run: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class LastWords(DeliveryEvent):
+class LastWords(DeliveryEvent, frozen=True):
     """The agent ends before delivery began: connect for nothing but to show fault."""
 
 
-@dataclass(frozen=True, slots=True)
-class Tick(DeliveryEvent):
+class Tick(DeliveryEvent, frozen=True):
     """Time has passed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Connected(DeliveryEvent):
+class Connected(DeliveryEvent, frozen=True):
     """CONNACK with success."""
 
 
-@dataclass(frozen=True, slots=True)
-class NotLetIn(DeliveryEvent):
+class NotLetIn(DeliveryEvent, frozen=True):
     """CONNACK with a refusal, in the broker's words."""
 
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class Unreachable(DeliveryEvent):
+class Unreachable(DeliveryEvent, frozen=True):
     """No connection came about."""
 
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class Disconnected(DeliveryEvent):
+class Disconnected(DeliveryEvent, frozen=True):
     """The connection is gone; ``taken_over`` when another client came with our client id."""
 
     words: str
     taken_over: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Acked(DeliveryEvent):
+class Acked(DeliveryEvent, frozen=True):
     """PUBACK of the message with this ticket; ``refusal`` is topic and reason when it was not taken."""
 
     ticket: int
     refusal: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class LampSeen(DeliveryEvent):
+class LampSeen(DeliveryEvent, frozen=True):
     """A message on the lamp's topic that was not retained: our own echo, or a foreign one."""
 
     payload: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class StateSeen(DeliveryEvent):
+class StateSeen(DeliveryEvent, frozen=True):
     """A message on the state's topic: ours, an agent's with another store, or a copy's of our store.
 
     ``run`` is drawn anew at each start of a process; ``retained`` as the broker kept it for our connection.
@@ -235,13 +225,11 @@ class StateSeen(DeliveryEvent):
     retained: bool
 
 
-@dataclass(frozen=True, slots=True)
-class SignOfLife(DeliveryEvent):
+class SignOfLife(DeliveryEvent, frozen=True):
     """Any other message of the broker: a sign of life."""
 
 
-@dataclass(frozen=True, slots=True)
-class Appended(DeliveryEvent):
+class Appended(DeliveryEvent, frozen=True):
     """The journal has grown to record ``end``; ``decided`` is its newest disposition.
 
     ``messages`` are the new records' with their numbers: the lamp takes them before any of them waits its turn.
@@ -252,88 +240,75 @@ class Appended(DeliveryEvent):
     messages: tuple[tuple[int, Outgoing], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class RecordsRead(DeliveryEvent):
+class RecordsRead(DeliveryEvent, frozen=True):
     """The records that Read asked for; empty when none could be had."""
 
     entries: tuple[Entry, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Aside(DeliveryEvent):
+class Aside(DeliveryEvent, frozen=True):
     """Messages to publish at once, beside the ordered delivery, which repeats them later."""
 
     outgoing: tuple[Outgoing, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Fault(DeliveryEvent):
+class Fault(DeliveryEvent, frozen=True):
     """A fault by name begins or ends."""
 
     name: str
     present: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Holding(DeliveryEvent):
+class Holding(DeliveryEvent, frozen=True):
     """Something that holds the lamp, other than a record, begins or ends."""
 
     name: str
     present: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Acknowledged(DeliveryEvent):
+class Acknowledged(DeliveryEvent, frozen=True):
     """The line acknowledged record ``seq``; that is on record."""
 
     seq: int
 
 
-@dataclass(frozen=True, slots=True)
-class Beat(DeliveryEvent):
+class Beat(DeliveryEvent, frozen=True):
     """The loop that does the work has come round once more."""
 
 
-@dataclass(frozen=True, slots=True)
-class StopDelivery(DeliveryEvent):
+class StopDelivery(DeliveryEvent, frozen=True):
     """Show fault, since a stopped agent watches nothing, and come to an end."""
 
 
 # --- actions: what is to be done -----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Connect:
+class Connect(msgspec.Struct, frozen=True):
     """Throw the client away with all that it holds, and begin a new one."""
 
 
-@dataclass(frozen=True, slots=True)
-class Drop:
+class Drop(msgspec.Struct, frozen=True):
     """Throw the client away with all that it holds."""
 
 
-@dataclass(frozen=True, slots=True)
-class Subscribe:
+class Subscribe(msgspec.Struct, frozen=True):
     """Subscribe to what comes in."""
 
 
-@dataclass(frozen=True, slots=True)
-class Rewind:
+class Rewind(msgspec.Struct, frozen=True):
     """The next Read begins with the first record after number ``seq``, whose place is given where known."""
 
     seq: int
     place: object
 
 
-@dataclass(frozen=True, slots=True)
-class Read:
+class Read(msgspec.Struct, frozen=True):
     """Read the next records; their messages together are at most ``room``, or one record's."""
 
     room: int
 
 
-@dataclass(frozen=True, slots=True)
-class Publish:
+class Publish(msgspec.Struct, frozen=True):
     """Hand one message to the client; at QoS 0 nothing is heard of it again. ``expires_at`` is POSIX time."""
 
     ticket: int
@@ -344,16 +319,14 @@ class Publish:
     expires_at: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Report:
+class Report(msgspec.Struct, frozen=True):
     """Say something in the log."""
 
     event: str
     details: Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Repeat:
+class Repeat(msgspec.Struct, frozen=True):
     """Publish once more, beside the ordered delivery, the first message of this record as it reads now."""
 
     source: object

@@ -25,13 +25,13 @@ from typing import Any
 
 import msgspec
 
-from edgeagent import analysis, judging
+from edgeagent import analysis
 from edgeagent.codec import traces
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import encode_body
 from edgeagent.codec.records.result import encode
 from edgeagent.errors import InputError, TraceFormatError
-from edgeagent.judging import bodies
+from edgeagent.judging import bodies, evaluation
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model.records import Measurement, Quarantine
@@ -74,7 +74,7 @@ def die_with(agent: int) -> None:
 
 def load_everything() -> None:
     """Import every module that an evaluation may need."""
-    for package in (analysis, traces, judging):
+    for package in (analysis, traces, evaluation):
         for found in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
             importlib.import_module(found.name)
     for name in _SCIPY:
