@@ -38,8 +38,8 @@ MODULES = {
 }
 """Modules beside the folders, and those that are unlike the rest of their folder."""
 SIMULATIONS = (
-    *("scatter", "seeds", "monte_carlo", "often", "hardly_ever", "by_chance", "false_alarms"),
-    *("from_the_truth", "stated_risk"),
+    *("scatter", "seeds", "monte_carlo", "often", "hardly_ever", "hardly_one", "by_chance", "false_alarms"),
+    *("from_the_truth", "stated_risk", "good_parts", "how_far", "forty_grooves"),
 )
 """Words in the names of tests that draw many samples, to compare what is stated with what comes out."""
 LONGEST = ("test_demo.py", "service/", "deploy/")

@@ -6,6 +6,7 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -24,9 +25,22 @@ def name_of(path: Path) -> str:
     return path.relative_to(ROOT).as_posix()
 
 
+@cache
+def nodes(path: Path) -> tuple[ast.AST, ...]:
+    """All nodes of a file's syntax tree, the module itself first."""
+    return tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
+def body_of(path: Path) -> list[ast.stmt]:
+    """The statements at the top of a file."""
+    module = nodes(path)[0]
+    assert isinstance(module, ast.Module)
+    return module.body
+
+
 def imports(path: Path) -> Iterator[str]:
     """Every module that a file imports, at its top or inside a function."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes(path):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
@@ -91,8 +105,7 @@ def test_no_module_imports_itself_on_any_way_round():
 @pytest.mark.parametrize("path", [p for p in MODULES if room_of(p) in PURE], ids=name_of)
 def test_pure_rooms_import_no_io(path):
     assert not {m.split(".")[0] for m in imports(path)} & NO_IO
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    called = {n.func.id for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)}
+    called = {n.func.id for n in nodes(path) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)}
     assert not called & {"open", "print", "input", "eval", "exec"}
 
 
@@ -137,7 +150,7 @@ LOCAL_IMPORTS = {
 
 def local_imports(path: Path) -> Iterator[str]:
     """Every module that a file imports inside a function."""
-    for function in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for function in nodes(path):
         if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef):
             for node in ast.walk(function):
                 if isinstance(node, ast.Import):
@@ -172,7 +185,7 @@ def test_each_resource_has_one_owner():
 def test_files_and_functions_read_in_one_sitting(path):
     text = path.read_text(encoding="utf-8")
     assert text.count("\n") <= 500
-    for node in ast.walk(ast.parse(text)):
+    for node in nodes(path):
         if isinstance(node, ast.FunctionDef):
             assert node.end_lineno - node.lineno < 85, node.name  # docstrings included
 
@@ -180,7 +193,7 @@ def test_files_and_functions_read_in_one_sitting(path):
 def test_a_class_name_has_one_meaning_in_the_whole_house():
     homes: dict[str, list[str]] = {}
     for path in MODULES:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes(path):
             if isinstance(node, ast.ClassDef):
                 homes.setdefault(node.name.lstrip("_"), []).append(name_of(path))
     assert {name: paths for name, paths in homes.items() if len(paths) > 1} == {}
@@ -191,7 +204,7 @@ def test_public_functions_of_the_pure_rooms_say_what_they_do():
     for path in MODULES:
         if room_of(path) not in PURE:
             continue
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in body_of(path):
             public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
             if public and ast.get_docstring(node) is None:
                 silent.append(f"{name_of(path)}: {node.name}")
