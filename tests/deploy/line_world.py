@@ -34,6 +34,8 @@ class Link:
     inbox: deque[tuple[float, str, Any, bool]] = field(default_factory=deque)
     delay_s: float = 0.0
     silent_since: float | None = None
+    proved: bool = False
+    """Whether a live state of our store came over it."""
 
 
 class FakeBroker:
@@ -45,6 +47,7 @@ class FakeBroker:
         self.links: dict[str, Link] = {}
         self.kept: dict[str, list[tuple[str, Any]]] = {}
         self.sent: list[tuple[str, Any]] = []
+        """What our agent said on the topics that a queue could bring again."""
 
     def connect(self, now: float, link: Link) -> None:
         self.links[link.client] = link  # a client of the same id is thrown out, without its will
@@ -54,10 +57,12 @@ class FakeBroker:
         for topic, payload in self.kept.pop(link.client, []):
             link.inbox.append((now, topic, payload, False))
 
-    def publish(self, now: float, topic: str, payload: Any, *, retain: bool, ends: float | None = None) -> None:
+    def publish(
+        self, now: float, topic: str, payload: Any, *, retain: bool, ends: float | None = None, who: str = ""
+    ) -> None:
         if retain:
             self.retained[topic] = (payload, ends)
-        if topic in ("heartbeat", "disposition"):
+        if who == "ours" and topic in ("heartbeat", "disposition"):
             self.sent.append((topic, payload))
         for link in self.links.values():
             if link.wanted(topic):
@@ -182,7 +187,8 @@ class Agent:
         if isinstance(action, d.Publish) and self.link is not None and self.machine is not None:
             ends = None if action.expires_at is None else action.expires_at - self.offset_s
             if self.broker.links.get(self.link.client) is self.link:
-                self.broker.publish(now, action.topic, action.payload, retain=action.retain, ends=ends)
+                said = {"retain": action.retain, "ends": ends, "who": self.name}
+                self.broker.publish(now, action.topic, action.payload, **said)
                 self.link.inbox.append((now, "puback", action.ticket, False))
         elif isinstance(action, d.Connect | d.Drop):
             if self.link is not None:
@@ -263,9 +269,9 @@ class Agent:
 class Plc:
     """The model on a link that may hold messages back; one message a cycle, as a queue gives them."""
 
-    def __init__(self, broker: FakeBroker, store: str) -> None:
-        self.broker, self.store = broker, store
-        self.model = PlcModel(store)
+    def __init__(self, broker: FakeBroker, store: str, model: type[PlcModel]) -> None:
+        self.broker, self.store, self._model = broker, store, model
+        self.model = model(store)
         self.link: Link | None = None
         self.plugged, self.delay_s = True, 0.0
         self.arrived: str | None = None
@@ -278,9 +284,25 @@ class Plc:
             for topic, payload in self.broker.sent[begin : begin + count]:
                 self.link.inbox.append((now, topic, payload, False))
 
+    def receive(self, now: float, topic: str, payload: Any, *, retained: bool = False) -> None:
+        """A message that no agent of ours sent reaches the PLC, as from a bridge, a tool or a recording."""
+        if self.link is not None:
+            self.link.inbox.append((now, topic, payload, retained))
+
+    def perfect_accept(self, serial: str) -> dict[str, Any]:
+        """A disposition that would release the part, were it ours."""
+        return {
+            "part": "P",
+            "serial": serial,
+            "disposition": "accept",
+            "seq": self.model.last_seq + 1,
+            "store": self.store,
+            "expires_beat": self.model.greatest + 30,
+        }
+
     def reboot(self, now: float) -> None:
         self.unplug(now)
-        self.model, self.plugged = PlcModel(self.store), True
+        self.model, self.plugged = self._model(self.store), True
 
     def unplug(self, now: float) -> None:
         self.plugged = False
@@ -290,8 +312,8 @@ class Plc:
 
     def cycle(self, now: float) -> None:
         if self.link is not None and self.broker.links.get(self.link.client) is not self.link:
-            self.link = None
-        if self.link is None and self.plugged and self.broker.up:
+            self.link = None  # and one cycle without a connection, which the blocks must see
+        elif self.link is None and self.plugged and self.broker.up:
             self.link = Link("plc", None, lambda t: t in ("lamp", "state", "heartbeat", "disposition"))
             self.broker.connect(now, self.link)
             self.broker.publish(now, "state/request", b"", retain=False)
@@ -310,6 +332,8 @@ class Plc:
         if topic == "state":
             if payload["store"] == self.store and not retained:
                 self.waiting = list(payload["waiting"])
+                if self.link is not None:
+                    self.link.proved = True
             return Inputs(state=(retained, payload["store"], payload["lamp"]))
         said = Said(
             retained=retained,
@@ -331,16 +355,18 @@ class World:
     offset_s: float = 0.0
     released: int = 0
     cleared_s: float = 0.0
+    unwatched_s: float = 0.0
     moments: int = 0
+    model: type[PlcModel] = PlcModel
 
     def __post_init__(self) -> None:
         self.broker = FakeBroker()
         self.ours = Agent(self.broker, "ours", "ab" * 32, self.offset_s)
         self.other = Agent(self.broker, "other", "cd" * 32)
-        self.plc = Plc(self.broker, "ab" * 32)
+        self.plc = Plc(self.broker, "ab" * 32, self.model)
         self.database = dict(self.broker.retained)
         self.greatest_delay_s = 0.0
-        self._was_released, self._clear_over_reject_s = False, 0.0
+        self._was_released, self._clear_over_reject_s, self._alone_s = False, 0.0, 0.0
         self.ours.start(self.now)
 
     def run(self, seconds: float) -> None:
@@ -364,6 +390,17 @@ class World:
         self.cleared_s = max(self.cleared_s, self._clear_over_reject_s)
         allowed = model.stale_s + self.greatest_delay_s + 2 * TICK_S
         assert self._clear_over_reject_s <= allowed, "clear stands over a latched reject"
+        self._check_watched(model.shown != "Fault", allowed + 1.0)
+
+    def _check_watched(self, watched: bool, allowed: float) -> None:
+        """What the documents promise of every output but fault."""
+        ours, link = self.ours, self.plc.link
+        works = ours.machine is not None and not ours.frozen and ours.link is not None and self.broker.up
+        self._alone_s = 0.0 if works else self._alone_s + TICK_S
+        self.unwatched_s = max(self.unwatched_s, self._alone_s if watched else 0.0)
+        assert not watched or link is not None, "no fault without a connection"
+        assert not watched or link.proved, "no fault before a live state of our store came over this connection"
+        assert not watched or self._alone_s <= allowed, "no fault though our agent does not work"
 
     def _check_release(self, serial: str) -> None:
         accepts = [r for r in self.ours.journal if r.what == "accept" and r.serial == serial]
