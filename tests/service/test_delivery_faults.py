@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import struct
 import threading
 import time
@@ -162,8 +163,11 @@ class Flood:
         self._client.loop_start()
 
     def acknowledge(self, payloads: list[str]) -> None:
+        self.send("acknowledge", payloads)
+
+    def send(self, topic: str, payloads: list[str]) -> None:
         for payload in payloads:
-            message = self._client.publish(f"{PREFIX}/acknowledge", payload, qos=1)
+            message = self._client.publish(f"{PREFIX}/{topic}", payload, qos=1)
         message.wait_for_publish(60)
 
     def close(self) -> None:
@@ -191,3 +195,34 @@ def test_burst_of_ten_thousand_acknowledgements_keeps_no_reject_off_the_lamp(cel
     assert [r["body"]["seq"] for r in recorded if r["body"]["matched"]] == [first]
     beats = [m.at for m in line.messages("heartbeat")]
     assert max(b - a for a, b in pairwise(beats)) < 3.0
+
+
+RUBBISH = ["", "{", "[]", "null", '{"part": "P"}', '{"part": 3, "serial": 4, "nonce": 5}', "x" * 4000]
+
+
+def test_flood_of_announcements_is_counted_and_a_good_one_among_them_is_answered(cell, circle_text, started):
+    cell.broker = type(cell.broker)(cell.folder, ["max_queued_messages 20000", "max_inflight_messages 0"])
+    cell.begin_broker()
+    line = cell.begin_listener()
+    agent = cell.begin_agent({**QUICK, "line.handshake": True})
+    flood = Flood(cell.broker.port)
+    started.callback(flood.close)
+    before = len(agent.records())
+    good = json.dumps({"part": "HN-1610-R", "serial": "7", "nonce": "n-1"})
+    for topic in ("expect", "expect/text"):
+        flood.send(topic, RUBBISH * 300)
+    flood.send("expect", [*RUBBISH * 150, good, *RUBBISH * 150])
+    line.wait(lambda of: any(m.json["nonce"] == "n-1" for m in of.messages("station")))
+    line.wait(lambda of: of.messages("station")[-1].json["nonce"] == "")
+    assert line.lamp == "2", "what is at the station now was not said"
+    flood.send("expect", [good])
+    line.wait(lambda of: of.messages("station")[-1].json["nonce"] == "n-1")
+    agent.drop("7.txt", circle_text("7"))
+    line.wait(lambda of: of.messages("station")[-1].json["disposition"] == "accept")
+    line.wait_lamp("0")
+    assert len(agent.records()) - before == 2, "a measurement and a disposition"
+    told = agent.events("expect-refused")
+    assert 1 <= len(told) <= 2
+    beats = [m.at for m in line.messages("heartbeat")]
+    assert max(b - a for a, b in pairwise(beats)) < 3.0
+    assert len(line.messages("station")) < 500

@@ -26,6 +26,11 @@ def test_outage_of_the_broker_delays_and_loses_nothing(tmp_path):
     assert study("broker_outage").through_outage(tmp_path, 10)["messages"] >= 10
 
 
+def test_random_events_on_a_real_broker_release_nothing_without_its_accept_and_hide_no_reject(tmp_path):
+    found = [study("line_random").through_sequence(tmp_path / str(seed), seed, 5) for seed in (101, 102, 103)]
+    assert sum(one["decided"] for one in found) > 0
+
+
 @pytest.mark.needs_strace
 @pytest.mark.parametrize(("call", "when"), [("fdatasync", 3), ("fsync", 1), ("fsync", 12)])
 def test_failed_sync_is_never_told_and_ends_the_agent_on_fault(tmp_path, call, when):

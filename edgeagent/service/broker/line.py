@@ -51,7 +51,7 @@ class Line:
         self._acknowledgements.take(acknowledged)
         announced = [message for message in messages if message.topic in ("expect", "expect/text")]
         if announced:
-            self._station.take(announced[-1])  # earlier ones are of parts that have left
+            self._station.take(announced)
         self._state_asked |= any(message.topic == "state/request" for message in messages)
 
     def take_asked(self, asked: Sequence[Asked]) -> None:
@@ -69,6 +69,7 @@ class Line:
     def beat(self) -> None:
         """Once a second: count what was refused, look at the gate, and say how we stand where that is new."""
         self._acknowledgements.report_count()
+        self._station.report_count()
         self.show()
         self._send_state()
 

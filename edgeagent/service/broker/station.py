@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from edgeagent.judging.configuration import Configuration
@@ -16,6 +16,11 @@ from edgeagent.service.broker.publisher import Publisher
 from edgeagent.store.clock import Clock
 
 Known = Callable[[], tuple[Memory, Configuration, int, str]]
+
+
+_READ = {"expect": read_expected, "expect/text": read_expected_text}
+_ANSWER_EVERY_S, _SAID_EVERY_S = 1.0, 60.0
+"""What is not understood in the same way again is answered, and said in the log, at most so often."""
 
 
 def set_holding(publisher: Publisher, name: str, present: bool) -> None:
@@ -34,16 +39,38 @@ class StationHandshake:
         self._publisher, self._clock, self._log, self._known = publisher, clock, log, known
         self._expected: Expected | None = None
         self._sent: Any = None
+        self._sent_at = self._said_at = -_SAID_EVERY_S
+        self._refused, self._why = 0, ""
 
-    def take(self, announced: MqttEvent) -> None:
-        """The newest announcement since the last turn."""
+    def take(self, announced: Sequence[MqttEvent]) -> None:
+        """What was announced since the last turn: the newest of it holds, earlier parts have left.
+
+        The newest that is understood is answered also where rubbish came behind it, however much.
+        """
         if not self._known()[1].settings.line.handshake:
             return
-        read = read_expected if announced.topic == "expect" else read_expected_text
-        self._expected, self._sent = read(announced.payload, self._clock.now().timestamp()), None
-        if self._expected.problem is not None:
-            self._log.warning("expect-refused", reason=self._expected.problem)
-        self.show()
+        now = self._clock.now().timestamp()
+        found = [_READ[one.topic](one.payload, now) for one in announced]
+        good = [one for one in found if one.problem is None]
+        if good:
+            self._expected, self._sent = good[-1], None
+            self.show()
+        problem = found[-1].problem
+        if problem is not None:
+            self._refused, self._why = self._refused + len(found) - len(good), problem
+            self._expected = found[-1]
+            if self._clock.monotonic() - self._sent_at >= _ANSWER_EVERY_S:
+                self._sent = None
+            self.show()
+        else:
+            self._refused += len(found) - len(good)
+        self.report_count()
+
+    def report_count(self) -> None:
+        """Say in the log what was not understood: the first at once, the rest as a count once a minute."""
+        if self._refused and self._clock.monotonic() - self._said_at >= _SAID_EVERY_S:
+            self._log.warning("expect-refused", reason=self._why, count=self._refused)
+            self._refused, self._said_at = 0, self._clock.monotonic()
 
     def show(self) -> None:
         """Hold the lamp until the part is decided, and publish what is known of it when that changes."""
@@ -58,6 +85,6 @@ class StationHandshake:
         content = station_of(expected, known, decided)
         delivery, problem = self._publisher.delivery, expected.problem is not None
         if delivery.ready and (content, decided) != self._sent:
-            self._sent = content, decided
+            self._sent, self._sent_at = (content, decided), self._clock.monotonic()
             ends = decided[1] if decided is not None else None
             self._publisher.tell(Aside, station_messages(delivery, content, problem, ends, now))
