@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 _ESCAPE = "'"
@@ -16,9 +17,12 @@ _BEGINNINGS = frozenset("=+-@\t\r\n＝＋－＠'")
 """What spreadsheets take for the beginning of a formula, full-width signs among it, and the escape itself."""
 
 
+@lru_cache(maxsize=10_000)  # most texts of a table stand in many rows
 def text_cell(text: str) -> str:
     """A text as a quoted cell; control characters that readers choke on become U+FFFD."""
-    kept = "".join("\ufffd" if _is_control(c) else c for c in text).encode("utf-8", "replace").decode()
+    kept = text
+    if not text.isprintable():
+        kept = "".join("\ufffd" if _is_control(c) else c for c in text).encode("utf-8", "replace").decode()
     if kept.lstrip(" ")[:1] in _BEGINNINGS:
         kept = _ESCAPE + kept
     return '"' + kept.replace('"', '""') + '"'
@@ -28,6 +32,12 @@ def _is_control(char: str) -> bool:
     return (char < " " and char not in "\t\n\r") or char == "\x7f"
 
 
+@lru_cache(maxsize=1000)
+def time_cell(moment: datetime) -> str:
+    """A time in UTC as RFC 3339 with microseconds."""
+    return moment.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
 def plain_cell(value: Any) -> str:
     """Any value of a row as a cell: numbers in their shortest exact form, times as RFC 3339 in UTC."""
     if value is None:
@@ -35,7 +45,7 @@ def plain_cell(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, datetime):
-        return value.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+        return time_cell(value)
     return repr(value) if isinstance(value, int | float) else text_cell(str(value))
 
 
