@@ -482,8 +482,14 @@ def spiral_text(
     deviation_um = 4.0 * np.cos(theta + 0.3)
     if kind == "spiral":
         deviation_um += 0.7 * turn * np.cos(theta + 1.0) + 1.3 * turn
+    phi = theta
+    if artefact:  # a cylinder that lies off centre is touched beside the gauge's line, and lower by e²/2R
+        towards = np.exp(-0.3j) * 4e-3 + (np.exp(-1.0j) * 0.7e-3 * turn if kind == "spiral" else 0.0)
+        aside = np.imag(np.exp(1j * theta) * np.conj(towards)) / (19.2 / 2 + 0.005)
+        phi = theta + np.arcsin(aside)
+        deviation_um -= 1e3 * (19.2 / 2 + 0.005) * (1 - np.sqrt(1 - aside**2))
     for upr, amplitude_nm in (waves_nm or {2: 150.0, 20: 20.0, 37: 10.0}).items():
-        deviation_um += amplitude_nm * 1e-3 * np.cos(upr * theta + upr)
+        deviation_um += amplitude_nm * 1e-3 * np.cos(upr * phi + upr)
     deviation_um += np.random.default_rng(seed).normal(0.0, noise_nm * 1e-3, len(theta))
     who = [f'# artefact = "{artefact}"'] if artefact else [f'# part = "{part}"', f'# serial = "{serial}"']
     header = [

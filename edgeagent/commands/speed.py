@@ -15,7 +15,7 @@ from edgeagent.commands.shared_options import CONFIG, ONE_OBJECT
 from edgeagent.commands.shared_output import json_line
 from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.judging.studies.evaluated_file import failed_check_sentences
-from edgeagent.judging.studies.speed_table import SpeedTable, speed_table
+from edgeagent.judging.studies.speed_table import OrderAtSpeed, SpeedTable, speed_table
 
 _ROWS = 12
 _PASSING = {
@@ -63,6 +63,7 @@ def _as_object(file: Evaluation, table: SpeedTable) -> dict[str, Any]:
         "pass_hz": table.pass_hz,
         "unfit": failed_check_sentences([file]),
         "harmonics": [asdict(harmonic) for harmonic in table.harmonics],
+        "orders": None if table.orders is None else [asdict(order) for order in table.orders],
         "peaks": table.peaks,
     }
 
@@ -96,8 +97,30 @@ def _text(file: Evaluation, table: SpeedTable, *, everything: bool) -> str:
     lines += align_rows(rows)
     hidden = len(table.harmonics) - (len(rows) - 1)
     lines += [f"  ({hidden} more harmonics)", ""] if hidden else [""]
+    lines += _orders(table.orders)
     lines += [f"  - {sentence}" for sentence in table.peaks]
     return "\n".join([*lines, ""])
+
+
+def _orders(orders: Sequence[OrderAtSpeed] | None) -> list[str]:
+    """Waves that do not close in one turn: each of them is significant."""
+    if orders is None:
+        return ["  one turn alone tells no wave between whole orders", ""]
+    if not orders:
+        return ["  no wave between whole orders stands out of the noise", ""]
+    rows: list[tuple[str, ...]] = [
+        ("UPR", "nm", "u nm", "limit nm", "Hz", "um/s", "axial share", "radial share", "on resonance"),
+        *(
+            (
+                f"{o.upr:.2f}", number(o.amplitude_nm), f"{o.noise_nm:.2g}",
+                "-" if o.upper_nm is None else number(o.upper_nm), _span((o.low_hz, o.high_hz)),
+                number(o.velocity_um_s), f"{o.axial_share:.2f}", f"{o.radial_share:.2f}",
+                ", ".join(f"{f:g} Hz" for f in o.resonances_hz) or "-",
+            )
+            for o in orders
+        ),
+    ]  # fmt: skip
+    return ["  waves between whole orders:", *align_rows(rows), ""]
 
 
 def _span(values: Sequence[float]) -> str:

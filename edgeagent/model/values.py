@@ -337,6 +337,18 @@ class Thread:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RoundSurface:
+    """The surface of a reference artefact that is no thread: outside or inside, at an angle to the radius.
+
+    ``diameter_mm`` is that at which the stylus runs, None where only a trace may say it.
+    """
+
+    diameter_mm: float | None = None
+    inside: bool = False
+    surface_angle_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ScalarLimit:
     """Limits of one characteristic; ``instance`` None means every instance of it.
 

@@ -8,7 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from edgeagent.analysis.around.at_speed import excited_harmonics
 from edgeagent.analysis.around.peaks import described_peaks, resonance_text, span_text
+from edgeagent.codec.records.archived_result import ResultOrders
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import COVERAGE_FACTOR, Running, Spectrum, Thread
 from edgeagent.report.gather import MeasuredFile
@@ -53,8 +55,36 @@ def standing_out(found: MeasuredFile, rules: Rulebook) -> StandingOut | None:
         np.asarray(stored.upr, dtype=np.int64),
         *(np.asarray(v, dtype=np.float64) for v in (stored.amplitude_nm, stored.phase_deg, stored.noise_nm)),
     )
-    rows = tuple(_row(peak, spectrum, running) for peak in described_peaks(spectrum, running, thread))
-    return StandingOut(rows, *_speeds(running, thread))
+    rows = [_row(peak, spectrum, running) for peak in described_peaks(spectrum, running, thread)]
+    rows += _orders(found.result.orders, running, thread)
+    return StandingOut(tuple(rows), *_speeds(running, thread))
+
+
+def _orders(lines: ResultOrders | None, running: Running | None, thread: Thread | None) -> list[SpectrumRow]:
+    """Waves that do not close in one turn, with the limit that judges them."""
+    if lines is None:
+        return []
+    rows = []
+    for upr, amplitude_nm, u, upper in zip(
+        lines.upr, lines.amplitude_nm, lines.noise_nm, lines.upper_nm, strict=True
+    ):
+        if amplitude_nm is None:
+            continue
+        shown = value_with_uncertainty(amplitude_nm, None if u is None else COVERAGE_FACTOR * u, "nm")
+        limit = "no limit" if upper is None else f"limit {with_unit(f'{upper:.4g}', 'nm')}"
+        moves, ground = ("", ""), ("", "")
+        if running is not None and thread is not None and running.speed_rpm is not None:
+            (excited,) = excited_harmonics([upr], thread, running)
+            met = ", ".join(with_unit(f"{f:g}", "Hz") for f in excited.resonances_hz)
+            moves = (
+                with_unit(span_text((excited.low_hz, excited.high_hz)), "Hz"),
+                f"on the resonance at {met}" if met else "",
+            )
+        if running is not None and running.work_rpm is not None:
+            ground = (with_unit(f"{upr * running.work_rpm / 60:.4g}", "Hz"), "")
+        what = ("wave that does not close in a turn", f"{upr:.2f} UPR")
+        rows.append(SpectrumRow(what, amplitude_nm, (shown, limit), moves, ground))
+    return rows
 
 
 def _speeds(running: Running | None, thread: Thread | None) -> tuple[str, str]:

@@ -241,6 +241,30 @@ def test_roughness_and_contact_ellipse_are_given_when_asked_for():
     assert min(by_name(heavy, "contact_ellipse_margin_right").values()) < min(margins) - 0.5
 
 
+def test_every_roughness_parameter_of_a_flank_is_given():
+    # a sine in z, 0.016 mm long in x: along the arc of 25° to 65° longer, and lower along the normal, by the
+    # same factor; half of it lies above its mean line
+    cut = dataclasses.replace(CUT, spacing_mm=0.0005)
+    built = wavy_flanks(section.with_noise(section.section(Part(), cut, nodes=700), 1.0, 6), 1.0, 0.016)
+    options = msgspec.convert({"roughness": {"lambda_c_mm": 0.16, "rmr_c_um": 0.0}}, axial.Options)
+    result = measured(Part(), cut, built, options=options)
+    named = {q.name for q in result.quantities if q.name.startswith("profile_roughness_")}
+    assert named == {n for n in axial.CHARACTERISTICS if n.startswith("profile_roughness_")}
+    for side in ("left", "right"):
+        assert all(
+            0.016 / np.cos(np.radians(25)) < v < 0.016 / np.cos(np.radians(65))
+            for v in by_name(result, f"profile_roughness_rsm_{side}").values()
+        )
+        assert all(abs(v - 50) < 3 for v in by_name(result, f"profile_roughness_rmr_{side}").values())
+        for core, peaks, valleys, total in zip(
+            *(by_name(result, f"profile_roughness_{n}_{side}").values() for n in ("rk", "rpk", "rvk", "rt")),
+            strict=True,
+        ):
+            assert 0 < core < total
+            assert 0 <= peaks < total
+            assert 0 <= valleys < total
+
+
 def test_flank_too_short_for_the_cut_off_is_said():
     options = msgspec.convert({"roughness": {"lambda_c_mm": 0.8, "section_count": 5}}, axial.Options)
     result = measured(Part(), CUT, options=options)

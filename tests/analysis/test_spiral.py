@@ -450,9 +450,28 @@ def test_flank_roughness_of_a_sine_along_the_track():
     assert value(found, "flank_roughness_rq") == pytest.approx(0.5 / math.sqrt(2), rel=2e-3)
     assert value(found, "flank_roughness_rz") == pytest.approx(1.0, rel=1e-2)
     # three turns of 58 mm hold 218 sections; each holds another part of the wave, so the scatter is small
-    rough = [q for q in found.quantities if q.name.startswith("flank_roughness")]
+    heights = ("flank_roughness_ra", "flank_roughness_rq", "flank_roughness_rz")
+    rough = [q for q in found.quantities if q.name in heights]
     assert [q.degrees_of_freedom for q in rough] == [217.0] * 3
     assert all(0 < q.standard_uncertainty < 1e-3 for q in rough)
+
+
+def test_every_roughness_parameter_of_a_sine_along_the_track():
+    # closed forms of a sine of amplitude A and length L: Rt = 2 A, Rsk = 0, Rku = 1.5, Rsm = L,
+    # Rmr(c) = arccos(c / A) / pi; the Rk family as in test_material_ratio.py
+    found = analysed(
+        trace_of(*samples(waves={470: (0.5, 0.0)}, noise_um=0.0, per_turn=24_000)),
+        roughness=RoughnessOptions(lambda_c_mm=0.8, rmr_c_um=0.25),
+    )
+    wanted = {
+        "rt": (1.0, 2e-3), "rsk": (0.0, 2e-3), "rku": (1.5, 2e-3), "rmr": (100 / 3, 0.1),
+        "rsm": (math.hypot(math.pi * 18.505, THREAD.lead_mm) / 470, 1e-5), "rk": (0.5 * 1.765, 0.02),
+    }  # fmt: skip
+    for name, (true, within) in wanted.items():
+        assert value(found, f"flank_roughness_{name}") == pytest.approx(true, abs=within), name
+    named = {q.name for q in found.quantities if q.name.startswith("flank_roughness_")}
+    assert named == {n for n in spiral.CHARACTERISTICS if n.startswith("flank_roughness_")}
+    assert all(q.standard_uncertainty is not None for q in found.quantities if q.name in named)
 
 
 def test_roughness_without_a_diameter_has_no_value_and_says_why():

@@ -437,6 +437,38 @@ def test_speed_lists_judged_harmonics_with_frequency_and_resonance(station):
     assert "37 UPR" in text.stdout
 
 
+def turns_text(station, turns, waves_um):
+    """A left flank of some turns, with waves that need not close in one."""
+    angle = np.arange(turns * PER_TURN) * (2 * np.pi / PER_TURN)
+    reading = 0.4 * np.cos(angle) + np.random.default_rng(1).normal(0, 0.002, len(angle))
+    reading += sum(a * np.cos(upr * angle + 0.4) for upr, a in waves_um.items())
+    return write(station, f"turns-{turns}.txt", angle, reading, feature="left-flank", kind="spiral")
+
+
+def test_speed_shows_waves_between_whole_orders_with_their_limit(station):
+    file = turns_text(station, 3, {37 + 1 / 3: 0.060})
+    found = json.loads(call("speed", file, "--config", station / "agent.toml", "--json").stdout)
+    (wave,) = found["orders"]
+    assert wave["upr"] == pytest.approx(37 + 1 / 3, abs=1e-3)
+    assert wave["amplitude_nm"] == pytest.approx(60.0, abs=0.5)
+    assert 0 < wave["noise_nm"] < 0.2
+    assert wave["upper_nm"] == pytest.approx(200 * 20 / (37 + 1 / 3), rel=1e-4)
+    whole = found["harmonics"][0]
+    per_upr = whole["high_hz"] / whole["upr"]
+    assert wave["high_hz"] == pytest.approx(wave["upr"] * per_upr)
+    assert wave["resonances_hz"] == [1027.0]
+    text = call("speed", file, "--config", station / "agent.toml").stdout
+    below = text.split("waves between whole orders:")[1]
+    assert "37.33" in below.split("\n\n")[0]
+    quiet = turns_text(station, 3, {37: 0.060})
+    assert json.loads(call("speed", quiet, "--config", station / "agent.toml", "--json").stdout)["orders"] == []
+    single = turns_text(station, 1, {37 + 1 / 3: 0.060})
+    told = call("speed", single, "--config", station / "agent.toml")
+    assert "one turn alone tells no wave between whole orders" in told.stdout
+    as_json = call("speed", single, "--config", station / "agent.toml", "--json")
+    assert json.loads(as_json.stdout)["orders"] is None
+
+
 def test_speed_needs_a_speed_in_the_recipe(station):
     write_recipe(station, THREAD + MEASUREMENTS.replace("velocity_bands_hz = [[50, 300], [300, 1400]]", ""))
     result = call("speed", flank(station, "left"), "--config", station / "agent.toml")

@@ -64,9 +64,9 @@ class PassFrequencies:
 
 @dataclass(frozen=True, slots=True)
 class ExcitedHarmonic:
-    """A harmonic at speed: frequency at the lowest and highest speed, and the resonances that lie there."""
+    """A wave at speed: frequency at the lowest and highest speed, and the resonances that lie there."""
 
-    upr: int
+    upr: float
     low_hz: float
     high_hz: float
     resonances_hz: tuple[float, ...]
@@ -149,8 +149,10 @@ def hertz_per_upr(thread: Thread, speed_rpm: float) -> float:
     return speed_rpm / 60 * thread_kinematics(thread).wave(thread.member)
 
 
-def excited_harmonics(upr: Sequence[int], thread: Thread, running: Running) -> tuple[ExcitedHarmonic, ...]:
-    """Frequencies of harmonics at the recipe's speeds and the declared resonances that they meet.
+def excited_harmonics(upr: Sequence[float], thread: Thread, running: Running) -> tuple[ExcitedHarmonic, ...]:
+    """Frequencies of waves at the recipe's speeds and the declared resonances that they meet.
+
+    ``upr`` may lie between whole orders.
 
     A harmonic meets a resonance when its frequency lies within half the width of the centre at any speed from
     the lowest to the highest. Raises TraceRangeError without a speed.
@@ -160,7 +162,7 @@ def excited_harmonics(upr: Sequence[int], thread: Thread, running: Running) -> t
     low, high = (hertz_per_upr(thread, speed) for speed in running.speed_rpm)
     return tuple(
         ExcitedHarmonic(
-            int(n), n * low, n * high,
+            n, n * low, n * high,
             tuple(f for f, width in running.resonances_hz if _meets(n * low, n * high, f, width)),
         )
         for n in upr

@@ -140,7 +140,7 @@ def _resonances(group: PeakGroup, thread: Thread, running: Running) -> list[dict
     met: dict[float, list[int]] = {}
     for excited in excited_harmonics(orders, thread, running):
         for hz in excited.resonances_hz:
-            met.setdefault(hz, []).append(excited.upr)
+            met.setdefault(hz, []).append(int(excited.upr))
     return [{"hz": hz, "upr": max(met[hz], key=lambda n: heights.get(n, 0.0))} for hz in sorted(met)]
 
 

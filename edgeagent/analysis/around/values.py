@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from edgeagent.analysis.around.at_speed import band_name, band_velocities, hertz_per_upr, resonance_amplitudes
 from edgeagent.analysis.around.fitting import Samples
 from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.analysis.around.roundness import extreme_quantities, root_mean_square, roundness
-from edgeagent.analysis.texture.roughness import roughness as roughness_of
+from edgeagent.analysis.texture.parameters import parameters, wanted_parameters
 from edgeagent.analysis.waves.harmonics import HarmonicFit, amplitude_lift
 from edgeagent.errors import AnalysisError, InputError
 from edgeagent.model import FloatArray, QualityCheck, Quantity, Running, Spectrum, Thread
@@ -126,42 +124,40 @@ def track_roughness(
     options: SpiralOptions,
     length_mm: float | None,
 ) -> tuple[tuple[Quantity, ...], list[QualityCheck]]:
-    """Ra, Rq, Rz along the track after the alignment is taken out, on an even grid of the same density.
+    """Roughness along the track after the alignment is taken out, on an even grid of the same density.
 
     ``length_mm`` is that of one turn of the track, None where it is unknown.
     """
-    if options.roughness is None:
+    wanted = options.roughness
+    if wanted is None:
         return (), []
-    names = ("flank_roughness_ra", "flank_roughness_rq", "flank_roughness_rz")
+    units = wanted_parameters(wanted)
+
+    def without(note: str) -> tuple[tuple[Quantity, ...], list[QualityCheck]]:
+        none = tuple(Quantity(f"flank_roughness_{name}", None, unit) for name, unit in units.items())
+        return none, [QualityCheck("flank_roughness", False, None, None, "", note)]
+
     if length_mm is None:
-        note = "roughness needs the track diameter, which neither trace nor recipe gives"
-        return tuple(Quantity(n, None, "um") for n in names), [
-            QualityCheck("flank_roughness", False, None, None, "", note)
-        ]
+        return without("roughness needs the track diameter, which neither trace nor recipe gives")
     order = np.argsort(samples.angle_rad, kind="stable")
     angle = samples.angle_rad[order]
     surface = (samples.deviation_um - fit.alignment_at(samples.angle_rad))[order] * factor
     even = np.linspace(angle[0], angle[-1], len(angle))
     spacing_mm = float(even[1] - even[0]) / (2 * np.pi) * length_mm
-    wanted = options.roughness
     try:
-        found = roughness_of(
-            np.interp(even, angle, surface),
-            spacing_mm,
-            lambda_c_mm=wanted.lambda_c_mm,
-            lambda_s_mm=wanted.lambda_s_mm,
-            section_count=wanted.section_count,
-        )
+        found, profile = parameters(np.interp(even, angle, surface), spacing_mm, wanted)
     except (InputError, AnalysisError) as error:
-        return tuple(Quantity(n, None, "um") for n in names), [
-            QualityCheck("flank_roughness", False, None, None, "", str(error))
-        ]
-    values = (found.ra_um, found.rq_um, found.rz_um)
-    spreads = (found.u_ra_um, found.u_rq_um, found.u_rz_um)
-    dof = float(max(found.section_count - 1, 1))
-    note = f"{found.section_count} sections of {wanted.lambda_c_mm:g} mm along the track"
-    check = QualityCheck("flank_roughness", True, float(found.section_count), 1.0, "sections", note)
+        return without(str(error))
+    note = f"{profile.section_count} sections of {wanted.lambda_c_mm:g} mm along the track"
+    check = QualityCheck("flank_roughness", True, float(profile.section_count), 1.0, "sections", note)
     return tuple(
-        Quantity(n, v, "um", "", u, math.inf if u is None else dof)
-        for n, v, u in zip(names, values, spreads, strict=True)
+        Quantity(
+            f"flank_roughness_{name}",
+            found[name].value,
+            unit,
+            "",
+            found[name].standard_uncertainty,
+            found[name].degrees_of_freedom,
+        )
+        for name, unit in units.items()
     ), [check]

@@ -14,14 +14,14 @@ from edgeagent.analysis.axial.frame import Nominal
 from edgeagent.analysis.axial.options import AxialOptions
 from edgeagent.analysis.groove.ball import Seat
 from edgeagent.analysis.texture.options import RoughnessOptions
-from edgeagent.analysis.texture.roughness import roughness, waviness
+from edgeagent.analysis.texture.parameters import PARAMETERS, Parameter, parameters, wanted_parameters
+from edgeagent.analysis.texture.roughness import EvaluatedProfile, waviness
 from edgeagent.errors import AgentError, AnalysisError, InputError
 from edgeagent.model import FloatArray, Quantity, Thread
 
 _BOTH = ("left", "right")
 _Values = Mapping[str, tuple[float | None, float | None]]
 """Values and their standard uncertainties by name."""
-_ROUGHNESS = {"ra": "um", "rq": "um", "rz": "um", "rt": "um", "rsk": "1", "rku": "1"}
 _WAVINESS = ("wa", "wq", "wt")
 GROOVE_UNITS: Mapping[str, str] = {
     **{f"contact_angle_{s}": "deg" for s in _BOTH},
@@ -38,7 +38,7 @@ GROOVE_UNITS: Mapping[str, str] = {
 """Per groove, always."""
 BAND_UNITS: Mapping[str, str] = {f"profile_band_excess_{s}": "um" for s in _BOTH}
 ROUGHNESS_UNITS: Mapping[str, str] = {
-    f"profile_roughness_{name}_{s}": unit for name, unit in _ROUGHNESS.items() for s in _BOTH
+    f"profile_roughness_{name}_{s}": unit for name, unit in PARAMETERS.items() for s in _BOTH
 }
 WAVINESS_UNITS: Mapping[str, str] = {f"profile_waviness_{name}_{s}": "um" for name in _WAVINESS for s in _BOTH}
 CONTACT_UNITS: Mapping[str, str] = {
@@ -82,7 +82,8 @@ def wanted_groove_units(options: AxialOptions) -> dict[str, str]:
     if options.profile_band_um is not None:
         units.update(BAND_UNITS)
     if options.roughness is not None:
-        units.update(ROUGHNESS_UNITS)
+        asked = wanted_parameters(options.roughness).items()
+        units.update({f"profile_roughness_{name}_{s}": unit for name, unit in asked for s in _BOTH})
         units.update(WAVINESS_UNITS)
     if options.ball_load_n is not None:
         units.update(CONTACT_UNITS)
@@ -127,12 +128,13 @@ def groove_quantities(
         values[f"arc_centre_height_{name}"] = (getattr(seat, height), spread[height])
         values.update(_shape(flank, name, seat, options))
         if options.roughness is not None:
-            for texture, dof in (
-                _roughness(flank, name, options.roughness, failures),
-                _waviness(flank, name, options.roughness, remarks),
-            ):
-                values.update(texture)
-                freedom.update(dict.fromkeys(texture, dof))
+            rough, profile = _roughness(flank, name, options.roughness, failures)
+            for key, each in rough.items():
+                values[key] = (each.value, each.standard_uncertainty)
+                freedom[key] = each.degrees_of_freedom
+            texture, dof = _waviness(flank, name, options.roughness, remarks, profile)
+            values.update(texture)
+            freedom.update(dict.fromkeys(texture, dof))
         if options.ball_load_n is not None:
             raw_angle = getattr(seat, angle) + (-seat.axis_turn_deg if name == "left" else seat.axis_turn_deg)
             found = _contact(
@@ -187,30 +189,18 @@ def _shape(flank: Flank, name: str, seat: Seat, options: AxialOptions) -> _Value
     return found
 
 
-def _roughness(flank: Flank, name: str, wanted: RoughnessOptions, failures: list[str]) -> tuple[_Values, float]:
-    """Values with their standard uncertainties, and the degrees of freedom of these."""
+def _roughness(
+    flank: Flank, name: str, wanted: RoughnessOptions, failures: list[str]
+) -> tuple[Mapping[str, Parameter], EvaluatedProfile | None]:
+    """Every roughness parameter of a flank by its full name, and the profile that they were taken from."""
+    profile = None
     try:
         residual_um, spacing_mm = even_residual(flank)
-        found = roughness(
-            residual_um,
-            spacing_mm,
-            lambda_c_mm=wanted.lambda_c_mm,
-            lambda_s_mm=wanted.lambda_s_mm,
-            section_count=wanted.section_count,
-        )
+        found, profile = parameters(residual_um, spacing_mm, wanted)
     except (AnalysisError, InputError) as error:
         failures.append(f"no roughness of the {name} flank: {error}")
-        return {f"profile_roughness_{key}_{name}": (None, None) for key in _ROUGHNESS}, math.inf
-    heights = (
-        (found.ra_um, found.u_ra_um),
-        (found.rq_um, found.u_rq_um),
-        (found.rz_um, found.u_rz_um),
-        (found.rt_um, found.u_rt_um),
-        (found.rsk, found.u_rsk),
-        (found.rku, found.u_rku),
-    )
-    values = {f"profile_roughness_{k}_{name}": h for k, h in zip(_ROUGHNESS, heights, strict=True)}
-    return values, _freedom(found.section_count)
+        found = dict.fromkeys(wanted_parameters(wanted), Parameter(None))
+    return {f"profile_roughness_{key}_{name}": each for key, each in found.items()}, profile
 
 
 def _freedom(sections: int) -> float:
@@ -218,12 +208,18 @@ def _freedom(sections: int) -> float:
     return float(sections - 1) if sections > 1 else math.inf
 
 
-def _waviness(flank: Flank, name: str, wanted: RoughnessOptions, remarks: list[str]) -> tuple[_Values, float]:
+def _waviness(
+    flank: Flank, name: str, wanted: RoughnessOptions, remarks: list[str], known: EvaluatedProfile | None
+) -> tuple[_Values, float]:
     """Values with their standard uncertainties, and the degrees of freedom of these."""
     try:
         residual_um, spacing_mm = even_residual(flank)
         found = waviness(
-            residual_um, spacing_mm, lambda_c_mm=wanted.lambda_c_mm, lambda_s_mm=wanted.lambda_s_mm
+            residual_um,
+            spacing_mm,
+            lambda_c_mm=wanted.lambda_c_mm,
+            lambda_s_mm=wanted.lambda_s_mm,
+            profile_um=None if known is None else known.primary_um - known.profile_um,
         )
     except (AnalysisError, InputError) as error:
         remarks.append(f"no waviness of the {name} flank: {error}")

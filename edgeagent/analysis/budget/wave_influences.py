@@ -82,7 +82,12 @@ def wave_influences(
     else depends on the length scale. The tip counts where ``track_length_mm`` (one turn along the track) is
     known.
     """
-    own = {(q.name, q.instance): q.value for q in analysis.quantities if q.value is not None}
+    shapes = tuple(f"flank_roughness_{name}" for name in ("rsk", "rku", "rsm", "rmr", "mr1", "mr2"))
+    own = {
+        (q.name, q.instance): q.value
+        for q in analysis.quantities
+        if q.value is not None and q.name not in shapes  # these do not grow with the readings
+    }
     spectrum = analysis.spectrum
     if spectrum is None or track_length_mm is None:
         return Influences(gauge_scale=own, length_scale=per_length_scale)

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from edgeagent.errors import TraceShapeError
-from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG, Analysis, Running, Thread, Trace
+from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG, Analysis, RoundSurface, Running, Thread, Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,7 @@ class Request:
     when no curve judges. ``thread`` is None when the recipe has none or there is no recipe; ``running`` when
     the recipe says nothing of running. ``plane_offset_mm`` and ``plane_yaw_deg`` are standard uncertainties of
     how the measuring plane lies against the axis, for axial traces that cannot show it; 0 counts nothing.
+    ``surface`` is that of a reference artefact that is no thread.
     """
 
     thread: Thread | None
@@ -43,6 +44,7 @@ class Request:
     running: Running | None = None
     plane_offset_mm: float = PLANE_OFFSET_MM
     plane_yaw_deg: float = PLANE_YAW_DEG
+    surface: RoundSurface | None = None
 
 
 class Kind(Protocol):
@@ -78,7 +80,8 @@ def key_lacking(kind: Kind, request: Request, characteristic: str) -> str | None
         if characteristic.startswith(beginning):
             table, _, name = key.rpartition(".")
             owner = request.running if table == "running" else request.options
-            return None if getattr(owner, name, None) else key
+            owner = getattr(owner, table, None) if table not in ("", "running") else owner
+            return None if getattr(owner, name, None) not in (None, ()) else key
     return None
 
 

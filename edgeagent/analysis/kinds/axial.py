@@ -75,6 +75,7 @@ WITHOUT_UNCERTAINTY = frozenset(
 Options = AxialOptions
 NEEDS = {
     "profile_band_excess_": "profile_band_um",
+    "profile_roughness_rmr_": "roughness.rmr_c_um",
     "profile_roughness_": "roughness",
     "profile_waviness_": "roughness",
     "contact_ellipse_margin_": "ball_load_n",

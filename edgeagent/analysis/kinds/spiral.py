@@ -30,6 +30,7 @@ from edgeagent.analysis.around.values import (
 )
 from edgeagent.analysis.budget.wave_influences import of_trace
 from edgeagent.analysis.kinds import Request
+from edgeagent.analysis.texture.parameters import PARAMETERS
 from edgeagent.analysis.track.contact import contact_of
 from edgeagent.analysis.track.sensing import contradictions, normal_factor, track_length_mm
 from edgeagent.analysis.waves.harmonics import turns_of
@@ -50,9 +51,7 @@ CHARACTERISTICS: Mapping[str, str] = {
     "eccentricity": "um",
     "tilt": "um/turn",
     "lead_mismatch": "um/turn",
-    "flank_roughness_ra": "um",
-    "flank_roughness_rq": "um",
-    "flank_roughness_rz": "um",
+    **{f"flank_roughness_{name}": unit for name, unit in PARAMETERS.items()},
 }
 
 Options = SpiralOptions
@@ -60,6 +59,7 @@ NEEDS = {
     "band_rms": "bands",
     "band_velocity": "velocity_bands_hz",
     "resonance_amplitude": "running.resonances_hz",
+    "flank_roughness_rmr": "roughness.rmr_c_um",
     "flank_roughness_": "roughness",
 }
 
@@ -98,6 +98,7 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
         flank=options.flank,
         surface_angle_deg=options.surface_angle_deg,
         spiral=spiral,
+        surface=request.surface,
     )
     try:
         found = fit_trace(usable, options, spiral=spiral, contact=contact)

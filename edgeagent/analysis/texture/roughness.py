@@ -190,6 +190,53 @@ def roughness(
     ISO 21920-2: Ra, Rq, Rsk and Rku over the evaluation length (not averaged over sections), Rz the mean of the
     section heights, Rt the total height over the evaluation length.
     """
+    found = evaluated(
+        z_um,
+        spacing_mm,
+        lambda_c_mm=lambda_c_mm,
+        lambda_s_mm=lambda_s_mm,
+        section_count=section_count,
+        ends=ends,
+    )
+    return height_parameters(found)
+
+
+@dataclass(frozen=True, slots=True)
+class EvaluatedProfile:
+    """A roughness profile with its sections; ``primary_um`` is what the S-filter kept, of the same shape (n,).
+
+    ``sections`` are their borders as sample numbers, one more than there are sections; ``rounding_um`` is the
+    height below which the profile is the rounding of its own subtraction.
+    """
+
+    profile_um: FloatArray
+    primary_um: FloatArray
+    sections: list[int]
+    section_mm: float
+    spacing_mm: float
+    rounding_um: float
+
+    @property
+    def section_count(self) -> int:
+        """Number of sections."""
+        return len(self.sections) - 1
+
+    @property
+    def used(self) -> FloatArray:
+        """The profile over its sections."""
+        return self.profile_um[self.sections[0] : self.sections[-1]]
+
+
+def evaluated(
+    z_um: FloatArray,
+    spacing_mm: float,
+    *,
+    lambda_c_mm: float,
+    lambda_s_mm: float | None = None,
+    section_count: int | None = None,
+    ends: Ends = "regression",
+) -> EvaluatedProfile:
+    """The roughness profile that parameters are taken from; see `roughness` for parameters and errors."""
     z_um = np.asarray(z_um, dtype=np.float64)
     if z_um.ndim != 1:
         raise TraceShapeError(f"a roughness profile is one row of samples; found shape {z_um.shape}")
@@ -197,10 +244,10 @@ def roughness(
         raise TraceRangeError(f"{section_count} roughness sections asked for; at least 1")
     lost = end_samples(spacing_mm, lambda_c_mm) if ends == "discard" else 0
     sections = _sections(z_um.size - 2 * lost, spacing_mm, lambda_c_mm, section_count, lost)
-    profile = roughness_profile(z_um, spacing_mm, lambda_c_mm=lambda_c_mm, lambda_s_mm=lambda_s_mm, ends=ends)
+    primary, long_wave = _parted(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)
     # below this the profile is the rounding of its own subtraction, and its shape means nothing
     rounding_um = 16.0 * float(np.finfo(np.float64).eps * np.max(np.abs(z_um)))
-    return _parameters(profile, sections, lambda_c_mm, rounding_um)
+    return EvaluatedProfile(primary - long_wave, primary, sections, lambda_c_mm, spacing_mm, rounding_um)
 
 
 def waviness(
@@ -210,6 +257,7 @@ def waviness(
     lambda_c_mm: float,
     lambda_s_mm: float | None = None,
     ends: Ends = "regression",
+    profile_um: FloatArray | None = None,
 ) -> Waviness:
     """Wa, Wq and Wt of an evenly spaced profile: its waves longer than the cut-off.
 
@@ -220,6 +268,8 @@ def waviness(
         level is taken away again: the form that was removed is the reference.
     spacing_mm, lambda_c_mm, lambda_s_mm, ends :
         As in `roughness`.
+    profile_um : ndarray of float64, optional
+        The waviness profile of all of this where it is known already.
 
     Returns
     -------
@@ -248,7 +298,11 @@ def waviness(
             f"profile is {length_mm:.4g} mm long; waves longer than the cut-off of {lambda_c_mm:.4g} mm need "
             f"{WAVES_AT_LEAST * lambda_c_mm:.4g} mm"
         )
-    profile = waviness_profile(z_um, spacing_mm, lambda_c_mm=lambda_c_mm, lambda_s_mm=lambda_s_mm, ends=ends)
+    profile = profile_um
+    if profile is None:
+        profile = waviness_profile(
+            z_um, spacing_mm, lambda_c_mm=lambda_c_mm, lambda_s_mm=lambda_s_mm, ends=ends
+        )
     pieces = max(int(length_mm / (WAVES_AT_LEAST * lambda_c_mm) * (1.0 + 1e-9)), 1)
     borders = [int(b) for b in np.rint(np.linspace(0, profile.size, pieces + 1))]
     u_wa, u_wq, _, _ = _scatter_of_means(profile, borders)
@@ -264,20 +318,22 @@ def waviness(
     )
 
 
-def _parameters(profile: FloatArray, sections: list[int], section_mm: float, rounding_um: float) -> Roughness:
+def height_parameters(found: EvaluatedProfile) -> Roughness:
+    """Ra, Rq, Rz, Rt, Rsk and Rku of a roughness profile."""
+    profile, sections, section_mm = found.profile_um, found.sections, found.section_mm
     heights = [float(np.ptp(profile[a:b])) for a, b in pairwise(sections)]
-    evaluated = profile[sections[0] : sections[-1]]
-    rq = float(np.sqrt(np.mean(evaluated**2)))
-    flat = rq <= rounding_um
+    used = found.used
+    rq = float(np.sqrt(np.mean(used**2)))
+    flat = rq <= found.rounding_um
     single = _deviation(heights)
     u_ra, u_rq, u_rsk, u_rku = _scatter_of_means(profile, sections)
     return Roughness(
-        ra_um=float(np.mean(np.abs(evaluated))),
+        ra_um=float(np.mean(np.abs(used))),
         rq_um=rq,
         rz_um=float(np.mean(heights)),
-        rt_um=float(np.ptp(evaluated)),
-        rsk=None if flat else float(np.mean((evaluated / rq) ** 3)),
-        rku=None if flat else float(np.mean((evaluated / rq) ** 4)),
+        rt_um=float(np.ptp(used)),
+        rsk=None if flat else float(np.mean((used / rq) ** 3)),
+        rku=None if flat else float(np.mean((used / rq) ** 4)),
         section_count=len(heights),
         evaluation_length_mm=len(heights) * section_mm,
         u_ra_um=u_ra,

@@ -11,7 +11,7 @@ import numpy as np
 
 from edgeagent.analysis.track.eccentric import EccentricContact
 from edgeagent.analysis.track.sensing import flank_of, rise_mm_per_turn
-from edgeagent.model import Thread, Trace
+from edgeagent.model import RoundSurface, Thread, Trace
 
 _RADIUS_ASSUMED_MM = 5.0
 """Where neither trace nor recipe gives a diameter: small, so that it rather counts too much."""
@@ -26,15 +26,16 @@ def contact_of(
     flank: str | None,
     surface_angle_deg: float | None,
     spiral: bool,
+    surface: RoundSurface | None = None,
 ) -> EccentricContact | None:
-    """How an eccentric part turns the contact of this trace; None for an artefact.
+    """How an eccentric part turns the contact of this trace; None for a surface that lies across the axis.
 
     ``factor`` turns readings into displacements normal to the surface, ``flank`` is the recipe's, None for that
-    of the feature's name. An artefact's trace is judged as it is: what eccentricity adds shows as waves that
-    its certificate does not name.
+    of the feature's name. A reference artefact without a thread has a round ``surface``, the outside of a
+    cylinder unless its certificate says otherwise.
     """
-    if trace.header.artefact is not None:
-        return None
+    if thread is None and trace.header.artefact is not None:
+        return _on_round(trace, factor, surface or RoundSurface())
     if thread is None:
         return _unknown(trace, factor, surface_angle_deg, spiral)
     if spiral:
@@ -45,6 +46,23 @@ def contact_of(
     tip_mm = trace.header.tip_radius_mm or 0.0
     if cosine < 0.05:
         return None
+    return EccentricContact(
+        radius_um=1000 * (diameter / 2 + outward * tip_mm * cosine),
+        normal=(outward * cosine, 0.0),
+        factor=factor,
+    )
+
+
+def _on_round(trace: Trace, factor: float, surface: RoundSurface) -> EccentricContact | None:
+    """The contact with an artefact's surface of revolution, traced around or along a helix."""
+    diameter = trace.header.track_diameter_mm or surface.diameter_mm
+    if diameter is None:
+        return _unknown(trace, factor, surface.surface_angle_deg, spiral=False)
+    outward = -1.0 if surface.inside else 1.0
+    cosine = float(np.cos(np.radians(surface.surface_angle_deg)))
+    if cosine < 0.05:
+        return None
+    tip_mm = trace.header.tip_radius_mm or 0.0
     return EccentricContact(
         radius_um=1000 * (diameter / 2 + outward * tip_mm * cosine),
         normal=(outward * cosine, 0.0),

@@ -33,7 +33,9 @@ DescribeKind = Callable[[str], tuple[type[Any], Mapping[str, str]]]
 """A kind's options structure and its characteristics with units; raises InputError for no such kind."""
 
 
-class _ThreadTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class ThreadTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Nominal geometry of a thread, of a part or of a master."""
+
     member: Literal["shaft", "nut"]
     hand: Literal["right", "left"]
     starts: Annotated[int, msgspec.Meta(ge=1, le=16)]
@@ -46,6 +48,11 @@ class _ThreadTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     def __post_init__(self) -> None:
         if self.ball_diameter_mm >= self.ball_pitch_circle_mm:
             raise ValueError("ball_diameter_mm must be smaller than ball_pitch_circle_mm")
+
+    @property
+    def thread(self) -> Thread:
+        """What an analysis needs of it."""
+        return Thread(**msgspec.structs.asdict(self))
 
 
 # Not tuple[Positive, Positive]: in a union with a bounded number such a tuple makes msgspec 0.22 crash at the
@@ -132,7 +139,7 @@ class _RecipeDocument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     part: Name
     revision: Annotated[str, msgspec.Meta(max_length=64)]
     measurement: Annotated[tuple[dict[str, Any], ...], msgspec.Meta(min_length=1)]
-    thread: _ThreadTable | None = None
+    thread: ThreadTable | None = None
     running: _RunningTable = _RunningTable()
     uncertainty: _UncertaintyTable | None = None
     approval: _ApprovalTable | None = None
@@ -152,7 +159,7 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
         if feature in features[:number]:
             key = f"measurement[{number}].feature"
             raise ConfigError(place_of_key(file, text, key), key, "a feature is measured twice", value=feature)
-    thread = Thread(**msgspec.structs.asdict(found.thread)) if found.thread is not None else None
+    thread = found.thread.thread if found.thread is not None else None
     running = _running(found.running)
     for number, plan in enumerate(plans):
         if getattr(plan.options, "velocity_bands_hz", ()) and (

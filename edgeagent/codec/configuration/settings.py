@@ -10,9 +10,10 @@ from urllib.parse import urlsplit
 
 import msgspec
 
+from edgeagent.codec.configuration.recipe import ThreadTable
 from edgeagent.codec.configuration.schema import convert, place_of_key, toml_table
 from edgeagent.errors import ConfigError
-from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG, DecisionPolicy
+from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG, DecisionPolicy, RoundSurface
 
 Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
 Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
@@ -373,14 +374,41 @@ class Acceptance(ConfigTable, frozen=True):
     window_h: Positive = 2.0
 
 
+class Geometry(ConfigTable, frozen=True):
+    """The round surface of an artefact: which side, its angle to the radius, the stylus' diameter there."""
+
+    surface: Literal["outside", "inside"] = "outside"
+    surface_angle_deg: Annotated[float, msgspec.Meta(ge=0, le=90)] = 0.0
+    diameter_mm: Positive | None = None
+
+    @property
+    def round_surface(self) -> RoundSurface:
+        """What an analysis needs of it."""
+        return RoundSurface(
+            diameter_mm=self.diameter_mm,
+            inside=self.surface == "inside",
+            surface_angle_deg=self.surface_angle_deg,
+        )
+
+
 class Certificate(ConfigTable, frozen=True):
-    """One ``artefacts/*.toml``. More waves than 64 would not fit into a journal record."""
+    """One ``artefacts/*.toml``. More waves than 64 would not fit into a journal record.
+
+    A master thread has ``thread``, with the keys of a recipe's; anything else is round, the outside of a
+    cylinder where ``geometry`` says nothing.
+    """
 
     artefact: Name
     certificate: Name
     valid_until: date
     wave: Annotated[tuple[Wave, ...], msgspec.Meta(min_length=1, max_length=64)]
     accept: Acceptance = Acceptance()
+    geometry: Geometry | None = None
+    thread: ThreadTable | None = None
+
+    def __post_init__(self) -> None:
+        if self.geometry is not None and self.thread is not None:
+            raise ValueError("geometry and thread exclude each other")
 
 
 def parse_settings(data: bytes, file: str) -> Settings:

@@ -38,6 +38,15 @@ class ResultSpectrum(msgspec.Struct, frozen=True, kw_only=True):
     caution_nm: Numbers
 
 
+class ResultOrders(msgspec.Struct, frozen=True, kw_only=True):
+    """The waves between whole orders, strongest first."""
+
+    upr: tuple[float, ...]
+    amplitude_nm: Numbers
+    noise_nm: Numbers
+    upper_nm: Numbers
+
+
 class ArchivedResult(msgspec.Struct, frozen=True, kw_only=True):
     """The members of ``edgeagent.result/1`` that a reader needs.
 
@@ -52,6 +61,7 @@ class ArchivedResult(msgspec.Struct, frozen=True, kw_only=True):
     reasons: tuple[str, ...]
     reason_codes: tuple[Reason, ...] | UnsetType = UNSET
     details: Mapping[str, Any] = {}
+    orders: ResultOrders | None = None
 
 
 class _Schema(msgspec.Struct, frozen=True):

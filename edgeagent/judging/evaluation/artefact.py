@@ -64,8 +64,7 @@ def evaluate_artefact(
     own = [w.upr for w in certificate.wave if w.feature in (None, header.feature)]
     highest = max((upr for upr in own if upr <= reach), default=max(w.upr for w in certificate.wave))
     upr_max = max(500, highest)
-    options = kind.Options(upr=(2, upr_max))
-    analysis = _analysed(trace, kind, Request(None, options, judged_upr=float(highest)))
+    analysis = _analysed(trace, kind, _request(kind, certificate, upr_max, float(highest)))
     holds = []
     if header.measured_at.date() > certificate.valid_until:
         ended = str(certificate.valid_until)
@@ -89,6 +88,18 @@ def evaluate_artefact(
     incomplete = judgement.disposition == Disposition.ACCEPT
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=[*absent.values(), *holds])
     return ArtefactEvaluation(analysis, judgement, tuple(absent), incomplete, bool(unnamed))
+
+
+def _request(kind: Kind, certificate: Certificate, upr_max: int, judged_upr: float) -> Request:
+    """What the certificate says of the artefact's surface."""
+    geometry, thread = certificate.geometry, certificate.thread
+    angle = geometry.surface_angle_deg if geometry is not None else None
+    return Request(
+        None if thread is None else thread.thread,
+        kind.Options(upr=(2, upr_max), surface_angle_deg=angle),
+        judged_upr=judged_upr,
+        surface=None if geometry is None else geometry.round_surface,
+    )
 
 
 def _analysed(trace: Trace, kind: Kind, request: Request) -> Analysis:
