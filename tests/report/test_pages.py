@@ -223,7 +223,7 @@ def test_page_says_what_stands_out_of_each_spectrum(pages):
     """The left flank of 000412 has 74, 19.5 and 14.2 nm at 37, 74 and 111 UPR; it runs at 3000 rpm."""
     left, right = peaks_of(page_of(pages, "000412"))
     assert "comb, every 37 UPR , 37, 74, 111" in left
-    assert "73.82 ± 0.48" in left
+    assert "73.82 ± 0.18" in left
     assert "at 37 UPR , " in left
     assert "times its surroundings" in left
     assert "moves a ball, at 3000 rpm" in left
