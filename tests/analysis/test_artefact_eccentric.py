@@ -82,8 +82,25 @@ def test_the_reading_itself_holds_side_bands_that_would_fail_it():
 def test_a_bore_says_that_it_is_one():
     stated = '[geometry]\nsurface = "inside"\n'
     assert judged(cylinder(-1.0), 15.0, more=stated).judgement.disposition == Disposition.ACCEPT
-    wrong = judged(cylinder(-1.0), 15.0)  # taken for an outside surface its side bands double
+    wrong = judged(cylinder(-1.0), 15.0)  # taken for an outside surface its side bands would double
     assert wrong.judgement.disposition == Disposition.REJECT
+
+
+def test_readings_that_the_instrument_corrected_itself_are_taken_as_they_stand():
+    angle = np.arange(3 * 4000) * (2 * np.pi / 4000)
+
+    class Corrected:
+        def offset_mm(self, reading_um):
+            return reading_um
+
+        def reading_um(self, theta, surface, offset):
+            return surface(theta) + np.real(offset * np.exp(-1j * angle))
+
+    found = judged(Corrected(), 4.0)
+    assert found.judgement.disposition == Disposition.ACCEPT
+    assert "as it stands" in next(c.note for c in found.analysis.quality if c.check == "contact_point")
+    stated = judged(Corrected(), 4.0, more='[geometry]\nsurface = "outside"\n')
+    assert stated.judgement.disposition == Disposition.REJECT
 
 
 def test_the_certificate_may_state_the_diameter():

@@ -252,7 +252,7 @@ def test_every_roughness_parameter_of_a_flank_is_given():
     assert named == {n for n in axial.CHARACTERISTICS if n.startswith("profile_roughness_")}
     for side in ("left", "right"):
         assert all(
-            0.016 / np.cos(np.radians(25)) < v < 0.016 / np.cos(np.radians(65))
+            16 / np.cos(np.radians(25)) < v < 16 / np.cos(np.radians(65))
             for v in by_name(result, f"profile_roughness_rsm_{side}").values()
         )
         assert all(abs(v - 50) < 3 for v in by_name(result, f"profile_roughness_rmr_{side}").values())

@@ -21,17 +21,17 @@ WAVES = {
 @pytest.mark.parametrize("name", WAVES)
 def test_a_wave_has_its_own_length(name):
     found = profile_elements(WAVES[name], SPACING_MM, 2.0)
-    assert found.rsm_mm == pytest.approx(0.1, abs=2e-5)
+    assert found.rsm_um == pytest.approx(100, abs=2e-2)
     assert found.count == 39  # 40 periods, of which the first and last are cut
-    assert found.u_rsm_mm < 2e-4
+    assert found.u_rsm_um < 0.2
 
 
 def test_ripple_below_a_tenth_of_rz_makes_no_element():
     found = profile_elements(WAVES["sine"] + 0.15 * np.sin(34 * np.pi * PHASE), SPACING_MM, 2.3)
-    assert found.rsm_mm == pytest.approx(0.1, abs=1e-3)
+    assert found.rsm_um == pytest.approx(100, abs=1)
     # waves of half the height count, where every hill of them crosses the bound
     low = profile_elements(0.2 * WAVES["sine"] + np.sin(34 * np.pi * PHASE), SPACING_MM, 2.4)
-    assert low.rsm_mm == pytest.approx(0.1 / 17, abs=1e-4)
+    assert low.rsm_um == pytest.approx(100 / 17, abs=0.1)
 
 
 def test_elements_of_a_random_profile_lie_between_its_hills():
@@ -46,7 +46,7 @@ def test_elements_of_a_random_profile_lie_between_its_hills():
     kind = np.r_[np.ones(len(hills)), -np.ones(len(dales))][np.argsort(np.r_[hills, dales])]
     changes = np.count_nonzero(np.diff(kind))
     assert found.count == pytest.approx((changes - 1) // 2, abs=1)
-    assert found.rsm_mm == pytest.approx(len(profile) * SPACING_MM / (changes / 2), rel=0.02)
+    assert found.rsm_um == pytest.approx(1e3 * len(profile) * SPACING_MM / (changes / 2), rel=0.02)
 
 
 def test_nothing_without_a_whole_element():

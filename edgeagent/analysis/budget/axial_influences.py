@@ -52,7 +52,7 @@ def axial_influences(
     lengths = {
         (q.name, q.instance): q.value
         for q in analysis.quantities
-        if q.value is not None and q.name.startswith(_HEIGHTS) and q.unit in ("um", "mm")
+        if q.value is not None and q.name.startswith(_HEIGHTS) and q.unit == "um"
     }
     scale: dict[tuple[str, str], float] = {}
     tip: dict[tuple[str, str], float] = {}

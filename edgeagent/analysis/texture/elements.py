@@ -19,10 +19,10 @@ DISCRIMINATION = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Elements:
-    """Mean length of whole profile elements in mm and its standard uncertainty; None for one alone."""
+    """Mean length of whole profile elements in µm and its standard uncertainty; None for one alone."""
 
-    rsm_mm: float
-    u_rsm_mm: float | None
+    rsm_um: float
+    u_rsm_um: float | None
     count: int
 
 
@@ -40,7 +40,7 @@ def profile_elements(profile_um: FloatArray, spacing_mm: float, rz_um: float) ->
     if len(change) < 3:
         return None
     places = _crossings(profile_um, counted[change], counted[change + 1])
-    length = np.diff(places[::2]) * spacing_mm
+    length = np.diff(places[::2]) * spacing_mm * 1e3
     u = float(np.std(length, ddof=1) / np.sqrt(len(length))) if len(length) > 1 else None
     return Elements(float(np.mean(length)), u, len(length))
 

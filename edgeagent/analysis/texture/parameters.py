@@ -19,7 +19,7 @@ from edgeagent.analysis.texture.roughness import EvaluatedProfile, evaluated, he
 from edgeagent.model import FloatArray
 
 PARAMETERS: Mapping[str, str] = {
-    "ra": "um", "rq": "um", "rz": "um", "rt": "um", "rsk": "1", "rku": "1", "rsm": "mm", "rmr": "%",
+    "ra": "um", "rq": "um", "rz": "um", "rt": "um", "rsk": "1", "rku": "1", "rsm": "um", "rmr": "%",
     "rk": "um", "rpk": "um", "rvk": "um", "mr1": "%", "mr2": "%",
 }  # fmt: skip
 """Parameters and their units."""
@@ -66,7 +66,7 @@ def parameters(
     values["rsm"] = (
         Parameter(None)
         if elements is None
-        else Parameter(elements.rsm_mm, elements.u_rsm_mm, float(max(elements.count - 1, 1)))
+        else Parameter(elements.rsm_um, elements.u_rsm_um, float(max(elements.count - 1, 1)))
     )
     if wanted.rmr_c_um is not None:
         values["rmr"] = (

@@ -55,6 +55,8 @@ def contact_of(
 
 def _on_round(trace: Trace, factor: float, surface: RoundSurface) -> EccentricContact | None:
     """The contact with an artefact's surface of revolution, traced around or along a helix."""
+    if not surface.turned:
+        return None
     diameter = trace.header.track_diameter_mm or surface.diameter_mm
     if diameter is None:
         return _unknown(trace, factor, surface.surface_angle_deg, spiral=False)
