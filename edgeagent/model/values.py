@@ -340,8 +340,8 @@ class Thread:
 class RoundSurface:
     """The surface of a reference artefact that is no thread: outside or inside, at an angle to the radius.
 
-    ``diameter_mm`` is that at which the stylus runs, None where only a trace may say it. ``turned`` is False for
-    readings in which the contact does not turn, since the instrument took that out.
+    ``diameter_mm`` is that at which the stylus runs, None where only a trace may say it. ``turned`` is False
+    for readings in which the contact does not turn, since the instrument took that out.
     """
 
     diameter_mm: float | None = None

@@ -115,9 +115,8 @@ def _as_it_lies(trace: Trace, kind: Kind, certificate: Certificate, request: Req
     if trace.header.track_diameter_mm is None:
         return found
     plain = _analysed(trace, kind, replace(request, surface=RoundSurface(turned=False)))
-    if plain.spectrum is None or _side_bands(plain.spectrum, certificate) >= _side_bands(
-        found.spectrum, certificate
-    ):
+    turned = _side_bands(found.spectrum, certificate)
+    if plain.spectrum is None or _side_bands(plain.spectrum, certificate) >= turned:
         return found
     note = "read as it stands: over the outside of a cylinder the certified waves would have larger side bands"
     return replace(plain, quality=(*plain.quality, QualityCheck("contact_point", True, None, None, "um", note)))
