@@ -22,6 +22,7 @@ COMMANDS = {
     "check": "Validate agent.toml, recipes, certificates and layouts, and say what they mean.",
     "demo": "Play the whole job on this machine: gauge, agent, broker and lamp.",
     "export": "Write parts, values with limits and uncertainties, and quality checks as three tables.",
+    "init": "Write a commented station into FOLDER that runs as it is.",
     "inspect": "Analyse FILES without journal or MQTT.",
     "journal": "Check and read the journal.",
     "layout": "Propose a layout for FILE, an unknown delimited export.",

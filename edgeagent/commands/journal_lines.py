@@ -94,7 +94,8 @@ def _words(body: AnyBody) -> str:
         case Recovery():
             return f"{body.what}: {body.reason}"
         case Start():
-            stated = f", uncertainty: {body.uncertainty}" if body.uncertainty else ""
+            stated = f", {body.build}" if body.build else ""
+            stated += f", uncertainty: {body.uncertainty}" if body.uncertainty else ""
             return f"boot {body.boot}, software {body.version}{stated}"
         case ConfigurationRead():
             counts = (body.recipes, "recipe"), (body.layouts, "layout"), (body.artefacts, "artefact")

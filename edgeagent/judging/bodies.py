@@ -259,14 +259,15 @@ def quarantine_body(source: Source, error: InputError, settled_at: float) -> Qua
     )
 
 
-def start_body(boot: int, machine: Machine, configuration: Configuration) -> Start:
-    """A ``start`` record: which software on which platform, and whether a budget is stated."""
+def start_body(boot: int, machine: Machine, configuration: Configuration, build: str) -> Start:
+    """A ``start`` record: which build of the software on which platform, and whether a budget is stated."""
     return Start(
         boot=boot,
         version=__version__,
         python=machine.python,
         numpy=machine.numpy,
         machine=machine.processor,
+        build=build,
         uncertainty=UNSET if configuration.settings.budget_stated else NOISE_ONLY,
     )
 

@@ -137,7 +137,10 @@ class Software(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Start(Body, frozen=True, kw_only=True):
-    """The agent started; ``uncertainty`` says so where the station states none of its instrument's."""
+    """The agent started. ``build`` is the commit or the digest of the installed files, where it is known.
+
+    ``uncertainty`` says so where the station states none of its instrument's.
+    """
 
     KIND: ClassVar[str] = "start"
     boot: int
@@ -145,6 +148,7 @@ class Start(Body, frozen=True, kw_only=True):
     python: str = ""
     numpy: str = ""
     machine: str = ""
+    build: str = ""
     uncertainty: str | UnsetType = UNSET
 
 

@@ -71,6 +71,7 @@ from edgeagent.store.configuration import StationConfiguration, load_configurati
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.known_mounts import KnownMounts
 from edgeagent.store.machine import this_machine
+from edgeagent.store.software_build import this_build
 from edgeagent.store.state import StateFile, lamp_of, state_of
 
 _CHECKPOINT_EVERY = 1000
@@ -191,7 +192,8 @@ class Service:
         documents = [d.data for d in self._configuration.documents()]
         for digest in self._archive.put_all((*documents, manifest)):
             self._archive.remember(digest)
-        self._append([bodies.start_body(boot, self._machine, self._configuration), *recovered, configuration])
+        started = bodies.start_body(boot, self._machine, self._configuration, this_build())
+        self._append([started, *recovered, configuration])
         self._complete()
         for (folder, name), seen in self._memory.looks.items():
             self._intake.remember(folder, name, *seen)

@@ -175,6 +175,6 @@ def with_one_result(state):
 
 
 def test_start_says_when_no_budget_stands_behind_the_uncertainties():
-    assert bodies.start_body(1, this_machine(), configured()).uncertainty == "noise of this trace only"
+    assert bodies.start_body(1, this_machine(), configured(), "").uncertainty == "noise of this trace only"
     stated = configured(more="[uncertainty]\ngauge_scale = 0.003\n")
-    assert bodies.start_body(1, this_machine(), stated).uncertainty is UNSET
+    assert bodies.start_body(1, this_machine(), stated, "").uncertainty is UNSET
