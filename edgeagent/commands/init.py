@@ -100,7 +100,11 @@ def _replacements(
         agent['folder = "store"'] = f'folder = "{_toml_text(store.absolute())}"'
     return {
         "agent.toml": agent,
-        "deploy/mosquitto/acl": names,
+        "deploy/mosquitto/acl": {
+            **names,
+            "spBv1.0/plant-a/": f"spBv1.0/{site}/",
+            "cell-3.gauge-1": f"{cell}.{name}",
+        },
         "deploy/edgeagent.service": _unit(folder, (store or folder / "store").absolute()),
     }
 

@@ -71,7 +71,7 @@ from edgeagent.store.configuration import StationConfiguration, load_configurati
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.known_mounts import KnownMounts
 from edgeagent.store.machine import this_machine
-from edgeagent.store.software_build import this_build
+from edgeagent.store.running.software_build import this_build
 from edgeagent.store.state import StateFile, lamp_of, state_of
 
 _CHECKPOINT_EVERY = 1000

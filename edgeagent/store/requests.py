@@ -30,7 +30,7 @@ from edgeagent.judging.requests import (
 )
 from edgeagent.model.reasons import Code, reason
 from edgeagent.store.files import make_folder, write_synced
-from edgeagent.store.system_user import UserNames
+from edgeagent.store.running.system_user import UserNames
 
 FOLDER = "requests"
 MODE = 0o2770

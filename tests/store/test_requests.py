@@ -13,7 +13,7 @@ import pytest
 
 from edgeagent.judging.requests import AcknowledgeRequest, Asker, ReleaseRequest, RequestRefusedError
 from edgeagent.store.requests import MODE, RequestFolder, decode_request
-from edgeagent.store.system_user import PATIENCE_S, UserNames
+from edgeagent.store.running.system_user import PATIENCE_S, UserNames
 
 RELEASE = ReleaseRequest(part="P", serial="1", who="A. N.", why="seen")
 ACKNOWLEDGE = AcknowledgeRequest(seq=7, who="A. N.", why="in the red bin")

@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 
-from edgeagent.store.software_build import checked_out_commit, record_digest, this_build
+from edgeagent.store.running.software_build import checked_out_commit, record_digest, this_build
 
 RECORD = """edgeagent/__init__.py,sha256=abc,10
 edgeagent/cli.py,sha256=def,20
