@@ -134,6 +134,14 @@ def test_mistake_within_the_broker_table_names_the_table_and_its_line(old, new, 
     assert words in message
 
 
+def test_sparkplug_host_whose_name_no_topic_can_hold_is_refused():
+    new = '[mqtt.sparkplug]\nprimary_host = "a/b"'
+    message, line = refused(
+        lambda text: parse_settings(text.encode(), "agent.toml"), SETTINGS, "# [mqtt.tls]", new
+    )
+    assert message == f"agent.toml: line {line}: mqtt.sparkplug: primary_host must not contain + / #"
+
+
 def test_missing_key_is_named_with_the_line_of_its_table():
     message, line = refused(
         lambda text: parse_settings(text.encode(), "agent.toml"), SETTINGS, 'site = "plant-a"', ""

@@ -26,6 +26,7 @@ import time
 import traceback
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 HANG_S = float(os.environ.get("FUZZ_HANG_S", "2"))
 """Processor time of one input. CI allows more, for machines that are slower or shared."""
 GROWTH_MB = 300

@@ -18,11 +18,14 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+from sparkplug_wire import read_payload, write_command
+from sparkplug_world import World
 
 from edgeagent.codec.configuration.recipe import parse_recipe, referenced_files
 from edgeagent.codec.configuration.settings import parse_certificate, parse_settings
 from edgeagent.codec.proposals.layout import propose_layout
 from edgeagent.codec.records.record import Place, RecordError, decode_record
+from edgeagent.codec.sparkplug.payload import decode_payload, encode_payload
 from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import ConfigError, InputError
@@ -31,6 +34,7 @@ from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.requests import RequestRefusedError
 from edgeagent.rules.line.acknowledgements import acknowledged_seq
+from edgeagent.rules.sparkplug.node_state import Commanded, StateSaid
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.requests import RequestFolder
 
@@ -259,6 +263,23 @@ DIGITS = b"9" * 40_000 + b"x"
 """A cell that looks like a number for long."""
 COLUMNS = b"angle_deg,deviation_um\n"
 _TRACE = (InputError,)
+
+
+def obey(data: bytes) -> None:
+    """Any bytes as a command or a state, for a Sparkplug edge node that is born."""
+    world = World(host="scada")
+    world.connect()
+    world.host(True)
+    world.now += 2.0
+    command = decode_payload(data)
+    for topic in ("NCMD/cell-3.gauge-1", "DCMD/cell-3.gauge-1/gauge-1"):
+        world.take(Commanded, f"spBv1.0/plant-a/{topic}", command, False)
+    world.take(StateSaid, "spBv1.0/STATE/scada", data)
+    world.settle(2.0)
+    for sent in world.sent:
+        read_payload(encode_payload(sent.payload))
+
+
 TARGETS = {
     "trace-text": Target(
         lambda d: read_trace("a.txt", d, None, {}),
@@ -313,6 +334,15 @@ TARGETS = {
         lambda d: propose_layout("000412-left.asc", d), _TRACE, (GERMAN, BLANKS, TRACE, GERMAN + DIGITS)
     ),
     "journal": Target(read_records, (), (RECORD_HEAD, *_journal())),
+    "sparkplug": Target(
+        obey,
+        (),
+        (
+            write_command("Node Control/Rebirth", True),
+            write_command("Acknowledge", 412, datatype=4),
+            b'{"online": true, "timestamp": 1764200000000}',
+        ),
+    ),
     "request": Target(
         read_request,
         (RequestRefusedError,),

@@ -379,6 +379,23 @@ def test_what_the_host_may_have_missed_before_its_end_was_noticed_is_sent_again(
     assert serials(world.sent) == [("lately", True, RECORD_MS + 2000)]
 
 
+def test_history_of_a_lost_device_waits_until_it_is_born_again():
+    world = World(host=HOST)
+    world.part("1")
+    world.part("2")
+    world.connect()
+    world.take(say.Stands, (), frozenset({DEVICE}))
+    world.host(True)
+    reads = len([a for a in world.actions if isinstance(a, say.ReadJournal)])
+    world.settle(20.0)
+    assert serials(world.sent) == []
+    assert len([a for a in world.actions if isinstance(a, say.ReadJournal)]) <= reads + 1, "and reads once"
+    assert world.node.sent.seq == 0
+    world.take(say.Stands, (), frozenset())
+    world.settle(5.0)
+    assert [s[:2] for s in serials(world.sent)] == [("1", True), ("2", True)]
+
+
 def test_history_waits_for_the_broker_a_hundred_records_at_a_time():
     world = World()
     for number in range(1000):

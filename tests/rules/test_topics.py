@@ -45,3 +45,4 @@ def test_state_topic_ends_in_the_host():
     """host-topic-phid-birth-topic."""
     assert NAMES.state_topic == "spBv1.0/STATE/scada"
     assert Names("g", "n").state_topic is None
+    assert Names.of(("plant/a", "50%", "50%")) == Names("plant%2Fa", "50%25", "50%")

@@ -124,6 +124,10 @@ class SparkplugSettings(ConfigTable, frozen=True):
     password_file: str | None = None
     tls: Tls | None = None
 
+    def __post_init__(self) -> None:
+        if self.primary_host is not None and any(c in self.primary_host for c in "+/#\0"):
+            raise ValueError("primary_host must not contain + / #")
+
 
 class Mqtt(ConfigTable, frozen=True):
     """The broker. The password is read from a file, never from the configuration itself."""

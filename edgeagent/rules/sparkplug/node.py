@@ -143,6 +143,7 @@ def _pause(node: Node, event: Event, words: str, *, polite: bool = False) -> Res
         born={},
         read=node.sent,
         reading=False,
+        stalled=False,
         open=None,
         answered=(),
         rebirth=False,
@@ -211,6 +212,7 @@ def _birth(node: Node, event: Event) -> Result:
         history=node.folded.seq,
         live=node.folded.seq,
         rebirth=False,
+        stalled=False,
         born_at=event.now,
         trouble="",
     )
@@ -259,6 +261,9 @@ def _remembered(node: Node, event: Remembered) -> Result:
     node = replace(node, reading=False)
     for entry in event.entries:
         if node.rebirth or entry.seq > node.history:
+            break
+        if any(device in node.lost for device, _ in entry.found):
+            node = replace(node, stalled=True)  # a dead device has no data, and what it said must not be lost
             break
         unborn = named_unborn(node, entry.found)
         if unborn:
@@ -379,7 +384,7 @@ def _tick_born(node: Node, event: NodeTick) -> Result:
     if node.open is None and reached.seq > marked and (behind or event.now - last >= MARK_S):
         node = replace(node, open=reached, open_due=event.now + ANSWER_S, ticket=node.ticket + 1)
         actions.append(SubscribeTopics((node.names.topic("NCMD"),), node.ticket))
-    elif behind and node.open is None and not node.reading:
+    elif behind and node.open is None and not node.reading and not node.stalled:
         node = replace(node, reading=True)
         actions.append(ReadJournal(node.read, HISTORY_STEP))
     return node, tuple(actions)

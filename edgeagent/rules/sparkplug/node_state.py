@@ -39,11 +39,12 @@ class Node:
 
     ``bdseq`` is the number of the last CONNECT (-1: none yet), ``used`` whether that packet went out.
     ``seq`` is the number of the next message. ``devices`` are the present values by device id and metric,
-    ``born`` the names that the last birth messages carried. Records up to ``folded`` are in these values; up to
-    ``sent`` they need never be sent again; up to ``read`` they were sent in this session; up to ``history``
-    they go out as historical. ``live`` is the newest record that was sent, or that a birth message carries.
-    ``open`` is the mark that a subscription asks the broker to answer, ``answered`` are marks with the time at
-    which the broker had them, which wait for ``grace_s`` to pass.
+    ``born`` the names that the last birth messages carried. Records up to ``folded`` are in these values; up
+    to ``sent`` they need never be sent again; up to ``read`` they were sent in this session; up to ``history``
+    they go out as historical, which ``stalled`` says to wait for a device whose folder is lost. ``live`` is the
+    newest record that was sent, or that a birth message carries. ``open`` is the mark that a subscription asks
+    the broker to answer, ``answered`` are marks with the time at which the broker had them, which wait for
+    ``grace_s`` to pass.
     """
 
     names: Names
@@ -66,6 +67,7 @@ class Node:
     history: int = 0
     live: int = 0
     reading: bool = False
+    stalled: bool = False
     ticket: int = 0
     open: JournalMark | None = None
     open_due: float = 0.0

@@ -26,9 +26,9 @@ class Names:
 
     @classmethod
     def of(cls, identity: tuple[str, str, str | None]) -> Names:
-        """The names of a group, an edge node and a host, whatever characters they hold."""
+        """The names of a group and an edge node, whatever characters they hold; a host has its own name."""
         group, node, host = identity
-        return cls(topic_id(group), topic_id(node), None if host is None else topic_id(host))
+        return cls(topic_id(group), topic_id(node), host)
 
     def topic(self, kind: str, device: str | None = None) -> str:
         """The topic of a message type, such as ``NBIRTH``, or ``DDATA`` with its device id."""

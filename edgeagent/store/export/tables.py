@@ -97,6 +97,7 @@ VALUES = ExportedTable(
         ExportColumn(
             "caution", "number", "from here on a value is cautioned; empty where that is not asked for"
         ),
+        ExportColumn("caution_lower", "number", "below here a value is cautioned; empty where one bound does"),
         ExportColumn("verdict", "text", "conforming, caution, inconclusive, nonconforming or unjudged"),
         ExportColumn(
             "conformance_probability",
@@ -180,6 +181,7 @@ def value_rows(record: Record, body: Measurement, result: ArchivedResult) -> Ite
             one.lower,
             one.upper,
             one.caution,
+            given(one.caution_lower, None),
             one.verdict.value,
             given(one.conformance_probability, None),
             *tail,
