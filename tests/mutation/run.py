@@ -13,12 +13,12 @@ from __future__ import annotations
 
 import argparse
 import ast
-import atexit
 import contextlib
 import hashlib
 import importlib
 import importlib.util
 import json
+import multiprocessing
 import os
 import random
 import shutil
@@ -30,6 +30,7 @@ import tomllib
 import traceback
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -129,10 +130,9 @@ def sample(module: str, share: float, seed: int) -> list[Mutant]:
     return [pick.choice(places[place]) for place in sorted(pick.sample(sorted(places), count))]
 
 
-def enter_copy() -> None:
-    """Go to a copy of the project, and load once what all tests need and nobody mutates."""
-    folder = Path(tempfile.mkdtemp(prefix="mutants-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+def enter_copy(copies: str) -> None:
+    """Go to a copy of the project of one's own, and load once what all tests need and nobody mutates."""
+    folder = Path(tempfile.mkdtemp(dir=copies))
     for name in NEEDED:
         source = ROOT / name
         if source.is_dir():
@@ -209,18 +209,19 @@ def survives(mutant: Mutant, tests: Iterable[str]) -> tuple[str, str] | None:
     return old[changed], new[changed]
 
 
-def tried(subject: Subject, mutants: list[Mutant]) -> dict[str, Any] | None:
-    """What became of a module's mutants; None where its tests fail before anything is mutated."""
+def try_mutants(subject: Subject, share: float, seed: int) -> tuple[str, dict[str, Any] | None]:
+    """The module, and what became of its mutants; None where its tests fail before anything is mutated."""
     if not passes(subject.tests):
-        print(f"{subject.module}: tests fail unmutated\n{Path(SAID).read_text(encoding='utf-8')[-2000:]}")
-        return None
-    survivors = []
-    for number, mutant in enumerate(mutants, 1):
-        print(f"{subject.module}: {number} of {len(mutants)}   ", end="\r", file=sys.stderr)
+        said = Path(SAID).read_text(encoding="utf-8")[-2000:]
+        print(f"{subject.module}: tests fail unmutated\n{said}", flush=True)
+        return subject.module, None
+    mutants, survivors = sample(subject.module, share, seed), []
+    for mutant in mutants:
         if (lines := survives(mutant, subject.tests)) is not None:
             survivors.append({"line": mutant.line, "before": lines[0], "after": lines[1]})
             print(f"{subject.module}:{mutant.line}: {lines[0]}  ->  {lines[1]}", flush=True)
-    return {"digest": subject.digest, "mutants": len(mutants), "survivors": survivors}
+    print(f"{subject.module}: {len(mutants) - len(survivors)} of {len(mutants)} killed", flush=True)
+    return subject.module, {"digest": subject.digest, "mutants": len(mutants), "survivors": survivors}
 
 
 def explained() -> dict[tuple[str, str, str], str]:
@@ -258,22 +259,24 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--share", type=float, default=0.15, help="share of the places that are mutated")
     parser.add_argument("--again", action="store_true", help="try again what did not change, too")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="modules at a time")
     parser.add_argument("--write", action="store_true", help="put the table into README.md")
     asked = parser.parse_args()
     chosen = subjects(asked.modules, asked.seed, asked.share)
     results = json.loads(RESULTS.read_text(encoding="utf-8")) if RESULTS.exists() else {}
     everything = {s.module for s in subjects([""], asked.seed, asked.share)}
     results = {module: found for module, found in results.items() if module in everything}
-    enter_copy()
-    for subject in chosen:
-        if not asked.again and results.get(subject.module, {}).get("digest") == subject.digest:
-            continue
-        found = tried(subject, sample(subject.module, asked.share, asked.seed))
-        if found is None:
-            results.pop(subject.module, None)
-            continue
-        results[subject.module] = found
-        RESULTS.write_text(json.dumps(results, indent=1, sort_keys=True, ensure_ascii=False) + "\n", "utf-8")
+    todo = [s for s in chosen if asked.again or results.get(s.module, {}).get("digest") != s.digest]
+    todo.sort(key=lambda s: -(ROOT / s.module).stat().st_size)  # none of the long ones is left for the end
+    one = partial(try_mutants, share=asked.share, seed=asked.seed)
+    with tempfile.TemporaryDirectory(prefix="mutants-") as copies, contextlib.ExitStack() as stack:
+        pool = multiprocessing.get_context("fork").Pool(asked.jobs, enter_copy, (copies,))
+        for module, found in stack.enter_context(pool).imap_unordered(one, todo):
+            results.pop(module, None)
+            if found is not None:
+                results[module] = found
+            text = json.dumps(results, indent=1, sort_keys=True, ensure_ascii=False)
+            RESULTS.write_text(text + "\n", encoding="utf-8")
     all_of_them = subjects([""], asked.seed, asked.share)
     changed = {s.module for s in all_of_them if results.get(s.module, {}).get("digest") != s.digest}
     rows, good = table(results, explained(), changed)
