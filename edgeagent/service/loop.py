@@ -278,7 +278,7 @@ class Service:
             delivered = self._publisher.delivery.position
             if self._upkeep.turn(self._writer.seq, delivered, self._memory, self._drift):
                 return
-            others = self._files.next_deadline(), self._publisher.next_deadline(), self._upkeep.due()
+            others = self._files.next_deadline(), self._publisher.delivery.next_attempt, self._upkeep.due()
             due = min(self._beat_at, self._house_at, *others)
             self._mailbox.wait(due - self._clock.monotonic())
 

@@ -138,6 +138,11 @@ class Delivery:
         return self.ready and self.undelivered > 0
 
     @property
+    def next_attempt(self) -> float:
+        """Monotonic time at which a pause between connections is over; infinite while there is none."""
+        return self.due if self.phase is Phase.PAUSING else math.inf
+
+    @property
     def count(self) -> int:
         """The newest heartbeat's count: it grows over all starts."""
         return self.boot * BEATS_PER_BOOT + self.beat

@@ -6,7 +6,6 @@ What to do is decided in ``rules.line.delivery``, a pure table, and what message
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any, Concatenate, ParamSpec
@@ -79,10 +78,6 @@ class Publisher:
             wanted, self._wanted = self._wanted, None
             self.tell(ask.RecordsRead, self.feed.take(wanted.room, lambda: self._clock.monotonic() < until))
         return self._wanted is not None
-
-    def next_deadline(self) -> float:
-        """Monotonic time at which a pause between connections is over; infinite while there is none."""
-        return self.delivery.due if self.delivery.phase is ask.Phase.PAUSING else math.inf
 
     def handle(self, event: MqttEvent) -> MqttEvent | None:
         """Take one event of the client's thread; it comes back if it is a message that was not retained."""
