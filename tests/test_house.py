@@ -133,6 +133,7 @@ LOCAL_IMPORTS = {
         "judging/evaluation/evaluate.py",
         "edgeagent.judging.evaluation.budget",
     ): "only where [uncertainty] asks for budgets",
+    ("judging/snapshot.py", "edgeagent.judging.drift"): "only where [drift] watches something",
     ("report/write.py", "edgeagent.report.evidence"): EXTRA,
     ("report/write.py", "edgeagent.report.pages"): EXTRA,
     ("rules/budget.py", "scipy.special"): SCIPY_SPECIAL,

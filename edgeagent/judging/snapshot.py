@@ -7,19 +7,25 @@ made sure that the journal still holds that record. Which files the fold knows i
 from __future__ import annotations
 
 import hashlib
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from edgeagent.codec.configuration.settings import Drift
-from edgeagent.judging.drift import DriftSeriesState, DriftWatch
 from edgeagent.judging.memory import Memory
 from edgeagent.model.status import PartNow
 from edgeagent.rules.gate import History, Sighting
 from edgeagent.rules.part_set import PartSet
 
+if TYPE_CHECKING:
+    from edgeagent.judging.drift import DriftSeriesState, DriftWatch
+
 
 class MemorySnapshot(msgspec.Struct, frozen=True, kw_only=True):
-    """All of a `Memory` but its files, its lamp and what waits for delivery."""
+    """All of a `Memory` but its files, its lamp and what waits for delivery.
+
+    ``drift`` is the encoded state of a DriftWatch: what no configuration asks for is not imported for its type.
+    """
 
     sets: tuple[PartSet, ...]
     gated: tuple[PartSet, ...]
@@ -33,7 +39,7 @@ class MemorySnapshot(msgspec.Struct, frozen=True, kw_only=True):
     boot: int
     decided: int
     last_parts: tuple[PartNow, ...]
-    drift: DriftSeriesState | None
+    drift: bytes | None
     drift_mark: str
 
 
@@ -59,7 +65,7 @@ def encode_snapshot(memory: Memory, drift: DriftWatch | None, watched: Drift | N
         boot=memory.boot,
         decided=memory.decided,
         last_parts=tuple(memory.last_parts),
-        drift=None if drift is None else drift.state(),
+        drift=None if drift is None else msgspec.msgpack.encode(drift.state()),
         drift_mark=_drift_mark(watched),
     )
     return _SHAPE + msgspec.msgpack.encode(snapshot)
@@ -71,9 +77,13 @@ def decode_snapshot(data: bytes, watched: Drift | None) -> MemorySnapshot | None
         return None
     try:
         snapshot = _DECODER.decode(memoryview(data)[len(_SHAPE) :])
+        if snapshot.drift_mark != _drift_mark(watched):
+            return None
+        if snapshot.drift is not None:
+            _drift_state(snapshot.drift)  # what is damaged is found here, where nothing has been taken over yet
     except (msgspec.MsgspecError, ValueError):
         return None
-    return snapshot if snapshot.drift_mark == _drift_mark(watched) else None
+    return snapshot
 
 
 def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) -> None:
@@ -92,8 +102,20 @@ def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) 
     memory.last_parts.extend(snapshot.last_parts)
     memory.boot, memory.decided, memory.manifest = snapshot.boot, snapshot.decided, snapshot.manifest
     if drift is not None and snapshot.drift is not None:
-        drift.resume(snapshot.drift)
+        drift.resume(_drift_state(snapshot.drift))
+
+
+def _drift_state(data: bytes) -> DriftSeriesState:
+    from edgeagent.judging.drift import DriftSeriesState
+
+    return msgspec.msgpack.decode(data, type=DriftSeriesState)
 
 
 def _drift_mark(watched: Drift | None) -> str:
-    return "" if watched is None else hashlib.sha256(msgspec.json.encode(watched)).hexdigest()[:16]
+    """Which charts a snapshot is for, and of what shape their state is."""
+    if watched is None:
+        return ""
+    from edgeagent.judging.drift import DriftSeriesState
+
+    both = watched, msgspec.json.schema(DriftSeriesState)
+    return hashlib.sha256(msgspec.json.encode(both)).hexdigest()[:16]

@@ -9,15 +9,18 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from edgeagent.codec.configuration.settings import Drift
 from edgeagent.errors import JournalCorruptError, JournalWriteError
-from edgeagent.judging.drift import DriftWatch
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.snapshot import encode_snapshot
 from edgeagent.store.clock import Clock
 from edgeagent.store.index.resume import IndexKeeper
 from edgeagent.store.journal import JournalReader, Position
+
+if TYPE_CHECKING:
+    from edgeagent.judging.drift import DriftWatch
 
 SLICE = 128
 """Records that the index takes at a time: some milliseconds."""

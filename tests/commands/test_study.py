@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -402,3 +403,46 @@ def test_measurements_of_a_store_become_studies(cell, circle_text):
     assert "3 parts, 2 trials" in text
     with pytest.raises(AgentError, match="no measurement"):
         run("--store", str(agent.store), "--since", "2099-01-01")
+
+
+def unrepeated(label, value, **more):
+    """Each of two parts measured once: nothing to study."""
+    return [observation(value, serial, label=label, **more) for serial in "12"]
+
+
+def test_octave_without_a_study_is_its_first_harmonic_s_and_one_with_studies_its_first_usable_one_s():
+    bare = unrepeated("harmonic_amplitude[4]", 1.0) + [
+        replace(o, measured_at="2026-03-09T00:00:00Z") for o in unrepeated("harmonic_amplitude[5]", 2.0)
+    ]
+    (band,) = pool_octaves(study_characteristics(bare, "none"))
+    assert (band.label, band.study, band.last_at[:10]) == ("harmonic_amplitude[4-7]", None, "2026-03-02")
+    assert band.reason.startswith("0 of 2 parts were measured more than once")
+    studied = [
+        replace(observation(1.0 + 0.1 * trial, serial, label=f"harmonic_amplitude[{upr}]"), measured_at=at)
+        for upr, at in ((4, "2026-03-03T00:00:00Z"), (5, "2026-03-09T00:00:00Z"))
+        for serial in "12"
+        for trial in range(2)
+    ]
+    (band,) = pool_octaves(study_characteristics(studied, "none"))
+    assert (band.last_at[:10], band.notes[0]) == ("2026-03-03", "2 harmonics pooled")
+
+
+def test_limits_are_those_of_the_last_value():
+    values = square()
+    (one,) = study_characteristics([*values[:-1], replace(values[-1], lower=0.5, upper=3.0)], "auto")
+    assert (one.lower, one.upper) == (0.5, 3.0)
+
+
+@pytest.mark.parametrize(("by", "hinted"), [("auto", True), ("operator", False)])
+def test_hint_at_the_repeatability_alone_is_given_to_whoever_did_not_choose(by, hinted):
+    (one,) = study_characteristics(square(trials=1), by)
+    assert one.study is None
+    assert one.reason.startswith("two operators with two trials of the same two parts")
+    assert one.reason.endswith("; --by none gives the repeatability alone") is hinted
+
+
+@pytest.mark.parametrize(("count", "shown"), [(5, "10, 11, 12, 13, 14"), (6, "10, 11, 12, 13, 14, …")])
+def test_at_most_five_parts_that_are_left_out_are_named(count, shown):
+    single = [observation(1.0, str(10 + n), operator="ann") for n in range(count)]
+    (one,) = study_characteristics(square() + single, "auto")
+    assert one.notes == (f"{count} parts not measured twice by every operator are left out: {shown}",)
