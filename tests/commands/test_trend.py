@@ -13,6 +13,8 @@ from records import body_of
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.trend import trend
 from edgeagent.errors import AgentError
+from edgeagent.judging.drift import Observation, SeriesKey
+from edgeagent.judging.studies.trend import Series, trend_of
 from edgeagent.store.archive import Archive
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.journal import JournalWriter
@@ -245,3 +247,15 @@ def test_store_and_configuration_exclude_each_other(tmp_path):
 
 def test_help_has_an_example():
     assert "edgeagent trend --store" in run("--help").stdout
+
+
+def series(*values, upper=3.0):
+    key = SeriesKey("KX-1", False, "left-flank", "gauge-1", "roundness_total")
+    found = [Observation(key, 0, "2026-03-02T09:41:07Z", "1", "", v, "um", None, upper) for v in values]
+    return Series(key, tuple(found))
+
+
+def test_capability_needs_a_limit_and_values_that_differ():
+    assert trend_of(series(1.0, 1.1, 0.9, 1.2), 25).capability is not None
+    assert trend_of(series(1.0, 1.1, 0.9, 1.2, upper=None), 25).capability is None
+    assert trend_of(series(1.0, 1.0, 1.0), 25).capability is None

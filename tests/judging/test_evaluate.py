@@ -13,6 +13,7 @@ from click.testing import CliRunner
 from field import spiral_text
 
 from edgeagent.cli import main
+from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.errors import AnalysisError
@@ -252,3 +253,29 @@ def test_trace_that_cannot_be_analysed_is_held_with_the_failed_step_in_its_quali
         "no end in sight",
     )
     assert found["disposition"] == "hold"
+
+
+def test_source_is_named_by_its_own_digest_and_by_one_that_is_known_already():
+    data = spiral_text().encode()
+    own = evaluate("a.txt", data, None, RULES)
+    assert own.result["source"] == {"name": "a.txt", "sha256": digest_of(data), "bytes": len(data)}
+    known = evaluate("a.txt", data, None, RULES, digest="ab" * 32)
+    assert known.result["source"]["sha256"] == "ab" * 32
+    assert (own.incomplete, own.partial, own.missing_upr) == (False, False, ())
+
+
+def test_artefact_is_judged_against_its_own_certificate_and_held_without_one():
+    text = spiral_text(
+        artefact="MW-03", feature="waves", kind="circle", turns=2, waves_nm={36: 812.0, 180: 403.0}
+    )
+    assert judged(text)["disposition"] == "accept"
+    assert judged(text, replace(RULES, certificates={}))["disposition"] == "hold"
+
+
+def test_stated_uncertainty_widens_the_harmonics_too():
+    plain = evaluate("a.txt", spiral_text().encode(), None, replace(RULES, uncertainty=None))
+    stated = InstrumentUncertainty(gauge_scale=0.05)
+    wide = evaluate("a.txt", spiral_text().encode(), None, replace(RULES, uncertainty=stated))
+    assert plain.judgement.spectrum.uncertainty_nm is None
+    at = plain.analysis.spectrum.upr.tolist().index(2)
+    assert wide.judgement.spectrum.uncertainty_nm[at] == pytest.approx(0.05 * 150.0, rel=0.05)

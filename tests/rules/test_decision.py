@@ -223,6 +223,11 @@ def test_each_harmonic_is_judged_where_the_curve_reaches():
     )  # fmt: skip
 
 
+def test_wave_above_its_limit_conforms_by_no_rule_where_its_noise_is_unknown():
+    judged = judge_spectrum(spectrum([0.0, 50.0, 101.0], math.nan), plan(curves=[CURVE]), "simple")
+    assert judged.verdicts[1:] == (Verdict.CONFORMING, Verdict.INCONCLUSIVE)
+
+
 @pytest.mark.parametrize(
     ("amplitude", "expected"),
     [

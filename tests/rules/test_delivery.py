@@ -355,6 +355,15 @@ def test_lost_session_is_read_again_from_the_position():
     assert machine.state.position == 3
 
 
+def test_session_that_is_lost_while_records_are_read_asks_for_them_again_in_the_next():
+    machine = Machine(end=3).ready()
+    assert machine.state.reading
+    machine.give(d.Disconnected(NOW, "gone"))
+    machine.tick(PAUSE_MIN_S)
+    machine.connect()
+    assert d.Read in kinds(machine.echo())
+
+
 def test_records_found_after_the_session_was_lost_are_not_sent():
     machine = Machine(end=3).ready()
     machine.give(d.Disconnected(NOW, "gone"))
@@ -389,7 +398,9 @@ def test_silent_broker_ends_in_a_new_session():
     machine = Machine(end=1, position=1).ready()
     machine.give(d.Aside(machine.now, (Outgoing("alarm", {}, False),)))
     assert machine.tick(ACK_S) == []
-    assert reports(machine.tick(0.1)) == ["mqtt-silent"]
+    silent = machine.tick(0.16)
+    assert reports(silent) == ["mqtt-silent"]
+    assert [a.details["seconds"] for a in silent if isinstance(a, d.Report)] == [round(ACK_S + 0.16, 1)]
     assert machine.state.phase is Phase.CONNECTING
 
 
@@ -527,7 +538,7 @@ def test_refused_publish_rests_until_the_next_connection_and_loses_nothing():
     assert reports(actions) == ["publish-refused"]
     assert lamps(actions) == [b"3"]
     assert machine.state.position == 0
-    assert d.Connect not in kinds(machine.tick(REST_S - 0.1))
+    assert d.Connect not in kinds(machine.tick(29.9))
     assert d.Connect in kinds(machine.tick(0.1))
 
 

@@ -50,3 +50,9 @@ def test_late_disposition_names_the_time_and_never_expires(now):
     assert message.payload["expires_at"] == "2026-03-02T09:42:07.250000Z"
     assert "expires_beat" not in message.payload
     assert (message.expires_at, decided.expires_at) == (None, None)
+
+
+def test_other_messages_stay_as_they_are_wherever_they_stand_among_them():
+    found = with_expiry((ALARM, LIVE, ALARM), SETTLED, last_beat=7, store="ab" * 32)
+    assert [message.topic for message in found] == ["alarm", "disposition", "decided", "alarm"]
+    assert found[0] == found[3] == ALARM

@@ -91,3 +91,10 @@ def test_text_has_the_same_answer_byte_by_byte():
     undecided = station_of(ANNOUNCED, PartSet("P", "412"), None)
     assert station_text(undecided, False, 1)[80:] == b"-" + b" " * 16
     assert station_text(undecided, True, 1)[80:81] == b"?"
+
+
+@pytest.mark.parametrize("key", ["part", "serial", "nonce"])
+def test_text_of_128_characters_is_taken_and_a_longer_one_is_refused(key):
+    said = {"part": "P", "serial": "412", "nonce": "n-1"}
+    assert read_expected(json.dumps({**said, key: "x" * 128}).encode(), NOW).problem is None
+    assert read_expected(json.dumps({**said, key: "x" * 129}).encode(), NOW).problem is not None
