@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
+from field import ROOT, spiral_text
 from judged_station import configured
 from msgspec import UNSET
 from records import body_of
@@ -11,12 +14,15 @@ from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import LINE_BYTES_MAX, encode_body, encode_record
 from edgeagent.errors import TraceFormatError, TraceShapeError
 from edgeagent.judging import bodies
+from edgeagent.judging.configuration import Document
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, reason
-from edgeagent.model.records import PartSource
+from edgeagent.model.records import Outcome, PartSource
 from edgeagent.rules.files.settling import Look
 from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, with_measurement
+from edgeagent.store.configuration import load_configuration
 from edgeagent.store.machine import this_machine
 
 FILE = FoundFile("inbox", "a.txt", b"data", None, Look(4, 20, 30, 7), 5.0)
@@ -178,3 +184,55 @@ def test_start_says_when_no_budget_stands_behind_the_uncertainties():
     assert bodies.start_body(1, this_machine(), configured(), "").uncertainty == "noise of this trace only"
     stated = configured(more="[uncertainty]\ngauge_scale = 0.003\n")
     assert bodies.start_body(1, this_machine(), stated, "").uncertainty is UNSET
+
+
+STATION = load_configuration(ROOT / "config" / "agent.toml")
+RULES = Rulebook.of(STATION)
+WAVES = {36: 812.0, 180: 403.0}
+
+
+def measured(text, configuration=STATION):
+    evaluation = evaluate("a.txt", text.encode(), None, RULES)
+    return evaluation, bodies.measurement_body(
+        5.0, bodies.source_of(FILE), evaluation, configuration, "cd" * 32, 6.0
+    )
+
+
+def test_measurement_of_a_part_names_recipe_and_the_twelve_values_that_matter_most():
+    over = dict.fromkeys(range(40, 60), 90.0)
+    evaluation, body = measured(spiral_text(waves_nm=over))
+    assert len(evaluation.judgement.characteristics) > 12
+    assert [c.verdict for c in body.characteristics] == ["nonconforming"] * 12
+    assert (body.layout, body.certificate_sha256, body.errors_nm) == (None, None, UNSET)
+    assert body.recipe.part == "KX-2005-R"
+    assert (body.settled_at, body.decided_at, body.result_sha256) == (5.0, 6.0, "cd" * 32)
+
+
+def test_layout_that_read_a_file_is_named_with_its_digest():
+    evaluation, _ = measured(spiral_text())
+    document = Document("x.toml", b"layout")
+    configuration = replace(STATION, layouts={"x": (None, document)})
+    by_layout = replace(evaluation, layout="x")
+    source = bodies.source_of(FILE)
+    body = bodies.measurement_body(5.0, source, by_layout, configuration, "cd" * 32, 6.0)
+    assert (body.layout.name, body.layout.sha256) == ("x", document.sha256)
+
+
+def verified(body, outcome):
+    more = {"certificate": "C-2291", "valid_until": None, "counted_from": None, "new": True}
+    return bodies.verification_body(body, outcome, (), **more)
+
+
+def test_measurement_of_an_artefact_carries_certificate_errors_and_waves_that_are_missing():
+    given = {"artefact": "MW-03", "feature": "waves", "kind": "circle", "turns": 2}
+    _, body = measured(spiral_text(waves_nm=WAVES, **given))
+    assert body.certificate_sha256 == STATION.certificates["MW-03"][1].sha256
+    assert set(body.errors_nm) == {"36", "180"}
+    assert body.missing_upr is UNSET
+    _, lost = measured(spiral_text(waves_nm={36: 812.0}, **given))
+    assert lost.missing_upr == (180,)
+    assert (lost.incomplete, lost.partial) == (True, True)
+    begun = verified(lost, Outcome.LOST)
+    assert (begun.missing_upr, begun.incomplete, begun.partial) == ((180,), True, True)
+    whole = verified(body, Outcome.PASSED)
+    assert (whole.missing_upr, whole.incomplete, whole.partial) == (UNSET, UNSET, UNSET)
