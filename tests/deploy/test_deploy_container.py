@@ -38,10 +38,14 @@ def of(word: str) -> list[str]:
     return [rest for name, rest in instructions() if name == word]
 
 
-def test_image_installs_the_extras_that_report_and_metrics_need():
-    (extras,) = re.findall(r"'\.\[([a-z,]+)\]'", IMAGE)
-    assert set(extras.split(",")) == {"report", "metrics"}
-    assert set(extras.split(",")) <= PROJECT["optional-dependencies"].keys()
+def test_image_installs_pinned_what_the_agent_its_reports_and_its_metrics_need():
+    (install,) = (rest for rest in of("RUN") if "venv" in rest)
+    assert "--require-hashes -r requirements.lock" in install
+    lock = (DEPLOY / "requirements.lock").read_text(encoding="utf-8")
+    pinned = {name.lower() for name in re.findall(r"^([\w.-]+)==", lock, re.M)}
+    extras = PROJECT["optional-dependencies"]
+    wanted = [*PROJECT["dependencies"], *extras["report"], *extras["metrics"]]
+    assert {re.match(r"[\w.-]+", one).group().lower() for one in wanted} <= pinned
 
 
 def test_image_copies_what_the_build_needs_and_runs_as_nobody_special():
