@@ -21,7 +21,8 @@ from edgeagent.store.archive import Archive
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.export.export_files import ExportFolder, FileFormat, new_export
 from edgeagent.store.export.tables import CHECKS, PARTS, VALUES, check_rows, part_row, value_rows
-from edgeagent.store.journal import JournalReader
+from edgeagent.store.index.lookup import records_for
+from edgeagent.store.journal import JournalReader, last_record
 from edgeagent.store.verify import journal_folder
 
 
@@ -82,14 +83,13 @@ def write_export(folder: Path, wanted: RecordFilter, file_format: FileFormat, ou
     journal = journal_folder(folder)
     if not journal.is_dir() or not JournalReader(journal).segments():
         raise UsageError(f"{folder}: there is no journal here")
-    archive = Archive(journal.parent / "archive")
-    first = last = None
+    archive, about = Archive(journal.parent / "archive"), _journal(journal, wanted)
     with new_export(out, file_format) as files:
-        for record, _ in show_progress(JournalReader(journal).walk(), "export"):
-            first, last = first or record, record
+        records = records_for(journal, wanted.serial, wanted.since, wanted.until)
+        for record in show_progress(records, "export"):
             if wanted.takes(record):
                 _add(files, record, archive)
-        files.finish({"software": __version__, "asked": _asked(wanted), "journal": _journal(first, last)})
+        files.finish({"software": __version__, "asked": _asked(wanted), "journal": about})
     return files.counts
 
 
@@ -114,8 +114,14 @@ def _asked(wanted: RecordFilter) -> dict[str, Any]:
     return {name: getattr(wanted, name) for name in ("part", "serial", "since", "until")}
 
 
-def _journal(first: Record | None, last: Record | None) -> dict[str, Any]:
-    """Which journal it was and how far it went: ``store`` is its identity, the hash of its first record."""
-    if first is None or last is None:
-        return {"store": None, "records": 0, "head": None, "time": None}
-    return {"store": first.hash, "records": last.seq, "head": last.hash, "time": last.time}
+def _journal(journal: Path, wanted: RecordFilter) -> dict[str, Any]:
+    """Which journal it was: its identity, the hash of its first record, and how far it went at the beginning.
+
+    ``chain_checked`` says whether every record was read: a serial or a period is looked up in a long journal.
+    """
+    first, last = JournalReader(journal).read_from(None, 1), last_record(journal)
+    whole = wanted.serial is None and wanted.since is None
+    end: dict[str, Any] = {"records": 0, "head": None, "time": None}
+    if last is not None:
+        end = {"records": last.seq, "head": last.hash, "time": last.time}
+    return {"store": first[0][0].hash if first else None, **end, "chain_checked": whole}

@@ -138,6 +138,25 @@ class JournalReader:
         return found
 
 
+def last_record(folder: Path) -> Record | None:
+    """The journal's last whole record, by its own hash alone; None where there is none.
+
+    Raises JournalCorruptError where it is damaged.
+    """
+    for path in reversed(JournalReader(folder).segments()):
+        try:
+            with path.open("rb") as file:
+                file.seek(max(0, path.stat().st_size - 2 * LINE_BYTES_MAX))
+                lines = file.read().split(b"\n")[:-1]
+            if lines:
+                return decode_record(lines[-1])
+        except OSError as error:
+            raise JournalCorruptError(path.name, 0, f"cannot be read: {error.strerror}") from error
+        except RecordError as error:
+            raise JournalCorruptError(path.name, 0, f"its last record: {error}") from error
+    return None
+
+
 def _read_behind(path: Path, offset: int, count: int, found: list[tuple[Record, Place]]) -> bool:
     """Add the records from ``offset`` on, up to ``count`` in all; whether the next segment may follow."""
     with path.open("rb") as file:

@@ -20,7 +20,9 @@ from records import body_of
 from edgeagent.cli import main
 from edgeagent.codec.records.result import encode
 from edgeagent.store.archive import Archive
-from edgeagent.store.journal import JournalWriter
+from edgeagent.store.index import lookup
+from edgeagent.store.index.index import IndexWriter, path_of
+from edgeagent.store.journal import JournalReader, JournalWriter
 
 BEGIN = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 VALUE = {
@@ -197,6 +199,7 @@ def test_export_json_describes_each_column_and_proves_the_files(store, tmp_path)
         assert {p.name for p in out.iterdir()} == {*about["files"], "export.json"}
         assert (about["journal"]["records"], about["journal"]["head"]) == (2, store.writer.head)
         assert about["asked"]["serial"] == "1"
+        assert about["journal"]["chain_checked"] is False, "a serial is looked up"
         columns = {t["name"]: [c["name"] for c in t["columns"]] for t in about["tables"]}
         if file_format == "csv":
             assert {n: list(rows_of(out / f"{n}.csv")[0]) for n in columns} == columns
@@ -221,6 +224,36 @@ def test_existing_folder_is_kept(store, tmp_path):
     assert found.exit_code == 2
     assert "exists already" in found.output
     assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_long_journal_is_looked_up_and_gives_the_same(store, tmp_path, monkeypatch):
+    for number in range(30):
+        store.measure(str(number))
+    period = ("--since", "2026-03-02T15:00:00", "--until", "2026-03-02T20:00:00")
+    for name, asked in (("period", period), ("serial", ("--serial", "17"))):
+        exported(store, tmp_path / f"{name}-walked", *asked)
+    monkeypatch.setattr(lookup, "LONG", 10)
+    writer = IndexWriter.create(path_of(store.folder))
+    records = list(JournalReader(store.folder / "journal").walk())
+    writer.add(records[:50], None)
+    writer.close()
+    monkeypatch.setattr(JournalReader, "walk", only_behind_the_index(JournalReader.walk))
+    for name, asked in (("period", period), ("serial", ("--serial", "17"))):
+        exported(store, tmp_path / f"{name}-looked-up", *asked)
+        for table in ("parts", "values", "checks"):
+            walked, found = (
+                rows_of(tmp_path / f"{name}-{how}" / f"{table}.csv") for how in ("walked", "looked-up")
+            )
+            assert walked == found
+            assert walked
+
+
+def only_behind_the_index(walk):
+    def walk_behind(self, behind=None):
+        assert behind is not None, "the whole journal is walked"
+        return walk(self, behind)
+
+    return walk_behind
 
 
 @pytest.mark.parametrize("file_format", ["csv", "parquet"])

@@ -24,7 +24,7 @@ from edgeagent.errors import (
     JournalTornTailError,
     JournalWriteError,
 )
-from edgeagent.store.journal import JournalReader, JournalWriter
+from edgeagent.store.journal import JournalReader, JournalWriter, last_record
 from edgeagent.store.verify import verify_journal
 
 
@@ -299,3 +299,26 @@ def test_any_end_that_is_lost_leaves_a_journal_that_goes_on(tmp_path_factory, si
     writer.append([body_of("start", {"boot": 9})])
     writer.close()
     verify_journal(store)
+
+
+def test_last_record_is_found_by_the_end_of_the_journal_alone(tmp_path):
+    folder = tmp_path / "journal"
+    folder.mkdir()
+    assert last_record(folder) is None
+    writer = JournalWriter(folder, FixedClock(), segment_bytes=600)
+    writer.open(lambda *_: None)
+    for number in range(7):
+        (written,) = writer.append([body_of("recovery", {"reason": f"{number} {'x' * 150}"})])
+        found = last_record(folder)
+        assert found is not None
+        assert (found.seq, found.hash) == (written.seq, written.hash)
+    writer.close()
+    newest = sorted(folder.glob("*.jsonl"))[-1]
+    with newest.open("ab") as file:
+        file.write(b'{"seq":8')  # a writer in the middle of a line
+    assert last_record(folder).seq == 7
+    newest.write_bytes(newest.read_bytes().replace(b"xxx", b"yyy"))
+    for path in sorted(folder.glob("*.jsonl"))[:-1]:
+        path.write_bytes(path.read_bytes().replace(b"xxx", b"yyy"))
+    with pytest.raises(JournalCorruptError, match="its last record"):
+        last_record(folder)
