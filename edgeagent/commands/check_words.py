@@ -208,6 +208,8 @@ def _uncertainty(settings: Settings) -> str:
     ]
     if stated.artefact is not None:
         words.append(f"the certificate and last deviations of {stated.artefact}")
+    if stated.spindle_file is not None:
+        words.append(f"the spindle's error motion by {stated.spindle_file}")
     return f"A value's uncertainty counts, beside the noise of its trace: {', '.join(words) or 'nothing'}."
 
 

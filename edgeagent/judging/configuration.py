@@ -53,12 +53,15 @@ class Configuration:
     recipes: Mapping[str, LoadedRecipe]
     layouts: Mapping[str, tuple[Layout, Document]]
     certificates: Mapping[str, tuple[Certificate, Document]]
+    spindle: tuple[tuple[float, float, float], ...] = ()
+    spindle_document: Document | None = None
 
     def documents(self) -> tuple[Document, ...]:
         """Every file of the configuration, for the archive."""
         recipes = [d for r in self.recipes.values() for d in (r.document, *r.files.values())]
         others = [d for _, d in (*self.layouts.values(), *self.certificates.values())]
-        return (self.document, *recipes, *others)
+        station = [] if self.spindle_document is None else [self.spindle_document]
+        return (self.document, *station, *recipes, *others)
 
 
 def describe_kind(name: str) -> tuple[type[Any], Mapping[str, str]]:

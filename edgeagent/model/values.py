@@ -80,7 +80,11 @@ class InstrumentUncertainty:
     """What is known of an instrument's own errors, all standard uncertainties; None for what is not stated.
 
     ``gauge_scale`` and ``length_scale`` are relative. Degrees of freedom of None are infinite. ``waves`` holds
-    (upr, relative standard uncertainty of the certificate, relative deviation found last), upr rising.
+    (upr, relative standard uncertainty of the certificate, relative deviation found last), upr rising;
+    ``spindle`` (upr, radial_nm, axial_nm), amplitudes of its error motion. ``hysteresis_um`` is the width of
+    the gauge's gap, ``pickup_nm`` the amplitude of a pick-up of ``pickup_hz``; ``styli_x_mm`` and
+    ``styli_z_mm`` are of the distance of two styli, ``straightness_um`` (RMS), ``squareness_deg`` and
+    ``drift_um`` of the drive and of one traverse.
     """
 
     gauge_scale: float | None = None
@@ -92,11 +96,20 @@ class InstrumentUncertainty:
     temperature_k: float | None = None
     temperature_dof: float | None = None
     waves: tuple[tuple[float, float, float], ...] = ()
+    spindle: tuple[tuple[float, float, float], ...] = ()
+    hysteresis_um: float | None = None
+    styli_x_mm: float | None = None
+    styli_z_mm: float | None = None
+    straightness_um: float | None = None
+    squareness_deg: float | None = None
+    pickup_nm: float | None = None
+    pickup_hz: float | None = None
+    drift_um: float | None = None
 
     @property
     def stated(self) -> bool:
         """Whether anything is: degrees of freedom alone state nothing."""
-        own = (f.name for f in fields(self) if not f.name.endswith("_dof"))
+        own = (f.name for f in fields(self) if not f.name.endswith(("_dof", "pickup_hz")))
         return any(getattr(self, name) not in (None, ()) for name in own)
 
 
@@ -251,6 +264,16 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True)
+class HarmonicInfluence:
+    """What a source does to every harmonic: ``per_unit_nm``, shape (n,), 1 UPR first, per ``unit`` of it."""
+
+    source: str
+    standard_uncertainty: float
+    unit: str
+    per_unit_nm: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class Influences:
     """What the instrument's errors do to the values of one trace, by name and instance.
 
@@ -258,6 +281,8 @@ class Influences:
     that per mm; a value that is not named is not known to change. ``uncorrected`` holds effects that are known
     and left in the value. The last two stand for harmonics, shape (n,), 1 UPR first: the change of an amplitude
     per mm of tip radius, and the amplitude's uncorrected effects together, in nm.
+    ``stated`` holds what else the station states, as the kind found its effect on each value;
+    ``harmonics_stated`` the same for harmonics, ``orders_stated_nm`` for waves between whole orders.
     """
 
     gauge_scale: Mapping[tuple[str, str], float] = field(default_factory=dict)
@@ -266,6 +291,9 @@ class Influences:
     uncorrected: Mapping[tuple[str, str], tuple[Contribution, ...]] = field(default_factory=dict)
     harmonics_per_tip_mm: FloatArray | None = None
     harmonics_uncorrected_nm: FloatArray | None = None
+    stated: Mapping[tuple[str, str], tuple[Contribution, ...]] = field(default_factory=dict)
+    harmonics_stated: tuple[HarmonicInfluence, ...] = ()
+    orders_stated_nm: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from pathlib import Path
 from edgeagent.codec.configuration.recipe import referenced_files
 from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, parse_certificate, parse_settings
+from edgeagent.codec.configuration.spindle import parse_spindle
 from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
 from edgeagent.codec.traces.layout import Layout
 from edgeagent.errors import ConfigError
@@ -61,8 +62,20 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
             value=wanted,
             allowed=", ".join(certificates),
         )
+    spindle_file = settings.uncertainty.spindle_file if settings.uncertainty is not None else None
+    spindle = None
+    if spindle_file is not None:
+        try:
+            spindle = _document(path.parent / spindle_file, spindle_file)
+        except ConfigError as error:
+            text, key = document.data.decode("utf-8-sig", "replace"), "uncertainty.spindle_file"
+            raise ConfigError(
+                place_of_key(path.name, text, key), key, "cannot be read", value=spindle_file
+            ) from error
     return StationConfiguration(
         path=path,
+        spindle=() if spindle is None else parse_spindle(spindle.data, spindle.name),
+        spindle_document=spindle,
         settings=settings,
         document=document,
         recipes=load_recipes(recipes_folder or path.parent / "recipes"),

@@ -7,6 +7,7 @@ import math
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -95,6 +96,69 @@ def test_inspect_prints_contributions_degrees_of_freedom_and_coverage_factor(cel
     without = cell.agent(WITHOUT)
     found = CliRunner().invoke(main, ["inspect", str(path), "--config", str(without.config), "--budget"])
     assert "no budget" in found.output
+
+
+SETUP = {
+    "uncertainty": {
+        "gauge_scale": 0.003, "spindle_file": "spindle.csv", "hysteresis_um": 0.02, "pickup_nm": 3.0,
+        "pickup_hz": 50.0,
+    }
+}  # fmt: skip
+
+
+def test_what_the_station_states_of_spindle_gauge_and_pick_up_is_in_the_table(cell, circle_text):
+    path = cell.folder / "1.txt"
+    path.write_text(circle_text("1"), encoding="utf-8")
+    agent = cell.agent(SETUP)
+    beside = agent.config.parent / "spindle.csv"
+    beside.write_text("upr,radial_nm\n2,40\n3,10\n100,1\n", encoding="utf-8")
+    configuration = load_configuration(agent.config)
+    assert "spindle.csv" in {d.name for d in configuration.documents()}
+    rules = Rulebook.of(configuration)
+    assert rules.uncertainty.spindle == ((2.0, 40.0, 0.0), (3.0, 10.0, 0.0), (100.0, 1.0, 0.0))
+    result = evaluate_file(path, rules)
+    table = CliRunner().invoke(main, ["inspect", str(path), "--config", str(agent.config), "--budget"])
+    for source in ("error motion of the spindle", "hysteresis of the gauge", "electrical pick-up"):
+        assert source in table.output
+    said = CliRunner().invoke(main, ["check", "--config", str(agent.config)]).output
+    assert "the spindle's error motion by spindle.csv" in " ".join(said.split())
+    without = replace(rules, uncertainty=InstrumentUncertainty(gauge_scale=0.003))
+    at = ("roundness_total", "")
+    before, after = (values_of(r)[at] for r in (evaluate_file(path, without).result, result.result))
+    assert after["expanded_uncertainty"] > before["expanded_uncertainty"]
+
+
+def test_a_bad_spindle_file_is_refused_with_file_line_and_key(cell):
+    agent = cell.agent(SETUP)
+    beside = agent.config.parent / "spindle.csv"
+    beside.write_text("upr,radial_nm\n2,40\n3,ten\n", encoding="utf-8")
+    found = CliRunner().invoke(main, ["check", "--config", str(agent.config)])
+    assert found.exit_code == 2
+    assert "spindle.csv: line 3: uncertainty.spindle_file" in found.output
+    beside.unlink()
+    found = CliRunner().invoke(main, ["check", "--config", str(agent.config)])
+    assert found.exit_code == 2
+    assert "agent.toml: line" in found.output
+    assert "uncertainty.spindle_file: cannot be read" in found.output
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("hysteresis_um", -1.0),
+        ("drift_um", 0.0),
+        ("squareness_deg", 5.0),
+        ("styli_z_mm", "x"),
+        ("hysterese_um", 1.0),
+    ],
+)
+def test_impossible_statements_of_the_station_name_file_and_key(cell, key, value):
+    found = CliRunner().invoke(
+        main, ["check", "--config", str(cell.agent({"uncertainty": {key: value}}).config)]
+    )
+    assert found.exit_code == 2
+    assert f"uncertainty.{key}" in found.output
+    assert "line" in found.output
 
 
 def test_artefact_without_a_certificate_is_refused(cell):

@@ -18,9 +18,10 @@ import msgspec
 import numpy as np
 
 from edgeagent.analysis.axial.options import AxialOptions
+from edgeagent.analysis.budget.axial_setup import SOURCES, stated_setup
 from edgeagent.analysis.kinds import Request
 from edgeagent.errors import AnalysisError, InputError
-from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, Analysis, Influences, Trace
+from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, Analysis, Contribution, Influences, Trace
 
 Analyse = Callable[[Trace, Request], Analysis]
 Values = Mapping[tuple[str, str], float]
@@ -72,7 +73,11 @@ def axial_influences(
             found = values_of(_with_tip(thin, middle_mm))
         low, high = (values_of(_with_tip(thin, middle_mm + step)) for step in (-TIP_STEP_MM, TIP_STEP_MM))
         tip = _slopes(low, found, high, TIP_STEP_MM)
-    return Influences(length_scale={**scale, **lengths}, tip_radius_mm=tip)
+    stated: dict[tuple[str, str], tuple[Contribution, ...]] = {}
+    if request.instrument is not None and wanted & SOURCES.keys():
+        at_rest = _numbers(analysis) if thin is trace else values_of(thin)
+        stated = stated_setup(thin, request.instrument, at_rest, values_of)
+    return Influences(length_scale={**scale, **lengths}, tip_radius_mm=tip, stated=stated)
 
 
 def decimate(trace: Trace) -> Trace:

@@ -25,6 +25,11 @@ from edgeagent.model import (
     harmonic_band,
 )
 
+SETUP_KEYS = (
+    "spindle", "hysteresis_um", "styli_x_mm", "styli_z_mm", "straightness_um", "squareness_deg", "pickup_nm",
+    "drift_um",
+)  # fmt: skip
+"""Members of InstrumentUncertainty whose effect a kind finds by itself."""
 REFERENCE_TEMPERATURE_C = 20.0
 """Standard reference temperature (ISO 1)."""
 
@@ -52,6 +57,7 @@ def wanted_influences(instrument: InstrumentUncertainty, part: PartUncertainty) 
         "gauge_scale": instrument.gauge_scale is not None or bool(instrument.waves),
         "length_scale": instrument.length_scale is not None or part.expansion_per_k is not None,
         "tip_radius_mm": instrument.tip_radius_mm is not None,
+        **{key: getattr(instrument, key) not in (None, ()) for key in SETUP_KEYS},
     }
     return frozenset(name for name, wanted in asked.items() if wanted)
 
@@ -80,6 +86,7 @@ def contributions(quantity: Quantity, known: Known) -> tuple[Contribution, ...]:
         ),
         *_temperature(length, known),
         *influences.uncorrected.get(at, ()),
+        *influences.stated.get(at, ()),
     ]
     if scale is not None:
         found += _artefact(quantity, scale, known)
@@ -118,6 +125,8 @@ def harmonic_uncertainty_nm(spectrum: Spectrum, known: Known) -> FloatArray:
         square = square + influences.harmonics_uncorrected_nm**2
     if influences.harmonics_per_tip_mm is not None and instrument.tip_radius_mm is not None:
         square = square + (influences.harmonics_per_tip_mm * instrument.tip_radius_mm) ** 2
+    for each in influences.harmonics_stated:
+        square = square + (each.per_unit_nm * each.standard_uncertainty) ** 2
     return np.sqrt(square)
 
 
@@ -128,7 +137,10 @@ def order_uncertainty_nm(lines: Spectrum, known: Known) -> FloatArray:
     own = np.maximum(lines.noise_nm, _harmonic_repeatability_nm(known.part, upr))
     u, deviation = interpolate(instrument.waves, upr)
     scale = instrument.gauge_scale or 0.0
-    return np.sqrt(own**2 + lines.amplitude_nm**2 * (scale**2 + u**2 + deviation**2))
+    square = own**2 + lines.amplitude_nm**2 * (scale**2 + u**2 + deviation**2)
+    if known.influences.orders_stated_nm is not None:
+        square = square + known.influences.orders_stated_nm**2
+    return np.sqrt(square)
 
 
 def harmonic_contributions(spectrum: Spectrum, known: Known, upr: int) -> tuple[Contribution, ...]:
@@ -140,7 +152,12 @@ def harmonic_contributions(spectrum: Spectrum, known: Known, upr: int) -> tuple[
     amplitude_nm, noise_nm = (float(a[upr - 1]) for a in (spectrum.amplitude_nm, spectrum.noise_nm))
     per_tip, left = known.influences.harmonics_per_tip_mm, known.influences.harmonics_uncorrected_nm
     source = "tip on slopes, not corrected"
+    stated = tuple(
+        Contribution(each.source, each.standard_uncertainty, each.unit, float(each.per_unit_nm[upr - 1]))
+        for each in known.influences.harmonics_stated
+    )
     own = Influences(
+        stated={at: stated},
         gauge_scale={at: amplitude_nm},
         tip_radius_mm={} if per_tip is None else {at: float(per_tip[upr - 1])},
         uncorrected={} if left is None else {at: (Contribution(source, float(left[upr - 1]), "nm", 1.0),)},

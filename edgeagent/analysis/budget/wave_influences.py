@@ -14,12 +14,14 @@ counted where the harmonics are fitted (`track.eccentric`).
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from edgeagent.analysis.around.at_speed import band_velocities, resonance_amplitudes
 from edgeagent.analysis.around.reference_circle import ReferenceCircle
 from edgeagent.analysis.around.roundness import extreme_quantities, root_mean_square, roundness
+from edgeagent.analysis.budget.wave_setup import Reading, stated_waves
 from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.track.sensing import track_length_mm
 from edgeagent.analysis.waves.trigonometric import ComplexArray, evaluate_on_circle
@@ -44,7 +46,7 @@ def of_trace(
         found += resonance_amplitudes(amplitude_nm, none, thread, running)
         return {(q.name, q.instance): q.value for q in found if q.value is not None}
 
-    return wave_influences(
+    found = wave_influences(
         analysis,
         upr=options.upr,
         reference=options.reference_circle,
@@ -56,6 +58,45 @@ def of_trace(
         if spiral and thread is not None and "length_scale" in wanted
         else {},
     )
+    if analysis.spectrum is None or request.instrument is None or not wanted & SETUP_KEYS:
+        return found
+
+    def values(c: ComplexArray) -> Values:
+        return _values(c, options.upr, options.reference_circle, options.bands, at_speed)
+
+    reading = _reading(trace, request, analysis, spiral)
+    waves = complex_amplitudes_um(analysis.spectrum)
+    setup = stated_waves(waves, analysis.orders, request.instrument, reading, values)
+    stated = dict(setup.values)
+    for q in analysis.quantities:
+        if q.instance.startswith("turn[") and (q.name, "") in setup.values:
+            stated[q.name, q.instance] = setup.values[q.name, ""]
+    angle_deg = request.instrument.squareness_deg
+    if spiral and thread is not None and angle_deg is not None:
+        # The drive that leans against the spindle's axis carries the stylus off by that in each turn's lead.
+        per_deg = 1000 * thread.lead_mm * np.radians(1.0) * reading.across[0] / reading.factor
+        line = Contribution("squareness of the drive", angle_deg, "deg", float(per_deg))
+        stated["lead_mismatch", ""] = (line,)
+    return replace(found, stated=stated, harmonics_stated=setup.harmonics, orders_stated_nm=setup.orders_nm)
+
+
+SETUP_KEYS = frozenset({"spindle", "pickup_nm", "hysteresis_um", "squareness_deg"})
+"""Members of InstrumentUncertainty that waves meet."""
+
+
+def _reading(trace: Trace, request: Request, analysis: Analysis, spiral: bool) -> Reading:
+    """How the waves of a trace were read."""
+    thread, angle_deg = request.thread, request.options.surface_angle_deg
+    lead_angle = thread.lead_angle_rad if thread is not None and spiral else 0.0
+    if angle_deg is None and spiral and thread is not None:
+        angle_deg = thread.contact_angle_deg
+    across = (1.0, 1.0)
+    if angle_deg is not None or not spiral:
+        angle = np.radians(angle_deg or 0.0)
+        across = (float(np.cos(angle)), float(np.sin(angle) * np.cos(lead_angle)))
+    turns = analysis.turns or 1.0
+    factor = float(analysis.details.get("factor", 1.0))
+    return Reading(across, factor, turns, trace.points / turns, trace.header.spindle_rpm)
 
 
 def _lead_by_scale(analysis: Analysis, thread: Thread) -> Values:

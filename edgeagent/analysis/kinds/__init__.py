@@ -24,7 +24,16 @@ from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from edgeagent.errors import TraceShapeError
-from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG, Analysis, RoundSurface, Running, Thread, Trace
+from edgeagent.model import (
+    PLANE_OFFSET_MM,
+    PLANE_YAW_DEG,
+    Analysis,
+    InstrumentUncertainty,
+    RoundSurface,
+    Running,
+    Thread,
+    Trace,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +44,8 @@ class Request:
     when no curve judges. ``thread`` is None when the recipe has none or there is no recipe; ``running`` when
     the recipe says nothing of running. ``plane_offset_mm`` and ``plane_yaw_deg`` are standard uncertainties of
     how the measuring plane lies against the axis, for axial traces that cannot show it; 0 counts nothing.
-    ``surface`` is that of a reference artefact that is no thread.
+    ``surface`` is that of a reference artefact that is no thread, ``instrument`` what the station states, for
+    `influences` alone.
     """
 
     thread: Thread | None
@@ -45,6 +55,7 @@ class Request:
     plane_offset_mm: float = PLANE_OFFSET_MM
     plane_yaw_deg: float = PLANE_YAW_DEG
     surface: RoundSurface | None = None
+    instrument: InstrumentUncertainty | None = None
 
 
 class Kind(Protocol):

@@ -31,6 +31,7 @@ from edgeagent.analysis.travel.options import UsefulTravel
 from edgeagent.errors import TraceRangeError
 from edgeagent.model import (
     Analysis,
+    Contribution,
     FloatArray,
     Influences,
     IntArray,
@@ -156,7 +157,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     )
 
 
-def influences(_trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
+def influences(trace: Trace, request: Request, analysis: Analysis, wanted: frozenset[str]) -> Influences:
     """What scales do to the values: each is proportional to the gauge's readings, and the mean travel deviation
     takes the length scale's error over the whole useful travel; variations lie about the mean line, which takes
     it out. The part's expansion acts like the length scale.
@@ -169,7 +170,15 @@ def influences(_trace: Trace, request: Request, analysis: Analysis, wanted: froz
     # C is subtracted, not measured.
     if ("mean_travel_deviation", "") in own:
         own["mean_travel_deviation", ""] += request.options.travel_compensation_um
-    return Influences(gauge_scale=own, length_scale=along)
+    stated = {}
+    u = request.instrument.drift_um if request.instrument is not None else None
+    if u is not None and line is not None:
+        # A drift over the traverse is a slope; variations lie about the mean line, which takes it out.
+        travel = trace.columns["travel_mm"]
+        whole = float(np.nanmax(travel) - np.nanmin(travel))
+        share = (line[1] - line[0]) / whole if whole > 0 else 1.0
+        stated["mean_travel_deviation", ""] = (Contribution("drift during the traverse", u, "um", share),)
+    return Influences(gauge_scale=own, length_scale=along, stated=stated)
 
 
 def grade_limits(grade: int, trace: Trace, request: Request) -> tuple[ScalarLimit, ...]:

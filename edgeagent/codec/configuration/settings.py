@@ -295,7 +295,11 @@ DegreesOfFreedom = Annotated[float, msgspec.Meta(ge=1)]
 
 
 class StationUncertainty(ConfigTable, frozen=True):
-    """The instrument's own standard uncertainties; scales are relative. ``artefact`` counts a certificate."""
+    """The instrument's own standard uncertainties; scales are relative. ``artefact`` counts a certificate.
+
+    ``spindle_file`` holds the spindle's error motion by order (`spindle.parse_spindle`); the rest is what
+    `model.InstrumentUncertainty` says.
+    """
 
     gauge_scale: Positive | None = None
     gauge_scale_dof: DegreesOfFreedom | None = None
@@ -306,6 +310,19 @@ class StationUncertainty(ConfigTable, frozen=True):
     temperature_k: Positive | None = None
     temperature_dof: DegreesOfFreedom | None = None
     artefact: Name | None = None
+    spindle_file: Name | None = None
+    hysteresis_um: Annotated[float, msgspec.Meta(gt=0, le=10)] | None = None
+    styli_x_mm: Annotated[float, msgspec.Meta(gt=0, le=1)] | None = None
+    styli_z_mm: Annotated[float, msgspec.Meta(gt=0, le=1)] | None = None
+    straightness_um: Annotated[float, msgspec.Meta(gt=0, le=100)] | None = None
+    squareness_deg: Annotated[float, msgspec.Meta(gt=0, le=1)] | None = None
+    pickup_nm: Annotated[float, msgspec.Meta(gt=0, le=10_000)] | None = None
+    pickup_hz: Annotated[float, msgspec.Meta(gt=0, le=100_000)] | None = None
+    drift_um: Annotated[float, msgspec.Meta(gt=0, le=100)] | None = None
+
+    def __post_init__(self) -> None:
+        if self.pickup_hz is not None and self.pickup_nm is None:
+            raise ValueError("pickup_hz needs pickup_nm")
 
 
 class Settings(ConfigTable, frozen=True):

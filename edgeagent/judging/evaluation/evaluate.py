@@ -121,6 +121,7 @@ def _station_uncertainty(configuration: Configuration) -> InstrumentUncertainty 
         return None
     given = asdict(stated)
     artefact = given.pop("artefact")
+    given["spindle"] = configuration.spindle if given.pop("spindle_file") is not None else ()
     waves = () if artefact is None else configuration.certificates[artefact][0].wave
     return InstrumentUncertainty(
         **given,
@@ -200,6 +201,7 @@ def _part(
         running=recipe.recipe.running if recipe else None,
         plane_offset_mm=rules.plane_offset_mm,
         plane_yaw_deg=rules.plane_yaw_deg,
+        instrument=uncertainty,
     )
     try:
         # Squares of absurd readings overflow; what is not finite then has no value, which holds the part.
