@@ -3,7 +3,8 @@
     OMP_NUM_THREADS=1 python tests/bench/disturbances.py [seeds]
 
 Each line is one disturbance of a spiral, built from geometry (tests/eccentric_part.py) and analysed as a part
-is. The limit of ``at limit`` stands at the true value, that of ``good`` 20 % above it; the rule is ``guarded``.
+is; a dent in one turn by ``disturbances_turns.py``. The limit of ``at limit`` stands at the true value, that of
+``good`` 20 % above it; the rule is ``guarded``.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import disturbances_turns
 import numpy as np
 from figures import print_table
 
@@ -130,6 +132,7 @@ def main() -> None:
         (*heads, "accepted at limit", "rejected at limit", "good not accepted"),
         rows,
     )
+    disturbances_turns.main()
 
 
 if __name__ == "__main__":
