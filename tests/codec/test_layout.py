@@ -405,3 +405,16 @@ def test_long_export_with_decimal_comma_gives_the_same_numbers_as_trace_text():
         parse_with_layout(layout, "a.asc", other).columns["deviation_um"],
         parse_trace_text(plain).columns["deviation_um"],
     )
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("N m", 1.0), ("N cm", 0.01), ("N mm", 0.001), ("mN m", 0.001)])
+def test_a_torque_is_read_in_its_own_units(unit, factor):
+    columns = f"[[column]]\nname='travel_mm'\nfield=1\n[[column]]\nname='torque_n_m'\nfield=2\nunit='{unit}'\n"
+    trace = read(toml(columns=columns).replace('kind = "spiral"', 'kind = "torque"'), export())
+    assert trace.columns["torque_n_m"] == pytest.approx([factor * row[1] for row in ROWS])
+
+
+def test_a_torque_is_written_in_no_length():
+    columns = "[[column]]\nname='torque_n_m'\nfield=2\nunit='mm'\n"
+    with pytest.raises(ConfigError, match="N m, N cm, N mm, mN m"):
+        parse_layout(toml(columns=columns).encode(), "layouts/t.toml")

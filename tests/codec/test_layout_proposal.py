@@ -368,3 +368,27 @@ def test_long_export_is_proposed_with_all_its_points():
     angle = np.arange(54_000) * 0.02
     data = table([*KNOWN, "Winkel [°];Abw [µm]"], (angle, made.waves(angle, 1)))
     assert propose_layout("x.txt", data).trace.points == 54_000
+
+
+def torque_export(names, values):
+    travel = np.concatenate((np.arange(0, 300, 0.5), np.arange(300, 0, -0.5)))
+    rows = "\n".join(f"{t:.2f};{m:.4f}" for t, m in zip(travel, values(travel), strict=True))
+    return f"Part: KX-1\nSerial: 7\nDate: 2026-03-02 09:41\n{names}\n{rows}\n".encode()
+
+
+def test_travel_and_torque_are_proposed_as_such_and_read():
+    data = torque_export("Travel [mm];Torque [Nm]", lambda t: 0.25 + 0.01 * np.sin(t))
+    proposal = propose_layout("KX-1.txt", data)
+    found = {f.what: f for f in proposal.findings}
+    assert found["kind"].value == "torque"
+    assert found["kind"].sure
+    assert found["unit of the torque"].sure
+    (trace,) = proposal.traces
+    assert list(trace.columns) == ["travel_mm", "torque_n_m"]
+    assert trace.columns["torque_n_m"][:3] == pytest.approx([0.25, 0.2548, 0.2584], abs=1e-4)
+
+
+def test_a_torque_in_an_unknown_unit_is_left_open():
+    proposal = propose_layout("KX-1.txt", torque_export("Weg [mm];Drehmoment", lambda t: 25 + np.sin(t)))
+    assert "unit of the torque" in doubts(proposal)
+    assert not [f for f in proposal.findings if f.what == "kind" and f.value != "torque"]

@@ -13,7 +13,13 @@ from edgeagent.codec.configuration.toml_text import plain, toml_value
 from edgeagent.codec.proposals.columns.column_doubts import Hints
 from edgeagent.codec.proposals.columns.column_roles import Roles, find_angle, roles_of
 from edgeagent.codec.proposals.columns.column_shapes import TURN, shape_of, whole_turns_in
-from edgeagent.codec.proposals.columns.columns import Columns, axial_columns, round_columns, travel_columns
+from edgeagent.codec.proposals.columns.columns import (
+    Columns,
+    axial_columns,
+    round_columns,
+    torque_columns,
+    travel_columns,
+)
 from edgeagent.codec.proposals.columns.several_traces import find_traces
 from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.header_lines import HeaderProposal, SourceProposal, read_header
@@ -26,7 +32,7 @@ from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError, TraceFormatError
 from edgeagent.model import Trace
 
-KINDS = ("spiral", "circle", "axial", "travel")
+KINDS = ("spiral", "circle", "axial", "travel", "torque")
 """Kinds of trace that a layout can be proposed for."""
 
 
@@ -80,6 +86,8 @@ def propose_layout(name: str, data: bytes, kind: str | None = None) -> LayoutPro
     wanted = str(found.guess) if isinstance(found, OpenValue) else found
     if wanted == "axial":
         columns = axial_columns(table, roles)
+    elif wanted == "torque":
+        columns = torque_columns(table, roles)
     elif wanted == "travel":
         columns = travel_columns(table, roles, header.hints)
     else:
@@ -130,6 +138,8 @@ def _kind(
     lengths = {k for k, unit in enumerate(table.units) if unit is not None and unit[0] in LENGTH_UNITS}
     if lengths & set(roles.of("x")) and lengths & set(roles.of("z")) and not roles.of("angle"):
         return "axial", [Finding("kind", "axial", True, "there are columns x and z in lengths and no angle")]
+    if roles.of("torque") and roles.of("travel", "x", "axial") and not roles.of("angle", "deviation"):
+        return "torque", [Finding("kind", "torque", True, "columns give travel and torque")]
     moving = {k for k in roles.of("travel") if roles.shapes[k].rising or roles.shapes[k].falling}
     if moving & lengths and not roles.of("angle"):
         return "travel", [Finding("kind", "travel", True, "a column gives the travel")]
@@ -146,7 +156,7 @@ def _kind(
     why = (
         "an angle and a deviation may be a spiral or a circle" if is_round
         else "neither the columns nor the header say it"
-    ) + ": spiral, circle, axial or travel; the option --kind says it"  # fmt: skip
+    ) + ": spiral, circle, axial, travel or torque; the option --kind says it"  # fmt: skip
     return OpenValue(guess, why), [Finding("kind", guess, False, why)]
 
 
@@ -227,7 +237,13 @@ def _constants(
 
 
 def _feature_guess(kind: str) -> str:
-    return {"spiral": "left-flank", "circle": "outside", "axial": "profile", "travel": "travel"}[kind]
+    return {
+        "spiral": "left-flank",
+        "circle": "outside",
+        "axial": "profile",
+        "travel": "travel",
+        "torque": "torque",
+    }[kind]
 
 
 def _sections(

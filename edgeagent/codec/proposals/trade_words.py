@@ -38,6 +38,10 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
         "diameter", "dia", "durchmesser", "diametre", "diametro", "ø", "srednica", "prumer", "diametru", "cap",
         "halkaisija", "直径", "диаметр",
     ),
+    "torque": (
+        "torque", "drag torque", "preload torque", "drehmoment", "reibmoment", "leerlaufdrehmoment",
+        "couple de frottement", "coppia", "vridmoment", "トルク", "扭矩", "крутящий момент",
+    ),
     "travel": (
         "travel", "weg", "verfahrweg", "course", "deplacement", "corsa", "carrera", "recorrido",
         "verplaatsing", "rorelse", "przesuw", "droga", "draha", "行程", "перемещение", "ход", "position",
@@ -284,7 +288,7 @@ def column_role(text: str) -> str | None:
     tokens = set(word.split()) - {"t", "n", "i"}
     found = [
         role
-        for role in ("other", "diameter", "deviation", "angle", "travel", "axial", "side", "time")
+        for role in ("torque", "other", "diameter", "deviation", "angle", "travel", "axial", "side", "time")
         if tokens & _COLUMN_NORMAL[role] or any(w in word for w in _COLUMN_NORMAL[role] if len(w) >= 4)
     ]
     if "angle" in found and {"deviation", "diameter"} & set(found):

@@ -24,7 +24,7 @@ from edgeagent.codec.traces.layout import (
     Layout,
     convert_header_values,
     parse_moment,
-    units_for,
+    unit_factor,
 )
 from edgeagent.codec.traces.row_cells import CELL_MARK, needs_cells, plain_rows
 from edgeagent.codec.traces.table import read_numbers
@@ -137,10 +137,9 @@ def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
         raw = np.ascontiguousarray(rows[:, column.field - 1])
     if column.scale != 1.0 or column.offset != 0.0:
         raw = raw * column.scale + column.offset
-    wanted = column.name.rsplit("_", 1)[-1]
-    if column.unit is not None and column.unit != wanted:
-        units = units_for(column.name)
-        raw = raw * (units[column.unit] / units[wanted])
+    factor = unit_factor(column.name, column.unit)
+    if factor != 1.0:
+        raw = raw * factor
     return _join_turns(raw) if column.unwrap else raw
 
 

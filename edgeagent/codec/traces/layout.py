@@ -22,6 +22,7 @@ from edgeagent.codec.traces.header import FILL_IN, HEADER_KEYS, header_from_mapp
 from edgeagent.errors import ConfigError, TraceFormatError
 
 _LENGTH_MM = {"m": 1e3, "cm": 10.0, "mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "nm": 1e-6, "inch": 25.4}
+_TORQUE_N_M = {"N m": 1.0, "N cm": 1e-2, "N mm": 1e-3, "mN m": 1e-3}
 _ANGLE_DEG = {"deg": 1.0, "rad": math.degrees(1.0), "rev": 360.0, "turn": 360.0, "arcmin": 1 / 60, "grad": 0.9}
 NUMERIC_KEYS = {"tip_radius_mm", "track_diameter_mm", "spindle_rpm", "temperature_c", "lead_mm"}
 RegexText = Annotated[str, msgspec.Meta(min_length=1, max_length=400)]
@@ -108,7 +109,7 @@ class Column(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         if self.words and self.name != "side":
             raise ValueError("words are for the labels of side")
         if self.unit is not None and self.unit not in units_for(self.name):
-            allowed = ", ".join(units_for(self.name)) or "none, since it is neither a length nor an angle"
+            allowed = ", ".join(units_for(self.name)) or "none, since it is no length, angle or torque"
             raise ValueError(f"unit {self.unit!r}; allowed: {allowed}")
         if self.scale == 0 or not math.isfinite(self.scale):
             raise ValueError("scale must be finite and not 0")
@@ -204,10 +205,18 @@ class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def units_for(column: str) -> Mapping[str, float]:
-    """Units that a column may be written in, with the factor to degrees or mm."""
+    """Units that a column may be written in, with the factor to degrees, mm or N m."""
     if column.endswith("_deg"):
         return _ANGLE_DEG
+    if column.endswith("_n_m"):
+        return _TORQUE_N_M
     return _LENGTH_MM if column.endswith(("_mm", "_um", "_nm")) else {}
+
+
+def unit_factor(column: str, unit: str | None) -> float:
+    """What values of a column that are written in a unit are multiplied with; 1 without one."""
+    units, own = units_for(column), "N m" if column.endswith("_n_m") else column.rsplit("_", 1)[-1]
+    return 1.0 if unit is None or unit == own else units[unit] / units[own]
 
 
 def parse_layout(data: bytes, file: str) -> Layout:

@@ -282,6 +282,40 @@ def travel_columns(table: ExportTable, roles: Roles, hints: Hints) -> Columns:
     return Columns((travel, deviation), tuple(findings), tuple(pins))
 
 
+def torque_columns(table: ExportTable, roles: Roles) -> Columns:
+    """Columns of a torque trace: travel and torque, whose unit is told from a length's by its column alone."""
+    findings: list[Finding] = []
+    keys: list[dict[str, object]] = []
+    named = (roles.of("travel", "x", "axial"), roles.of("torque"))
+    for what, fields in zip(("travel", "torque"), named, strict=True):
+        rest = [k for k in range(table.fields) if k not in table.labels]
+        at, sure = (fields[0], len(fields) == 1) if fields else (rest[0] if rest else 0, False)
+        why = f"its name is {plain(table.names[at])!r}" if sure else "nothing names it alone"
+        findings.append(Finding(what, f"field {at + 1}", sure, why))
+        keys.append({"field": at + 1 if sure else OpenValue(at + 1, why)})
+    along, across = (int(str(getattr(k["field"], "guess", k["field"]))) - 1 for k in keys)
+    unit, finding = length_unit(
+        "unit of the travel", table.units[along], table.values[:, along], "the column's name", deviation=False
+    )
+    findings.append(finding)
+    written = table.units[across]
+    if written == ("nm", 1.0):  # Nm: a torque is no length
+        torque: object = "N m"
+        findings.append(Finding("unit of the torque", "N m", True, "written in the column's name"))
+    else:
+        why = "N m, N cm, N mm or mN m?"
+        torque = OpenValue("N m", why)
+        findings.append(Finding("unit of the torque", "N m", False, why))
+    return Columns(
+        (
+            ColumnProposal("travel_mm", {**keys[0], **unit}, _comment(table.names[along])),
+            ColumnProposal("torque_n_m", {**keys[1], "unit": torque}, _comment(table.names[across])),
+        ),
+        tuple(findings),
+        (),
+    )
+
+
 def _ask_for_position(
     table: ExportTable, roles: Roles, along: int, column: ColumnProposal, findings: list[Finding]
 ) -> ColumnProposal:
