@@ -4,28 +4,31 @@ Nothing in here computes, reads or writes; ``records`` has one struct a kind of 
 codes with parameters of which sentences are made at the edge.
 """
 
+from edgeagent.model.uncertainty import (
+    NOISE_ONLY,
+    Contribution,
+    FloatArray,
+    HarmonicInfluence,
+    Influences,
+    InstrumentUncertainty,
+    PartUncertainty,
+    harmonic_band,
+)
 from edgeagent.model.values import (
     COVERAGE_FACTOR,
-    NOISE_ONLY,
     PLANE_OFFSET_MM,
     PLANE_YAW_DEG,
     SIDE_BOTTOM,
     SIDE_TOP,
     Analysis,
     Characteristic,
-    Contribution,
     CurveLimit,
     DecisionPolicy,
     Disposition,
-    FloatArray,
-    HarmonicInfluence,
-    Influences,
-    InstrumentUncertainty,
     IntArray,
     JudgedSpectrum,
     Judgement,
     MeasurementPlan,
-    PartUncertainty,
     QualityCheck,
     Quantity,
     Recipe,
@@ -37,7 +40,6 @@ from edgeagent.model.values import (
     Trace,
     TraceHeader,
     Verdict,
-    harmonic_band,
 )
 
 __all__ = [

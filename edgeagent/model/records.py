@@ -1,8 +1,7 @@
 """One frozen struct for each kind of journal record, as the record's ``body`` holds it.
 
-Members that older records lack are UNSET there. A body that fits none of them is ``Unknown``, kept verbatim: a
-record of a later version, or of another hand, is shown and passed over, and stops no reader.
-``codec.records.record`` takes bytes to these and back; nothing else looks into a body.
+Members that older records lack are UNSET there. A body that fits none of them is ``Unknown``, kept verbatim: that
+of a later version is shown and passed over. ``codec.records.record`` takes bytes to these and back.
 """
 
 from __future__ import annotations
@@ -15,7 +14,8 @@ import msgspec
 from msgspec import UNSET, UnsetType
 
 from edgeagent.model.reasons import Reason, recorded_reason
-from edgeagent.model.values import Disposition, InstrumentUncertainty, Verdict
+from edgeagent.model.uncertainty import InstrumentUncertainty
+from edgeagent.model.values import Disposition, Verdict
 
 T = TypeVar("T")
 
