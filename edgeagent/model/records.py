@@ -1,7 +1,7 @@
 """One frozen struct for each kind of journal record, as the record's ``body`` holds it.
 
-Members that older records lack are UNSET there. A body that fits none of them is ``Unknown``, kept verbatim: that
-of a later version is shown and passed over. ``codec.records.record`` takes bytes to these and back.
+Members that older records lack are UNSET there. A body that fits none of them is ``Unknown``, kept verbatim;
+one of a later version is shown and passed over. ``codec.records.record`` takes bytes to these and back.
 """
 
 from __future__ import annotations
