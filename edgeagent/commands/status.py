@@ -16,7 +16,7 @@ from edgeagent.commands.shared_output import json_line
 from edgeagent.model.status import AgentStatus, DiskNow, PartNow, ProcessMark
 from edgeagent.rules.disk import days_text
 from edgeagent.store.journal import writer_of
-from edgeagent.store.running.process import runs, spoken
+from edgeagent.store.running.process import is_stopped, runs, spoken
 from edgeagent.store.running.status_file import STALE_S, age_s, read_status
 
 READY, NOT_READY, NO_AGENT = 0, 1, 3
@@ -68,6 +68,8 @@ def look(store: Path) -> Found:
     if age > STALE_S and alive is None:
         words = f"no word for {age:.0f} s from {who}, which cannot be asked from here"
         return Found(NO_AGENT, f"no agent runs, as far as can be seen: {words}", age, said)
+    if is_stopped(said.process):
+        return Found(NOT_READY, f"{who} stands still: it was stopped by a signal", age, said)
     if age > STALE_S:
         words = f"{who} is there, but has said nothing for {age:.0f} s: it hangs or is stopped"
         return Found(NOT_READY, words, age, said)

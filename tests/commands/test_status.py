@@ -87,10 +87,9 @@ def test_killed_agent_is_no_agent_and_a_frozen_one_is_not_ready(cell):
     agent = cell.begin_alone(QUICK)
     wait_until(lambda: object_of(agent.config)["status"])
     agent.freeze()
-    found = wait_until(lambda: (f := object_of(agent.config)) and "has said nothing" in f["sentence"] and f)
+    found = wait_until(lambda: (f := object_of(agent.config)) and "stands still" in f["sentence"] and f)
     assert (found["exit"], found["running"]) == (NOT_READY, True)
-    assert found["age_s"] >= 5.0
-    assert "What it said last" in told(agent.config)[1]
+    wait_until(lambda: "What it said last" in told(agent.config)[1])
     agent.thaw()
     wait_until(lambda: object_of(agent.config)["age_s"] < 3.0)
     agent.kill()
@@ -133,6 +132,15 @@ def running(store: Path, *, process: ProcessMark | None = None, age_s: float = 0
 def test_fresh_word_of_a_living_process_is_believed(store):
     running(store)
     assert look(store).code == READY
+
+
+def test_living_process_that_has_said_nothing_for_long_hangs(store):
+    running(store, age_s=2.0)
+    assert look(store).code == READY
+    running(store, age_s=4.0)
+    found = look(store)
+    assert found.code == NOT_READY
+    assert "has said nothing for 4 s: it hangs" in found.sentence
 
 
 def test_store_without_any_word_has_no_agent(store):

@@ -40,6 +40,11 @@ def runs(mark: ProcessMark) -> bool | None:
     return True
 
 
+def is_stopped(mark: ProcessMark) -> bool:
+    """Whether that process stands still, as after SIGSTOP or under a debugger; False where nobody may look."""
+    return runs(mark) is True and _state(mark.pid) in ("T", "t")
+
+
 def write_mark(fd: int) -> None:
     """Write this process into an open file of its own, in place of what it held. Raises OSError."""
     os.ftruncate(fd, 0)
@@ -64,14 +69,26 @@ def spoken(mark: ProcessMark) -> str:
 def _began_ticks(pid: int) -> int | None:
     """When the kernel started it, in its ticks (proc(5)); None where there is none or nobody may look, -1 of a
     dead one that its parent has not asked for yet."""
+    fields = _stat(pid)
+    if fields is None:
+        return None
+    if len(fields) < 20 or fields[0] in "ZX":
+        return -1
+    return int(fields[19])
+
+
+def _state(pid: int) -> str:
+    fields = _stat(pid)
+    return fields[0] if fields else ""
+
+
+def _stat(pid: int) -> list[str] | None:
+    """The fields behind a process's name: the first is its state."""
     try:
         text = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
     except OSError:
         return None
-    fields = text.rpartition(")")[2].split()
-    if len(fields) < 20 or fields[0] in "ZX":
-        return -1
-    return int(fields[19])
+    return text.rpartition(")")[2].split()
 
 
 def _machine() -> str:

@@ -15,7 +15,7 @@ from edgeagent.model.status import AgentStatus
 from edgeagent.store.files import exchange
 
 NAME = "status.json"
-STALE_S = 5.0
+STALE_S = 3.0
 """The agent writes at most once a second; one that has not written for so long does not work."""
 
 
