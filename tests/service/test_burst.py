@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import pytest
 from field import wait_until
 
@@ -39,6 +37,11 @@ def test_reject_behind_a_burst_is_decided_first_and_the_lamp_shows_fault_till_al
     verify_journal(agent.store)
 
 
+def stages(event) -> list[float]:
+    """Milliseconds that a file was on its way to the worker and back."""
+    return [event["stages_ms"][name] for name in ("to the worker", "evaluate", "from the worker")]
+
+
 def test_few_files_are_decided_in_the_order_of_measurement(cell, circle_text):
     agent = cell.begin_alone()
     agent.drop("first.txt", circle_text("first"))
@@ -49,9 +52,9 @@ def test_few_files_are_decided_in_the_order_of_measurement(cell, circle_text):
         agent.drop(f"{name}.txt", circle_text(name))
     agent.thaw()
     wait_until(lambda: len(agent.records("measurement")) == 13)
-    # What is seen first may be on its way before an older one is seen, and one that keeps the others waiting
-    # for a second loses its place: one file of twelve may stand elsewhere, no more.
+    # Whose analysis keeps the others waiting for a second, as on a machine that is busy, loses its place.
+    slow = {e["name"].removesuffix(".txt") for e in agent.events("measured") if sum(stages(e)) > 900.0}
     order = [r["body"]["trace"]["serial"] for r in agent.records("measurement")][1:]
     assert sorted(order) == names
-    assert sum(later < earlier for earlier, later in pairwise(order)) <= 1, order
+    assert [name for name in order if name not in slow] == [name for name in names if name not in slow]
     assert agent.events("intake-behind") == []

@@ -102,12 +102,17 @@ def list_folder(path: Path, watch: FolderWatch, patterns: Collection[str]) -> Li
 
 
 def see_all(path: Path, names: Sequence[str], now: Callable[[], float], alive: Alive) -> list[SeenFile]:
-    """How these files look, and when."""
+    """How these files look, and when: one time for all, that of the last look.
+
+    Their quiet times then end together. With a time for each, whichever is looked at first would be read first,
+    and that is the newest one.
+    """
     found = []
     for name in names:
         alive()
-        found.append(replace(see(path / name), at_s=now()))
-    return found
+        found.append(see(path / name))
+    at_s = now()
+    return [replace(seen, at_s=at_s) for seen in found]
 
 
 def see(path: Path) -> SeenFile:

@@ -24,7 +24,7 @@ from edgeagent.model.records import Measurement, Source, given
 from edgeagent.rules.files.attempts import given_up, reason_of
 from edgeagent.service.intake import Intake
 from edgeagent.service.workers.worker_messages import Job
-from edgeagent.service.workers.worker_pool import Analysed, Lost, WorkerPool
+from edgeagent.service.workers.worker_pool import Analysed, Lost, Returned, WorkerPool
 from edgeagent.store.archive import Archive
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
@@ -135,23 +135,56 @@ class FilesAtWork:
 
     def collect(self) -> None:
         """Take note of what the workers answered, and of those that were lost."""
-        for outcome in self._pool.outcomes():
-            work = next((w for w in self._works if w.number == outcome.number), None)
+        for outcome in (*self._pool.outcomes(), *self._pool.give_back()):
+            work = self._numbered(outcome.number)
             if work is None:
                 continue
+            if isinstance(outcome, Lost | Returned):
+                self._without_outcome(work, outcome)
+                continue
             work.at_worker = False
-            if isinstance(outcome, Lost):
-                self._lost(work, outcome)
-            elif work.version == self._rules.version:
+            if work.version == self._rules.version:
                 work.outcome, work.answered = outcome, self._clock.monotonic()
                 measured = isinstance(outcome.body, Measurement)
                 if measured and not undecided(work.file, outcome.failed_checks):
                     self._store(work, [outcome.result] if work.stored else [*work.contents(), outcome.result])
 
+        for number in self._pool.begun():
+            work = self._numbered(number)
+            if work is not None:
+                work.taken = work.submitted = self._clock.monotonic()
+                self._attempts.analysing(work.file.folder, work.file.record_name, work.file.look)
+
+    def _numbered(self, number: int) -> Work | None:
+        return next((work for work in self._works if work.number == number), None)
+
     def submit(self, memory: Memory) -> bool:
-        """Give files to free workers; whether anything was taken. What is known already is finished at once."""
+        """Give files to free workers; whether anything was taken. What is known already is finished at once.
+
+        Where none is free, workers get a next file beside the one that they are at, so that they need not wait
+        for this loop; if the first one takes long, a worker that is free gets the next one instead.
+        """
+        taken = self._submit_to_free(memory)
+        while taken < _TAKEN_MAX and self._has_room() and self._pool.spare():
+            work = self._waiting(failed=False)
+            file = self._intake.take() if work is None else None
+            if file is not None:
+                work = self._begun(file, memory)
+            elif work is None:
+                break
+            taken += 1
+            if work is not None and work.outcome is None:
+                self._give(work)
+        if not self._pool.free() and self._intake.waiting_count():
+            self._pool.grow()
+        return taken > 0
+
+    def _has_room(self) -> bool:
+        return len(self._works) < _ROOM * self._pool.size
+
+    def _submit_to_free(self, memory: Memory) -> int:
         taken = 0
-        while taken < _TAKEN_MAX and self._pool.free() and len(self._works) < _ROOM * self._pool.size:
+        while taken < _TAKEN_MAX and self._pool.free() and self._has_room():
             work = self._next_again()
             file = self._intake.take() if work is None else None
             if file is not None:
@@ -163,17 +196,18 @@ class FilesAtWork:
             taken += 1
             if work is not None and work.outcome is None:
                 self._give(work)
-        if not self._pool.free() and self._intake.waiting_count():
-            self._pool.grow()
-        return taken > 0
+        return taken
 
     def recordable(self) -> Work | None:
-        """The next file to be recorded, None when there is none or one before it is not ready."""
+        """The next file to be recorded, None when there is none or one before it is not ready.
+
+        Only an analysis that takes long is passed by: who waits for the disk waits with all others.
+        """
         now = self._clock.monotonic()
         for work in self._works:
             if work.ready():
                 return work
-            if now - work.taken < PATIENCE_S:
+            if work.outcome is not None or now - work.taken < PATIENCE_S:
                 return None
         return None
 
@@ -197,7 +231,7 @@ class FilesAtWork:
         """Monotonic time at which something can be done here without a worker's answer."""
         now = self._clock.monotonic()
         patience = [w.taken + PATIENCE_S for w in self._works if w.taken + PATIENCE_S > now]
-        intake = [self._intake.next_deadline()] if self._pool.free() else []
+        intake = [self._intake.next_deadline()] if self._pool.free() or self._pool.spare() else []
         return min([self._pool.next_deadline(), *patience, *intake])
 
     def close(self) -> None:
@@ -259,17 +293,31 @@ class FilesAtWork:
         return work
 
     def _give(self, work: Work) -> None:
-        """To a worker, marked beforehand; the source goes into the archive meanwhile."""
+        """To a worker, marked beforehand; the source goes into the archive meanwhile.
+
+        A file that first waits behind another one is marked when the worker comes to it.
+        """
         file = work.file
-        self._attempts.analysing(file.folder, file.record_name, file.look)
+        mark = self._attempts.analysing if self._pool.free() else self._attempts.postponed
+        mark(file.folder, file.record_name, file.look)
         side_bytes = None if file.side is None else len(file.side)
         job = Job(work.number, file.record_name, work.source, file.settled_at, 0, len(file.data), side_bytes)
         lost = self._pool.submit(job, file.data, file.side)
         work.at_worker, work.version, work.submitted = True, self._rules.version, self._clock.monotonic()
         if not work.stored and file.whole:  # a piece of a file is no source of anything
             self._store(work, work.contents())
-        if lost is not None:
-            self._lost(work, lost)
+        for outcome in lost:
+            of = self._numbered(outcome.number)
+            if of is not None:
+                self._without_outcome(of, outcome)
+
+    def _without_outcome(self, work: Work, outcome: Lost | Returned) -> None:
+        """A worker's end took the attempt with it, or a file that waited there came back untouched."""
+        work.at_worker = False
+        if isinstance(outcome, Lost):
+            self._lost(work, outcome)
+        else:
+            self._attempts.postponed(work.file.folder, work.file.record_name, work.file.look)
 
     def _store(self, work: Work, contents: list[bytes]) -> None:
         """Archive beside the analysis and beside other files, so that the loop does not wait for the disk."""

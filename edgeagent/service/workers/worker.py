@@ -3,8 +3,8 @@
 It has a memory limit of its own, touches no disk and no network, and dies with the agent. Whatever a file does
 to it, the agent's loop goes on: it sees an answer, the process's end, or a time that is over.
 
-Started as ``python -m edgeagent.service.workers.worker SOCKET FILES RESULTS MEMORY_MB AGENT``: descriptors, the
-limit, and the process id of the agent.
+Started as ``python -m edgeagent.service.workers.worker SOCKET MEMORY_MB AGENT FILES… RESULTS…``: descriptors,
+the limit, and the process id of the agent.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import socket
 import sys
 import time
 import traceback
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,7 +36,17 @@ from edgeagent.judging import bodies, evaluation
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model.records import Measurement, Quarantine
-from edgeagent.service.workers.worker_messages import PACKET_MAX, Job, JobDone, Ready, TooLarge, get, pack, put
+from edgeagent.service.workers.worker_messages import (
+    PACKET_MAX,
+    SLOTS,
+    Job,
+    JobDone,
+    Ready,
+    TooLarge,
+    get,
+    pack,
+    put,
+)
 
 _PR_SET_PDEATHSIG = 1
 _SCIPY = ("scipy.special", "scipy.fft")
@@ -84,21 +95,21 @@ def load_everything() -> None:
 class Analyst:
     """Analyses what lies in the shared memory, with the configuration that came last."""
 
-    def __init__(self, files: int, results: int) -> None:
+    def __init__(self, files: Sequence[int], results: Sequence[int]) -> None:
         self._files, self._results = files, results
         self._known: Any = None
 
     def answer(self, job: Job) -> JobDone:
         """The outcome of one file. Raises MemoryError alone."""
         began = time.perf_counter()
-        at = job.configuration_bytes
+        at, files = job.configuration_bytes, self._files[job.slot]
         if at:
             # Bytes of the agent that started us, through memory that nobody else can open.
-            self._known = pickle.loads(get(self._files, at))
-        data = get(self._files, job.data_bytes, at)
-        side = None if job.side_bytes is None else get(self._files, job.side_bytes, at + job.data_bytes)
+            self._known = pickle.loads(get(files, at))
+        data = get(files, job.data_bytes, at)
+        side = None if job.side_bytes is None else get(files, job.side_bytes, at + job.data_bytes)
         found = outcome_of(job, data, side, *self._known)
-        put(self._results, found.result, 0)
+        put(self._results[job.slot], found.result, 0)
         return JobDone(
             number=job.number,
             kind=found.body.KIND,
@@ -159,12 +170,12 @@ def serve(channel: socket.socket, analyst: Analyst) -> None:
 def main(arguments: list[str]) -> None:
     """The process's whole life."""
     channel = socket.socket(fileno=int(arguments[0]))
-    files, results = int(arguments[1]), int(arguments[2])
-    die_with(int(arguments[4]))
-    limit = limit_memory(float(arguments[3]))
+    shared = [int(fd) for fd in arguments[3:]]
+    die_with(int(arguments[2]))
+    limit = limit_memory(float(arguments[1]))
     load_everything()
     channel.send(pack(Ready(limit)))
-    serve(channel, Analyst(files, results))
+    serve(channel, Analyst(shared[:SLOTS], shared[SLOTS:]))
 
 
 if __name__ == "__main__":

@@ -1,7 +1,8 @@
 """What agent and worker say to each other: small messages on a socket, contents in memory that both see.
 
 A message is one packet of MessagePack. The agent writes configuration, file and side file behind one another
-into the first shared memory; the worker writes the encoded result into the second.
+into shared memory for files; the worker writes the encoded result into another one. There are two of each, so
+that a worker has its next file beside it while it is at one.
 """
 
 from __future__ import annotations
@@ -15,13 +16,16 @@ from edgeagent.model.records import Source
 
 PACKET_MAX = 128 * 1024
 """Bytes of the longest message; a journal record's body has a sixteenth of it."""
+SLOTS = 2
+"""Files that a worker has at once: the one that it is at, and the next."""
 _PIECE = 1 << 30
 
 
 class Job(msgspec.Struct, frozen=True):
     """One file to be analysed. The byte counts say what lies in the shared memory, None for no side file.
 
-    ``configuration_bytes`` is 0 where the worker knows the configuration from an earlier job.
+    ``configuration_bytes`` is 0 where the worker knows the configuration from an earlier job; ``slot`` says
+    which of the shared memories are used.
     """
 
     number: int
@@ -31,6 +35,7 @@ class Job(msgspec.Struct, frozen=True):
     configuration_bytes: int
     data_bytes: int
     side_bytes: int | None
+    slot: int = 0
 
 
 class Ready(msgspec.Struct, frozen=True, tag="ready"):

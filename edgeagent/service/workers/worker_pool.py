@@ -5,8 +5,8 @@ from __future__ import annotations
 import pickle
 import signal
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
@@ -24,6 +24,8 @@ from edgeagent.store.clock import Clock
 _START_S = 60.0
 """A worker that has not loaded everything by then is killed and started again."""
 _PAUSE_MAX_S = 30.0
+_AHEAD_S = 0.5
+"""Nothing waits behind a file that takes longer than this, where another worker is free."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +52,43 @@ class Lost:
     failure: Failure
 
 
+@dataclass(frozen=True, slots=True)
+class Returned:
+    """A file that waited behind another one, given back: nothing was done with it."""
+
+    number: int
+
+
+@dataclass(slots=True)
+class _Given:
+    """A file that a worker has. ``wanted`` is False where it was given back: its answer then counts no more."""
+
+    number: int
+    slot: int
+    limit_s: float
+    wanted: bool = True
+
+
 @dataclass(slots=True)
 class _WorkerSeat:
-    """A place for one worker. ``since`` is when it began what it is doing, for which it has ``limit_s``."""
+    """A place for one worker. ``given`` are the files that it has, the one that it is at first.
+
+    ``since`` is when it began what it is doing, for which it has ``limit_s``.
+    """
 
     worker: WorkerProcess | None = None
     ready: bool = False
-    job: int | None = None
+    given: list[_Given] = field(default_factory=list)
     since: float = 0.0
     limit_s: float = _START_S
     configuration: int = 0
+
+    def begin_next(self, now: float) -> None:
+        """The first of its files is done with; the next one's time begins."""
+        self.given.pop(0)
+        self.since = now
+        if self.given:
+            self.limit_s = self.given[0].limit_s
 
 
 class WorkerPool:
@@ -83,6 +112,7 @@ class WorkerPool:
         self._clock, self._wake, self._report = clock, wake, report
         self._memory_mb, self._limit_s = memory_mb, limit_s
         self._events: deque[WorkerPacket | Ended] = deque()
+        self._begun: list[int] = []
         self._seats = [_WorkerSeat() for _ in range(processes)]
         self._configuration = b""
         self._version = 0
@@ -113,7 +143,26 @@ class WorkerPool:
 
     def free(self) -> int:
         """Workers that could take a file now."""
-        return sum(seat.ready and seat.job is None for seat in self._seats)
+        return sum(seat.ready and not seat.given for seat in self._seats)
+
+    def spare(self) -> int:
+        """Workers that could have a next file beside the one that they are at; none before all are up."""
+        return sum(self._may_have_next(seat) for seat in self._seats) if self.ready() == self.size else 0
+
+    def begun(self) -> list[int]:
+        """Files that workers went on to by themselves since the last call."""
+        begun, self._begun = self._begun, []
+        return begun
+
+    def give_back(self) -> list[Returned]:
+        """Files behind one that takes long, while another worker is free: that one is to have them."""
+        if not self.free():
+            return []
+        late = self._clock.monotonic() - _AHEAD_S
+        stuck = [one for s in self._seats if s.ready and s.since < late for one in s.given[1:] if one.wanted]
+        for one in stuck:
+            one.wanted = False
+        return [Returned(one.number) for one in stuck]
 
     def ready(self) -> int:
         """Workers that are up, busy or not."""
@@ -123,34 +172,43 @@ class WorkerPool:
         """Process ids of all workers."""
         return tuple(seat.worker.pid for seat in self._seats if seat.worker is not None)
 
-    def submit(self, job: Job, data: bytes, side: bytes | None) -> Lost | None:
-        """Give a file to a free worker, of which there must be one; the loss if that one is gone already."""
-        seat = next(s for s in self._seats if s.ready and s.job is None)
+    def submit(self, job: Job, data: bytes, side: bytes | None) -> list[Lost | Returned]:
+        """Give a file to a free worker, or else as the next one to a spare one; one of them there must be.
+
+        What is lost or returned if that worker is gone already.
+        """
+        seat = next((s for s in self._seats if s.ready and not s.given), None)
+        seat = seat or min((s for s in self._seats if self._may_have_next(s)), key=lambda s: s.since)
         assert seat.worker is not None
         configuration = b"" if seat.configuration == self._version else self._configuration
-        seat.job, seat.since = job.number, self._clock.monotonic()
-        seat.limit_s = self._limit_s(job.data_bytes)
+        slot = 1 - seat.given[0].slot if seat.given else 0
+        seat.given.append(_Given(job.number, slot, self._limit_s(job.data_bytes)))
+        if len(seat.given) == 1:
+            seat.since, seat.limit_s = self._clock.monotonic(), seat.given[0].limit_s
         try:
-            job = msgspec.structs.replace(job, configuration_bytes=len(configuration))
+            job = msgspec.structs.replace(job, configuration_bytes=len(configuration), slot=slot)
             seat.worker.send(job, configuration, data, side)
         except OSError as error:
             return self._kill(seat, Failure(Cause.DIED, f"the worker cannot be reached: {error.strerror}"))
         seat.configuration = self._version
-        return None
+        return []
 
-    def outcomes(self) -> list[Analysed | Lost]:
+    def _may_have_next(self, seat: _WorkerSeat) -> bool:
+        young = self._clock.monotonic() - seat.since < _AHEAD_S
+        return seat.ready and len(seat.given) == 1 and young
+
+    def outcomes(self) -> list[Analysed | Lost | Returned]:
         """What became of files since the last call. Kills workers over their time, starts what is due."""
-        found = []
+        found: list[Analysed | Lost | Returned] = []
         while self._events:
             event = self._events.popleft()
             seat = next((s for s in self._seats if s.worker is event.worker), None)
             if seat is not None:
-                found.append(
-                    self._ended(seat, event.code) if isinstance(event, Ended) else self._heard(seat, event)
-                )
-        found += [self._overdue(seat) for seat in self._seats]
+                found += self._ended(seat, event.code) if isinstance(event, Ended) else self._heard(seat, event)
+        for seat in self._seats:
+            found += self._overdue(seat)
         self._start_due()
-        return [outcome for outcome in found if outcome is not None]
+        return found
 
     def next_deadline(self) -> float:
         """Monotonic time at which a worker must be killed or started."""
@@ -160,7 +218,7 @@ class WorkerPool:
         """End all workers: idle ones end by themselves, others are killed."""
         for seat in self._seats:
             if seat.worker is not None:
-                if seat.job is not None or not seat.ready:
+                if seat.given or not seat.ready:
                     seat.worker.kill()
                 seat.worker.finish()
         self._seats.clear()
@@ -169,22 +227,23 @@ class WorkerPool:
         self._events.append(event)
         self._wake()
 
-    def _heard(self, seat: _WorkerSeat, heard: WorkerPacket) -> Analysed | Lost | None:
-        answer = heard.answer
+    def _heard(self, seat: _WorkerSeat, heard: WorkerPacket) -> Sequence[Analysed | Lost | Returned]:
+        answer, at = heard.answer, seat.given[0] if seat.given else None
         if isinstance(answer, Ready) and not seat.ready:
             self._is_ready(seat, answer)
-            return None
-        if isinstance(answer, TooLarge) and answer.number == seat.job:
+            return ()
+        if at is not None and isinstance(answer, TooLarge) and answer.number == at.number:
             limit = f"{self._memory_mb:.0f} MB, the limit [worker] memory_mb"
             return self._kill(seat, Failure(Cause.MEMORY, f"the analysis needs more memory than {limit}"))
-        if isinstance(answer, JobDone) and answer.number == seat.job:
-            analysed = self._analysed(seat, answer)
+        if at is not None and isinstance(answer, JobDone) and answer.number == at.number:
+            analysed = self._analysed(seat, answer, at.slot)
             if analysed is not None:
-                seat.job = None
-                return analysed
+                seat.begin_next(self._clock.monotonic())
+                self._begun += [one.number for one in seat.given[:1] if one.wanted]
+                return (analysed,) if at.wanted else ()
         if seat.ready:
             return self._kill(seat, Failure(Cause.GARBLED, "the worker's answer was no record"))
-        return None  # from one that is being killed
+        return ()  # from one that is being killed
 
     def _is_ready(self, seat: _WorkerSeat, answer: Ready) -> None:
         assert seat.worker is not None
@@ -192,11 +251,11 @@ class WorkerPool:
         self._report("worker-ready", {"pid": seat.worker.pid, "memory_mb": answer.memory_mb})
 
     @staticmethod
-    def _analysed(seat: _WorkerSeat, done: JobDone) -> Analysed | None:
+    def _analysed(seat: _WorkerSeat, done: JobDone, slot: int) -> Analysed | None:
         """The outcome in a worker's answer, None where there is none in it."""
         assert seat.worker is not None
         try:
-            result = seat.worker.result(done)
+            result = seat.worker.result(done, slot)
         except OSError:
             return None
         body = decode_body(done.kind, done.body)
@@ -207,36 +266,37 @@ class WorkerPool:
         return Analysed(done.number, body, result, done.seconds, done.failed_checks, done.mistake)
 
     def _due(self, seat: _WorkerSeat) -> float:
-        idle = seat.worker is None or (seat.ready and seat.job is None)
+        idle = seat.worker is None or (seat.ready and not seat.given)
         return float("inf") if idle else seat.since + seat.limit_s
 
-    def _overdue(self, seat: _WorkerSeat) -> Lost | None:
+    def _overdue(self, seat: _WorkerSeat) -> Sequence[Lost | Returned]:
         if self._clock.monotonic() < self._due(seat) or self._events:
-            return None  # an answer that is there already counts, however late the loop looks
+            return ()  # an answer that is there already counts, however late the loop looks
         words = f"the analysis takes longer than {seat.limit_s:g} s, the limit by [worker] time_s"
         return self._kill(seat, Failure(Cause.TIME, words))
 
-    def _kill(self, seat: _WorkerSeat, failure: Failure) -> Lost | None:
-        """Kill a worker; the attempt that it was at is lost."""
+    def _kill(self, seat: _WorkerSeat, failure: Failure) -> list[Lost | Returned]:
+        """Kill a worker; the attempt that it was at is lost, what waited behind it comes back."""
         assert seat.worker is not None
         seat.worker.kill()
         self._report("worker-killed", {"pid": seat.worker.pid, "reason": failure.words})
         return self._leave(seat, failure)
 
-    def _leave(self, seat: _WorkerSeat, failure: Failure) -> Lost | None:
-        number, seat.job = seat.job, None
+    def _leave(self, seat: _WorkerSeat, failure: Failure) -> list[Lost | Returned]:
+        given, seat.given = seat.given, []
         # One that never was ready would fail again at once; it is not looked at again before it has ended.
         if not seat.ready:
             self._pause = min(max(1.0, 2 * self._pause), _PAUSE_MAX_S)
         seat.ready, seat.configuration, seat.since = False, 0, float("inf")
-        return None if number is None else Lost(number, failure)
+        lost = [Lost(one.number, failure) for one in given[:1] if one.wanted]
+        return [*lost, *(Returned(one.number) for one in given[1:] if one.wanted)]
 
-    def _ended(self, seat: _WorkerSeat, code: int) -> Lost | None:
+    def _ended(self, seat: _WorkerSeat, code: int) -> list[Lost | Returned]:
         """A worker's end, expected or not."""
         assert seat.worker is not None
         how = f"by signal {signal.Signals(-code).name}" if code < 0 else f"with exit code {code}"
         expected, started = seat.since == float("inf"), seat.ready
-        lost = None
+        lost: list[Lost | Returned] = []
         if not expected:
             event = "worker-ended" if started else "worker-start-failed"
             self._report(event, {"pid": seat.worker.pid, "reason": f"the worker ended {how}"})

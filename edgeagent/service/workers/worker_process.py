@@ -14,7 +14,7 @@ from pathlib import Path
 import msgspec
 
 import edgeagent
-from edgeagent.service.workers.worker_messages import PACKET_MAX, Answer, Job, JobDone, get, pack, put
+from edgeagent.service.workers.worker_messages import PACKET_MAX, SLOTS, Answer, Job, JobDone, get, pack, put
 
 _KEPT_BYTES = 4 << 20
 """Shared memory beyond this goes back to the system after each file."""
@@ -49,14 +49,14 @@ class WorkerProcess:
     def __init__(self, memory_mb: float, post: Callable[[WorkerPacket | Ended], None]) -> None:
         self._post = post
         self._channel, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-        self._files = os.memfd_create("edgeagent-files")
-        self._results = os.memfd_create("edgeagent-results")
+        self._files = [os.memfd_create("edgeagent-files") for _ in range(SLOTS)]
+        self._results = [os.memfd_create("edgeagent-results") for _ in range(SLOTS)]
         self._result_limit = int(memory_mb * 1e6)
-        shared = (theirs.fileno(), self._files, self._results)
-        command = [sys.executable, "-P", "-m", "edgeagent.service.workers.worker", *map(str, shared)]
+        shared = (theirs.fileno(), *self._files, *self._results)
+        command = [sys.executable, "-P", "-m", "edgeagent.service.workers.worker"]
         try:
             self._process = subprocess.Popen(
-                [*command, str(memory_mb), str(os.getpid())],
+                [*command, *map(str, (shared[0], memory_mb, os.getpid(), *shared[1:]))],
                 pass_fds=shared,
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
@@ -72,20 +72,24 @@ class WorkerProcess:
         self._thread.start()
 
     def send(self, job: Job, configuration: bytes, data: bytes, side: bytes | None) -> None:
-        """Hand over one file. Raises OSError when the worker is gone."""
-        at = put(self._files, configuration, 0)
-        at = put(self._files, data, at)
+        """Hand over one file, in a slot that nothing else is in. Raises OSError when the worker is gone."""
+        files = self._files[job.slot]
+        at = put(files, configuration, 0)
+        at = put(files, data, at)
         if side is not None:
-            put(self._files, side, at)
-        # An idle worker reads; one that does not must not block the loop.
+            put(files, side, at)
+        # The socket holds a few packets; a worker that does not read must not block the loop.
         self._channel.send(pack(job), socket.MSG_DONTWAIT | socket.MSG_NOSIGNAL)
 
-    def result(self, done: JobDone) -> bytes:
-        """The encoded result of an answer. Raises OSError where the size that it names is not there."""
+    def result(self, done: JobDone, slot: int) -> bytes:
+        """The encoded result of an answer to a job in that slot.
+
+        Raises OSError where the size that it names is not there.
+        """
         if not 0 <= done.result_bytes <= self._result_limit:
             raise OSError(f"a result of {done.result_bytes} bytes")
-        data = get(self._results, done.result_bytes)
-        for fd in (self._files, self._results):
+        data = get(self._results[slot], done.result_bytes)
+        for fd in (self._files[slot], self._results[slot]):
             if os.fstat(fd).st_size > _KEPT_BYTES:
                 os.ftruncate(fd, 0)
         return data
@@ -106,8 +110,8 @@ class WorkerProcess:
         For the loop alone: a descriptor that the thread closed could be another file's when the loop uses it.
         """
         self._channel.close()
-        os.close(self._files)
-        os.close(self._results)
+        for fd in (*self._files, *self._results):
+            os.close(fd)
 
     def _listen(self) -> None:
         """The thread: passes on every packet until the worker closes its end, then sees to its exit."""

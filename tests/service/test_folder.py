@@ -1,0 +1,85 @@
+"""One folder, its thread done by hand: which of the files seen together is read first."""
+
+from __future__ import annotations
+
+import os
+from types import SimpleNamespace
+
+import pytest
+
+from edgeagent.codec.configuration.settings import IntakeSettings
+from edgeagent.service.folders import folder as module
+from edgeagent.service.folders.folder import Folder
+from edgeagent.service.folders.watch import Hint
+
+
+class TickingClock:
+    """Every look at it takes a millisecond."""
+
+    def __init__(self):
+        self.at = 1000.0
+
+    def monotonic(self):
+        self.at += 0.001
+        return self.at
+
+    def now(self):
+        return SimpleNamespace(timestamp=lambda: 1.8e9 + self.at)
+
+
+class HandsAtOnce:
+    """Does each errand when it is given; what it brought is there at the next look."""
+
+    has_hints = True
+
+    def __init__(self, *_given, **_more):
+        self.brought = []
+
+    @property
+    def free(self):
+        return not self.brought
+
+    def submit(self, errand):
+        self.brought.append(errand(lambda: None))
+
+    def results(self):
+        brought, self.brought = self.brought, []
+        return brought
+
+    def listing(self, _patterns):
+        return lambda _alive: module.Listing([], frozenset(NAMES), None, None)
+
+    def hung(self):
+        return None
+
+    def next_deadline(self):
+        return None
+
+    def close(self):
+        return None
+
+
+NAMES = [f"{number:02}.txt" for number in range(12)]
+
+
+@pytest.mark.parametrize("settle_s", [0.0, 0.1])
+@pytest.mark.parametrize("names", [NAMES, list(reversed(NAMES))])
+def test_of_files_seen_together_the_oldest_is_read_first(tmp_path, monkeypatch, settle_s, names):
+    """Whichever is looked at first: that of the newest hint, so that a part in the station need not wait."""
+    monkeypatch.setattr(module, "Hands", HandsAtOnce)
+    clock = TickingClock()
+    settings = IntakeSettings(folders=("inbox",), settle_s=settle_s)
+    made = Folder("inbox", tmp_path, settings, clock, *[lambda *_: None] * 3)
+    made.available, made._next_scan = True, 1e9
+    for name in names:
+        (tmp_path / name).write_bytes(b"x")
+        written_ns = 10**18 + NAMES.index(name)
+        os.utime(tmp_path / name, ns=(written_ns, written_ns))
+        made.hinted(Hint("inbox", name, created=True, closed=True), clock.monotonic())
+    taken = []
+    while len(taken) < len(NAMES):
+        made.advance(clock.monotonic())
+        while (found := made.take()) is not None:
+            taken.append(found.name)
+        assert clock.at < 1010.0, "it came to nothing"
+    assert taken == NAMES

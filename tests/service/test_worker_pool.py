@@ -1,0 +1,146 @@
+"""Which worker has which files: the next one beside the one that it is at, and what becomes of it."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+
+from edgeagent.codec.records.record import encode_body
+from edgeagent.model.records import Quarantine, Source
+from edgeagent.service.workers import worker_pool as module
+from edgeagent.service.workers.worker_messages import Job, JobDone, Ready
+from edgeagent.service.workers.worker_pool import Analysed, Lost, Returned, WorkerPool
+from edgeagent.service.workers.worker_process import Ended, WorkerPacket
+
+SOURCE = Source(name="a", folder="inbox", sha256=None, bytes=1, look=(1, 1, 1, 1))
+BODY = encode_body(Quarantine(source=SOURCE, error="X", reason="x", settled_at=0.0))
+
+
+class Worker:
+    """What the pool knows of a process: files that it was sent, and whether it was killed."""
+
+    def __init__(self, _memory_mb, post):
+        self.post, self.sent, self.killed, self.gone, self.pid = post, [], False, False, id(self)
+
+    def send(self, job, _configuration, _data, _side):
+        if self.gone:
+            raise OSError(32, "Broken pipe")
+        self.sent.append((job.number, job.slot))
+
+    def result(self, _done, _slot):
+        return b""
+
+    def kill(self):
+        self.killed = True
+
+    def finish(self):
+        return None
+
+    dispose = finish
+
+    def answer(self, number):
+        done = JobDone(number, "quarantine", BODY, 0, 0.01, None)
+        self.post(WorkerPacket(self, done))
+
+
+@pytest.fixture
+def world(monkeypatch):
+    """A pool of two workers that are up, and the clock."""
+    workers, clock = [], SimpleNamespace(at=100.0)
+    clock.monotonic = lambda: clock.at
+
+    def begin(memory_mb, post):
+        workers.append(Worker(memory_mb, post))
+        return workers[-1]
+
+    monkeypatch.setattr(module, "WorkerProcess", begin)
+    quiet = {"wake": lambda: None, "report": lambda *_: None}
+    pool = WorkerPool(clock, processes=2, memory_mb=100, limit_s=lambda _size: 15.0, **quiet)
+    pool.start()
+    for count in (1, 2):
+        workers[-1].post(WorkerPacket(workers[-1], Ready(100.0)))
+        pool.outcomes()
+        assert pool.ready() == count
+        pool.grow()
+        pool.outcomes()
+    return SimpleNamespace(pool=pool, first=workers[0], second=workers[1], clock=clock)
+
+
+def give(world, *numbers):
+    return [one for n in numbers for one in world.pool.submit(Job(n, "a", SOURCE, 0.0, 0, 1, None), b"x", None)]
+
+
+def numbers(outcomes, kind):
+    return [outcome.number for outcome in outcomes if isinstance(outcome, kind)]
+
+
+def test_free_workers_come_first_and_each_then_has_a_next_file_in_another_slot(world):
+    assert (world.pool.free(), world.pool.spare()) == (2, 0)
+    give(world, 1, 2)
+    assert (world.pool.free(), world.pool.spare()) == (0, 2)
+    give(world, 3, 4)
+    assert (world.pool.free(), world.pool.spare()) == (0, 0)
+    assert {world.first.sent[0], world.second.sent[0]} == {(1, 0), (2, 0)}
+    assert {slot for worker in (world.first, world.second) for _, slot in worker.sent[1:]} == {1}
+
+
+def test_worker_goes_on_by_itself_and_its_next_file_s_time_begins_then(world):
+    give(world, 1, 2, 3)
+    world.clock.at += 14.0
+    world.first.answer(1)
+    assert numbers(world.pool.outcomes(), Analysed) == [1]
+    assert world.pool.begun() == [3]
+    world.second.answer(2)
+    world.pool.outcomes()
+    world.clock.at += 14.0
+    assert world.pool.outcomes() == [], "14 s of its own, not 28"
+    world.clock.at += 2.0
+    assert numbers(world.pool.outcomes(), Lost) == [3]
+
+
+def test_file_behind_one_that_takes_long_goes_to_the_worker_that_is_free_and_counts_once(world):
+    give(world, 1, 2, 3)
+    assert [n for n, _ in world.first.sent] == [1, 3]
+    world.second.answer(2)
+    world.pool.outcomes()
+    assert world.pool.give_back() == [], "the first one is not late yet"
+    world.clock.at += 1.0
+    assert numbers(world.pool.give_back(), Returned) == [3]
+    assert world.pool.give_back() == []
+    give(world, 3)
+    assert [n for n, _ in world.second.sent] == [2, 3]
+    world.second.answer(3)
+    assert numbers(world.pool.outcomes(), Analysed) == [3]
+    world.first.answer(1)
+    world.first.answer(3)
+    assert numbers(world.pool.outcomes(), Analysed) == [1], "the answer that nobody waits for any more"
+    assert world.pool.begun() == []
+    assert world.pool.free() == 2
+
+
+def test_nothing_is_put_behind_a_file_that_takes_long_already(world):
+    give(world, 1, 2)
+    world.clock.at += 1.0
+    assert world.pool.spare() == 0
+
+
+@pytest.mark.parametrize("how", ["killed over its time", "ended by itself"])
+def test_file_behind_one_that_takes_its_worker_along_comes_back_untouched(world, how):
+    give(world, 1, 2, 3)
+    world.second.answer(2)
+    world.pool.outcomes()
+    if how == "ended by itself":
+        world.first.post(Ended(world.first, -9))
+    else:
+        world.clock.at += 16.0
+    found = world.pool.outcomes()
+    assert (numbers(found, Lost), numbers(found, Returned)) == ([1], [3])
+
+
+def test_worker_that_is_gone_when_it_is_given_its_next_file_loses_the_one_that_it_was_at(world):
+    give(world, 1, 2)
+    world.first.gone = True
+    found = give(world, 3)
+    assert (numbers(found, Lost), numbers(found, Returned)) == ([1], [3])
+    assert world.first.killed
