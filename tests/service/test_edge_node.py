@@ -144,6 +144,21 @@ def test_device_command_acknowledges_a_reject_and_the_lamp_clears(cell, host, ci
     assert host.faults == []
 
 
+def test_instrument_whose_folder_is_lost_dies_and_is_born_again(cell, host, circle_text):
+    agent = cell.begin_agent({**PLAIN, "intake.scan_s": 0.2})
+    agent.drop("1.txt", circle_text("1"))
+    host.wait(lambda h: [h for h in h.heard("DBIRTH") if h.value("Measurement/Serial") == "1"])
+    agent.inbox.rename(agent.folder / "away")
+    (death,) = host.wait_kind("DDEATH")
+    assert (death.device, death.payload.metrics) == (DEVICE, [])
+    births = len(host.heard("DBIRTH"))
+    (agent.folder / "away").rename(agent.inbox)
+    host.wait_kind("DBIRTH", births + 1)
+    agent.drop("2.txt", circle_text("2"))
+    host.wait(lambda h: [p for p in h.parts() if p[0] == "2"])
+    assert host.faults == []
+
+
 def test_damaged_state_costs_history_alone(cell, host, circle_text):
     agent = cell.begin_agent(PLAIN)
     host.wait_kind("DBIRTH")
