@@ -137,16 +137,22 @@ def extremes(
     that hangs on slopes there, which noise moves by less than its derivative says: then the draws count.
     """
     found = enclose(profile_um[None, :], reference)
-    angle = 2 * np.pi * found.index[0] / len(profile_um)
-    order = np.arange(len(spread_um))
-    swing = np.exp(1j * np.outer(order, angle)) @ found.weight[0] if np.any(spread_um) else np.zeros(len(order))
-    between = float(np.sqrt(np.sum((np.abs(swing)[2:] * spread_um[2:]) ** 2)))
+    index, order = found.index[0], np.arange(len(spread_um))
+    if reference == "LSCI":
+        peak, valley = float(profile_um[index[0]]), float(-profile_um[index[1]])
+        apart = 2 * np.pi * (int(index[0]) - int(index[1])) / len(profile_um)
+        swing = 2 * (1 - np.cos(order * apart))
+    else:
+        peak, valley = float(profile_um.max()), float(-profile_um.min())
+        turned = np.exp(2j * np.pi / len(profile_um) * np.outer(order, index))
+        swing = np.abs(turned @ found.weight[0]) ** 2
+    between = float(np.sqrt(np.sum(swing[2:] * spread_um[2:] ** 2)))
     between = min(between, _DRAWN_SHARE * lifts.scatter_um)
     alone = float(np.sqrt(np.sum(spread_um[2:] ** 2)))
     return Extremes(
         ron_t_um=float(found.total_um[0]),
-        ron_p_um=float(profile_um.max()),
-        ron_v_um=float(-profile_um.min()),
+        ron_p_um=peak,
+        ron_v_um=valley,
         u_ron_t_um=_with_lift(between, lifts.total_um),
         u_ron_p_um=_with_lift(alone, lifts.peak_um),
         u_ron_v_um=_with_lift(alone, lifts.valley_um),
