@@ -54,7 +54,7 @@ def test_noisy_trace_of_a_wrong_gauge_agrees_with_the_certificate_but_does_not_p
     assert noisy.judgement.disposition == "hold"
     told = next(r for r in sentences(noisy.judgement.reasons) if r.startswith("trace_uncertainty"))
     assert "too noisy to tell whether the instrument is right: the wave of " in told
-    assert "the wave of 36 UPR is known to ±10.3 nm, 1.7 times the certificate's ±6 nm" in told
+    assert "the wave of 36 UPR is known to ±10.4 nm, 1.7 times the certificate's ±6 nm" in told
 
 
 def test_ratio_is_that_of_the_expanded_uncertainties_of_the_worst_wave():

@@ -399,8 +399,9 @@ def test_a_drift_from_turn_to_turn_raises_the_uncertainty_of_tilt_and_eccentrici
 @pytest.mark.parametrize("turns", [1.0, 1.05, 1.3])
 def test_a_drift_within_the_turn_of_a_closed_profile_is_seen_where_it_fails_to_close(turns):
     stated, error = errors_over_seeds(turns, walk, alignment=False, seeds=300)
-    # 300 closures of one degree of freedom each: 99 % of their mean squares lie within 1 ± 2.6 sqrt(2/300)
-    assert stated[2:5] == pytest.approx(error[2:5], rel=0.2 if turns < 1.2 else 0.45)
+    # never less than the scatter, to within that of 300 closures; more where few orders tell the drift
+    assert np.all(stated[2:5] > 0.8 * error[2:5])
+    assert np.all(stated[2:5] < 1.7 * error[2:5])
     assert (stated[2:] > 0.8 * error[2:]).all()
 
 

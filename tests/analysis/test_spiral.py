@@ -142,8 +142,9 @@ def test_stated_uncertainty_of_ronq_is_its_scatter_over_seeds():
     found = [value(run, "roundness_rms") for run in runs]
     clean = analysed(trace_of(*samples(2.0, noise_um=0.0, per_turn=1000)), upr=(2, 100), judged_upr=100.0)
     stated = np.mean([spread(run, "roundness_rms") ** 2 for run in runs])
-    low, high = stats.chi2.ppf([5e-4, 1 - 5e-4], seeds) / seeds
-    assert low < np.mean(np.square(np.array(found) - value(clean, "roundness_rms"))) / stated < high
+    # stated besides: what noise lifts it by, what is not known of the contact, an allowance for few lines
+    high = stats.chi2.ppf(1 - 5e-4, seeds) / seeds
+    assert 0.25 < np.mean(np.square(np.array(found) - value(clean, "roundness_rms"))) / stated < high
 
 
 def test_slope_and_tilt_carry_their_uncertainty_and_a_single_turn_says_what_it_cannot_tell():

@@ -52,6 +52,26 @@ def eccentric(off_um: float, more: dict[float, tuple[float, float]], growth_um: 
     return read
 
 
+def drifting(kind: str, size_um: float) -> Readings:
+    """A centred part on a gauge that drifts: a random walk of this size a turn, flicker, or a warm-up."""
+    still = eccentric(0.2, {10: (0.01, 0.5)})
+
+    def read(theta: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+        count = len(theta)
+        if kind == "random walk":
+            drift = np.cumsum(rng.normal(0, size_um / np.sqrt(PER_TURN), count))
+        elif kind == "warm-up":
+            drift = size_um * (1 - np.exp(-theta / (2 * np.pi * 0.7)))
+        else:
+            shape = 1 / np.sqrt(np.fft.rfftfreq(8 * count)[1:])
+            wave = np.append(0, shape * (rng.normal(size=len(shape)) + 1j * rng.normal(size=len(shape))))
+            drift = np.fft.irfft(wave, 8 * count)[:count] * 4 * count / np.sqrt(np.sum(shape**2)) * size_um
+        turned = theta + rng.uniform(0, 2 * np.pi)  # drift and part have no phase in common
+        return still(turned, rng) + drift
+
+    return read
+
+
 def analysed(read: Readings, turns: int, seed: int, thread: Thread | None) -> Analysis:
     rng = np.random.default_rng(seed)
     angle = np.arange(turns * PER_TURN) * (2 * np.pi / PER_TURN)
@@ -121,6 +141,9 @@ def main() -> None:
         grows = eccentric(4.0, high, 0.7)
         rows.append(line("eccentric, growing", grows, turns, 480, 5.0, seeds))
         rows.append(line("eccentric, no thread", eccentric(4.0, high), turns, 480, 5.0, seeds, None))
+        for kind, size_um in (("random walk", 0.05), ("1/f", 0.02), ("warm-up", 0.3)):
+            for upr, true_nm in ((2, 90.0), (10, 10.0), (37, 10.0)):
+                rows.append(line(kind, drifting(kind, size_um), turns, upr, true_nm, seeds))
         if turns > 1:
             upr = 300 + (0.5 if turns == 2 else 0.4)
             rows.append(

@@ -45,7 +45,7 @@ def drift_in_one_turn(fit: HarmonicFit, factor: float) -> list[QualityCheck]:
     """
     if fit.noise_from != "residual":
         return []
-    note = "one turn: drift during the measurement looks like the profile; its effect is not in the uncertainty"
+    note = "one turn: drift looks like the profile; what lies between the waves is counted for it"
     if fit.closure_um is None or fit.closure_uncertainty_um is None:
         return [QualityCheck("drift_in_one_turn", True, None, None, "um", note)]
     jump, u = factor * abs(fit.closure_um), factor * fit.closure_uncertainty_um
@@ -53,7 +53,7 @@ def drift_in_one_turn(fit: HarmonicFit, factor: float) -> list[QualityCheck]:
         note = f"one turn: it does not close by {1000 * jump:.3g} nm, counted in the uncertainties as drift"
     else:
         within = 1000 * CLOSURE_DRIFT * u
-        note = f"one turn: it closes within {within:.3g} nm; smaller drift is not in the uncertainty"
+        note = f"one turn: it closes within {within:.3g} nm; what lies between the waves is counted for drift"
     return [QualityCheck("drift_in_one_turn", True, jump, None, "um", note)]
 
 
@@ -105,7 +105,7 @@ def checks_after_fit(
 ) -> list[QualityCheck]:
     """Whether the turns agree and the tip reaches every valley; ``length_mm`` is one turn of the track."""
     repeats = fit.noise_from == "between harmonics"
-    variance = fit.noise_um[2:] ** 2
+    variance = fit.differing_um[2:] ** 2
     band = variance[: options.upr[1] - 1]
     # What lies at the level of most orders is noise that is in all of them alike.
     uneven = max(float(np.sum(band) - len(band) * np.median(variance)), 0.0) if len(band) else 0.0

@@ -31,7 +31,13 @@ from edgeagent.analysis.waves.least_squares import (
     shift,
     solve_toeplitz,
 )
-from edgeagent.analysis.waves.noise import LinesBetween, closure_of, lines_between, noise_between
+from edgeagent.analysis.waves.noise import (
+    LinesBetween,
+    closure_of,
+    lines_between,
+    noise_between,
+    single_turn_variance,
+)
 from edgeagent.analysis.waves.orders import FractionalOrder, find_orders, significant
 from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.errors import TraceShapeError
@@ -45,6 +51,8 @@ where turns are not whole."""
 _MOVED_MAX = 0.02
 """Angle in rad at the highest order by which φ may still move without another fit: its square is left."""
 _FITS_MAX = 4
+_WHOLE = 0.05
+"""Turns are whole within this share of one."""
 _ORDER_FLOOR_UM = 1e-6
 """Waves between whole UPR below a picometre are rounding."""
 
@@ -55,7 +63,8 @@ class HarmonicFit:
 
     ``coefficient`` has shape (upr_max + 1,), order 0 first; harmonic n is
     ``2 |c_n| cos(n angle + arg c_n)``. ``standard_uncertainty_um`` is that of the amplitude of ``centred``,
-    shape (upr_max + 1,), order 0 first; ``noise_um`` is the part of it that differs from turn to turn. The
+    shape (upr_max + 1,), order 0 first; ``noise_um`` is the part of it that differs from turn to turn,
+    ``differing_um`` that as the lines have it, without allowance for what few lines tell. The
     eccentricity of the trace is ``c_1`` at the first sample, which a tilt moves: ``centred`` is the same with
     c_1 at the middle, and ``eccentricity_uncertainty_um`` that at the first sample.
     ``residual_um`` has shape (n,): what model, alignment and a closure that counts as drift leave;
@@ -73,6 +82,7 @@ class HarmonicFit:
     coefficient: ComplexArray
     standard_uncertainty_um: FloatArray
     noise_um: FloatArray
+    differing_um: FloatArray
     alignment: FloatArray
     middle_rad: float
     centred: ComplexArray
@@ -419,10 +429,17 @@ def _with_uncertainty(
             solution, orders, residual = _with_orders(trace, touch, solution, residual, uprs)
             beta = solution.beta
             lines = lines_between(trace.angle_rad, residual, upr_max, turns)
-    between = None if lines is None else noise_between(lines, upr_max, points)
+    # With a part of a turn to spare slope and tilt rest on samples that the lines of whole turns do not have.
+    whole = trace.alignment and abs(turns - round(turns)) < _WHOLE
+    between = None if lines is None else noise_between(lines, upr_max, points, alignment=whole)
     freedom = max(points - 2 * upr_max - 1 - len(beta), 1)
     white = float(np.sum(residual**2)) / freedom
-    variance = np.full(upr_max + 1, 2 * white / points) if between is None else between[0]
+    if between is None:
+        variance = single_turn_variance(
+            solution.coefficient, np.full(upr_max + 1, 2 * white / points), alignment=trace.alignment
+        )
+    else:
+        variance = between[0]
     covariance: FloatArray = np.zeros((0, 0))
     closure: tuple[float, float] | None = None
     coefficient = solution.coefficient
@@ -435,7 +452,10 @@ def _with_uncertainty(
         coefficient[1] += t_first * (beta[1] - 1j * beta[2]) / 2
         first = solved[1:, 1] - np.array([0, 1, -1j]) * (t_first / 2)
         variance_first = variance[1] + float(leakage(first[:, None], covariance)[0])
-        variance = variance + leakage(solved[1:], covariance)
+        leak = leakage(solved[1:], covariance)
+        if whole and between is not None:
+            leak[2:] = 0.0  # it is in their variance
+        variance = variance + leak
     else:
         if between is None:
             closure, variance, residual = closure_of(
@@ -446,6 +466,7 @@ def _with_uncertainty(
         coefficient=coefficient,
         standard_uncertainty_um=np.sqrt(variance),
         noise_um=np.sqrt(variance),
+        differing_um=np.sqrt(variance if between is None else between[2]),
         orders=_with_noise(orders, np.sqrt(variance), points),
         alignment=beta,
         middle_rad=middle_rad,

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeagent.analysis.waves.least_squares import solve_toeplitz
+from edgeagent.analysis.waves.level import background, basis, fit_level, pooled, pools
 from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.model import FloatArray, IntArray
 
@@ -16,6 +17,17 @@ CLOSURE_DRIFT = 4.0
 16,000 traces."""
 _NOISE_REMAINDER = 1e-10
 """Error of a noise line as a share of the residuals' sum: a level needs no more digits."""
+_MOVED_MAX = 1.15
+"""Variance of a whole order over that of the lines beside it: from three turns on slope and tilt raise it by no
+more than this for white noise, flicker and a random walk; a drift that is no chance would make it more."""
+_FEW = 0.93 / 3.0
+"""A level from ν degrees of freedom leaves Student's tails: 95 % take 1 + 0.93/ν as many standard
+uncertainties (to
+first order). Around order n the lines from n/2 to 2n tell it, 3 n (T - 1) degrees of freedom."""
+_FEW_CLOSED, _FEW_WITH_TILT = 0.7, 2.0
+"""The same for a single turn, over n: below order n few orders lie that tell a steep level, and waves stand
+among
+them (chosen by simulation, tests/bench/drifting.py)."""
 _NOISE_LINES = 24
 """Number of lines between harmonics that a noise estimate averages at least; 24 lines are 48 degrees of
 freedom, so that k = 2 covers 95 % to within 0.3 %."""
@@ -50,7 +62,7 @@ def closure_of(
         return closure, variance, residual_um
     # Beyond the turn samples take some harmonics of the ramp away, but not those of the walk.
     share = np.maximum(2 * np.abs(ramp), 1 / (np.pi * np.maximum(np.arange(upr_max + 1), 1)))
-    return closure, 2 * white / points + (share * jump) ** 2, residual_um - jump * left
+    return closure, np.maximum(variance, 2 * white / points + (share * jump) ** 2), residual_um - jump * left
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,42 +97,161 @@ def lines_between(
     return LinesBetween(line, whole, len(angle), inside)
 
 
-def noise_between(found: LinesBetween, upr_max: int, points: int) -> tuple[FloatArray, FloatArray]:
-    """Variance of an amplitude from the lines between harmonics, shape (upr_max + 1,), and beside 0 and 1 UPR.
+def noise_between(
+    found: LinesBetween, upr_max: int, points: int, *, alignment: bool
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Variance of an amplitude from the lines between harmonics, shape (upr_max + 1,), and that of slope and
+    tilt.
 
-    Lines at whole UPR are taken by the fit, the others hold what does not repeat from turn to turn. Averaged
-    over a window that widens with UPR. The second array, shape (2,), holds the level at which noise moves slope
-    and tilt: that of the window, or of the lines next to 0 and 1 UPR where it is much higher, as it is with a
-    drift.
-    ``points`` is the number of samples that were fitted.
+    Lines at whole UPR are taken by the fit, the others hold what does not repeat from turn to turn. A smooth
+    level
+    (`level`) follows them, steep as a drift makes it; the mean of power over level, of a window that widens
+    with UPR,
+    corrects it where the noise has a band of its own. The second array, shape (2,), holds the level at which
+    noise
+    moves slope and tilt. With ``alignment`` slope and tilt were fitted, which takes their share of the lines
+    near 0
+    and 1 UPR; from 2 UPR on the variances then have what that brings into them. The third array is the plain
+    windowed power, whose sum is that of all lines, as a variance. ``points`` is the number of samples that were
+    fitted.
     """
     whole = found.whole
     lines = np.arange(1, len(found.line) + 1)
     power = np.abs(found.line) ** 2
-    noisy = lines % whole != 0
-    running_power = np.concatenate(([0.0], np.cumsum(np.where(noisy, power, 0.0))))
-    running_count = np.concatenate(([0], np.cumsum(noisy)))
+    noisy = np.flatnonzero(lines % whole)
+    upr = lines[noisy] / whole
+    terms = basis(upr, steep=True)
+    taken = _Taken.of(lines[noisy], whole) if alignment else None
+    expected = terms if taken is None else taken.left_of(terms)
+    share = pools(len(noisy))
+    counted = np.diff(share).astype(np.float64)
+    weight = fit_level(pooled(expected, share), pooled(power[noisy], share), counted)
+    model = np.einsum("j,jn->n", weight, expected)
+    if not np.any(model > 0):
+        return np.zeros(upr_max + 1), np.zeros(2), np.zeros(upr_max + 1)
     order = np.arange(upr_max + 1)
-    reach = np.maximum(np.ceil(_NOISE_LINES * whole / (2.0 * (whole - 1))), 0.05 * order * whole).astype(int)
-    low = np.clip(order * whole - reach - 1, 0, len(lines))
-    high = np.clip(np.maximum(order * whole + reach, 2 * reach), 0, len(lines))
-    low = np.minimum(low, np.maximum(len(lines) - 2 * reach, 0))
-    mean = (running_power[high] - running_power[low]) / np.maximum(running_count[high] - running_count[low], 1)
     scale = 2 / (found.points * points)
-    nearest = np.array([_level_beside(at, lines, power, whole) for at in (0, whole)])
-    # The few lines that count scatter much: they speak where they say several times what the window says.
-    return mean * scale, np.where(nearest > 3 * mean[:2], nearest, mean[:2]) * scale
+    plain = scale * _windowed(np.where(lines % whole, power, 0.0), lines % whole != 0, order, whole)
+    ratio = np.zeros(len(lines))
+    ratio[noisy] = power[noisy] / model
+    mean = _windowed(ratio, lines % whole != 0, order, whole)
+    at = basis(np.maximum(order, 1.0 / whole), steep=True)
+    level = np.einsum("j,jn->n", weight, at)
+    # What is so steep is a drift that goes one way, with one phase for all orders, and no chance.
+    drifting = 1.0 + min(1.0, 2.0 / (whole - 1) ** 2) * weight[-1] * at[-1] / level
+    few = (1.0 + _FEW / (np.maximum(order, 1) * (whole - 1))) ** 2
+    if taken is None:
+        return level * mean * few * drifting * scale, (level * mean)[:2] * scale, plain
+    here = np.einsum("j,jn->n", weight, terms)
+    level[2:] += taken.leak_of(here, order[2:] * whole) * (2.0 if whole == 2 and weight[-1] > 0 else 1.0)
+    if whole > 2:
+        left = np.exp(np.interp(order[2:], upr, np.log(model)))
+        level[2:] = left * np.clip(level[2:] / left, 1.0, _MOVED_MAX)
+    return level * mean * few * drifting * scale, taken.level_of(here) * mean[:2] * scale, plain
 
 
-def _level_beside(at: int, lines: IntArray, power: FloatArray, whole: int) -> float:
-    """Mean power of the lines about line ``at`` as slope (0) or tilt (``whole``) meet them.
+def _windowed(values: FloatArray, noisy: NDArray[np.bool_], order: IntArray, whole: int) -> FloatArray:
+    """Mean of ``values`` over the noisy lines around each order: 24 of them, or five per cent of it each
+    way."""
+    count = len(values)
+    running = np.concatenate(([0.0], np.cumsum(values)))
+    running_count = np.concatenate(([0], np.cumsum(noisy)))
+    reach = np.maximum(np.ceil(_NOISE_LINES * whole / (2.0 * (whole - 1))), 0.05 * order * whole).astype(int)
+    low = np.clip(order * whole - reach - 1, 0, count)
+    high = np.clip(np.maximum(order * whole + reach, 2 * reach), 0, count)
+    low = np.minimum(low, np.maximum(count - 2 * reach, 0))
+    mean: FloatArray = (running[high] - running[low]) / np.maximum(running_count[high] - running_count[low], 1)
+    return mean
 
-    The spectrum of t falls with the distance d from the line, so its square is the lines' weight. The fit has
-    taken a part of each by its share of all weights: of slope, one of two phases; of tilt, both of two.
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """What the fit of slope and tilt takes of the lines between whole orders (derived in NUMERICS.md).
+
+    ``near`` is the number of lowest lines that count, ``gain`` = A (AᵀA)⁻¹ and ``column`` = A have shape (2
+    near, 3),
+    cosine parts before sine parts.
     """
-    near = lines[: at + 16 * whole - 1]  # lines count from 1
-    noisy = np.flatnonzero(near % whole)
-    weight = 1.0 / (near[noisy] - at) ** 2
-    share = weight / weight.sum()
-    kept = 1.0 - (share if at else share / 2)
-    return float(np.sum(weight * power[noisy]) / np.sum(weight * kept))
+
+    whole: int
+    near: int
+    column: FloatArray
+    gain: FloatArray
+
+    @staticmethod
+    def of(lines: IntArray, whole: int) -> _Taken:
+        """For lines ``lines`` of ``whole`` turns, those at whole orders not among them."""
+        lines = lines[lines < 40 * whole]
+        columns = _alignment_lines(lines, whole)
+        column = np.concatenate((columns.real, columns.imag))
+        inverse = np.linalg.inv(np.einsum("ki,kj->ij", column, column))
+        return _Taken(whole, len(lines), column, np.einsum("ki,ij->kj", column, inverse))
+
+    def left_of(self, terms: FloatArray) -> FloatArray:
+        """Expected powers of lines whose power was ``terms``, shape (terms, n), after the fit."""
+        found = terms.copy()
+        own = np.einsum("ki,ki->k", self.gain, self.column)
+        for j, term in enumerate(terms[:, : self.near]):
+            both = np.concatenate((term, term))
+            middle = np.einsum("ki,k,kj->ij", self.column, both, self.column)
+            left = both * (1 - 2 * own) + np.einsum("ki,ij,kj->k", self.gain, middle, self.gain)
+            found[j, : self.near] = (left[: self.near] + left[self.near :]) / 2
+        return found
+
+    def leak_of(self, level: FloatArray, lines: IntArray) -> FloatArray:
+        """What noise of ``level`` brings into the whole orders at ``lines`` by way of slope and tilt."""
+        both = np.concatenate((level[: self.near], level[: self.near])) / 2
+        spread = np.einsum("ki,k,kj->ij", self.gain, both, self.gain)
+        columns = _alignment_lines(lines, self.whole)
+        found: FloatArray = np.real(np.einsum("ki,ij,kj->k", columns.conj(), spread, columns))
+        return found
+
+    def level_of(self, level: FloatArray) -> FloatArray:
+        """The level of white noise that would move slope and tilt as much as noise of ``level``, shape (n,),
+        does."""
+        both = np.concatenate((level[: self.near], level[: self.near]))
+        moved = np.einsum("ki,k,kj->ij", self.gain, both, self.gain)
+        white = np.einsum("ki,kj->ij", self.gain, self.gain)
+        ratio = np.diag(moved) / np.diag(white)
+        return np.array([ratio[0], (ratio[1] + ratio[2]) / 2])
+
+
+def _alignment_lines(lines: IntArray, whole: int) -> ComplexArray:
+    """Lines of t, t cos θ and t sin θ over ``whole`` turns, shape (n, 3), to a common factor; from 2 UPR on, or
+    between whole orders. t has the lines i (-1)^k/k, its products with cos and sin are those shifted by a
+    turn's."""
+
+    def ramp(k: IntArray) -> ComplexArray:
+        found: ComplexArray = 1j * np.where(k % 2, -1.0, 1.0) / k
+        return found
+
+    down, up = ramp(lines - whole), ramp(lines + whole)
+    return np.stack((ramp(lines), (down + up) / 2, (down - up) / 2j), axis=1)
+
+
+def single_turn_variance(coefficient: ComplexArray, variance: FloatArray, *, alignment: bool) -> FloatArray:
+    """Variance of the amplitudes of a single turn, shape (N + 1,): never below what lies between its waves.
+
+    Nothing tells drift from profile within one turn. But a drift is in all orders, and waves stand out of it:
+    what the orders between the waves have in common bounds the drift from above, with the surface's own
+    roughness
+    in it.
+    With ``alignment`` a tilt counts, too: t cos θ less its slope leaves 1/(n (n² - 1)) in order n.
+    """
+    order = np.arange(2, len(coefficient), dtype=np.float64)
+    if len(order) < 8:
+        return variance
+    power = 2 * np.abs(coefficient[2:]) ** 2
+
+    def terms(upr: FloatArray) -> FloatArray:
+        smooth = basis(upr)
+        if not alignment:
+            return smooth
+        return np.concatenate((smooth, [36.0 / (upr * np.maximum(upr**2 - 1.0, 3.0)) ** 2]))
+
+    every = np.maximum(np.arange(len(coefficient)), 1).astype(np.float64)
+    few = (1.0 + (_FEW_WITH_TILT if alignment else _FEW_CLOSED) / every) ** 2
+    level = background(order, power, terms)(every)
+    white = np.all(level <= level[-1] * (1.0 + 1e-9))
+    found: FloatArray = np.maximum(variance, level if white else level * few)
+    return found
