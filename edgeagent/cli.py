@@ -19,6 +19,8 @@ from edgeagent.errors import AgentError
 COMMANDS = {
     "acknowledge": "Acknowledge the reject, hold or quarantine in record SEQ, as the line's button does.",
     "align": "Say by how much and in which direction to shift and tilt the part of FILES to align it.",
+    "approve": "Approve FILE, a recipe with its tables of limits or a certificate, by a signature beside it.",
+    "archive": "Copy a store, or seal its older part into one file.",
     "check": "Validate agent.toml, recipes, certificates and layouts, and say what they mean.",
     "demo": "Play the whole job on this machine: gauge, agent, broker and lamp.",
     "export": "Write parts, values with limits and uncertainties, and quality checks as three tables.",
@@ -35,6 +37,7 @@ COMMANDS = {
     "speed": "Show at which frequencies judged harmonics of FILE move a ball, and resonances that they meet.",
     "status": "Say how the running agent stands: lamp and why, queue, last parts, gate, disk, broker.",
     "study": "Analyse the variance of re-measured parts: gauge repeatability and reproducibility.",
+    "witness": "Follow the journals of other machines, and say when each was seen to have only grown.",
     "trend": "Print how characteristics have behaved: charts, signals and capability.",
 }
 """Each command by the name of its module in ``edgeagent.commands``, with the first sentence of its help."""

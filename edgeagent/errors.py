@@ -19,6 +19,7 @@
     ├─ BrokerError                    MQTT: keep what is undelivered, retry with growing pauses  exit 3
     │  ├─ BrokerUnavailableError
     │  └─ BrokerRefusedError          a refusal by reason code: tell a person
+    ├─ EvidenceError                  keys, proofs, witnesses: say so; parts are decided all the same  exit 1
     └─ JournalError                   our own disk: lamp to fault, stop                          exit 20
        ├─ JournalLockedError          another agent writes here; nothing was touched             exit 21
        ├─ JournalTornTailError        the last record is incomplete (recovered once, on opening)
@@ -137,6 +138,10 @@ class BrokerRefusedError(BrokerError):
     def __init__(self, message: str, *, reason_code: int) -> None:
         self.reason_code = reason_code
         super().__init__(f"{message} (reason code 0x{reason_code:02x})")
+
+
+class EvidenceError(AgentError):
+    """A key, a checkpoint or a proof that cannot be made, read or trusted. It never stops the cell."""
 
 
 class JournalError(AgentError):

@@ -28,6 +28,9 @@ FOLDERS = {
 }
 MODULES = {
     "store/test_replay.py": WHOLE,
+    "store/test_replay_simd.py": WHOLE,
+    "store/test_sealed.py": WHOLE,
+    "store/test_verify_attacks.py": WHOLE,
     "test_demo.py": WHOLE,
     "test_guards.py": WHOLE,
     "test_house.py": QUICK,

@@ -48,6 +48,7 @@ DEFAULTS: dict[str, dict[str, Any]] = {
     "quarantine": {"source": SOURCE, "error": "TraceFormatError", "reason": "a.txt: empty", "settled_at": 1.0},
     "acknowledgement": {"seq": 1, "who": "line", "matched": True},
     "recovery": {"what": "x", "reason": "y"},
+    "identity": {"what": "x"},
 }  # fmt: skip
 
 

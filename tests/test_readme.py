@@ -56,7 +56,7 @@ def test_audit_snippet_checks_a_real_journal_and_notices_a_change(tmp_path):
     with Broker(tmp_path / "broker") as broker, Agent(tmp_path / "agent", broker.port) as agent:
         agent.drop("000412.txt", spiral_text())
         agent.wait_event("measured")
-    snippet = block(FORMAT, "python", "hashlib")
+    snippet = block(FORMAT, "python", "segment in sorted")
     command = [sys.executable, "-c", snippet]
     told = subprocess.run(command, cwd=agent.folder, capture_output=True, text=True, check=True).stdout
     segment = next((agent.store / "journal").glob("*.jsonl"))

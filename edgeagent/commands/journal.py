@@ -1,4 +1,4 @@
-"""Commands ``journal verify`` and ``journal show``: is the journal whole, and what does it say."""
+"""Commands ``journal``: what it proves, what it says, and proofs of single parts."""
 
 from __future__ import annotations
 
@@ -10,12 +10,36 @@ from pathlib import Path
 
 import click
 
-from edgeagent.codec.plain_text import count_text
+from edgeagent.codec.evidence.merkle import ProofError
+from edgeagent.codec.evidence.notes import LOG, WITNESS
+from edgeagent.codec.evidence.proofs import BYTES_MAX, check_proof
+from edgeagent.codec.plain_text import clean
+from edgeagent.commands.evidence_lines import proof_lines, proof_object, whole_lines
 from edgeagent.commands.journal_lines import RecordFilter, record_lines
-from edgeagent.commands.shared_options import with_offset
-from edgeagent.commands.shared_output import json_line
+from edgeagent.commands.shared_options import CONFIG, OUT, with_offset
+from edgeagent.commands.shared_output import json_line, refuse_existing, write_new
 from edgeagent.errors import JournalCorruptError, UsageError
+from edgeagent.store.clock import SystemClock
+from edgeagent.store.configuration import load_configuration
+from edgeagent.store.evidence.adopt import adopt_journal
+from edgeagent.store.evidence.keys import load_verifier_key
+from edgeagent.store.evidence.prove import prove_part
+from edgeagent.store.files import read_at_most
 from edgeagent.store.verify import verify_journal
+
+_FILES = click.Path(path_type=Path)
+KEY = click.option(
+    "--key", type=_FILES, multiple=True, help="A log's public key, one line in a file. May be repeated."
+)
+WITNESS_KEY = click.option(
+    "--witness-key", type=_FILES, multiple=True, help="A witness's public key. May be repeated."
+)
+CHECKPOINTS = click.option(
+    "--checkpoints",
+    type=_FILES,
+    multiple=True,
+    help="A file or folder with checkpoints that others kept, such as a witness's. May be repeated.",
+)
 
 
 @click.group()
@@ -31,19 +55,33 @@ def journal() -> None:
     metavar="SEQ:HEAD",
     help="A record number and hash from an MQTT message; the journal must still hold it. May be repeated.",
 )
+@KEY
+@WITNESS_KEY
+@CHECKPOINTS
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of sentences.")
-def journal_verify(folder: Path, seen: tuple[str, ...], as_json: bool) -> None:
-    """Check every record and the chain of the journal in FOLDER (the store or its journal folder).
+def journal_verify(
+    folder: Path,
+    seen: tuple[str, ...],
+    key: tuple[Path, ...],
+    witness_key: tuple[Path, ...],
+    checkpoints: tuple[Path, ...],
+    as_json: bool,
+) -> None:
+    """Check the journal in FOLDER (the store or its journal folder), and say what it proves.
 
-    Exit code 0 when it is whole, else 1 with the first bad segment, line and reason. Needs no
-    configuration.
+    Three levels: the chain is whole; signed by a key up to a record; witnessed by somebody else up to a record
+    and since when. Only keys from elsewhere prove something against who can write here. Exit code 0 when it is
+    whole and every key that was given vouches for some of it, else 1. Needs no configuration.
 
     \b
     Example:
-      edgeagent journal verify store
+      edgeagent journal verify store --key log.pub --witness-key witness.pub
     """
+    keys = [load_verifier_key(path, LOG) for path in key]
+    witnesses = [load_verifier_key(path, WITNESS) for path in witness_key]
+    pairs = [_anchor(s) for s in seen]
     try:
-        whole = verify_journal(folder, tuple(_anchor(s) for s in seen))
+        whole = verify_journal(folder, pairs, keys=keys, witnesses=witnesses, checkpoints=checkpoints)
     except JournalCorruptError as error:
         if as_json:
             found = {"whole": False, "segment": error.segment, "line": error.line, "reason": error.reason}
@@ -52,12 +90,95 @@ def journal_verify(folder: Path, seen: tuple[str, ...], as_json: bool) -> None:
         sys.exit(1)
     if as_json:
         click.echo(json_line({"whole": True, **dataclasses.asdict(whole)}))
-        return
-    click.echo(
-        f"whole: {count_text(whole.records, 'record')} in {count_text(whole.segments, 'segment')}, "
-        f"{whole.first} to {whole.last}; {whole.anchored}"
-    )
-    click.echo(f"head {whole.records}:{whole.head}")
+    else:
+        for line in whole_lines(whole):
+            click.echo(line)
+    if not whole.as_asked:
+        click.echo("edgeagent: whole, but not signed or witnessed by every key that was given", err=True)
+        sys.exit(1)
+
+
+@journal.command("prove")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--serial", required=True, help="Serial of the part.")
+@click.option("--part", help="Its part number, where several parts have this serial.")
+@CHECKPOINTS
+@OUT
+def journal_prove(
+    folder: Path, serial: str, part: str | None, checkpoints: tuple[Path, ...], out: Path | None
+) -> None:
+    """Write the proof of one part from the store in FOLDER: one file that the public key alone checks.
+
+    It holds the part's records as they stand, their paths in the journal's hash tree, and a signed checkpoint
+    with its cosignatures. Nobody needs the store, this machine or a network to check it.
+
+    \b
+    Example:
+      edgeagent journal prove store --serial 000412 --out 000412.proof.json
+    """
+    refuse_existing(out)
+    data = prove_part(folder, serial, part, checkpoints)
+    if out is None:
+        click.echo(data.decode())
+    else:
+        write_new(out, data.decode())
+
+
+@journal.command("check-proof")
+@click.argument("file", type=click.Path(path_type=Path))
+@KEY
+@WITNESS_KEY
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of sentences.")
+def journal_check_proof(
+    file: Path, key: tuple[Path, ...], witness_key: tuple[Path, ...], as_json: bool
+) -> None:
+    """Check the proof in FILE with the public key that --key names, and say what it shows.
+
+    Exit code 0 when it holds, else 1 with what is wrong. With --witness-key each of them must have cosigned.
+
+    \b
+    Example:
+      edgeagent journal check-proof 000412.proof.json --key log.pub
+    """
+    if len(key) != 1:
+        raise UsageError("check-proof takes exactly one --key, from somebody whom you trust")
+    witnesses = [load_verifier_key(path, WITNESS) for path in witness_key]
+    try:
+        data = read_at_most(file, BYTES_MAX)
+        proved = check_proof(data, load_verifier_key(key[0], LOG), witnesses)
+    except (OSError, ProofError) as error:
+        words = error.strerror if isinstance(error, OSError) else str(error)
+        click.echo(f"edgeagent: {clean(file)}: proves nothing: {clean(words)}", err=True)
+        sys.exit(1)
+    missing = {w.name for w in witnesses} - {name for name, _ in proved.witnessed}
+    for line in [json_line(proof_object(proved))] if as_json else proof_lines(proved):
+        click.echo(line)
+    if missing:
+        click.echo(f"edgeagent: {clean(file)}: not cosigned by {', '.join(sorted(missing))}", err=True)
+        sys.exit(1)
+
+
+@journal.command("adopt")
+@CONFIG
+@click.option("--who", required=True, help="Your name; goes on record.")
+@click.option("--why", required=True, help="Why an older copy is to be used; goes on record.")
+def journal_adopt(config: Path, who: str, why: str) -> None:
+    """Take over a store that was restored from an older copy, while no agent runs with it.
+
+    The agent shows fault with such a store, since parts were decided that it knows nothing of. With this the
+    journal begins a new identity and, at the next start, a new key; what was lost stays lost, and on record.
+
+    \b
+    Example:
+      edgeagent journal adopt --config agent.toml --who "A. N." --why "disk failed, restored last night's copy"
+    """
+    texts = {"--who": who.strip(), "--why": why.strip()}
+    for name, text in texts.items():
+        if not 0 < len(text) <= 200:
+            raise UsageError(f"{name}: 1 to 200 characters")
+    store = load_configuration(config).store
+    seq, identity = adopt_journal(store, texts["--who"], texts["--why"], SystemClock())
+    click.echo(f"adopted with record {seq}: the journal is now {identity[:16]}; witnesses need its next key")
 
 
 @journal.command("show")

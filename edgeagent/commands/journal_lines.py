@@ -15,9 +15,11 @@ from edgeagent.codec.records.record import Record
 from edgeagent.codec.records.result import encode
 from edgeagent.model.records import (
     Acknowledgement,
+    Adoption,
     AnyBody,
     Checkpoint,
     ConfigurationRead,
+    Identity,
     Measurement,
     PartDisposition,
     PersonalAcknowledgement,
@@ -36,6 +38,8 @@ from edgeagent.model.subject import subject_of
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.index.lookup import records_for
 from edgeagent.store.verify import journal_folder
+
+_DIFFERENCES_SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +73,7 @@ def record_lines(folder: Path, wanted: RecordFilter, *, as_json: bool = False) -
     """
     for record in records_for(journal_folder(folder), wanted.serial, wanted.since, wanted.until):
         if wanted.takes(record):
-            yield _json_line(record) if as_json else _line(record)
+            yield _json_line(record) if as_json else short_line(record)
 
 
 def _json_line(record: Record) -> str:
@@ -78,7 +82,8 @@ def _json_line(record: Record) -> str:
     return encode({**members, "body": msgspec.Raw(record.raw), "hash": record.hash}).decode()
 
 
-def _line(record: Record) -> str:
+def short_line(record: Record) -> str:
+    """A record in one line: number, time, kind and words."""
     return f"{record.seq:>7}  {record.time[:23]}Z  {record.kind:<15}  {clean(_words(record.body))}"
 
 
@@ -101,6 +106,10 @@ def _words(body: AnyBody) -> str:
             counts = (body.recipes, "recipe"), (body.layouts, "layout"), (body.artefacts, "artefact")
             listed = f"{', '.join(count_text(*each) for each in counts)}, rule {body.rule}"
             return f"{listed}{_changed_words(body)}"
+        case Adoption():
+            return f"adopted by {body.who} ({body.user}): {body.why}"
+        case Identity():
+            return body.what
         case Stop() | Checkpoint():
             return f"delivered up to {body.published}"
         case Unknown():
@@ -115,7 +124,12 @@ def _changed_words(body: ConfigurationRead) -> str:
         for a in changed[:3]
     ]
     more = given(body.changed_count, 0) - len(words)
-    return f"; changed: {'; '.join(words)}" + (f"; and {more} more" if more > 0 else "") if words else ""
+    said = f"; changed: {'; '.join(words)}" + (f"; and {more} more" if more > 0 else "") if words else ""
+    differences = given(body.differences, ())
+    rest = (
+        f"; and {len(differences) - _DIFFERENCES_SHOWN} more" if len(differences) > _DIFFERENCES_SHOWN else ""
+    )
+    return f"{said}; {'; '.join(differences[:_DIFFERENCES_SHOWN])}{rest}" if differences else said
 
 
 def _decision_words(body: Measurement | PartDisposition | Verification) -> str:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import dataclasses
 import sys
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import click
 
-from edgeagent.codec.plain_text import clean
-from edgeagent.commands.shared_options import CONFIG
+from edgeagent.codec.plain_text import clean, count_text
+from edgeagent.commands.replay_mark import ReplayMark
+from edgeagent.commands.shared_options import CONFIG, SEALED, ShareType, with_offset
 from edgeagent.commands.shared_output import json_line, show_progress
 from edgeagent.store.configuration import load_configuration, load_recipes
-from edgeagent.store.replay import ReplayReport, replay_store
+from edgeagent.store.copies.sealed import SealedFiles
+from edgeagent.store.replay import Range, ReplayReport, replay_store
 
 
 @click.command()
@@ -23,24 +26,48 @@ from edgeagent.store.replay import ReplayReport, replay_store
     type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Ask what the recipes of this folder would have decided, and list the parts that flip.",
 )
+@click.option("--since", type=click.DateTime(), help="Compute only files recorded from this time on (UTC).")
+@click.option("--part", help="Compute only files of this part number or serial.")
+@click.option("--sample", type=ShareType(), default=1.0, help="Compute only this share of the files, as 1%.")
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Note here how far it came, and go on from there; the file is made, and removed when all is done.",
+)
+@SEALED
 @click.option("--json", "as_json", is_flag=True, help="The whole outcome as one JSON object.")
-def replay(config: Path, recipes: Path | None, as_json: bool) -> None:
-    """Compute all archived sources again and compare with the journal, value by value.
+def replay(
+    config: Path,
+    recipes: Path | None,
+    since: datetime | None,
+    part: str | None,
+    sample: float,
+    resume: Path | None,
+    sealed: tuple[Path, ...],
+    as_json: bool,
+) -> None:
+    """Compute archived sources again, derive all decisions anew, and compare with the journal.
 
     Files come out identical, within rounding, as another version of the program computes them, different, or
-    with another verdict. Exit code 0 for the first three, else 1.
+    with another verdict. Every disposition, hold, release and verification is derived again from the records
+    before it, whichever files are chosen. Exit code 0 when nothing speaks of a change, else 1.
 
     \b
     Example:
-      edgeagent replay --config config/agent.toml
+      edgeagent replay --config config/agent.toml --sample 1%
     """
     configuration = load_configuration(config)
+    store = configuration.store
+    mark = ReplayMark(resume, store)
     report = replay_store(
-        configuration.store,
-        set_timeout_s=configuration.settings.decision.set_timeout_s,
+        store,
         recipes=load_recipes(recipes) if recipes is not None else None,
         progress=lambda records: show_progress(records, "records"),
+        wanted=Range(since=with_offset(since), part=part, sample=sample, done=mark.done),
+        elsewhere=SealedFiles(store, sealed),
+        compared=mark.note,
     )
+    mark.finish()
     lines = [json_line(dataclasses.asdict(report))] if as_json else _lines(report, asked=recipes is not None)
     for line in lines:
         click.echo(line)
@@ -48,11 +75,18 @@ def replay(config: Path, recipes: Path | None, as_json: bool) -> None:
 
 
 _VERSION_DIFFERENCES_SHOWN = 10
+_ORPHANS_SHOWN = 5
 
 
 def _lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
     """A replay's outcome: other verdicts first, then other values, then what the program's version explains."""
-    for words, found in (("another verdict: ", report.verdict_flips), ("", report.differences)):
+    for one in report.contradictions:
+        yield f"record {one.seq}: {one.kind}: {clean(one.subject)}: {clean(one.what)}"
+    for words, found in (
+        ("another verdict: ", report.verdict_flips),
+        ("", report.differences),
+        ("missing: ", report.missing),
+    ):
         for difference in found:
             yield f"record {difference.seq}: {words}{clean(difference.subject)}: {clean(difference.what)}"
     if asked:
@@ -70,6 +104,24 @@ def _lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
     counts += [f"{report.by_version} as another version computed them"] if report.by_version else []
     yield (
         f"{report.files} files computed again{other}: {', '.join(counts)}; "
-        f"{report.dispositions} dispositions decided again, {len(report.verdict_flips)} other verdicts, "
+        f"{report.dispositions} dispositions decided again, "
+        f"{len(report.verdict_flips) + len(report.contradictions)} other verdicts, "
         f"{len(report.differences)} differences"
     )
+    yield from _remarks(report)
+
+
+def _remarks(report: ReplayReport) -> Iterator[str]:
+    """What was left out, and what nobody asked for."""
+    if report.skipped:
+        yield f"{count_text(report.skipped, 'file')} not computed again, as asked: their records stood for them"
+    if report.missing:
+        yield f"{count_text(len(report.missing), 'content')} that records name are in no archive"
+    if report.not_at_hand:
+        yield f"{count_text(report.not_at_hand, 'file')} sealed away: their records stood for them"
+    if report.sealed_away:
+        yield f"{count_text(report.sealed_away, 'content')} lie in sealed files that are not at hand (--sealed)"
+    if report.orphans:
+        named = ", ".join(digest[:12] for digest in report.orphans[:_ORPHANS_SHOWN])
+        more = " …" if len(report.orphans) > _ORPHANS_SHOWN else ""
+        yield f"{count_text(len(report.orphans), 'content')} that no record names: {named}{more}"

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -28,6 +30,31 @@ ANY_CONFIG = click.option(
 ONE_OBJECT = click.option(
     "--json", "as_json", is_flag=True, help="One JSON object on stdout, nothing else there."
 )
+
+
+SEALED = click.option(
+    "--sealed",
+    type=click.Path(path_type=Path, exists=True),
+    multiple=True,
+    help="A sealed file, or a folder with some, beside those in the store. May be repeated.",
+)
+
+
+class ShareType(click.ParamType[float]):
+    """A share above 0 and up to 1, as a number or in percent."""
+
+    name = "share"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The share as a number."""
+        text = str(value).strip()
+        try:
+            share = float(text.removesuffix("%")) / (100.0 if text.endswith("%") else 1.0)
+        except ValueError:
+            share = math.nan
+        if not 0.0 < share <= 1.0:
+            self.fail(f"{text[:40]!r} is no share such as 0.01 or 1%", param, ctx)
+        return share
 
 
 def with_offset(moment: datetime | None) -> datetime | None:

@@ -11,6 +11,7 @@ from msgspec import UNSET
 from msgspec.structs import replace
 
 from edgeagent import __version__
+from edgeagent.codec.configuration.changes import configuration_changes
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import LINE_BYTES_MAX, encode_body
 from edgeagent.codec.records.result import VALUES_VERSION, encode, key_characteristics, trace_object
@@ -55,8 +56,10 @@ _CUTS = (
     ("reasons", 3),
     ("sources", 8),
     ("sources", 3),
+    ("differences", 20),
     ("changed", 20),
     ("changed", 8),
+    ("differences", 6),
     ("changed", 3),
 )
 """What is left out of a body that is too long for its line, in this order, and how many stay."""
@@ -259,8 +262,8 @@ def quarantine_body(source: Source, error: InputError, settled_at: float) -> Qua
     )
 
 
-def start_body(boot: int, machine: Machine, configuration: Configuration, build: str) -> Start:
-    """A ``start`` record: which build of the software on which platform, and whether a budget is stated."""
+def start_body(boot: int, machine: Machine, configuration: Configuration, build: str, key: str = "") -> Start:
+    """A ``start`` record: which build of the software and key, on which platform, and with what budget."""
     return Start(
         boot=boot,
         version=__version__,
@@ -269,15 +272,20 @@ def start_body(boot: int, machine: Machine, configuration: Configuration, build:
         machine=machine.processor,
         build=build,
         uncertainty=UNSET if configuration.settings.budget_stated else NOISE_ONLY,
+        key=key or UNSET,
     )
 
 
 def configuration_body(
-    configuration: Configuration, machine: Machine, before: Collection[str]
+    configuration: Configuration,
+    machine: Machine,
+    before: Collection[str],
+    old: Mapping[str, bytes] | None = None,
 ) -> tuple[bytes, ConfigurationRead]:
     """The manifest of all configuration files for the archive, and the ``configuration`` record naming it.
 
     ``before`` are the digests of the files that were in force until now: recipes of other files are new.
+    ``old`` are these files by name, from which the differences follow; None where they are not to be had.
     """
     manifest = encode([{"name": d.name, "sha256": d.sha256} for d in configuration.documents()])
     changed = tuple(_approval(r) for r in configuration.recipes.values() if not r.digests() <= {*before})
@@ -292,11 +300,21 @@ def configuration_body(
             machine=machine,
             changed=changed[:_CHANGED_MAX] or UNSET,
             changed_count=len(changed) or UNSET,
+            differences=_differences(old, configuration) or UNSET,
         )
     )
 
 
 _CHANGED_MAX = 50
+_DIFFERENCES_MAX = 40
+
+
+def _differences(old: Mapping[str, bytes] | None, configuration: Configuration) -> tuple[str, ...]:
+    if not old:
+        return ()
+    found = configuration_changes(old, {d.name: d.data for d in configuration.documents()})
+    more = len(found) - _DIFFERENCES_MAX
+    return found if more <= 0 else (*found[:_DIFFERENCES_MAX], f"and {more} keys more")
 
 
 def _approval(loaded: LoadedRecipe) -> Approval:
@@ -307,6 +325,7 @@ def _approval(loaded: LoadedRecipe) -> Approval:
         sha256=loaded.document.sha256,
         by=recipe.approved_by,
         reason=recipe.approved_for,
+        key=loaded.signed_by,
     )
 
 

@@ -38,6 +38,8 @@ class LoadedRecipe:
     files: Mapping[str, Document] = field(default_factory=dict)
     identity: Mapping[str, Any] = field(default_factory=dict)
     """What results and records say of it: part, revision, digests."""
+    signed_by: str = ""
+    """The name of the key that approved it; empty where none is asked for."""
 
     def digests(self) -> frozenset[str]:
         """Of its own file and of its limit files."""

@@ -13,11 +13,13 @@ from datetime import datetime
 from msgspec import UNSET
 from msgspec.structs import replace
 
+from edgeagent.codec.evidence.identities import KnownAs, with_record
 from edgeagent.codec.records.record import Place, Record
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, Reason, reason
 from edgeagent.model.records import (
     Acknowledgement,
+    Adoption,
     Checkpoint,
     ConfigurationRead,
     ConfigurationRejected,
@@ -26,6 +28,8 @@ from edgeagent.model.records import (
     PartDisposition,
     PartSource,
     Quarantine,
+    Recovery,
+    ReleaseRefusal,
     Source,
     Start,
     Stop,
@@ -36,7 +40,7 @@ from edgeagent.model.records import (
 from edgeagent.model.status import PartNow
 from edgeagent.rules.files.settling import Look
 from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, with_verification
-from edgeagent.rules.line.lamp import Lamp, acknowledge, show_disposition, show_message
+from edgeagent.rules.line.lamp import Lamp, Waiting, acknowledge, show_disposition, show_message
 from edgeagent.rules.line.outbox import messages
 from edgeagent.rules.part_set import FeatureResult, PartSet, with_disposition, with_measurement
 
@@ -45,6 +49,8 @@ _LAST_PARTS = 10
 """The last parts that a status names."""
 _KEY_MAX = 4
 """Characteristics of a measurement that its part's disposition names."""
+_NAMES_US = frozenset({"start", "identity"})
+"""Kinds of records that say who the journal is."""
 _SETS_MAX = 500
 """Finished part sets that stay in memory for re-measurements; unfinished ones always stay."""
 
@@ -64,6 +70,9 @@ class Memory:
     line acknowledged already. ``gated`` are the parts that the closed gate holds, however long ago.
     ``verifications`` are those of each instrument, ``measured_last`` what its clock said at the one that was
     recorded last, ``verifying`` the newest files of them with the certificate that judged them.
+    ``proposed`` is who asked first for a release that needs two persons, with the number of the login.
+    ``recorded_at`` is the time of the last record, ``set_back_s`` by how much the clock was set back before it.
+    ``known_as`` is who the journal is to others, ``older`` why it is known to be an older copy, or None.
     ``certificate_refused`` is why the certificates on disk are not those in force, None when they are.
     ``known_before`` says of a file whether the records before those that are folded here hold it.
     """
@@ -90,8 +99,13 @@ class Memory:
         self.certificate_refused: str | None = None
         self.artefact_errors_nm: dict[tuple[str, str], dict[int, float]] = {}
         self.sightings: dict[tuple[str, str], dict[int, Sighting]] = {}
+        self.proposed: dict[tuple[str, str], tuple[str, int]] = {}
         self.gated: dict[tuple[str, str], PartSet] = {}
         self.boot = 0
+        self.recorded_at = ""
+        self.set_back_s = 0.0
+        self.known_as = KnownAs()
+        self.older: str | None = None
         self.manifest = ""
         self.decided = 0
         self.last_parts: deque[PartNow] = deque(maxlen=_LAST_PARTS)
@@ -108,6 +122,14 @@ class Memory:
     def verified(self) -> dict[str, Verified]:
         """The verification of each instrument that counts now."""
         return {name: history.current for name, history in self.verifications.items()}
+
+    def use(self, *, live_s: float, latches: bool) -> None:
+        """From here on a disposition counts as told in time, and a reject latches, by these settings."""
+        self._live_s, self._latches = live_s, latches
+
+    def waiting_rejects(self, position: int) -> tuple[Waiting, ...]:
+        """Rejects up to a record that the lamp must hold, as nobody acknowledged them."""
+        return tuple(w for w in self.lamp.waiting if w.what == "reject" and w.seq <= position)
 
     def part_set(self, part: str, serial: str) -> PartSet:
         """What is known of a part, of one that the gate holds however long ago; empty where nothing is."""
@@ -179,6 +201,11 @@ class Memory:
 
     def apply(self, record: Record) -> None:
         """Fold one record, read or just written. What this version does not know changes nothing."""
+        if record.time < self.recorded_at:  # both are written alike
+            self.set_back_s = _posix(self.recorded_at) - _posix(record.time)
+        self.recorded_at = record.time
+        if record.seq == 1 or record.kind in _NAMES_US:
+            self.known_as = with_record(self.known_as, record)
         match record.body:
             case Start() as body:
                 self.boot = body.boot
@@ -204,8 +231,21 @@ class Memory:
             case PartDisposition() as body:
                 self._note_disposition(record.seq, body)
                 self._note_last(record, body)
+            case ReleaseRefusal() as body:
+                self._note_proposal(body)
+            case Recovery(what="store-older", reason=why):
+                self.older = why
+            case Adoption():
+                self.older = None
             case _:
                 pass
+
+    def _note_proposal(self, body: ReleaseRefusal) -> None:
+        """Who asked first for a release that needs two persons, and the number of the login."""
+        code = given(body.reason_code, None)
+        if code is not None and code.code == Code.SECOND_PERSON_NEEDED:
+            key = str(given(body.part, "")), str(given(body.serial, ""))
+            self.proposed[key] = body.who, given(body.uid, -1)
 
     def _note_disposition(self, seq: int, body: PartDisposition) -> None:
         self.decided = seq
@@ -213,6 +253,7 @@ class Memory:
         state = with_disposition(self.part_set(*key), body.disposition, seq)
         self._keep(key, state)
         self.gated.pop(key, None)
+        self.proposed.pop(key, None)
         if body.gate_reason is not None:
             self.gated[key] = state
 

@@ -76,6 +76,7 @@ def take_up(
     waits: Callable[[int], bool],
     now: float,
     live_s: float,
+    two_persons: bool = False,
 ) -> TakenUp:
     """What becomes of one request, by its file's ``name``; whatever ``read`` finds, something goes on record.
 
@@ -88,7 +89,7 @@ def take_up(
         request = handed.request
         if isinstance(request, AcknowledgeRequest):
             return _acknowledged(request, handed.asker, waits=waits(request.seq))
-        entries = release_entries(handed, memory, gate, now=now, live_s=live_s)
+        entries = release_entries(handed, memory, gate, now=now, live_s=live_s, two_persons=two_persons)
     except RequestRefusedError as error:
         refusal, handed = str(error)[:500], handed or error.handed
         if handed is not None and isinstance(handed.request, AcknowledgeRequest):
@@ -155,12 +156,13 @@ def held_parts(memory: Memory, gate: GateReason, *, now: float, live_s: float) -
 
 
 def release_entries(
-    handed: Handed, memory: Memory, gate: GateReason, *, now: float, live_s: float
+    handed: Handed, memory: Memory, gate: GateReason, *, now: float, live_s: float, two_persons: bool = False
 ) -> list[AnyBody]:
     """The records of a release. Raises RequestRefusedError when the part may not be released.
 
     ``live_s`` is how long a part counts as being at the line: its lamp belongs to it for that long, so it is
-    measured again rather than released. A release is therefore always late and leaves the lamp alone.
+    measured again rather than released. A release is therefore always late and leaves the lamp alone. With
+    ``two_persons`` a first request is refused and on record, and another person's releases the part.
     """
     request = handed.request
     assert isinstance(request, ReleaseRequest)
@@ -169,6 +171,8 @@ def release_entries(
         raise RequestRefusedError(reason(Code.NOT_HELD_FOR_GATE, part=request.part, serial=request.serial))
     state = memory.part_set(*key)
     refusal = _other_reason(state) or _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
+    if refusal is None and two_persons:
+        refusal = _without_another_person(handed, memory.proposed.get(key))
     if refusal is not None:
         raise RequestRefusedError(refusal, f"{request.part} {request.serial}")
     released = reason(Code.RELEASED_BY, who=request.who, why=request.why)
@@ -184,6 +188,15 @@ def release_entries(
         uid=handed.asker.uid,
     )
     return [answered, bodies.disposition_body(state, decision, None)]
+
+
+def _without_another_person(handed: Handed, first: tuple[str, int] | None) -> Reason | None:
+    """Why this is not the second of two persons: names are typed, so that the logins must differ as well."""
+    if first is None:
+        return reason(Code.SECOND_PERSON_NEEDED)
+    who, uid = first
+    same = handed.request.who.strip().casefold() == who.strip().casefold() or handed.asker.uid == uid
+    return reason(Code.SAME_PERSON, who=who) if same else None
 
 
 def _standing(state: PartSet) -> tuple[Disposition, tuple[Reason, ...]]:

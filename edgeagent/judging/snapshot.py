@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from edgeagent.codec.configuration.settings import Drift
+from edgeagent.codec.evidence.identities import KnownAs
 from edgeagent.judging.memory import Memory
 from edgeagent.model.status import PartNow
 from edgeagent.rules.gate import History, Sighting
@@ -33,6 +34,10 @@ class MemorySnapshot(msgspec.Struct, frozen=True, kw_only=True):
     verifying: tuple[tuple[str, str | None, int], ...]
     measured_last: dict[str, float]
     certificate_refused: str | None
+    proposed: tuple[tuple[str, str, str, int], ...]
+    recorded_at: str
+    known_as: KnownAs
+    older: str | None
     manifest: str
     artefact_errors_nm: tuple[tuple[str, str, dict[int, float]], ...]
     sightings: tuple[tuple[str, str, dict[int, Sighting]], ...]
@@ -59,6 +64,10 @@ def encode_snapshot(memory: Memory, drift: DriftWatch | None, watched: Drift | N
         verifying=tuple((*key, seq) for key, seq in memory.verifying.items()),
         measured_last=dict(memory.measured_last),
         certificate_refused=memory.certificate_refused,
+        proposed=tuple((*key, *first) for key, first in memory.proposed.items()),
+        recorded_at=memory.recorded_at,
+        known_as=memory.known_as,
+        older=memory.older,
         manifest=memory.manifest,
         artefact_errors_nm=tuple((*key, dict(errors)) for key, errors in memory.artefact_errors_nm.items()),
         sightings=tuple((*key, dict(seen)) for key, seen in memory.sightings.items()),
@@ -97,6 +106,9 @@ def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) 
     memory.verifying.update({(sha256, certificate): seq for sha256, certificate, seq in snapshot.verifying})
     memory.measured_last.update(snapshot.measured_last)
     memory.certificate_refused = snapshot.certificate_refused
+    memory.known_as, memory.older = snapshot.known_as, snapshot.older
+    memory.recorded_at = snapshot.recorded_at
+    memory.proposed.update({(part, serial): (who, uid) for part, serial, who, uid in snapshot.proposed})
     memory.artefact_errors_nm.update({(i, a): errors for i, a, errors in snapshot.artefact_errors_nm})
     memory.sightings.update({(i, a): seen for i, a, seen in snapshot.sightings})
     memory.last_parts.extend(snapshot.last_parts)

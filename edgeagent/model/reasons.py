@@ -81,6 +81,8 @@ class Code(StrEnum):
     HELD_FOR_MORE = "held-for-more"
     AT_THE_LINE = "at-the-line"
     NOT_VERIFIED_SINCE = "not-verified-since"
+    SECOND_PERSON_NEEDED = "second-person-needed"
+    SAME_PERSON = "same-person"
     NOT_A_REQUEST = "not-a-request"
     REQUEST_TOO_OLD = "request-too-old"
     REQUESTS_UNGUARDED = "requests-unguarded"

@@ -8,27 +8,18 @@ from __future__ import annotations
 
 from datetime import datetime
 from enum import StrEnum
-from typing import Annotated, ClassVar, TypeAlias, TypeVar
+from typing import Annotated, ClassVar, TypeAlias
 
 import msgspec
 from msgspec import UNSET, UnsetType
 
 from edgeagent.model.reasons import Reason, recorded_reason
+from edgeagent.model.record_base import Body as Body
+from edgeagent.model.record_base import given as given
+from edgeagent.model.record_identity import Adoption as Adoption
+from edgeagent.model.record_identity import Identity as Identity
 from edgeagent.model.uncertainty import InstrumentUncertainty
 from edgeagent.model.values import Disposition, Verdict
-
-T = TypeVar("T")
-
-
-class Body(msgspec.Struct, frozen=True, kw_only=True):
-    """What all bodies share: the record's kind, and what of it may be cut to fit its line."""
-
-    KIND: ClassVar[str] = ""
-
-
-def given(value: T | UnsetType, otherwise: T) -> T:
-    """A member, or ``otherwise`` where the record is older than the member."""
-    return otherwise if value is UNSET else value
 
 
 def _require_moment(text: str) -> None:
@@ -139,7 +130,8 @@ class Software(msgspec.Struct, frozen=True, kw_only=True):
 class Start(Body, frozen=True, kw_only=True):
     """The agent started. ``build`` is the commit or the digest of the installed files, where it is known.
 
-    ``uncertainty`` says so where the station states none of its instrument's.
+    ``uncertainty`` says so where the station states none of its instrument's; ``key`` is the public key (its
+    line) that signs checkpoints from here on.
     """
 
     KIND: ClassVar[str] = "start"
@@ -150,6 +142,7 @@ class Start(Body, frozen=True, kw_only=True):
     machine: str = ""
     build: str = ""
     uncertainty: str | UnsetType = UNSET
+    key: str | UnsetType = UNSET
 
 
 class Stop(Body, frozen=True, kw_only=True):
@@ -181,7 +174,7 @@ class Machine(msgspec.Struct, frozen=True, kw_only=True):
 class Approval(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A recipe that is new or other than before: which one, by its digest, who approved it and for what reason.
 
-    ``by`` and ``reason`` are empty where the recipe does not say.
+    ``by`` and ``reason`` are empty where the recipe does not say, ``key`` where no signature is asked for.
     """
 
     part: str
@@ -189,13 +182,15 @@ class Approval(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     sha256: str
     by: str = ""
     reason: str = ""
+    key: str = ""
 
 
 class ConfigurationRead(Body, frozen=True, kw_only=True):
     """A configuration came into force.
 
     ``changed`` are the recipes that the configuration before it did not have, as many as the record can hold of
-    ``changed_count``; records from before they were written lack both.
+    ``changed_count``; ``differences`` are the keys that are other than before, readable, as many as fit.
+    Records from before they were written lack these.
     """
 
     KIND: ClassVar[str] = "configuration"
@@ -208,6 +203,7 @@ class ConfigurationRead(Body, frozen=True, kw_only=True):
     machine: Machine | UnsetType = UNSET
     changed: tuple[Approval, ...] | UnsetType = UNSET
     changed_count: int | UnsetType = UNSET
+    differences: tuple[str, ...] | UnsetType = UNSET
 
 
 class Measurement(Body, frozen=True, kw_only=True):
@@ -330,7 +326,7 @@ class Verification(Body, frozen=True, kw_only=True):
     counted_from: str | UnsetType = UNSET
     measured_at: str
     valid_until: str | None
-    errors_nm: dict[UprText, float | None] = {}
+    errors_nm: dict[UprText, float | None] = msgspec.field(default_factory=dict)
     source: VerifiedSource
     certificate: str | UnsetType = UNSET
     counts: bool | UnsetType = UNSET
@@ -491,6 +487,8 @@ AnyBody: TypeAlias = (
     | ConfigurationRejected
     | TailCut
     | DriftSignal
+    | Identity
+    | Adoption
     | Unknown
 )
 

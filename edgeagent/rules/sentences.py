@@ -215,6 +215,10 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
         f"it came less than {v['live_s']:g} s ago: measure it again, or release it later"
     ),
     Code.NOT_VERIFIED_SINCE: lambda v: f"no verification of {v['instrument']} has passed since it was held",
+    Code.SECOND_PERSON_NEEDED: lambda _: "asked for by a first person, on record: another one must ask too",
+    Code.SAME_PERSON: lambda v: (
+        f"{v['who']} asked for it already: another person must, at a login of their own"
+    ),
     Code.NOT_A_REQUEST: lambda v: f"not a request{': ' + v['text'] if v.get('text') else ''}",
     Code.REQUEST_TOO_OLD: lambda v: f"{_subject(v)}: the request is {v['age_s']:.0f} s old",
     Code.REQUESTS_UNGUARDED: lambda _: "everybody may write to the folder requests/: its rights must be 2770",

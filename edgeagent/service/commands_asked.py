@@ -52,6 +52,7 @@ class CommandsAsked:
                 waits=self._line.waits,
                 now=now,
                 live_s=configuration.settings.intake.live_s,
+                two_persons=configuration.settings.release.two_persons,
             )
             records = self._append(taken.entries)
             if taken.acknowledges:

@@ -52,6 +52,7 @@ from edgeagent.service.broker.line import Line
 from edgeagent.service.broker.publisher import Publisher
 from edgeagent.service.commands_asked import CommandsAsked
 from edgeagent.service.disk_watch import DiskWatch
+from edgeagent.service.evidence.notary import Notary, find_signing_key
 from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.service.intake import FAULTS, Intake
 from edgeagent.service.mailbox import Mailbox
@@ -67,7 +68,7 @@ from edgeagent.service.workers.worker_pool import WorkerPool
 from edgeagent.store.archive import Archive
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
-from edgeagent.store.configuration import StationConfiguration, load_configuration
+from edgeagent.store.configuration import StationConfiguration, files_in_force, load_configuration
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.known_mounts import KnownMounts
 from edgeagent.store.machine import this_machine
@@ -146,6 +147,7 @@ class Service:
         )
         append = lambda new: self._append(new)  # noqa: E731 - looked up when called, as tests replace it
         self._line = Line(self._publisher, clock, log, lambda: self._disk.now, append, self._known)
+        self._notary = Notary(self._publisher, clock, log, append, box.ring, settings.evidence.every_s)
         self._asked = CommandsAsked(store, clock, log, append, self._known, self._line)
         self._upkeep = Upkeep(clock, settings.drift, self._on_index_failure)
         self._sparkplug = SparkplugSide(
@@ -187,13 +189,14 @@ class Service:
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
         self._asked.open(self._configuration.settings.store.requests_group)
         boot = self._memory.boot + 1
-        in_force = self._digests_in_force()
-        manifest, configuration = bodies.configuration_body(self._configuration, self._machine, in_force)
+        in_force = files_in_force(self._archive, self._memory.manifest)
+        manifest, configuration = bodies.configuration_body(self._configuration, self._machine, *in_force)
         documents = [d.data for d in self._configuration.documents()]
         for digest in self._archive.put_all((*documents, manifest)):
             self._archive.remember(digest)
-        started = bodies.start_body(boot, self._machine, self._configuration, this_build())
-        self._append([started, *recovered, configuration])
+        key, no_key = find_signing_key(self._configuration, self._memory.known_as, self._log)
+        started = bodies.start_body(boot, self._machine, self._configuration, this_build(), key)
+        self._append([started, *recovered, configuration, *no_key])
         self._complete()
         for (folder, name), seen in self._memory.looks.items():
             self._intake.remember(folder, name, *seen)
@@ -202,8 +205,7 @@ class Service:
         memory = self._memory
         if state is None:
             state = state_of(memory.checkpoint, memory.lamp)
-        reader = JournalReader(self._writer.folder)
-        self._publisher.feed = Feed(reader, self._publisher.compose)
+        self._publisher.feed = Feed(JournalReader(self._writer.folder), self._publisher.compose)
         self._publisher.tell(
             delivery.StartDelivery,
             state.position,
@@ -212,19 +214,13 @@ class Service:
             frozenset(memory.answered),
             memory.last_disposition,
             boot,
-            store=reader.read_from(None, 1)[0][0].hash,
+            store=memory.known_as.hash,
             run=uuid.uuid4().hex[:16],
         )
         self._sparkplug.start(self._writer.seq, self._publisher.delivery.store)
+        self._notary.open(self._configuration, key, memory)
         for body in recovered:
             self._log.warning("journal-recovered", what=body.what, reason=body.reason)
-
-    def _digests_in_force(self) -> frozenset[str]:
-        """Of all files of the last configuration on record; none where that is not to be had any more."""
-        try:
-            return bodies.manifest_digests(self._archive.get(self._memory.manifest))
-        except JournalError:
-            return frozenset()
 
     def _complete(self) -> None:
         """Write what must follow from measurements whose second record is not there.
@@ -295,6 +291,7 @@ class Service:
         more = self._publisher.pump()
         self._sparkplug.turn(self._writer.seq)  # behind the plain topics, which nothing may hold up
         self._save(busy=recorded and bool(self._files))
+        self._notary.turn()
         if self._publisher.delivery.ready and not self._told_ready:
             self._told_ready = True
             self._notifier.tell("READY=1")
@@ -303,7 +300,9 @@ class Service:
     def _drain(self) -> None:
         self._intake.hinted(self._mailbox.hints())
         events = self._mailbox.mqtt_events()
-        self._line.take([message for event in events if (message := self._publisher.handle(event))])
+        messages = [message for event in events if (message := self._publisher.handle(event))]
+        self._line.take(messages)
+        self._notary.take(messages)
 
     def _save(self, *, busy: bool) -> None:
         """Note the delivery position; in the midst of a backlog not after each file: it takes two syncs."""
@@ -366,6 +365,7 @@ class Service:
             self._vitals.tally.apply(record)
         self._line.show()
         self._publisher.appended(records, self._memory.decided)
+        self._notary.appended(records, self._memory)
         if self._writer.seq - self._records_at_checkpoint >= _CHECKPOINT_EVERY:
             self._records_at_checkpoint = self._writer.seq
             checkpoint = self._writer.append([Checkpoint(published=self._publisher.delivery.position)])
@@ -422,7 +422,8 @@ class Service:
             self._append([ConfigurationRejected(reason=str(error)[:900], certificate=of_certificate)])
             self._log.error("configuration-rejected", reason=str(error))
         else:
-            manifest, body = bodies.configuration_body(fresh, self._machine, self._digests_in_force())
+            in_force = files_in_force(self._archive, self._memory.manifest)
+            manifest, body = bodies.configuration_body(fresh, self._machine, *in_force)
             self._archive.put_all((*(d.data for d in fresh.documents()), manifest))
             self._append([body])
             self._configuration, self._rules = fresh, Rulebook.of(fresh)
@@ -438,6 +439,7 @@ class Service:
             error = self._written_off()
         self._files.close()
         self._sparkplug.stop()
+        self._notary.close()
         if error is not None:
             event = "journal-failed" if isinstance(error, JournalError) else "ended-by-mistake"
             self._log.error(event, reason=str(error), exit_code=error.exit_code)
@@ -453,10 +455,12 @@ class Service:
         try:
             self._finish_files()
             self._finish_delivery()
+            self._notary.hear_last()
             self._append([Stop(published=self._publisher.delivery.position)])
             self._save_state()
             delivered = self._publisher.delivery.position
             self._upkeep.finish(self._writer.seq, delivered, self._memory, self._drift)
+            self._notary.sign_last()
         except JournalError as error:
             return error
         return None

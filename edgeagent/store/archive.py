@@ -1,12 +1,18 @@
-"""Content by its digest: sources, recipes, certificates, layouts and full results."""
+"""Content by its digest: sources, recipes, certificates, layouts and full results.
+
+An object lies in ``ab/abcd….zst``: named by the SHA-256 of the content as it was before it was compressed, in
+a folder of the name's first two digits. Objects of older versions lie uncompressed beside these folders, under
+the digest alone, and stay where they are.
+"""
 
 from __future__ import annotations
 
 import re
 import threading
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
+from typing import Protocol
 
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.errors import JournalCorruptError, JournalWriteError
@@ -15,7 +21,28 @@ from edgeagent.store.files import make_folder, sync_folder, write_synced
 
 _BLOCK_BYTES = 4096
 """What a file takes of the disk is a multiple of this on common file systems."""
-_DIGEST = re.compile(r"[0-9a-f]{64}")
+DIGEST = re.compile(r"[0-9a-f]{64}")
+SUFFIX = ".zst"
+CONTENT_BYTES_MAX = 1_000_000_000
+"""What an object may hold: one that says it holds more is no object of ours."""
+_HEADER_BYTES = 18
+_LEVEL = 3
+
+
+class Elsewhere(Protocol):
+    """Contents that are not in the folder, such as those in sealed files."""
+
+    def get(self, digest: str) -> bytes | None:
+        """A content, None where it is not at hand."""
+        ...
+
+    def knows(self, digest: str) -> bool:
+        """Whether it is known where the content went, at hand or not."""
+        ...
+
+    def is_away(self, digest: str) -> bool:
+        """Whether it is known where the content went, and it is not at hand."""
+        ...
 
 
 class Archive:
@@ -24,10 +51,12 @@ class Archive:
     Promise: when ``put`` or ``put_all`` returns, the content is durable. Content is checked against its
     name on every ``get``. Files are written once and never changed or removed by the agent. Several threads may
     put content at the same time, the same content too. ``grown`` is what they have added since this was made.
+    ``elsewhere`` has what was taken out of the folder.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, elsewhere: Elsewhere | None = None) -> None:
         self.folder = folder
+        self._elsewhere = elsewhere
         self._known: set[str] = set()
         self._synced = False
         self._in_hand: Counter[str] = Counter()
@@ -39,7 +68,7 @@ class Archive:
         return self.put_all((data,))[0]
 
     def put_all(self, contents: Iterable[bytes]) -> list[str]:
-        """Store several contents with one sync of the folder; returns their digests in order.
+        """Store several contents, each folder synced once; returns their digests in order.
 
         Raises JournalWriteError when the disk refuses; what was stored until then stays.
         """
@@ -58,25 +87,28 @@ class Archive:
         return digests
 
     def _put(self, contents: Sequence[bytes], digests: Sequence[str]) -> None:
-        # Names that a killed predecessor made may not be durable yet: the first call syncs the folder anyway.
-        fresh = not self._synced
+        fresh: set[Path] = set()
         try:
             make_folder(self.folder)
             for data, digest in zip(contents, digests, strict=True):
-                path = self.folder / digest
                 if digest in self._known:
                     continue
-                if self._stored(path, len(data)):
-                    # Another thread may have made the name a moment ago and not synced it yet.
-                    fresh = fresh or self._in_hand[digest] > 1
+                path = self.path_of(digest)
+                place = self._stored(digest, len(data))
+                if place is not None:
+                    # A killed predecessor, or another thread a moment ago, may not have synced the name yet.
+                    if not self._synced or self._in_hand[digest] > 1:
+                        fresh.add(place.parent)
                     continue
-                write_synced(path, data, mode=0o444, sync_name=False)
-                fresh = True
+                make_folder(path.parent)
+                packed = compressed(data)
+                write_synced(path, packed, mode=0o444, sync_name=False, made_in=self.folder)
+                fresh.add(path.parent)
                 with self._lock:
-                    self.grown += Grown(-(-len(data) // _BLOCK_BYTES) * _BLOCK_BYTES, 1)
-            if fresh:
-                sync_folder(self.folder)
-                self._synced = True
+                    self.grown += Grown(-(-len(packed) // _BLOCK_BYTES) * _BLOCK_BYTES, 1)
+            for folder in sorted(fresh):
+                sync_folder(folder)
+            self._synced = True
         except OSError as error:
             raise JournalWriteError(f"archive {self.folder}: {error}") from error
 
@@ -84,25 +116,98 @@ class Archive:
         """Skip the look at the disk for content that is put again and again, such as recipes."""
         self._known.add(digest)
 
-    @staticmethod
-    def _stored(path: Path, size: int) -> bool:
-        """A file of the same name and size is the same content, or a damaged one that is not replaced."""
+    def path_of(self, digest: str) -> Path:
+        """Where an object lies that is stored now."""
+        return self.folder / digest[:2] / f"{digest}{SUFFIX}"
+
+    def _stored(self, digest: str, size: int) -> Path | None:
+        """Where content of this name and size lies already, damaged or not; None where it does not."""
+        path, plain = self.path_of(digest), self.folder / digest
         try:
-            return path.stat().st_size == size
+            with path.open("rb") as file:
+                if _content_size(file.read(_HEADER_BYTES)) == size:
+                    return path
         except OSError:
-            return False
+            pass
+        try:
+            return plain if plain.stat().st_size == size else None
+        except OSError:
+            return None
 
     def get(self, digest: str) -> bytes:
         """The content of a digest. Raises JournalCorruptError when it is missing or does not fit its name."""
-        if not _DIGEST.fullmatch(digest):
+        if not DIGEST.fullmatch(digest):
             raise JournalCorruptError(str(self.folder), 0, f"{digest[:80]!r} is not a digest")
-        path = self.folder / digest
-        try:
-            data = path.read_bytes()
-        except OSError as error:
-            raise JournalCorruptError(f"archive/{digest}", 0, f"cannot be read: {error.strerror}") from error
+        data = self._read(digest)
         if digest_of(data) != digest:
             raise JournalCorruptError(
                 f"archive/{digest}", 0, "the content does not fit its name: it was changed"
             )
         return data
+
+    def _read(self, digest: str) -> bytes:
+        for path in (self.path_of(digest), self.folder / digest):
+            try:
+                data = path.read_bytes()
+            except FileNotFoundError:
+                continue
+            except OSError as error:
+                raise JournalCorruptError(
+                    f"archive/{digest}", 0, f"cannot be read: {error.strerror}"
+                ) from error
+            return data if path.name == digest else decompressed(data, digest)
+        elsewhere = self._elsewhere.get(digest) if self._elsewhere is not None else None
+        if elsewhere is None:
+            raise JournalCorruptError(f"archive/{digest}", 0, "cannot be read: it is not there")
+        return elsewhere
+
+    def knows_of(self, digest: str) -> bool:
+        """Whether a content that is not in the folder is known to be elsewhere."""
+        return self._elsewhere is not None and self._elsewhere.knows(digest)
+
+    def is_away(self, digest: str) -> bool:
+        """Whether a content is known to be elsewhere and is not at hand."""
+        here = self.path_of(digest).exists() or (self.folder / digest).exists()
+        return not here and self._elsewhere is not None and self._elsewhere.is_away(digest)
+
+    def objects(self) -> Iterator[tuple[str, Path]]:
+        """Every object in the folder by its digest, with its file; files of other names are passed over."""
+        if not self.folder.is_dir():
+            return
+        for path in sorted(self.folder.iterdir()):
+            if path.is_dir() and len(path.name) == 2:
+                for each in sorted(path.iterdir()):
+                    if each.suffix == SUFFIX and DIGEST.fullmatch(each.stem):
+                        yield each.stem, each
+            elif DIGEST.fullmatch(path.name):
+                yield path.name, path
+
+
+def compressed(data: bytes) -> bytes:
+    """Content as an object's file holds it: one Zstandard frame (RFC 8878) that says how long it is."""
+    import zstandard
+
+    return zstandard.ZstdCompressor(level=_LEVEL, write_content_size=True).compress(data)
+
+
+def decompressed(data: bytes, digest: str) -> bytes:
+    """The content of an object's file. Raises JournalCorruptError for one that is damaged or says too much."""
+    import zstandard
+
+    size = _content_size(data[:_HEADER_BYTES])
+    try:
+        if not 0 <= size <= CONTENT_BYTES_MAX:
+            raise zstandard.ZstdError("it does not say how long its content is, or it is too long")
+        return zstandard.ZstdDecompressor().decompress(data, max_output_size=size, allow_extra_data=False)
+    except zstandard.ZstdError as error:
+        raise JournalCorruptError(f"archive/{digest}", 0, f"it was changed: {error}") from error
+
+
+def _content_size(header: bytes) -> int:
+    """How long a frame says its content is; -1 where it does not, or is no frame."""
+    import zstandard
+
+    try:
+        return int(zstandard.frame_content_size(header))
+    except zstandard.ZstdError:
+        return -1

@@ -5,17 +5,22 @@ All of it is read and checked before any of it is used, so that a reload swaps e
 
 from __future__ import annotations
 
+import contextlib
 import stat
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from edgeagent.codec.configuration.recipe import referenced_files
 from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, parse_certificate, parse_settings
 from edgeagent.codec.configuration.spindle import parse_spindle
+from edgeagent.codec.evidence.approvals import SUFFIX as APPROVAL_SUFFIX
+from edgeagent.codec.evidence.approvals import approved_by
+from edgeagent.codec.evidence.notes import LOG, NoteError, VerifierKey
 from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
 from edgeagent.codec.traces.layout import Layout
-from edgeagent.errors import ConfigError
+from edgeagent.errors import ConfigError, EvidenceError, JournalError
 from edgeagent.judging.configuration import (
     Configuration,
     Document,
@@ -23,6 +28,9 @@ from edgeagent.judging.configuration import (
     layout_from_document,
     recipe_from_documents,
 )
+from edgeagent.judging.replaying.references import manifest_files
+from edgeagent.store.archive import Archive
+from edgeagent.store.evidence.keys import load_verifier_key
 from edgeagent.store.files import read_at_most
 
 
@@ -41,6 +49,17 @@ class StationConfiguration(Configuration):
     def store(self) -> Path:
         """The store's folder."""
         return self.folder / self.settings.store.folder
+
+    @property
+    def evidence_key(self) -> Path:
+        """The private key that signs checkpoints."""
+        named = self.settings.evidence.key
+        return self.folder / named if named is not None else self.store / "keys" / "log.key"
+
+    @property
+    def witnesses(self) -> tuple[Path, ...]:
+        """The folders of witnesses."""
+        return tuple(self.folder / name for name in self.settings.evidence.witness)
 
 
 def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> StationConfiguration:
@@ -72,16 +91,47 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
             raise ConfigError(
                 place_of_key(path.name, text, key), key, "cannot be read", value=spindle_file
             ) from error
+    folder, approvers = recipes_folder or path.parent / "recipes", settings.evidence.approvers
+    recipes = load_recipes(folder)
+    if approvers:
+        keys = [_approver(path, name) for name in approvers]
+        recipes = {part: _approved_recipe(one, folder.parent, keys) for part, one in recipes.items()}
+        for _, certificate in certificates.values():
+            _check_approved({Path(certificate.name).name: certificate}, path.parent, keys)
     return StationConfiguration(
         path=path,
         spindle=() if spindle is None else parse_spindle(spindle.data, spindle.name),
         spindle_document=spindle,
         settings=settings,
         document=document,
-        recipes=load_recipes(recipes_folder or path.parent / "recipes"),
+        recipes=recipes,
         layouts=_layouts(path.parent / "layouts"),
         certificates=certificates,
     )
+
+
+def _approver(path: Path, name: str) -> VerifierKey:
+    try:
+        return load_verifier_key(path.parent / name, LOG)
+    except EvidenceError as error:
+        raise ConfigError(path.name, "evidence.approvers", str(error), value=name) from error
+
+
+def _approved_recipe(loaded: LoadedRecipe, base: Path, keys: Sequence[VerifierKey]) -> LoadedRecipe:
+    files = {Path(loaded.document.name).name: loaded.document, **loaded.files}
+    return replace(loaded, signed_by=_check_approved(files, base, keys))
+
+
+def _check_approved(files: Mapping[str, Document], base: Path, keys: Sequence[VerifierKey]) -> str:
+    """Who approved these files, the first of which has the note beside it. Raises ConfigError."""
+    first = next(iter(files.values()))
+    try:
+        note = read_at_most(base / f"{first.name}{APPROVAL_SUFFIX}", CONFIGURATION_BYTES_MAX)
+        return approved_by(note, {name: document.sha256 for name, document in files.items()}, keys)
+    except (OSError, NoteError) as error:
+        words = "there is no approval beside it" if isinstance(error, OSError) else f"its approval: {error}"
+        asked = "a signature of one of evidence.approvers, by `edgeagent approve`"
+        raise ConfigError(first.name, "", words, allowed=asked) from error
 
 
 def load_recipes(folder: Path) -> dict[str, LoadedRecipe]:
@@ -134,6 +184,19 @@ def _document(path: Path, name: str) -> Document:
         return Document(name, read_at_most(path, CONFIGURATION_BYTES_MAX))
     except OSError as error:
         raise ConfigError(name, "", f"cannot be read: {error.strerror}") from error
+
+
+def files_in_force(archive: Archive, manifest: str) -> tuple[frozenset[str], dict[str, bytes]]:
+    """Digests of the files of the last configuration on record, and these by name; empty without one."""
+    files: dict[str, bytes] = {}
+    try:
+        named = manifest_files(archive.get(manifest))
+    except (JournalError, ConfigError):
+        return frozenset(), files
+    for one in named:
+        with contextlib.suppress(JournalError):
+            files[one.name] = archive.get(one.sha256)
+    return frozenset(one.sha256 for one in named), files
 
 
 def exposed_secrets(configuration: StationConfiguration) -> tuple[str, ...]:

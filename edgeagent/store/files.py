@@ -57,13 +57,16 @@ def read_at_most(path: Path, limit: int) -> bytes:
     return data
 
 
-def write_synced(path: Path, data: bytes, *, mode: int = 0o644, sync_name: bool = True) -> None:
+def write_synced(
+    path: Path, data: bytes, *, mode: int = 0o644, sync_name: bool = True, made_in: Path | None = None
+) -> None:
     """Put ``data`` under ``path`` in one step: a new name, synced, renamed over the old one.
 
-    ``sync_name`` False leaves the folder's sync to the caller, who has more names to make. Raises OSError;
-    the old content then stands unharmed.
+    ``sync_name`` False leaves the folder's sync to the caller, who has more names to make. The new file is made
+    in ``made_in``, a folder of the same file system, by default that of ``path``. Raises OSError; the old
+    content then stands unharmed.
     """
-    fd, temporary = tempfile.mkstemp(prefix=".", suffix=".tmp", dir=path.parent)
+    fd, temporary = tempfile.mkstemp(prefix=".", suffix=".tmp", dir=made_in or path.parent)
     try:
         try:
             write_all(fd, data)

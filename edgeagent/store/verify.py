@@ -1,26 +1,104 @@
-"""Is a journal whole? Walks the chain from outside; needs no configuration and writes nothing."""
+"""What a journal proves, on three levels: the chain is whole; a key signed it; a witness saw it.
+
+Walks the chain from outside; needs no configuration and writes nothing. No file that lies beside the journal
+counts for more than its signature does.
+"""
 
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from edgeagent.codec.evidence.checkpoints import TreeHead, cosigned_at, read_tree_head
+from edgeagent.codec.evidence.identities import KnownAs, with_record
+from edgeagent.codec.evidence.merkle import Frontier
+from edgeagent.codec.evidence.notes import (
+    NoteError,
+    SignedNote,
+    VerifierKey,
+    check_note,
+    read_verifier_key,
+)
+from edgeagent.codec.records.record import decode_record, utc_text_of
 from edgeagent.errors import JournalCorruptError
+from edgeagent.store.evidence.kept import FOLDER, notes_in
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.state import read_state
+
+_NAMED = frozenset({"start", "identity"})
+"""Kinds of records that say who the journal is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Signed:
+    """A key that signed the journal up to record ``up_to``, 0 for not at all.
+
+    ``given`` says whether the key came from outside. One that the journal itself names proves only that nothing
+    was changed by somebody without that key.
+    """
+
+    key: str
+    given: bool
+    up_to: int
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Witnessed:
+    """A witness that saw the journal up to record ``up_to`` at ``time`` (RFC 3339); 0 and '' for never."""
+
+    key: str
+    up_to: int
+    time: str
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Adopted:
+    """A person began a new identity with record ``seq``; ``lost`` is up to which record others had seen it."""
+
+    seq: int
+    who: str
+    why: str
+    lost: int
 
 
 @dataclass(frozen=True, slots=True)
 class Whole:
-    """What a whole journal consists of."""
+    """What a whole journal consists of, and who vouches for how much of it.
+
+    ``seen`` counts the records that were seen on the line and are still there.
+    """
 
     records: int
     segments: int
     first: str
     last: str
     head: str
-    anchored: str
+    seen: int
+    signed: tuple[Signed, ...] = ()
+    witnessed: tuple[Witnessed, ...] = ()
+    adopted: tuple[Adopted, ...] = ()
+
+    @property
+    def as_asked(self) -> bool:
+        """Whether every key that was given signed or witnessed something of it."""
+        return all(s.up_to for s in self.signed if s.given) and all(w.up_to for w in self.witnessed)
+
+
+@dataclass(slots=True)
+class _Walked:
+    """What one walk along the chain found."""
+
+    records: int = 0
+    first: str = ""
+    last: str = ""
+    head: str = ""
+    place: tuple[str, int] = ("", 0)
+    known: KnownAs = field(default_factory=KnownAs)
+    roots: dict[int, bytes] = field(default_factory=dict)
 
 
 def journal_folder(folder: Path) -> Path:
@@ -28,45 +106,193 @@ def journal_folder(folder: Path) -> Path:
     return folder / "journal" if (folder / "journal").is_dir() else folder
 
 
-def verify_journal(folder: Path, anchors: tuple[tuple[int, str], ...] = ()) -> Whole:
-    """Check every record, the chain, and that the journal still holds what others have seen of it.
+def verify_journal(
+    folder: Path,
+    seen: Sequence[tuple[int, str]] = (),
+    *,
+    keys: Sequence[VerifierKey] = (),
+    witnesses: Sequence[VerifierKey] = (),
+    checkpoints: Sequence[Path] = (),
+) -> Whole:
+    """Check every record, the chain, and every statement of others about it.
 
-    ``anchors`` are (seq, hash) pairs from MQTT messages. Without them the store's own note of the last
-    record, if there is one, tells whether the end was cut off. Raises JournalCorruptError with segment,
-    line and reason of the first damage.
+    ``seen`` are (seq, hash) pairs from MQTT messages, ``checkpoints`` files or folders with notes besides those
+    that the store keeps. Raises JournalCorruptError with segment, line and reason of the first damage, or of
+    what contradicts a right signature or what was seen.
     """
     journal = journal_folder(folder)
     wanted: dict[int, set[str]] = {}
-    for seen, hash_seen in anchors:
-        wanted.setdefault(seen, set()).add(hash_seen)
+    for seq, head in seen:
+        wanted.setdefault(seq, set()).add(head)
     note = read_state(journal.parent / "state" / "publisher.json")
     if note is not None and note.end:
         wanted.setdefault(note.end, set()).add(note.head)
+    heads = _heads([journal.parent / FOLDER, *checkpoints])
+    walked = _walk_patiently(journal, wanted, {h.size for h, _ in heads})
+    if not walked.records:
+        raise JournalCorruptError(str(journal), 0, "there is no journal here")
+    beyond = [seq for seq in wanted if seq > walked.records]
+    if beyond:
+        words = f"the journal ends at record {walked.records}, but record {max(beyond)} was written"
+        raise JournalCorruptError(_last_segment(journal), 0, words)
+    signed = [_signed(key, True, heads, walked) for key in keys]
+    if not keys:
+        named = [key for key in map(_named_key, walked.known.keys) if key is not None]
+        signed = [_signed(key, False, heads, walked) for key in named]
+    return Whole(
+        walked.records,
+        len(JournalReader(journal).segments()),
+        walked.first,
+        walked.last,
+        walked.head,
+        len({seq for seq, _ in seen}),
+        tuple(signed),
+        tuple(_witnessed(key, heads, walked) for key in witnesses),
+        tuple(_adopted(heads, walked)),
+    )
+
+
+def _named_key(text: str) -> VerifierKey | None:
+    try:
+        return read_verifier_key(text)
+    except NoteError:
+        return None
+
+
+def _is_signed(note: SignedNote, head: TreeHead, keys: Sequence[VerifierKey]) -> bool:
+    """Whether one of these keys, under its own name, signed a checkpoint."""
+    for key in keys:
+        if key.name == head.origin:
+            try:
+                check_note(note, key)
+            except NoteError:
+                continue
+            return True
+    return False
+
+
+def _last_segment(journal: Path) -> str:
+    return JournalReader(journal).segments()[-1].name
+
+
+def _heads(places: Iterable[Path]) -> list[tuple[TreeHead, SignedNote]]:
+    """Every checkpoint of these places, the largest first. None of their signatures is checked yet."""
+    found: dict[str, tuple[TreeHead, SignedNote]] = {}
+    for place in places:
+        for note in notes_in(place):
+            try:
+                found.setdefault(note.whole, (read_tree_head(note.text), note))
+            except NoteError:
+                continue
+    return sorted(found.values(), key=lambda pair: -pair[0].size)
+
+
+def _walk_patiently(journal: Path, wanted: Mapping[int, set[str]], sizes: set[int]) -> _Walked:
     for attempt in range(5):
         reader = JournalReader(journal)
-        open_anchors = dict(wanted)
-        count, first, last, head = 0, "", "", ""
-        segment, line = "", 0
-        for record, place in reader.walk():
-            segment, line = place.segment, line + 1 if place.segment == segment else 1
-            count, last, head = record.seq, record.time, record.hash
-            first = first or record.time
-            if open_anchors.pop(record.seq, {record.hash}) != {record.hash}:
-                raise JournalCorruptError(
-                    segment, line, f"record {record.seq} is not the one that was published: hashes differ"
-                )
+        walked = _walk(reader, wanted, sizes)
         if reader.tail is None:
-            break
-        if attempt == 4:
-            tail = reader.tail
-            raise JournalCorruptError(tail.segment, tail.line, f"{tail.reason} (torn end)")
-        time.sleep(0.05)  # a writer may be in the middle of this very line
-    if not count:
-        raise JournalCorruptError(str(journal), 0, "there is no journal here")
-    if open_anchors:
-        seq = max(open_anchors)
-        raise JournalCorruptError(
-            reader.segments()[-1].name, 0, f"the journal ends at record {count}, but record {seq} was written"
+            return walked
+        tail = reader.tail
+        if attempt < 4:
+            time.sleep(0.05)  # a writer may be in the middle of this very line
+    raise JournalCorruptError(tail.segment, tail.line, f"{tail.reason} (torn end)")
+
+
+def _walk(reader: JournalReader, wanted: Mapping[int, set[str]], sizes: set[int]) -> _Walked:
+    found, frontier = _Walked(), Frontier()
+    step, segment, number = None, "", 0
+    for step, line, segment, number in reader.steps():
+        if step.seq in wanted and wanted[step.seq] != {step.hash.decode()}:
+            raise JournalCorruptError(
+                segment, number, f"record {step.seq} is not the one that was published: hashes differ"
+            )
+        if step.seq == 1:
+            found.first = step.time
+        if step.seq == 1 or step.kind in _NAMED:
+            found.known = with_record(found.known, decode_record(line[:-1]))
+        if sizes:
+            frontier.append(bytes.fromhex(step.hash.decode()))
+            if step.seq in sizes:
+                found.roots[step.seq] = frontier.root()
+    if step is not None:
+        found.records, found.last, found.head = step.seq, step.time, step.hash.decode()
+        found.place = segment, number
+    return found
+
+
+def _agrees(head: TreeHead, walked: _Walked) -> bool | None:
+    """Whether a checkpoint is one of this journal as it stands; None where it cannot be: the log is another's,
+    or the records were lost before a person adopted what was left."""
+    identity = walked.known.of(head.origin)
+    if identity is None:
+        return None
+    right = walked.roots.get(head.size) == head.root
+    if identity.last is not None and (head.size > identity.last or not right):
+        return None  # lost with the former identity; the adoption says so
+    return right
+
+
+def _signed(
+    key: VerifierKey, given: bool, heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked
+) -> Signed:
+    """Up to where a key signed. Raises JournalCorruptError where it signed something else."""
+    name, up_to, why_not = f"{key.name}+{key.id.hex()}", 0, "there is no checkpoint of this key"
+    for head, note in heads:
+        agrees = _agrees(head, walked)
+        if note.of(key) is None or (agrees and up_to):
+            continue
+        try:
+            check_note(note, key)
+        except NoteError:
+            why_not = f"the signature under {head.size} records is wrong"
+            continue
+        if agrees is None:
+            why_not = "what it signed is another journal's" if not up_to else ""
+        elif agrees:
+            up_to = head.size
+        else:
+            raise _contradicted(head, walked, f"{name} signed")
+    return Signed(name, given, up_to, "" if up_to else why_not)
+
+
+def _witnessed(key: VerifierKey, heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked) -> Witnessed:
+    """Up to where a witness saw it, and when it first said so. Raises JournalCorruptError as above."""
+    name, up_to, at, why_not = f"{key.name}+{key.id.hex()}", 0, 0, "there is no checkpoint that it cosigned"
+    for head, note in heads:
+        agrees = _agrees(head, walked)
+        if note.of(key) is None or (agrees and head.size < up_to):
+            continue
+        try:
+            posix_s = cosigned_at(note, key)
+        except NoteError:
+            why_not = f"the cosignature under {head.size} records is wrong"
+            continue
+        if agrees is None:
+            why_not = "what it witnessed is another journal's"
+        elif agrees:
+            at = posix_s if head.size > up_to else min(at, posix_s)
+            up_to = head.size
+        else:
+            raise _contradicted(head, walked, f"{name} witnessed")
+    return Witnessed(name, up_to, utc_text_of(at) if up_to else "", "" if up_to else why_not)
+
+
+def _contradicted(head: TreeHead, walked: _Walked, who: str) -> JournalCorruptError:
+    segment, _ = walked.place
+    if head.size > walked.records:
+        words = f"the journal ends at record {walked.records}, but {who} {head.size} records"
+    else:
+        words = f"the first {head.size} records are not those that {who}: the history was changed"
+    return JournalCorruptError(segment, 0, words)
+
+
+def _adopted(heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked) -> Iterable[Adopted]:
+    """Each adoption, with what others had seen of the former identity."""
+    for before, after in zip(walked.known.identities, walked.known.identities[1:], strict=False):
+        assert after.adopted is not None
+        keys = [key for key in map(_named_key, before.keys) if key is not None]
+        lost = max(
+            (h.size for h, n in heads if _agrees(h, walked) is None and _is_signed(n, h, keys)), default=0
         )
-    anchored = "its end is anchored" if wanted else "its end is not anchored: a cut end would not show"
-    return Whole(count, len(reader.segments()), first, last, head, anchored)
+        yield Adopted(after.first, after.adopted.who, after.adopted.why, lost)

@@ -141,7 +141,7 @@ def test_result_that_the_archive_lost_leaves_its_value_out(journal):
         settings('characteristic = "roundness_total"\nchart = "individuals"'), journal.archive.get
     )
     records = [journal.measure(v, listed=False) for v in [*USUAL, 2.0]]
-    (journal.archive.folder / records[-1].body.result_sha256).unlink()
+    journal.archive.path_of(records[-1].body.result_sha256).unlink()
     assert told(watch, records) == []
 
 

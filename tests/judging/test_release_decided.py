@@ -210,3 +210,40 @@ def test_old_request_to_acknowledge_acknowledges_nothing_though_its_record_waits
     (record,) = found.entries
     assert (record.seq, record.matched, found.acknowledges) == (0, False, 0)
     assert found.answer(9).reason == "record 5: the request is 600 s old"
+
+
+def handed(who, uid):
+    return Handed(ReleaseRequest(part="P", serial="1", who=who, why="seen by hand"), Asker(uid))
+
+
+def asked(station, who, uid, at_h=3.0):
+    """What a request leads to where two persons are needed, written and folded."""
+    taken = take_up(
+        "x", lambda: handed(who, uid), station.memory, gate_of(station, at_h),
+        waits=lambda _seq: False, now=posix(at_h), live_s=LIVE_S, two_persons=True,
+    )  # fmt: skip
+    return station.append(taken.entries, at_h)
+
+
+def test_second_person_at_another_login_releases_what_a_first_one_asked_for(station):
+    (first,) = asked(station, "A. Smith", 1007)
+    assert (first.reason_code.code, first.who) == (Code.SECOND_PERSON_NEEDED, "A. Smith")
+    assert station.memory.part_set("P", "1").disposed == Disposition.HOLD
+    answered, body = asked(station, "B. Jones", 1008)
+    assert (answered.who, body.disposition) == ("B. Jones", Disposition.ACCEPT)
+    assert station.memory.proposed == {}
+
+
+@pytest.mark.parametrize(("who", "uid"), [("A. Smith", 1008), (" a. smith", 1008), ("B. Jones", 1007)])
+def test_same_name_or_the_same_login_is_no_second_person(station, who, uid):
+    asked(station, "A. Smith", 1007)
+    (again,) = asked(station, who, uid)
+    assert again.reason_code.code == Code.SAME_PERSON
+    assert station.memory.part_set("P", "1").disposed == Disposition.HOLD
+
+
+def test_first_request_is_forgotten_when_the_part_is_decided_anew(station):
+    asked(station, "A. Smith", 1007)
+    station.part("1", 3.5, reasons=["near"], sha256="again")
+    station.part("2", 3.6)
+    assert station.memory.proposed == {}

@@ -21,7 +21,7 @@ NOT_IN_IT = {
     "_present": "the folders at the start",
     "_live_s": "a setting", "_latches": "a setting", "_known_before": "the index itself",
     "_done": "in the index", "looks": "in the index",
-    "waiting_sets": "follows from the sets",
+    "waiting_sets": "follows from the sets", "set_back_s": "told at once",
     "lamp": "in the publisher's state", "checkpoint": "in the publisher's state",
     "position": "in the publisher's state", "cursor": "follows from the position",
     "last_disposition": "in the index", "unverified": "no snapshot is taken while there is one",

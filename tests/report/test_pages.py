@@ -16,6 +16,7 @@ from edgeagent.commands.report import report
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.report.gather import Store, part_story
 from edgeagent.report.write import safe_name, write_file_report, write_part_report, write_period_report
+from edgeagent.store.archive import Archive
 
 PART = "KX-2005-R"
 
@@ -79,7 +80,7 @@ def test_every_number_of_a_part_equals_the_archived_result_to_the_last_digit(sta
     archived = {}
     for measured in part_story(Store(station.store), serial, part).measured:
         assert measured.problem is None
-        data = (station.store / "archive" / measured.body.result_sha256).read_bytes()
+        data = Archive(station.store / "archive").get(measured.body.result_sha256)
         assert hashlib.sha256(data).hexdigest() == measured.body.result_sha256
         for c in json.loads(data)["characteristics"]:
             archived[measured.feature, c["name"], c["instance"]] = c
@@ -279,13 +280,13 @@ def test_cut_journal_is_told_too(copied, tmp_path):
 
 def test_damaged_archive_leaves_the_journal_s_own_values_and_a_remark(station, copied, tmp_path):
     measured = part_story(Store(station.store), "000412", None).measured[0]
-    path = copied / "archive" / measured.body.result_sha256
+    path = Archive(copied / "archive").path_of(measured.body.result_sha256)
     path.chmod(0o644)
     path.write_bytes(b"{}")
     page = Page(write_part_report(copied, None, "000412", tmp_path / "p.html"))
     assert "The full result cannot be read from the archive" in page.text
     assert "harmonic amplitude at 37 UPR is 73.82 ± 0.48" in page.text
-    source = copied / "archive" / measured.body.source.sha256
+    source = Archive(copied / "archive").path_of(str(measured.body.source.sha256))
     source.unlink()
     page = Page(write_part_report(copied, None, "000412", tmp_path / "p.html"))
     assert "The curves cannot be drawn" in page.text
@@ -359,11 +360,9 @@ def test_record_of_another_version_is_shown_verbatim_and_counts_for_nothing(copi
 
 def test_result_of_another_version_leaves_the_journal_s_own_values_and_a_remark(copied, tmp_path):
     (measured, *_) = part_story(Store(copied), "000412").measured
-    path = copied / "archive" / measured.body.result_sha256
-    result = json.loads(path.read_bytes()) | {"schema": "edgeagent.result/9"}
-    data = json.dumps(result).encode()
-    digest = hashlib.sha256(data).hexdigest()
-    (path.parent / digest).write_bytes(data)
+    archive = Archive(copied / "archive")
+    result = json.loads(archive.get(measured.body.result_sha256)) | {"schema": "edgeagent.result/9"}
+    digest = archive.put(json.dumps(result).encode())
     segments = sorted((copied / "journal").glob("*.jsonl"))
     _append(copied, kind="measurement", **{**_body_of(segments, measured.record.seq), "result_sha256": digest})
     text = Page(write_part_report(copied, None, "000412", tmp_path / "p.html")).text

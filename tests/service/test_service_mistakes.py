@@ -64,10 +64,10 @@ def stop_after(service: Service, monkeypatch, records: int) -> None:
     """End the loop once the journal holds so many records."""
     turn = service._turn
 
-    def counted(next_beat: float) -> float:
+    def counted() -> None:
         if service._writer.seq >= records:
             service.stop()
-        return turn(next_beat)
+        turn()
 
     monkeypatch.setattr(service, "_turn", counted)
 

@@ -87,7 +87,7 @@ def alarms(line) -> list[str]:
 def ends_well(agent) -> None:
     assert agent.terminate() == 0
     verify_journal(agent.store)
-    assert replay_store(agent.store, set_timeout_s=900).differences == []
+    assert replay_store(agent.store).differences == []
 
 
 def test_writer_that_pauses_with_the_file_open_is_waited_for(cell):

@@ -6,8 +6,10 @@ import errno
 import hashlib
 import os
 import stat
+from types import SimpleNamespace
 
 import pytest
+import zstandard
 
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.errors import JournalCorruptError, JournalWriteError
@@ -25,17 +27,66 @@ def test_content_comes_back_under_its_digest_and_cannot_be_written_over(tmp_path
     digest = archive.put(data)
     assert digest == hashlib.sha256(data).hexdigest()
     assert archive.get(digest) == data
-    assert stat.S_IMODE((tmp_path / "archive" / digest).stat().st_mode) == 0o444
-    assert [p.name for p in (tmp_path / "archive").iterdir()] == [digest]
+    path = tmp_path / "archive" / digest[:2] / f"{digest}.zst"
+    assert stat.S_IMODE(path.stat().st_mode) == 0o444
+    assert [p for p in (tmp_path / "archive").rglob("*") if p.is_file()] == [path]
+    assert path.stat().st_size < len(data) / 10
+    assert list(archive.objects()) == [(digest, path)]
+
+
+def test_object_is_read_by_another_program_of_the_standard(tmp_path):
+    archive = Archive(tmp_path)
+    data = b"angle_deg,deviation_um\n" * 999
+    path = archive.path_of(archive.put(data))
+    # libzstd through its own streaming interface, as the command zstd -d reads it
+    reader = zstandard.ZstdDecompressor().stream_reader(path.open("rb"))
+    with reader:
+        assert reader.read() == data
+
+
+def test_object_of_an_older_version_is_read_where_it_lies_and_not_stored_again(tmp_path):
+    digest = digest_of(b"an old trace")
+    (tmp_path / digest).write_bytes(b"an old trace")
+    archive = Archive(tmp_path)
+    assert archive.get(digest) == b"an old trace"
+    assert archive.put(b"an old trace") == digest
+    assert [d for d, _ in archive.objects()] == [digest]
+    assert not archive.path_of(digest).exists()
+
+
+def test_object_that_says_it_holds_more_than_any_is_not_unpacked(tmp_path):
+    archive = Archive(tmp_path)
+    digest = digest_of(b"x")
+    path = archive.path_of(digest)
+    path.parent.mkdir()
+    huge = bytearray(zstandard.ZstdCompressor().compress(b"x" * 70_000))
+    huge[5:9] = (2**32 - 1).to_bytes(4, "little")
+    path.write_bytes(huge)
+    with pytest.raises(JournalCorruptError, match="it was changed"):
+        archive.get(digest)
+    path.write_bytes(zstandard.ZstdCompressor(write_content_size=False).compress(b"x"))
+    with pytest.raises(JournalCorruptError, match="does not say how long"):
+        archive.get(digest)
+
+
+def test_what_was_taken_out_of_the_folder_is_fetched_from_elsewhere_and_checked_all_the_same(tmp_path):
+    kept = {digest_of(b"cold"): b"cold", digest_of(b"bent"): b"Bent"}
+    elsewhere = SimpleNamespace(get=kept.get, knows=kept.__contains__)
+    archive = Archive(tmp_path, elsewhere)
+    assert archive.get(digest_of(b"cold")) == b"cold"
+    with pytest.raises(JournalCorruptError, match="does not fit its name"):
+        archive.get(digest_of(b"bent"))
+    with pytest.raises(JournalCorruptError, match="cannot be read"):
+        archive.get(digest_of(b"nowhere"))
 
 
 def test_same_content_is_stored_once(tmp_path):
     archive = Archive(tmp_path)
     first = archive.put(b"trace")
-    inode = (tmp_path / first).stat().st_ino
+    inode = archive.path_of(first).stat().st_ino
     assert archive.put_all((b"trace", b"result", b"trace"))[0] == first
-    assert (tmp_path / first).stat().st_ino == inode
-    assert len(list(tmp_path.iterdir())) == 2
+    assert archive.path_of(first).stat().st_ino == inode
+    assert len(list(archive.objects())) == 2
 
 
 def test_content_of_the_wrong_size_is_replaced_by_the_right_one(tmp_path):
@@ -50,7 +101,7 @@ def test_content_of_the_wrong_size_is_replaced_by_the_right_one(tmp_path):
 def test_damaged_content_is_named(tmp_path, damage):
     archive = Archive(tmp_path)
     digest = archive.put(b"a trace of some length")
-    path = tmp_path / digest
+    path = archive.path_of(digest)
     path.chmod(0o644)
     if damage == "removed":
         path.unlink()
@@ -81,7 +132,7 @@ def test_disk_that_refuses_leaves_no_content_under_a_digest_that_is_not_whole(tm
         patched.setattr(os, call, refuse)
         with pytest.raises(JournalWriteError, match="No space left"):
             archive.put(b"new content")
-    assert [p.name for p in tmp_path.iterdir()] == [digest_of(b"earlier")]
+    assert [p for p in tmp_path.rglob("*") if p.is_file()] == [archive.path_of(digest_of(b"earlier"))]
 
 
 def test_names_made_by_a_killed_predecessor_are_synced_before_they_are_relied_on(tmp_path, monkeypatch):

@@ -100,6 +100,20 @@ class StoreSettings(ConfigTable, frozen=True):
     requests_group: Name | None = None
 
 
+class EvidenceSettings(ConfigTable, frozen=True):
+    """Who else keeps what this journal was: folders for witnesses, and the key that signs for them.
+
+    ``key`` is the private key's file, made at the first start where there is none; by default it lies in the
+    store. Each disposition is signed, and the journal's end at least every ``every_s``. Where ``approvers``
+    names public keys, one of them must have signed every recipe and certificate as it is.
+    """
+
+    witness: tuple[Name, ...] = ()
+    key: Name | None = None
+    every_s: Positive = 3600.0
+    approvers: tuple[Name, ...] = ()
+
+
 class Tls(ConfigTable, frozen=True):
     """Certificates for ``mqtts://``; paths relative to ``agent.toml``."""
 
@@ -236,6 +250,12 @@ class MetricsSettings(ConfigTable, frozen=True):
             raise ValueError("give textfile, port or both")
 
 
+class ReleaseSettings(ConfigTable, frozen=True):
+    """How parts are released that only the gate holds: with ``two_persons`` another one must ask for it too."""
+
+    two_persons: bool = False
+
+
 class VerificationSettings(ConfigTable, frozen=True):
     """Which reference artefact proves the instrument, and how long a passed verification holds."""
 
@@ -339,6 +359,8 @@ class Settings(ConfigTable, frozen=True):
     metrics: MetricsSettings | None = None
     drift: Drift | None = None
     uncertainty: StationUncertainty | None = None
+    evidence: EvidenceSettings = EvidenceSettings()
+    release: ReleaseSettings = ReleaseSettings()
 
     @property
     def budget_stated(self) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 BLOCK = 256
 """Leaves that are hashed to one node each time they are full; only nodes from there on up are kept."""
@@ -81,6 +82,21 @@ class Tree:
         self._read = read
         self._levels: list[list[bytes]] = [[]]
         self._open: list[bytes] = []
+
+    @classmethod
+    def kept(cls, read: ReadLeaves, levels: Sequence[Sequence[bytes]], leaves: Sequence[bytes]) -> Tree:
+        """The tree that ``parts`` gave. Raises ValueError for what is none."""
+        tree = cls(read)
+        counts = [len(level) for level in levels]
+        halves = all(above == below // 2 for below, above in pairwise(counts))
+        if not counts or not halves or (counts[-1] > 1) or len(leaves) >= BLOCK:
+            raise ValueError("not the parts of a tree")
+        tree._levels, tree._open = [list(level) for level in levels], list(leaves)
+        return tree
+
+    def parts(self) -> tuple[list[list[bytes]], list[bytes]]:
+        """Nodes of full blocks by level, and the hashes of the leaves behind them."""
+        return [list(level) for level in self._levels], list(self._open)
 
     @property
     def size(self) -> int:

@@ -20,11 +20,13 @@ import msgspec
 
 from edgeagent.model.records import (
     Acknowledgement,
+    Adoption,
     AnyBody,
     Checkpoint,
     ConfigurationRead,
     ConfigurationRejected,
     DriftSignal,
+    Identity,
     Measurement,
     PartDisposition,
     PersonalAcknowledgement,
@@ -55,6 +57,7 @@ _BODIES: dict[str, type[AnyBody]] = {
         Quarantine,
         Acknowledgement,
         Recovery,
+        Identity,
     )
 }
 KINDS = frozenset(_BODIES)
@@ -66,6 +69,7 @@ _BY_WHAT: dict[tuple[str, str], type[AnyBody]] = {
     ("recovery", "configuration-rejected"): ConfigurationRejected,
     ("recovery", "journal-tail-cut"): TailCut,
     ("recovery", "drift"): DriftSignal,
+    ("identity", "adopted"): Adoption,
 }
 """Bodies that ``what`` tells from others of their kind."""
 _MARK = b',"hash":"'

@@ -33,9 +33,15 @@ _WINDOW_MORE = 4
 """In flight beside records and lamp: answers and state."""
 SESSION_S = 7 * 24 * 3600
 """For so long the broker keeps what the line acknowledges while the agent is away."""
+KEPT = ("state", "checkpoint")
+"""Topics on which the broker keeps what it last heard of this store."""
+COSIGNED = "checkpoint/cosigned/"
+"""Below it each witness publishes what it cosigned."""
+_PAYLOAD_MAX = 16_384
 _SUBSCRIBED = (
     *(("lamp", 0), ("state", 0), ("state/request", 0), ("acknowledge", 1)),
     *(("expect", 0), ("expect/text", 0)),
+    *(("checkpoint", 0), ("checkpoint/cosigned/+", 0)),
 )
 """Topics and QoS. The broker keeps what comes at QoS 1 while we are away; old lamps would mislead."""
 
@@ -190,7 +196,7 @@ def _new_client(
                 "message",
                 generation,
                 topic=str(message.topic).removeprefix(f"{prefix}/"),
-                payload=bytes(message.payload[:4096]),
+                payload=bytes(message.payload[:_PAYLOAD_MAX]),
                 retained=bool(message.retain),
                 who=_who(message),
                 mid=int(message.mid),

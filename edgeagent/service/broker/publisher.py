@@ -17,7 +17,7 @@ from edgeagent.rules.line import delivery_state as ask
 from edgeagent.rules.line.delivery import step
 from edgeagent.rules.line.outbox import Outgoing
 from edgeagent.service.broker.broker_events import translate
-from edgeagent.service.broker.client import MqttClient, MqttEvent
+from edgeagent.service.broker.client import COSIGNED, KEPT, MqttClient, MqttEvent
 from edgeagent.service.broker.feed import Feed
 from edgeagent.store.clock import Clock
 
@@ -80,12 +80,16 @@ class Publisher:
         return self._wanted is not None
 
     def handle(self, event: MqttEvent) -> MqttEvent | None:
-        """Take one event of the client's thread; it comes back if it is a message that was not retained."""
+        """Take one event of the client's thread; it comes back if it is a message that is to be looked at.
+
+        Of what the broker kept that is only what it knows of this store: nothing retained asks for anything.
+        """
         if self.client is None or event.client != self.generation:
             return None
         sent = self.client.take_sent(event.mid) if event.what == "acked" else None
         self._take(translate(event, sent, self._clock.monotonic(), version5=self.client.version5))
-        return event if event.what == "message" and not event.retained else None
+        kept = event.topic in KEPT or event.topic.startswith(COSIGNED)
+        return event if event.what == "message" and (kept or not event.retained) else None
 
     def confirm(self, event: MqttEvent) -> None:
         """What this message asked for is on record: the broker need not keep it for us any longer."""

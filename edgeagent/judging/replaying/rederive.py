@@ -1,0 +1,261 @@
+"""Every record that follows from others, derived again as the service does it, and compared with what stands.
+
+The fold gets the measurements as they come out now, so that nothing stands on a record that was forged.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from msgspec import UNSET
+
+from edgeagent.codec.records.record import Place, Record
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.memory import Memory
+from edgeagent.judging.part_decisions import artefact_entries, decision_entries, open_reason
+from edgeagent.judging.release import release_entries
+from edgeagent.judging.requests import Asker, Handed, ReleaseRequest, RequestRefusedError
+from edgeagent.model import Disposition
+from edgeagent.model.records import (
+    AnyBody,
+    Measurement,
+    PartDisposition,
+    Recovery,
+    Release,
+    Start,
+    Verification,
+    given,
+)
+from edgeagent.rules.part_set import PartSet
+
+CLOCK_STEP_S = 1.0
+"""A record that is earlier than the one before it by more than this needs a record that says why."""
+CLOCK_SET_BACK = "clock-set-back"
+_DECIDED_BEFORE_S = 60.0
+"""A measurement is written at once when it is decided; a disk that is slow takes a minute at the most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """A record that does not follow from those before it. ``kind`` is one of ``KINDS``."""
+
+    seq: int
+    kind: str
+    subject: str
+    what: str
+
+
+KINDS = ("decision", "gate", "release", "verification", "undecided", "time", "configuration")
+
+
+class Rederivation:
+    """Folds a journal and derives again.
+
+    Give each record once, in order, and with each measurement what became of it now, None where it was not
+    computed again: the record then stands for itself.
+    """
+
+    def __init__(self) -> None:
+        self.memory = Memory({}, 0, live_s=60.0, latches=True)
+        self._configuration: Configuration | None = None
+        self.version = ""
+        self.dispositions = 0
+        self._last: Record | None = None
+        self._stepped_back: dict[int, str] = {}
+
+    @property
+    def configuration(self) -> Configuration | None:
+        """The configuration in force, None before the first."""
+        return self._configuration
+
+    def use(self, configuration: Configuration) -> None:
+        """A configuration came into force, with the record that is given next."""
+        self._configuration = configuration
+        settings = configuration.settings
+        self.memory.use(live_s=settings.intake.live_s, latches=settings.decision.reject_latches)
+
+    def apply(self, record: Record, now: Measurement | None) -> Iterator[Contradiction]:
+        """What of a record does not follow; then the fold has it."""
+        yield from self._time(record)
+        body = record.body
+        match body:
+            case Start():
+                self.version = body.version
+            case Measurement():
+                yield from self._measured(record, body)
+            case PartDisposition():
+                self.dispositions += 1
+                yield from self._disposition(record, body)
+            case Verification():
+                yield from self._verification(record, body)
+            case _:
+                pass
+        folded = record if now is None else _with_body(record, now)
+        self.memory.visit(folded, Place("", 0))
+        self._last = record
+
+    def ended(self) -> Iterator[Contradiction]:
+        """What is missing at the end of the journal."""
+        for seq, what in self._stepped_back.items():
+            yield Contradiction(seq, "time", "clock", what)
+        if self._last is None or self.configuration is None:
+            return
+        end = _posix(self._last.time)
+        for state in self.memory.sets.values():
+            waiting = state.disposed is None or state.remeasured
+            seqs = [r.seq for r in state.results.values()]
+            if waiting and decision_entries(state, self.memory, self.configuration, end):
+                words = "measured, and nothing was decided"
+                yield Contradiction(max(seqs), "undecided", _name(state), words)
+        alone = self.memory.unverified
+        if alone is not None and alone.seq != self._last.seq:
+            yield Contradiction(alone.seq, "undecided", "reference artefact", "measured, and not verified")
+
+    def _time(self, record: Record) -> Iterator[Contradiction]:
+        body = record.body
+        if isinstance(body, Recovery) and body.what == CLOCK_SET_BACK:
+            self._stepped_back.clear()
+        if self._last is not None:
+            back_s = _posix(self._last.time) - _posix(record.time)
+            if back_s > CLOCK_STEP_S:
+                words = f"{back_s:.3g} s earlier than the record before it, and no record says why"
+                self._stepped_back[record.seq] = words
+        if isinstance(body, Measurement):
+            late_s = _posix(record.time) - body.decided_at
+            if not -CLOCK_STEP_S <= late_s <= _DECIDED_BEFORE_S:
+                words = f"recorded {late_s:.3g} s after it was decided"
+                yield Contradiction(record.seq, "time", body.source.name, words)
+
+    def _measured(self, record: Record, body: Measurement) -> Iterator[Contradiction]:
+        """Whether it was judged by what was in force."""
+        wanted = self.configuration
+        if wanted is None:
+            return
+        in_force = {d.sha256 for d in wanted.documents()}
+        used = {
+            "recipe": body.recipe.sha256 if body.recipe is not None else None,
+            "layout": body.layout.sha256 if body.layout is not None else None,
+            "certificate": body.certificate_sha256,
+        }
+        for what, digest in used.items():
+            if digest is not None and digest not in in_force:
+                words = f"judged by a {what} that was not in force ({digest[:12]})"
+                yield Contradiction(record.seq, "configuration", body.source.name, words)
+        if body.rule != wanted.settings.decision.policy.text:
+            words = f"judged by the rule {body.rule}, not {wanted.settings.decision.policy.text}"
+            yield Contradiction(record.seq, "configuration", body.source.name, words)
+
+    def _disposition(self, record: Record, body: PartDisposition) -> Iterator[Contradiction]:
+        state = self.memory.part_set(body.part, body.serial)
+        subject, configuration = _name(state), self.configuration
+        if not state.results:
+            yield Contradiction(record.seq, "decision", subject, "decided, and nothing of it was measured")
+            return
+        measured = {(f, r.source.sha256, r.seq) for f, r in state.results.items()}
+        unknown = [s.name for s in body.sources if (s.feature, s.sha256, s.seq) not in measured]
+        if unknown:
+            words = f"rests on {unknown[0]}, which is not the measurement on record"
+            yield Contradiction(record.seq, "decision", subject, words)
+        if configuration is None:
+            return
+        if body.withdrawn is not UNSET or self._is_withdrawal(state, body):
+            if body.disposition != Disposition.HOLD:
+                words = f"taken back, and yet {body.disposition.value}"
+                yield Contradiction(record.seq, "decision", subject, words)
+            return
+        before = self._last.body if self._last is not None else None
+        if isinstance(before, Release) and (before.part, before.serial) == (body.part, body.serial):
+            yield from self._release(record, before, configuration)
+            return
+        yield from self._decided(record, body, state, configuration)
+
+    def _decided(
+        self, record: Record, body: PartDisposition, state: PartSet, configuration: Configuration
+    ) -> Iterator[Contradiction]:
+        last = self._last.body if self._last is not None else None
+        now = last.decided_at if isinstance(last, Measurement) else _posix(record.time)
+        subject = _name(state)
+        entries = decision_entries(state, self.memory, configuration, now, timeout_s=math.inf)
+        if not entries:
+            up = max(now, state.since + configuration.settings.decision.set_timeout_s)
+            entries = decision_entries(state, self.memory, configuration, up)
+        if not entries:
+            words = f"decided {body.disposition.value}, where nothing new had been measured"
+            yield Contradiction(record.seq, "decision", subject, words)
+            return
+        expected = entries[0]
+        assert isinstance(expected, PartDisposition)
+        gates = (body.gate_reason is not None), (expected.gate_reason is not None)
+        if gates[0] != gates[1]:
+            words = "held for the gate, which was open" if gates[0] else "the gate was closed for it"
+            yield Contradiction(record.seq, "gate", subject, words)
+        if body.disposition != expected.disposition:
+            words = f"recorded {body.disposition.value}, now {expected.disposition.value}"
+            yield Contradiction(record.seq, "decision", subject, words)
+
+    def _is_withdrawal(self, state: PartSet, body: PartDisposition) -> bool:
+        """Whether a failed verification took an acceptance back: both are written at once."""
+        before = self._last.body if self._last is not None else None
+        after = isinstance(before, Verification) or (
+            isinstance(before, PartDisposition) and before.gate_reason is not None
+        )
+        taken = body.gate_reason is not None and body.disposition == Disposition.HOLD
+        return after and taken and state.disposed == Disposition.ACCEPT and not state.remeasured
+
+    def _release(
+        self, record: Record, release: Release, configuration: Configuration
+    ) -> Iterator[Contradiction]:
+        now = _posix(record.time)
+        request = ReleaseRequest(release.part, release.serial, release.who, release.why)
+        handed = Handed(request, Asker(given(release.uid, 0), given(release.user, "")))
+        subject = f"{release.part} {release.serial}"
+        try:
+            entries = release_entries(
+                handed,
+                self.memory,
+                lambda state: open_reason(state, self.memory, configuration, now),
+                now=now,
+                live_s=configuration.settings.intake.live_s,
+                two_persons=configuration.settings.release.two_persons,
+            )
+        except RequestRefusedError as error:
+            yield Contradiction(record.seq, "release", subject, f"released, where it was not allowed: {error}")
+            return
+        expected: AnyBody = entries[-1]
+        assert isinstance(expected, PartDisposition)
+        body = record.body
+        if isinstance(body, PartDisposition) and body.disposition != expected.disposition:
+            words = f"released as {body.disposition.value}, now {expected.disposition.value}"
+            yield Contradiction(record.seq, "release", subject, words)
+
+    def _verification(self, record: Record, body: Verification) -> Iterator[Contradiction]:
+        measured = self.memory.unverified
+        if measured is None or not isinstance(measured.body, Measurement):
+            words = "verified, and nothing of it was measured"
+            yield Contradiction(record.seq, "verification", body.artefact, words)
+            return
+        if body.source.sha256 != measured.body.source.sha256 or self.configuration is None:
+            words = f"verified by {body.source.name}, which is not the measurement on record"
+            yield Contradiction(record.seq, "verification", body.artefact, words)
+            return
+        now = measured.body.decided_at
+        expected = artefact_entries(measured.body, measured.seq, self.memory, self.configuration, now)[0]
+        assert isinstance(expected, Verification)
+        if expected.outcome != body.outcome:
+            words = f"recorded {body.outcome.value}, now {expected.outcome.value}"
+            yield Contradiction(record.seq, "verification", body.artefact, words)
+
+
+def _with_body(record: Record, body: Measurement) -> Record:
+    return Record(record.seq, record.time, record.kind, record.prev, body, record.hash, record.raw)
+
+
+def _name(state: PartSet) -> str:
+    return f"{state.part} {state.serial}"
+
+
+def _posix(text: str) -> float:
+    return datetime.fromisoformat(text).timestamp()

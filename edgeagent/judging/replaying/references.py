@@ -1,0 +1,81 @@
+"""Which contents a record was made from, by digest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import msgspec
+
+from edgeagent.codec.configuration.recipe import referenced_files
+from edgeagent.codec.configuration.settings import parse_certificate, parse_settings
+from edgeagent.codec.traces.layout import parse_layout
+from edgeagent.errors import ConfigError
+from edgeagent.judging.configuration import Configuration, Document, recipe_from_documents
+from edgeagent.model.records import (
+    AnyBody,
+    ConfigurationRead,
+    Measurement,
+    NamedDigest,
+    Quarantine,
+    given,
+)
+
+
+def references(body: AnyBody) -> Iterator[tuple[str, str]]:
+    """What a record names in the archive, and its digest. The files that a manifest names are not among them.
+
+    A source that was quarantined unread, or was empty, is not archived.
+    """
+    match body:
+        case Measurement():
+            yield "source", str(body.source.sha256)
+            side = given(body.source.side_sha256, None)
+            if side is not None:
+                yield "side file", side
+            yield "result", body.result_sha256
+            if body.recipe is not None:
+                yield "recipe", body.recipe.sha256
+                yield from (("limit file", digest) for digest in given(body.recipe.files, {}).values())
+            if body.layout is not None:
+                yield "layout", body.layout.sha256
+            if body.certificate_sha256 is not None:
+                yield "certificate", body.certificate_sha256
+        case Quarantine() if body.source.sha256 is not None and body.source.bytes:
+            yield "source", body.source.sha256
+        case ConfigurationRead():
+            yield "agent.toml", body.agent_sha256
+            yield "manifest", body.manifest_sha256
+        case _:
+            pass
+
+
+def manifest_files(manifest: bytes) -> tuple[NamedDigest, ...]:
+    """The files of a configuration by their names. Raises ConfigError for what is no manifest."""
+    try:
+        return msgspec.json.decode(manifest, type=tuple[NamedDigest, ...])
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        raise ConfigError("manifest", "", f"not a manifest: {error}") from error
+
+
+def configuration_from(files: Mapping[str, bytes]) -> Configuration:
+    """The configuration that files make, by their names in a manifest. Raises ConfigError."""
+    agents = [name for name in files if "/" not in name and name.endswith(".toml")]
+    if len(agents) != 1:
+        raise ConfigError("manifest", "", "it does not name one agent.toml")
+    found: dict[str, Any] = {"recipes": {}, "layouts": {}, "certificates": {}}
+    for name, data in files.items():
+        folder, _, rest = name.partition("/")
+        document = Document(name, data)
+        if folder == "layouts" and rest:
+            found["layouts"][rest] = parse_layout(data, name), document
+        elif folder == "artefacts" and rest:
+            certificate = parse_certificate(data, name)
+            found["certificates"][certificate.artefact] = certificate, document
+        elif rest and name.endswith(".toml"):
+            wanted = {w: f"{folder}/{w}" for w in referenced_files(data, name)}
+            limits = {w: Document(n, files[n]) for w, n in wanted.items() if n in files}
+            loaded = recipe_from_documents(document, limits)
+            found["recipes"][loaded.recipe.part] = loaded
+    agent = Document(agents[0], files[agents[0]])
+    return Configuration(settings=parse_settings(agent.data, agent.name), document=agent, **found)

@@ -1,0 +1,68 @@
+"""A witness's connection to the broker: the log's retained checkpoint comes in, cosignatures go out."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any
+from urllib.parse import urlsplit
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from edgeagent.codec.configuration.settings import Mqtt
+from edgeagent.codec.evidence.witnessing import BYTES_MAX
+from edgeagent.service.broker.client import COSIGNED
+from edgeagent.service.broker.credentials import read_password, tls_context
+from edgeagent.store.evidence.kept import file_name
+
+_PAUSE_MAX_S = 30
+
+
+class WitnessClient:
+    """Connects and reconnects by itself. Unlike the agent's client it has no will: it shows nothing.
+
+    Raises ConfigError for a password or certificates that cannot be read.
+    """
+
+    def __init__(self, settings: Mqtt, prefix: str, base: Path, name: str) -> None:
+        self._documents: SimpleQueue[bytes] = SimpleQueue()
+        self._topic = f"{prefix}/{COSIGNED}{file_name(name)}"
+        self._client = client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        client.reconnect_delay_set(1, _PAUSE_MAX_S)
+        if settings.user is not None:
+            client.username_pw_set(settings.user, read_password(settings, base))
+        parts = urlsplit(settings.url)
+        if parts.scheme == "mqtts":
+            client.tls_set_context(tls_context(settings, base))
+
+        def on_connect(_c: Any, _u: Any, _f: Any, _reason: Any, _p: Any) -> None:
+            client.subscribe(f"{prefix}/checkpoint", 1)
+
+        def on_message(_c: Any, _u: Any, message: Any) -> None:
+            if len(message.payload) <= BYTES_MAX:
+                self._documents.put(bytes(message.payload))
+
+        client.on_connect, client.on_message = on_connect, on_message
+        port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
+        client.connect_async(str(parts.hostname), port, 30)
+        client.loop_start()
+
+    def next(self, seconds: float) -> bytes | None:
+        """The next document, None when none came in time."""
+        try:
+            return self._documents.get(timeout=seconds)
+        except Empty:
+            return None
+
+    def answer(self, document: bytes) -> None:
+        """Publish what was cosigned, retained."""
+        self._client.publish(self._topic, document, qos=1, retain=True)
+
+    def close(self) -> None:
+        """End the connection in order."""
+        self._client.disconnect()
+        ending = threading.Thread(target=self._client.loop_stop, daemon=True)
+        ending.start()
+        ending.join(timeout=2)

@@ -1,0 +1,4 @@
+"""What a store must hold, and copies of it: consistent backups, and sealed files for cold storage.
+
+Copies are made beside the running service; what is taken out of the archive is taken out while no agent runs.
+"""

@@ -1,0 +1,54 @@
+"""What a journal names in its archive, and what lies there that no record names."""
+
+from __future__ import annotations
+
+from edgeagent.codec.records.record import Record
+from edgeagent.errors import ConfigError, JournalCorruptError
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.replaying.references import configuration_from, manifest_files, references
+from edgeagent.model.records import ConfigurationRead
+from edgeagent.store.archive import Archive
+
+
+class Contents:
+    """Notes every content that records name. ``missing`` are those that nobody has: record, what, and digest.
+
+    ``sealed_away`` counts those that lie in a sealed file which is not at hand.
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._there = {digest for digest, _ in archive.objects()}
+        self._named: set[str] = set()
+        self.missing: list[tuple[int, str, str]] = []
+        self.sealed_away = 0
+
+    def note(self, record: Record) -> None:
+        """The contents that a record names."""
+        for what, digest in references(record.body):
+            self._note(record.seq, what, digest)
+
+    def configuration(self, seq: int, body: ConfigurationRead) -> Configuration | None:
+        """The configuration that came into force with a record; None where it is not to be had any more."""
+        try:
+            files = manifest_files(self._archive.get(body.manifest_sha256))
+            for named in files:
+                self._note(seq, named.name, named.sha256)
+            return configuration_from({f.name: self._archive.get(f.sha256) for f in files})
+        except (ConfigError, JournalCorruptError):
+            return None
+
+    def orphans(self) -> list[str]:
+        """Digests of contents that no record names."""
+        return sorted(self._there - self._named)
+
+    def _note(self, seq: int, what: str, digest: str) -> None:
+        if digest in self._named:
+            return
+        self._named.add(digest)
+        if digest in self._there:
+            return
+        if self._archive.is_away(digest):
+            self.sealed_away += 1
+        elif not self._archive.knows_of(digest):
+            self.missing.append((seq, what, f"{digest} is in no archive"))

@@ -1,0 +1,241 @@
+"""Closed segments with their contents in one file that may be moved to cold storage, with a root of its own.
+
+A sealed file is a ZIP archive that compresses nothing: ``manifest.json``, the segments below ``journal/``, and
+the contents below ``archive/`` as the archive holds them. The manifest's ``root`` is that of the hash tree (RFC
+9162) over the SHA-256 of each member behind it, in order. A copy of the manifest stays in ``sealed/`` of the
+store, and so do the segments: the journal stays whole without its sealed files, only curves and replays need
+them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import zipfile
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from edgeagent.codec.evidence.merkle import Frontier
+from edgeagent.codec.records.record import GENESIS
+from edgeagent.codec.records.result import encode
+from edgeagent.errors import ConfigError, EvidenceError, JournalCorruptError
+from edgeagent.judging.replaying.references import manifest_files, references
+from edgeagent.model.records import ConfigurationRead
+from edgeagent.store.archive import SUFFIX, Archive, compressed, decompressed
+from edgeagent.store.files import make_folder, sync_folder, write_synced
+from edgeagent.store.journal import JournalReader
+
+FOLDER, MANIFEST, ENDING = "sealed", "manifest.json", ".sealed"
+FORM = "edgeagent.sealed/1"
+_KEPT = frozenset({"recipe", "limit file", "layout", "certificate", "agent.toml", "manifest"})
+"""Contents that stay in the store as well: they are small, and every report needs them."""
+
+
+class SealedManifest(msgspec.Struct, frozen=True, kw_only=True):
+    """What a sealed file holds: records ``first`` to ``last``, behind the hash ``prev`` up to ``head``."""
+
+    sealed: str
+    first: int
+    last: int
+    prev: str
+    head: str
+    segments: tuple[str, ...]
+    objects: tuple[str, ...]
+    root: str
+
+    @property
+    def name(self) -> str:
+        """Name of the file."""
+        return f"records-{self.first:09d}-{self.last:09d}{ENDING}"
+
+
+@dataclass(frozen=True, slots=True)
+class SealedFile:
+    """A sealed file on disk, with its manifest."""
+
+    path: Path
+    manifest: SealedManifest
+
+
+def seal(store: Path, out: Path | None = None) -> SealedFile:
+    """Put the closed segments that are in no sealed file yet, with their contents, into one file; durable.
+
+    ``out`` is a folder, by default ``sealed/`` in the store. Raises EvidenceError where there is nothing to
+    seal or a content is missing, JournalCorruptError, OSError.
+    """
+    journal, archive = store / "journal", Archive(store / "archive")
+    done = max((m.last for m in manifests(store)), default=0)
+    reader = JournalReader(journal)
+    closed = {path.name for path in reader.segments()[:-1]}
+    first, last, prev, head, before = 0, 0, GENESIS, GENESIS, GENESIS
+    names, wanted, later = dict[str, None](), dict[str, None](), set[str]()
+    for record, place in reader.walk():
+        moved = {d for what, d in references(record.body) if what not in _KEPT}
+        if place.segment in closed and record.seq > done:
+            first, prev = (first, prev) if first else (record.seq, before)
+            last, head = record.seq, record.hash
+            names[place.segment] = None
+            wanted.update(dict.fromkeys(sorted(moved)))
+        elif record.seq > done:
+            later |= moved
+        before = record.hash
+    if not names:
+        raise EvidenceError("no closed segment is left to seal: the last one is still being written")
+    there = {digest for digest, _ in archive.objects()}
+    objects = tuple(d for d in wanted if d not in later and d in there)
+    manifest = SealedManifest(
+        sealed=FORM,
+        first=first,
+        last=last,
+        prev=prev,
+        head=head,
+        segments=tuple(names),
+        objects=objects,
+        root="",
+    )
+    return _written(store, archive, manifest, out or store / FOLDER)
+
+
+def _written(store: Path, archive: Archive, manifest: SealedManifest, folder: Path) -> SealedFile:
+    make_folder(folder)
+    make_folder(store / FOLDER)
+    path = folder / manifest.name
+    temporary = path.with_name(f".{path.name}.tmp")
+    frontier = Frontier()
+    # The root stands in the manifest, which comes first: members are hashed before they are written
+    members: list[tuple[str, Callable[[], bytes]]] = [
+        (f"journal/{name}", (store / "journal" / name).read_bytes) for name in manifest.segments
+    ]
+    members += [(f"archive/{d}{SUFFIX}", _object_of(archive, d)) for d in manifest.objects]
+    for _, read in members:
+        frontier.append(hashlib.sha256(read()).digest())
+    manifest = msgspec.structs.replace(manifest, root=frontier.root().hex())
+    with zipfile.ZipFile(temporary, "w", zipfile.ZIP_STORED, allowZip64=True) as sealed:
+        sealed.writestr(_member(MANIFEST), encode(manifest))
+        for name, read in members:
+            sealed.writestr(_member(name), read())
+    fd = os.open(temporary, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+    temporary.rename(path)
+    sync_folder(folder)
+    check_sealed(path)
+    write_synced(store / FOLDER / f"{manifest.name}.json", encode(manifest))
+    return SealedFile(path, manifest)
+
+
+def _member(name: str) -> zipfile.ZipInfo:
+    """A member without a time of its own, so that the same content gives the same file."""
+    return zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
+
+
+def _object_of(archive: Archive, digest: str) -> Callable[[], bytes]:
+    def read() -> bytes:
+        path = archive.path_of(digest)
+        data = archive.get(digest)  # checked against its name
+        return path.read_bytes() if path.exists() else compressed(data)
+
+    return read
+
+
+def take_out(store: Path, sealed: SealedFile) -> int:
+    """Remove from the archive what a sealed file holds, having read all of it again; returns how many contents.
+
+    Only while no agent runs: the caller holds the journal's lock. Raises EvidenceError, OSError.
+    """
+    check_sealed(sealed.path)
+    archive, count = Archive(store / "archive"), 0
+    held = set(sealed.manifest.objects)
+    for digest, path in list(archive.objects()):
+        if digest in held:
+            path.unlink()
+            count += 1
+    return count
+
+
+def check_sealed(path: Path) -> SealedManifest:
+    """Read all of a sealed file and check it against its manifest. Raises EvidenceError."""
+    try:
+        with zipfile.ZipFile(path) as sealed:
+            manifest = msgspec.json.decode(sealed.read(MANIFEST), type=SealedManifest)
+            names = [f"journal/{n}" for n in manifest.segments]
+            names += [f"archive/{d}{SUFFIX}" for d in manifest.objects]
+            if sealed.namelist() != [MANIFEST, *names]:
+                raise EvidenceError(f"{path}: its members are not those of its manifest")
+            frontier = Frontier()
+            for name in names:
+                data = sealed.read(name)
+                frontier.append(hashlib.sha256(data).digest())
+                digest = Path(name).stem
+                if (
+                    name.startswith("archive/")
+                    and hashlib.sha256(decompressed(data, digest)).hexdigest() != digest
+                ):
+                    raise EvidenceError(f"{path}: {name} does not fit its name: it was changed")
+    except (OSError, ValueError, KeyError, zipfile.BadZipFile, JournalCorruptError) as error:
+        raise EvidenceError(f"{path}: no whole sealed file: {error}") from error
+    if frontier.root().hex() != manifest.root:
+        raise EvidenceError(f"{path}: its content is not what its root says: it was changed")
+    return manifest
+
+
+def manifests(store: Path) -> list[SealedManifest]:
+    """What was sealed of a store, wherever the files are now. One that cannot be read is passed over."""
+    found = []
+    for path in sorted((store / FOLDER).glob(f"*{ENDING}.json")) if (store / FOLDER).is_dir() else []:
+        try:
+            found.append(msgspec.json.decode(path.read_bytes(), type=SealedManifest))
+        except (OSError, ValueError):
+            continue
+    return found
+
+
+class SealedFiles:
+    """The sealed files at hand, as a source of contents: those in the store, and those in ``places``."""
+
+    def __init__(self, store: Path, places: Iterable[Path] = ()) -> None:
+        self._known = {digest for manifest in manifests(store) for digest in manifest.objects}
+        self._holding: dict[str, Path] = {}
+        for place in (store / FOLDER, *places):
+            for path in [place] if place.is_file() else sorted(place.rglob(f"*{ENDING}")):
+                self._holding.update(dict.fromkeys(_objects_in(path), path))
+
+    def knows(self, digest: str) -> bool:
+        """Whether a content was sealed, be its file at hand or not."""
+        return digest in self._known or digest in self._holding
+
+    def is_away(self, digest: str) -> bool:
+        """Whether a content was sealed, and no file at hand holds it."""
+        return digest in self._known and digest not in self._holding
+
+    def get(self, digest: str) -> bytes | None:
+        """A content; None where no file at hand holds it. Whoever asks checks it against its name."""
+        path = self._holding.get(digest)
+        if path is None:
+            return None
+        try:
+            with zipfile.ZipFile(path) as sealed:
+                return decompressed(sealed.read(f"archive/{digest}{SUFFIX}"), digest)
+        except (OSError, KeyError, zipfile.BadZipFile) as error:
+            raise JournalCorruptError(str(path), 0, f"cannot be read: {error}") from error
+
+
+def _objects_in(path: Path) -> tuple[str, ...]:
+    try:
+        with zipfile.ZipFile(path) as sealed:
+            return tuple(Path(n).stem for n in sealed.namelist() if n.startswith("archive/"))
+    except (OSError, zipfile.BadZipFile):
+        return ()
+
+
+def kept_files(archive: Archive, body: ConfigurationRead) -> tuple[str, ...]:
+    """Digests of a configuration's files; none where its manifest is not to be had."""
+    try:
+        return tuple(f.sha256 for f in manifest_files(archive.get(body.manifest_sha256)))
+    except (ConfigError, JournalCorruptError):
+        return ()

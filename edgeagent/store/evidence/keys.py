@@ -1,0 +1,96 @@
+"""Key files: one line each. A private key is made once, readable by its owner alone."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from edgeagent.codec.evidence.identities import KnownAs, origin_of
+from edgeagent.codec.evidence.notes import (
+    LOG,
+    NoteError,
+    SigningKey,
+    VerifierKey,
+    read_signing_key,
+    read_verifier_key,
+)
+from edgeagent.errors import EvidenceError
+from edgeagent.store.files import make_folder, read_at_most, write_synced
+
+_BYTES_MAX = 4096
+PUBLIC = ".pub"
+"""A private key's file with this behind it holds its public half."""
+
+
+def load_verifier_key(path: Path, key_type: int) -> VerifierKey:
+    """A public key. Raises EvidenceError."""
+    try:
+        key = read_verifier_key(_text(path))
+    except NoteError as error:
+        raise EvidenceError(f"{path}: no public key: {error}") from error
+    if key.type != key_type:
+        raise EvidenceError(f"{path}: a key of another type")
+    return key
+
+
+def load_or_make_key(path: Path, name: str, key_type: int) -> SigningKey:
+    """The private key of a file; where there is none, a new one (mode 0600) with its public half beside it.
+
+    Raises EvidenceError for a file that cannot be read or written, is no key, or that others may read.
+    """
+    if not path.exists():
+        key = SigningKey(name, key_type, os.urandom(32))
+        try:
+            make_folder(path.parent)
+            write_synced(path.with_name(path.name + PUBLIC), f"{key.verifier.text}\n".encode())
+            write_synced(path, f"{key.text}\n".encode(), mode=0o600)
+        except (OSError, NoteError) as error:
+            raise EvidenceError(f"{path}: no key could be made: {error}") from error
+        return key
+    try:
+        mode = path.stat().st_mode & 0o777
+        key = read_signing_key(_text(path))
+    except (OSError, NoteError) as error:
+        raise EvidenceError(f"{path}: no private key: {error}") from error
+    if mode & 0o077:
+        raise EvidenceError(f"{path} has mode {mode:04o}, so others can read it: chmod 600")
+    if key.type != key_type:
+        raise EvidenceError(f"{path}: a private key of another type")
+    return key
+
+
+def key_of_store(path: Path, known: KnownAs, names: Sequence[str]) -> str:
+    """The public key (its line) that signs this journal's checkpoints from now on, made where there is none.
+
+    A key that was exchanged keeps its name, as the log goes on; under a new identity of the journal the key is
+    a new one, and the old one is set aside. Raises EvidenceError.
+    """
+    former = {origin for identity in known.identities[:-1] for origin in identity.origins}
+    public = path.with_name(path.name + PUBLIC)
+    if path.exists() and public.exists():
+        key = load_verifier_key(public, LOG)
+        if key.name not in former:
+            return key.text
+        try:
+            for each in (path, public):
+                each.rename(each.with_name(f"{each.name}-{key.id.hex()}"))
+        except OSError as error:
+            raise EvidenceError(f"{path}: the former key cannot be set aside: {error.strerror}") from error
+    origins = known.identities[-1].origins if known.identities else ()
+    name = origins[-1] if origins else origin_of(names, os.urandom(8).hex())
+    key = load_or_make_key(path, name, LOG).verifier
+    if not public.exists():
+        try:
+            write_synced(public, f"{key.text}\n".encode())
+        except OSError as error:
+            raise EvidenceError(f"{public}: cannot be written: {error.strerror}") from error
+    return key.text
+
+
+def _text(path: Path) -> str:
+    try:
+        return read_at_most(path, _BYTES_MAX).decode("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        words = error.strerror if isinstance(error, OSError) else "not UTF-8"
+        raise EvidenceError(f"{path}: cannot be read: {words}") from error

@@ -1,0 +1,50 @@
+"""What records name in the archive, and a configuration made from its files again."""
+
+from __future__ import annotations
+
+import pytest
+from field import ROOT
+from records import SHA256, body_of
+
+from edgeagent.errors import ConfigError
+from edgeagent.judging.replaying.references import configuration_from, manifest_files, references
+from edgeagent.store.configuration import load_configuration
+
+
+def test_measurement_names_everything_that_it_was_decided_from():
+    body = body_of("measurement", {
+        "source": {"sha256": "s1", "side_sha256": "s2"}, "result_sha256": "r",
+        "recipe": {"part": "P", "revision": "A", "sha256": "c", "files": {"limits.csv": "l"}},
+        "layout": {"name": "x", "sha256": "y"}, "certificate_sha256": "z",
+    })  # fmt: skip
+    assert {d for _, d in references(body)} == {"s1", "s2", "r", "c", "l", "y", "z"}
+
+
+def test_what_was_set_aside_unread_names_nothing():
+    assert list(references(body_of("quarantine", {"source": {"sha256": None}}))) == []
+    assert list(references(body_of("quarantine", {"source": {"bytes": 0}}))) == []
+    assert list(references(body_of("quarantine"))) == [("source", SHA256)]
+    assert list(references(body_of("stop"))) == []
+
+
+def test_configuration_of_the_example_is_made_again_from_its_files():
+    loaded = load_configuration(ROOT / "config" / "agent.toml")
+    again = configuration_from({d.name: d.data for d in loaded.documents()})
+    assert again.settings == loaded.settings
+    assert {p: r.identity for p, r in again.recipes.items()} == {
+        p: r.identity for p, r in loaded.recipes.items()
+    }
+    assert again.layouts == loaded.layouts
+    assert again.certificates == loaded.certificates
+
+
+@pytest.mark.parametrize("files", [{}, {"recipes/a.toml": b""}, {"a.toml": b"", "b.toml": b""}])
+def test_files_that_are_no_configuration_are_refused(files):
+    with pytest.raises(ConfigError):
+        configuration_from(files)
+
+
+@pytest.mark.parametrize("data", [b"", b"{}", b"\xff", b"[" * 100_000])
+def test_what_is_no_manifest_is_refused(data):
+    with pytest.raises(ConfigError):
+        manifest_files(data)

@@ -1,0 +1,139 @@
+"""Closed segments and their contents in one file: checked, moved away, and missed by nobody but the curves."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import zipfile
+from pathlib import Path
+
+import pytest
+from attacks import CHANGES, play
+from click.testing import CliRunner
+
+from edgeagent.cli import main
+from edgeagent.errors import EvidenceError
+from edgeagent.store.archive import Archive
+from edgeagent.store.clock import SystemClock
+from edgeagent.store.copies.sealed import check_sealed, manifests
+from edgeagent.store.journal import JournalReader, JournalWriter
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory) -> Path:
+    """A station whose journal has several segments."""
+    base = tmp_path_factory.mktemp("sealed")
+    return play(base, {**CHANGES, "store.segment_mb": 0.006})
+
+
+@pytest.fixture
+def station(played, tmp_path) -> Path:
+    shutil.copytree(played, tmp_path / "station")
+    return tmp_path / "station"
+
+
+def run(station: Path, *words: str):
+    config = ["--config", str(station / "agent.toml")]
+    command = 2 if words[0] == "archive" else 1
+    return CliRunner().invoke(main, [*words[:command], *config, *words[command:]])
+
+
+def replayed(station: Path, *more: str) -> dict:
+    told = run(station, "replay", "--json", *more)
+    return json.loads(told.stdout)
+
+
+def objects(station: Path) -> set[str]:
+    return {digest for digest, _ in Archive(station / "store" / "archive").objects()}
+
+
+def test_sealed_moved_verified_and_replayed_with_the_file_and_without(station, tmp_path):
+    cold, before = tmp_path / "cold", objects(station)
+    told = run(station, "archive", "seal", "--out", str(cold), "--remove")
+    assert told.exit_code == 0, told.output
+    (sealed,) = cold.iterdir()
+    assert check_sealed(sealed).root in told.stdout
+    taken = before - objects(station)
+    assert taken == set(check_sealed(sealed).objects)
+    assert len(taken) >= 4
+
+    verified = CliRunner().invoke(main, ["journal", "verify", str(station / "store")])
+    assert (verified.exit_code, verified.stdout.startswith("whole: ")) == (0, True)
+    whole = replayed(station, "--sealed", str(cold))
+    assert (whole["identical"], whole["missing"], whole["sealed_away"]) == (5, [], 0)
+    without = replayed(station)
+    assert without["sealed_away"] == len(taken)
+    assert (without["missing"], without["contradictions"], without["differences"]) == ([], [], [])
+    assert without["identical"] + without["not_at_hand"] == 5
+    report = CliRunner().invoke(
+        main, ["report", "--store", str(station / "store"), "--serial", "A1", "--out", str(tmp_path / "a.html")]
+    )
+    assert report.exit_code == 0, report.output
+    shutil.copy(sealed, station / "store" / "sealed")
+    assert replayed(station)["identical"] == 5
+
+
+def test_what_is_not_closed_or_still_used_stays(station, tmp_path):
+    run(station, "archive", "seal", "--out", str(tmp_path / "cold"), "--remove")
+    (manifest,) = manifests(station / "store")
+    reader = JournalReader(station / "store" / "journal")
+    assert len(manifest.segments) == len(reader.segments()) - 1
+    assert manifest.last < max(r.seq for r, _ in reader.walk())
+    again = run(station, "archive", "seal")
+    assert (again.exit_code, again.stderr.count("\n")) == (1, 1)
+    assert "no closed segment is left" in again.stderr
+
+
+def test_nothing_is_removed_while_an_agent_runs(station):
+    writer = JournalWriter(station / "store" / "journal", SystemClock(), 10**6)
+    writer.lock()
+    try:
+        before = objects(station)
+        told = run(station, "archive", "seal", "--remove")
+        assert (told.exit_code, told.stderr.count("\n")) == (21, 1)
+        assert objects(station) == before
+        assert run(station, "archive", "seal").exit_code == 0  # beside a running agent it only copies
+        assert objects(station) == before
+    finally:
+        writer.close()
+
+
+@pytest.mark.parametrize("damage", ["byte", "cut", "member", "manifest"])
+def test_damaged_sealed_file_is_named(station, tmp_path, damage):
+    run(station, "archive", "seal", "--out", str(tmp_path))
+    (path,) = tmp_path.glob("*.sealed")
+    data = bytearray(path.read_bytes())
+    if damage == "cut":
+        path.write_bytes(data[:-400])
+    elif damage == "byte":
+        data[len(data) // 2] ^= 1
+        path.write_bytes(data)
+    else:
+        with zipfile.ZipFile(path) as old:
+            members = {name: old.read(name) for name in old.namelist()}
+        if damage == "member":
+            members.pop(next(n for n in members if n.startswith("archive/")))
+        else:
+            manifest = json.loads(members["manifest.json"])
+            members["manifest.json"] = json.dumps({**manifest, "root": "0" * 64}).encode()
+        with zipfile.ZipFile(path, "w") as new:
+            for name, content in members.items():
+                new.writestr(name, content)
+    with pytest.raises(EvidenceError):
+        check_sealed(path)
+    told = CliRunner().invoke(main, ["archive", "check", str(path)])
+    assert (told.exit_code, told.stderr.count("\n")) == (1, 1)
+
+
+def test_content_changed_in_a_sealed_file_is_a_difference_of_the_replay(station, tmp_path):
+    run(station, "archive", "seal", "--out", str(tmp_path), "--remove")
+    (path,) = tmp_path.glob("*.sealed")
+    with zipfile.ZipFile(path) as old:
+        members = {name: old.read(name) for name in old.namelist()}
+    first, second, *_ = [n for n in members if n.startswith("archive/")]
+    members[first] = members[second]
+    with zipfile.ZipFile(path, "w") as new:
+        for name, content in members.items():
+            new.writestr(name, content)
+    found = replayed(station, "--sealed", str(path))
+    assert any("it was changed" in d["what"] for d in found["differences"])
