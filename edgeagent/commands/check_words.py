@@ -157,7 +157,23 @@ def _station(settings: Settings) -> list[str]:
         "Where an axial trace cannot show how its plane lies against the axis, a standard uncertainty of "
         f"{station.plane_offset_mm:g} mm and {station.plane_yaw_deg:g}° counts.",
         *_drift(settings),
+        *_evidence(settings),
     ]
+
+
+def _evidence(settings: Settings) -> list[str]:
+    """Who signs and who else keeps it, and whose word a recipe and a release need."""
+    wanted, release = settings.evidence, settings.release
+    key = wanted.key or "keys/log.key in the store"
+    kept = (
+        f"and hands it to {', '.join(wanted.witness)}" if wanted.witness else "for nobody but broker and store"
+    )
+    lines = [f"Signs each disposition with {key}, else every {wanted.every_s:g} s, {kept}."]
+    if wanted.approvers:
+        lines.append(f"Recipes and certificates are signed by one of {', '.join(wanted.approvers)}.")
+    if release.two_persons:
+        lines.append("A release needs two persons, each at a login of their own.")
+    return lines
 
 
 def _worker(settings: Settings) -> str:

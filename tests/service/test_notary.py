@@ -69,6 +69,10 @@ def test_checkpoint_is_retained_on_its_topic(cell, circle_text):
         return bool(found) and int(json.loads(found[-1].payload)["checkpoint"].splitlines()[1]) >= 4
 
     listener.wait(published)
+    last = listener.messages("checkpoint")[-1].json
+    record = next(r for r in agent.records() if r["seq"] == last["seq"])
+    assert (last["boot"], last["head"]) == (1, record["hash"])
+    assert last["checkpoint"].splitlines()[1] == str(last["seq"])
     late = cell.begin_listener()
     assert late.wait_topic("checkpoint")[0].retain
     assert agent.terminate() == 0

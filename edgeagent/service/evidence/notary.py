@@ -67,6 +67,7 @@ class Notary:
         self._folders: list[tuple[Errands, WitnessFolder]] = []
         self._identity, self._origin = "", ""
         self._document: WitnessDocument | None = None
+        self._size, self._head = 0, ""
         self._decided, self._sign_at, self._look_at = False, 0.0, 0.0
         self._published = ""
         self._problems: set[str] = set()
@@ -137,7 +138,8 @@ class Notary:
         for found in self._thread.found():
             match found:
                 case CheckpointSigned():
-                    self._document, self._look_at = found.document, self._clock.monotonic()
+                    self._hold(found)
+                    self._look_at = self._clock.monotonic()
                 case SeenMore():
                     self._is_older(found.reason)
                 case SigningFailed():
@@ -148,12 +150,16 @@ class Notary:
         heard = self._publisher.delivery.ready and not any(e.outstanding for e, _ in self._folders)
         return not self._silent and (now >= self._heard_by or (heard and self._looked))
 
+    def _hold(self, signed: CheckpointSigned) -> None:
+        self._document, self._size, self._head = signed.document, signed.size, signed.head
+
     def _publish(self) -> None:
         """Retained, once for each connection and document."""
         if not self._publisher.delivery.ready:
             self._published = ""
         elif self._document is not None:
-            content = msgspec.to_builtins(self._document)
+            stamp = {"boot": self._publisher.delivery.boot, "seq": self._size, "head": self._head}
+            content = {**stamp, **msgspec.to_builtins(self._document)}
             if self._published != str(content):
                 self._published = str(content)
                 self._publisher.tell(delivery.Aside, (Outgoing(CHECKPOINT, content, retain=True),))
@@ -213,7 +219,7 @@ class Notary:
         self._thread.close(_CLOSE_S)
         for found in self._thread.found():
             if isinstance(found, CheckpointSigned) and not self._silent:
-                self._document = found.document
+                self._hold(found)
         self._publish()
         self._ask_folders()
 

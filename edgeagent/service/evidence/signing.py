@@ -27,6 +27,7 @@ class CheckpointSigned:
     """A checkpoint was signed, or is to be handed on again with other paths."""
 
     size: int
+    head: str
     document: WitnessDocument
 
 
@@ -147,7 +148,8 @@ class SigningThread:
         size = read_tree_head(self._last.text).size
         stands = sorted({s for s in self._stands.values() if 0 < s < size}, reverse=True)
         paths = {s: self._tree.tree.consistency_path(s, size) for s in stands[:_WITNESSES_MAX]}
-        self._tell(CheckpointSigned(size, document_of(self._last, paths)))
+        head = self._tree.record_hash(size).hex()
+        self._tell(CheckpointSigned(size, head, document_of(self._last, paths)))
 
     def _save(self) -> None:
         if self._last is not None and read_tree_head(self._last.text).size == self._tree.size:
