@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from evidence import rewritten
+from evidence import checkpoint_of, key_of, rewritten
 from records import body_of
 
 from edgeagent.cli import main
@@ -17,7 +17,9 @@ from edgeagent.errors import EvidenceError
 from edgeagent.judging.replaying.references import references
 from edgeagent.store.archive import Archive
 from edgeagent.store.clock import SystemClock
+from edgeagent.store.copies import backup
 from edgeagent.store.copies.backup import back_up
+from edgeagent.store.evidence.kept import KeptCheckpoints
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.replay import replay_store
 from edgeagent.store.verify import verify_journal
@@ -70,6 +72,28 @@ def test_second_backup_copies_only_what_is_new(store, tmp_path):
     write_files(folder, writer, range(5, 7))
     copied = back_up(folder, tmp_path / "copy")
     assert (copied.fresh, copied.contents) == (4, 14)
+
+
+def test_checkpoint_signed_while_it_is_copied_covers_no_record_that_is_not_in_the_copy(tmp_path, monkeypatch):
+    folder = tmp_path / "store"
+    writer = JournalWriter(folder / "journal", SystemClock(), 8000)
+    writer.open(lambda *_: None)
+    writer.append([body_of("start", {"key": key_of().verifier.text})])
+    write_files(folder, writer, range(3))
+    real = backup._copy_journal
+
+    def copy_and_go_on(journal, copy):
+        count = real(journal, copy)
+        write_files(folder, writer, range(3, 6))
+        KeptCheckpoints(folder).keep(checkpoint_of(folder, writer.seq))
+        return count
+
+    monkeypatch.setattr(backup, "_copy_journal", copy_and_go_on)
+    back_up(folder, tmp_path / "copy")
+    assert is_whole(tmp_path / "copy") == 4
+    back_up(folder, tmp_path / "copy")
+    writer.close()
+    assert verify_journal(tmp_path / "copy", keys=[key_of().verifier]).signed[0].up_to == 7
 
 
 def test_private_key_and_what_is_rebuilt_are_not_in_the_copy(store, tmp_path):

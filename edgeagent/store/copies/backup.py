@@ -42,10 +42,10 @@ def back_up(store: Path, out: Path) -> Copied:
     if copy.is_dir():
         _refuse_another(journal, copy)
     make_folder(copy)
-    ends = _copy_journal(journal, copy)
-    for name in _ALSO:
+    for name in _ALSO:  # before the journal: a checkpoint must not cover records that are not copied yet
         if (store / name).is_dir():
             shutil.copytree(store / name, out / name, dirs_exist_ok=True, ignore=_no_temporaries)
+    ends = _copy_journal(journal, copy)
     archive, target, sealed = Archive(store / "archive"), Archive(out / "archive"), SealedFiles(store)
     there, named = {digest for digest, _ in target.objects()}, set[str]()
     fresh: list[str] = []
