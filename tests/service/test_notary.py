@@ -101,7 +101,10 @@ def test_witness_folder_gets_checkpoints_and_its_cosignature_comes_home(cell, ci
     assert agent.terminate() == 0
 
 
-def test_older_copy_than_a_witness_saw_shows_fault_until_a_person_adopts_it(cell, circle_text, tmp_path):
+@pytest.mark.parametrize("lost_key", [False, True])
+def test_older_copy_than_a_witness_saw_shows_fault_until_a_person_adopts_it(
+    cell, circle_text, tmp_path, lost_key
+):
     shared = tmp_path / "shared"
     changes = {**QUICK, "evidence.witness": [str(shared)]}
     agent = cell.begin_alone(changes)
@@ -113,6 +116,8 @@ def test_older_copy_than_a_witness_saw_shows_fault_until_a_person_adopts_it(cell
     assert agent.terminate() == 0
     shutil.rmtree(agent.store)
     shutil.copytree(tmp_path / "backup", agent.store)
+    if lost_key:
+        shutil.rmtree(agent.store / "keys")
     agent = cell.begin_alone(changes)
     agent.wait_event("store-older")
     assert agent.terminate() == 0

@@ -84,7 +84,13 @@ class Notary:
         if not key:
             return
         self._heard_by = self._clock.monotonic() + _HEAR_S
-        self._thread = SigningThread(configuration.store, configuration.evidence_key, key, self._wake)
+        self._thread = SigningThread(
+            configuration.store,
+            configuration.evidence_key,
+            key,
+            memory.known_as.identities[-1].keys,
+            self._wake,
+        )
         for folder in configuration.witnesses:
             errands = Errands("witness-folder", self._clock, self._wake, lambda: None)
             self._folders.append((errands, WitnessFolder(folder)))

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
 
 from edgeagent.codec.evidence.checkpoints import TreeHead, read_tree_head, sign_checkpoint
-from edgeagent.codec.evidence.notes import LOG, NoteError, SignedNote, check_note
+from edgeagent.codec.evidence.notes import LOG, NoteError, SignedNote, check_note, read_verifier_key
 from edgeagent.codec.evidence.witnessing import WitnessDocument, document_of
 from edgeagent.errors import AgentError, EvidenceError
 from edgeagent.store.evidence.journal_tree import JournalTree
@@ -51,11 +51,15 @@ Found = CheckpointSigned | SeenMore | SigningFailed
 class SigningThread:
     """Owns tree, key and kept checkpoints. All public methods are for the loop's thread and never wait.
 
-    ``wake`` is called from the thread when there is a result. ``key`` is the public key on record.
+    ``wake`` is called from the thread when there is a result. ``key`` is the public key on record, ``former``
+    are those that signed before it under the same identity of the journal.
     """
 
-    def __init__(self, store: Path, key_path: Path, key: str, wake: Callable[[], None]) -> None:
+    def __init__(
+        self, store: Path, key_path: Path, key: str, former: Sequence[str], wake: Callable[[], None]
+    ) -> None:
         self._key_path, self._public, self._wake = key_path, key, wake
+        self._own = {key, *former}
         self._tree = JournalTree(store / "journal", store / "state" / "tree")
         self._kept = KeptCheckpoints(store)
         self._todo: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
@@ -159,11 +163,10 @@ class SigningThread:
     def _compare(self, note: SignedNote) -> None:
         """What others kept must be signed by our key, or it proves nothing; then it must be true."""
         try:
-            check_note(note, self._key.verifier)
             head = read_tree_head(note.text)
         except NoteError:
             return
-        if head.origin != self._key.name:
+        if head.origin != self._key.name or not self._is_own(note):
             return
         witnesses = [s for s in note.signatures if s.name != self._key.name]
         who = f"witness {witnesses[0].name}" if witnesses else "somebody"
@@ -176,6 +179,16 @@ class SigningThread:
             return
         for witness in witnesses[:_WITNESSES_MAX]:
             self._note_stand(witness.name, head.size, note)
+
+    def _is_own(self, note: SignedNote) -> bool:
+        """Whether one of this journal's keys signed it, be it one that a restored store no longer has."""
+        for text in self._own:
+            try:
+                check_note(note, read_verifier_key(text))
+            except NoteError:
+                continue
+            return True
+        return False
 
     def _note_stand(self, witness: str, size: int, note: SignedNote) -> None:
         before = self._stands.get(witness, 0)
