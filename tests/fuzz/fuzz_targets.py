@@ -13,6 +13,7 @@ import re
 import tempfile
 import zipfile
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +24,11 @@ from sparkplug_world import World
 
 from edgeagent.codec.configuration.recipe import parse_recipe, referenced_files
 from edgeagent.codec.configuration.settings import parse_certificate, parse_settings
+from edgeagent.codec.evidence.checkpoints import TreeHead, read_tree_head, sign_checkpoint
+from edgeagent.codec.evidence.merkle import ProofError
+from edgeagent.codec.evidence.notes import LOG, NoteError, SigningKey, read_note, read_verifier_key
+from edgeagent.codec.evidence.proofs import check_proof
+from edgeagent.codec.evidence.witnessing import read_document
 from edgeagent.codec.proposals.layout import propose_layout
 from edgeagent.codec.records.record import Place, RecordError, decode_record
 from edgeagent.codec.sparkplug.payload import decode_payload, encode_payload
@@ -32,6 +38,7 @@ from edgeagent.errors import ConfigError, InputError
 from edgeagent.judging.configuration import describe_kind
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.judging.memory import Memory
+from edgeagent.judging.replaying.references import manifest_files
 from edgeagent.judging.requests import RequestRefusedError
 from edgeagent.rules.line.acknowledgements import acknowledged_seq
 from edgeagent.rules.sparkplug.node_state import Commanded, StateSaid
@@ -122,6 +129,9 @@ class Target:
     run: Callable[[bytes], object]
     refusals: tuple[type[Exception], ...]
     seeds: tuple[bytes, ...]
+
+
+LOG_KEY = SigningKey("edgeagent/fuzzed", LOG, bytes(range(32)))
 
 
 def rows(count: int = 60, turns: float = 3.0, form: str = "{:.4f},{:.5f}\n") -> bytes:
@@ -235,6 +245,21 @@ def read_request(data: bytes) -> None:
     _REQUESTS.read(path, path.stat().st_mtime)
 
 
+def read_evidence(data: bytes) -> None:
+    """Whatever comes from a witness, an auditor or a broker: what is accepted reads back as it was."""
+    for read in (
+        lambda: read_tree_head(read_note(data).text),
+        lambda: read_document(data),
+        lambda: read_verifier_key(data.decode("utf-8", "replace")),
+        lambda: check_proof(data, LOG_KEY.verifier),
+        lambda: manifest_files(data),
+    ):
+        with suppress(NoteError, ProofError, ConfigError):
+            read()
+    with suppress(NoteError):
+        assert read_note(data).whole.encode() == data
+
+
 def _profile(suffix: str) -> Callable[[bytes], object]:
     return lambda data: read_trace("a" + suffix, data, SIDE, {})
 
@@ -248,6 +273,15 @@ def _journal() -> tuple[bytes, ...]:
     ]
     kinds = {re.sub(rb'"[^"]{0,200}"(?!:)|[0-9]', b"", line): line for line in lines if line}
     return (*list(kinds.values())[:40], b"\n".join(lines[:15]))
+
+
+def _evidence() -> tuple[bytes, ...]:
+    note = sign_checkpoint(TreeHead(LOG_KEY.name, 1, bytes(32)), LOG_KEY).whole
+    proof = {"proof": "edgeagent.proof/1", "part": "P", "serial": "1", "checkpoint": note,
+             "records": [{"index": 0, "line": "{}", "path": []}]}  # fmt: skip
+    document = {"checkpoint": note, "consistency": [{"size": 1, "path": ["A" * 43 + "="]}]}
+    key = LOG_KEY.verifier.text.encode()
+    return note.encode(), json.dumps(proof).encode(), json.dumps(document).encode(), key
 
 
 def _documents() -> tuple[bytes, ...]:
@@ -343,6 +377,7 @@ TARGETS = {
             b'{"online": true, "timestamp": 1764200000000}',
         ),
     ),
+    "evidence": Target(read_evidence, (), _evidence()),
     "request": Target(
         read_request,
         (RequestRefusedError,),

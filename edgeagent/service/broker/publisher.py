@@ -80,10 +80,8 @@ class Publisher:
         return self._wanted is not None
 
     def handle(self, event: MqttEvent) -> MqttEvent | None:
-        """Take one event of the client's thread; it comes back if it is a message that is to be looked at.
-
-        Of what the broker kept that is only what it knows of this store: nothing retained asks for anything.
-        """
+        """Take one event of the client's thread; it comes back if it is a message, kept ones only of this
+        store."""
         if self.client is None or event.client != self.generation:
             return None
         sent = self.client.take_sent(event.mid) if event.what == "acked" else None
