@@ -19,6 +19,7 @@ from edgeagent.errors import AgentError, JournalCorruptError, UsageError
 from edgeagent.model.records import Measurement, PartDisposition
 from edgeagent.store.archive import Archive
 from edgeagent.store.configuration import load_configuration
+from edgeagent.store.copies.sealed import SealedFiles
 from edgeagent.store.export.export_files import ExportFolder, FileFormat, new_export
 from edgeagent.store.export.tables import CHECKS, PARTS, VALUES, check_rows, part_row, value_rows
 from edgeagent.store.index.lookup import records_for
@@ -83,7 +84,7 @@ def write_export(folder: Path, wanted: RecordFilter, file_format: FileFormat, ou
     journal = journal_folder(folder)
     if not journal.is_dir() or not JournalReader(journal).segments():
         raise UsageError(f"{folder}: there is no journal here")
-    archive, about = Archive(journal.parent / "archive"), _journal(journal, wanted)
+    archive, about = Archive(journal.parent / "archive", SealedFiles(journal.parent)), _journal(journal, wanted)
     with new_export(out, file_format) as files:
         records = records_for(journal, wanted.serial, wanted.since, wanted.until)
         for record in show_progress(records, "export"):

@@ -99,7 +99,7 @@ def _words(body: AnyBody) -> str:
         case Recovery():
             return f"{body.what}: {body.reason}"
         case Start():
-            stated = f", {body.build}" if body.build else ""
+            stated = f", {given(body.build, '')}" if given(body.build, "") else ""
             stated += f", uncertainty: {body.uncertainty}" if body.uncertainty else ""
             return f"boot {body.boot}, software {body.version}{stated}"
         case ConfigurationRead():

@@ -20,6 +20,7 @@ from edgeagent.judging.drift import (
 from edgeagent.judging.studies.trend import Series
 from edgeagent.model.records import Measurement
 from edgeagent.store.archive import Archive
+from edgeagent.store.copies.sealed import SealedFiles
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder
 
@@ -71,7 +72,7 @@ def collect_series(folder: Path, wanted: SeriesFilter) -> tuple[list[Series], in
     journal = journal_folder(folder)
     if not journal.is_dir():
         raise UsageError(f"{folder}: there is no journal here")
-    archive = Archive(journal.parent / "archive")
+    archive = Archive(journal.parent / "archive", SealedFiles(journal.parent))
     harmonics = wanted.harmonics()
     by_key: dict[SeriesKey, list[Observation]] = {}
     unread = 0

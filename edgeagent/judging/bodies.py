@@ -262,7 +262,9 @@ def quarantine_body(source: Source, error: InputError, settled_at: float) -> Qua
     )
 
 
-def start_body(boot: int, machine: Machine, configuration: Configuration, build: str, key: str = "") -> Start:
+def start_body(
+    boot: int, machine: Machine, configuration: Configuration, build: str = "", key: str = ""
+) -> Start:
     """A ``start`` record: which build of the software and key, on which platform, and with what budget."""
     return Start(
         boot=boot,
@@ -270,7 +272,7 @@ def start_body(boot: int, machine: Machine, configuration: Configuration, build:
         python=machine.python,
         numpy=machine.numpy,
         machine=machine.processor,
-        build=build,
+        build=build or UNSET,
         uncertainty=UNSET if configuration.settings.budget_stated else NOISE_ONLY,
         key=key or UNSET,
     )

@@ -140,7 +140,7 @@ class Start(Body, frozen=True, kw_only=True):
     python: str = ""
     numpy: str = ""
     machine: str = ""
-    build: str = ""
+    build: str | UnsetType = UNSET
     uncertainty: str | UnsetType = UNSET
     key: str | UnsetType = UNSET
 

@@ -26,6 +26,7 @@ from edgeagent.model.records import (
 )
 from edgeagent.report.words import printable
 from edgeagent.store.archive import Archive
+from edgeagent.store.copies.sealed import SealedFiles
 from edgeagent.store.index.lookup import Lookup
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder, verify_journal
@@ -135,7 +136,7 @@ class Store:
 
     def __init__(self, folder: Path) -> None:
         self.journal = journal_folder(folder)
-        self.archive = Archive(self.journal.parent / "archive")
+        self.archive = Archive(self.journal.parent / "archive", SealedFiles(self.journal.parent))
         segments = list(self.journal.glob("*.jsonl")) if self.journal.is_dir() else []
         if not any(p.stat().st_size for p in segments):
             raise UsageError(f"{printable(folder)}: there is no journal here, so there is nothing to report")

@@ -19,10 +19,17 @@ from edgeagent.cli import COMMANDS, main
 ARGUMENTS: dict[str, list[str]] = {
     "acknowledge": ["7", "--store", "store", "--who", "A. N.", "--why", "part taken out"],
     "align": ["left.txt", "--config", "agent.toml"],
+    "approve": ["recipes/KX-2005-R.toml", "--key", "approver.key"],
+    "archive backup": ["copy", "--config", "agent.toml"],
+    "archive check": ["x.sealed"],
+    "archive seal": ["--config", "agent.toml"],
     "check": ["--config", "agent.toml"],
     "demo": [],
     "export": ["--config", "agent.toml", "--out", "exported"],
     "inspect": ["left.txt", "right.txt", "--config", "agent.toml"],
+    "journal adopt": ["--config", "agent.toml", "--who", "A. N.", "--why", "restored"],
+    "journal check-proof": ["1.json", "--key", "store/keys/log.key.pub"],
+    "journal prove": ["store", "--serial", "1"],
     "journal show": ["store"],
     "journal verify": ["store"],
     "layout": ["left.txt"],
@@ -39,9 +46,12 @@ ARGUMENTS: dict[str, list[str]] = {
     "status": ["--store", "store"],
     "study": ["left.txt", "right.txt", "--config", "agent.toml"],
     "trend": ["--config", "agent.toml"],
+    "witness": ["--key", "w.key", "--log", "store/keys/log.key.pub", "--folder", "shared", "--once"],
 }
 """Arguments with which each command succeeds in the station's folder."""
-QUICK = sorted(ARGUMENTS.keys() - {"acknowledge", "demo", "run", "status"})
+NEEDS_MORE = {"archive check", "archive seal", "journal check-proof"}
+"""What other commands must have made, or a journal of several segments."""
+QUICK = sorted(ARGUMENTS.keys() - NEEDS_MORE - {"acknowledge", "demo", "run", "status"})
 """Not those that end by themselves only after a while, or ask for an agent that runs."""
 CONFIGURED = sorted(name for name, given in ARGUMENTS.items() if "--config" in given)
 
@@ -140,7 +150,18 @@ def test_json_is_all_that_stands_on_stdout(name):
 
 def test_json_is_missing_only_where_there_is_nothing_to_tell():
     without = {name for name in all_commands() if not any("--json" in o.opts for o in command(name).params)}
-    assert without == {"demo", "recipe", "run"}
+    assert without == {
+        "demo",
+        "recipe",
+        "run",
+        "approve",
+        "archive backup",
+        "archive check",
+        "archive seal",
+        "journal adopt",
+        "journal prove",
+        "witness",
+    }
 
 
 @pytest.mark.usefixtures("station")

@@ -29,7 +29,7 @@ def test_what_was_set_aside_unread_names_nothing():
 
 def test_configuration_of_the_example_is_made_again_from_its_files():
     loaded = load_configuration(ROOT / "config" / "agent.toml")
-    again = configuration_from({d.name: d.data for d in loaded.documents()})
+    again = configuration_from({d.name: d.data for d in loaded.documents()}, loaded.document.sha256)
     assert again.settings == loaded.settings
     assert {p: r.identity for p, r in again.recipes.items()} == {
         p: r.identity for p, r in loaded.recipes.items()
@@ -38,10 +38,10 @@ def test_configuration_of_the_example_is_made_again_from_its_files():
     assert again.certificates == loaded.certificates
 
 
-@pytest.mark.parametrize("files", [{}, {"recipes/a.toml": b""}, {"a.toml": b"", "b.toml": b""}])
+@pytest.mark.parametrize("files", [{}, {"recipes/a.toml": b""}, {"a.toml": b"other"}])
 def test_files_that_are_no_configuration_are_refused(files):
     with pytest.raises(ConfigError):
-        configuration_from(files)
+        configuration_from(files, SHA256)
 
 
 @pytest.mark.parametrize("data", [b"", b"{}", b"\xff", b"[" * 100_000])

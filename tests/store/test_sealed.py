@@ -69,8 +69,14 @@ def test_sealed_moved_verified_and_replayed_with_the_file_and_without(station, t
         main, ["report", "--store", str(station / "store"), "--serial", "A1", "--out", str(tmp_path / "a.html")]
     )
     assert report.exit_code == 0, report.output
+    assert "cannot be read from the archive" in (tmp_path / "a.html").read_text(encoding="utf-8")
     shutil.copy(sealed, station / "store" / "sealed")
     assert replayed(station)["identical"] == 5
+    report = CliRunner().invoke(
+        main, ["report", "--store", str(station / "store"), "--serial", "A1", "--out", str(tmp_path / "b.html")]
+    )
+    assert report.exit_code == 0, report.output
+    assert "cannot be read from the archive" not in (tmp_path / "b.html").read_text(encoding="utf-8")
 
 
 def test_what_is_not_closed_or_still_used_stays(station, tmp_path):

@@ -9,6 +9,8 @@ import msgspec
 
 from edgeagent.codec.configuration.recipe import referenced_files
 from edgeagent.codec.configuration.settings import parse_certificate, parse_settings
+from edgeagent.codec.configuration.spindle import parse_spindle
+from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError
 from edgeagent.judging.configuration import Configuration, Document, recipe_from_documents
@@ -58,11 +60,19 @@ def manifest_files(manifest: bytes) -> tuple[NamedDigest, ...]:
         raise ConfigError("manifest", "", f"not a manifest: {error}") from error
 
 
-def configuration_from(files: Mapping[str, bytes]) -> Configuration:
-    """The configuration that files make, by their names in a manifest. Raises ConfigError."""
-    agents = [name for name in files if "/" not in name and name.endswith(".toml")]
-    if len(agents) != 1:
-        raise ConfigError("manifest", "", "it does not name one agent.toml")
+def configuration_from(files: Mapping[str, bytes], agent_sha256: str) -> Configuration:
+    """The configuration that files make, by their names in a manifest, ``agent.toml`` by its digest.
+
+    Raises ConfigError.
+    """
+    agents = [name for name, data in files.items() if digest_of(data) == agent_sha256]
+    if not agents:
+        raise ConfigError("manifest", "", "it does not name agent.toml")
+    agent = Document(agents[0], files[agents[0]])
+    settings = parse_settings(agent.data, agent.name)
+    spindle_file = settings.uncertainty.spindle_file if settings.uncertainty is not None else None
+    if spindle_file is not None and spindle_file not in files:
+        raise ConfigError("manifest", "", f"it does not name {spindle_file}")
     found: dict[str, Any] = {"recipes": {}, "layouts": {}, "certificates": {}}
     for name, data in files.items():
         folder, _, rest = name.partition("/")
@@ -72,10 +82,12 @@ def configuration_from(files: Mapping[str, bytes]) -> Configuration:
         elif folder == "artefacts" and rest:
             certificate = parse_certificate(data, name)
             found["certificates"][certificate.artefact] = certificate, document
-        elif rest and name.endswith(".toml"):
+        elif rest and name.endswith(".toml") and name != spindle_file:
             wanted = {w: f"{folder}/{w}" for w in referenced_files(data, name)}
             limits = {w: Document(n, files[n]) for w, n in wanted.items() if n in files}
             loaded = recipe_from_documents(document, limits)
             found["recipes"][loaded.recipe.part] = loaded
-    agent = Document(agents[0], files[agents[0]])
-    return Configuration(settings=parse_settings(agent.data, agent.name), document=agent, **found)
+    if spindle_file is not None:
+        found["spindle_document"] = Document(spindle_file, files[spindle_file])
+        found["spindle"] = parse_spindle(files[spindle_file], spindle_file)
+    return Configuration(settings=settings, document=agent, **found)

@@ -34,7 +34,8 @@ class Contents:
             files = manifest_files(self._archive.get(body.manifest_sha256))
             for named in files:
                 self._note(seq, named.name, named.sha256)
-            return configuration_from({f.name: self._archive.get(f.sha256) for f in files})
+            found = {f.name: self._archive.get(f.sha256) for f in files}
+            return configuration_from(found, body.agent_sha256)
         except (ConfigError, JournalCorruptError):
             return None
 
