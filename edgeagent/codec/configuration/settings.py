@@ -10,18 +10,15 @@ from urllib.parse import urlsplit
 
 import msgspec
 
+from edgeagent.codec.configuration.evidence_settings import EvidenceSettings, ReleaseSettings
 from edgeagent.codec.configuration.recipe import ThreadTable
 from edgeagent.codec.configuration.schema import convert, place_of_key, toml_table
+from edgeagent.codec.configuration.tables import ConfigTable as ConfigTable
+from edgeagent.codec.configuration.tables import Name as Name
+from edgeagent.codec.configuration.tables import Positive as Positive
+from edgeagent.codec.configuration.tables import Seconds as Seconds
 from edgeagent.errors import ConfigError
 from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG, DecisionPolicy, RoundSurface
-
-Name = Annotated[str, msgspec.Meta(min_length=1, max_length=128)]
-Seconds = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
-Positive = Annotated[float, msgspec.Meta(gt=0)]
-
-
-class ConfigTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Base of every table of the configuration."""
 
 
 class StationSettings(ConfigTable, frozen=True):
@@ -98,20 +95,6 @@ class StoreSettings(ConfigTable, frozen=True):
     free_min: Annotated[float, msgspec.Meta(ge=0, lt=1)] = 0.1
     days_min: Annotated[float, msgspec.Meta(ge=0, le=3650)] = 14.0
     requests_group: Name | None = None
-
-
-class EvidenceSettings(ConfigTable, frozen=True):
-    """Who else keeps what this journal was: folders for witnesses, and the key that signs for them.
-
-    ``key`` is the private key's file, made at the first start where there is none; by default it lies in the
-    store. Each disposition is signed, and the journal's end at least every ``every_s``. Where ``approvers``
-    names public keys, one of them must have signed every recipe and certificate as it is.
-    """
-
-    witness: tuple[Name, ...] = ()
-    key: Name | None = None
-    every_s: Positive = 3600.0
-    approvers: tuple[Name, ...] = ()
 
 
 class Tls(ConfigTable, frozen=True):
@@ -248,12 +231,6 @@ class MetricsSettings(ConfigTable, frozen=True):
     def __post_init__(self) -> None:
         if self.textfile is None and self.port is None:
             raise ValueError("give textfile, port or both")
-
-
-class ReleaseSettings(ConfigTable, frozen=True):
-    """How parts are released that only the gate holds: with ``two_persons`` another one must ask for it too."""
-
-    two_persons: bool = False
 
 
 class VerificationSettings(ConfigTable, frozen=True):
