@@ -59,10 +59,37 @@ def test_setup_that_agrees_with_the_recipe_raises_no_doubt(tmp_path):
     assert doubts(rules_with(tmp_path, SETUP), SIDE) == []
 
 
-def test_recipe_without_setup_takes_what_is_possible(tmp_path):
+def test_side_file_that_says_alone_what_decides_and_has_no_checksum_holds_the_part_and_says_what_to_do(
+    tmp_path,
+):
     rules = rules_with(tmp_path)
-    assert doubts(rules, SIDE) == []
-    assert doubts(rules, SIDE.replace(b"0.005", b"0.007")) == []
+    found = doubts(rules, SIDE)
+    assert [text.partition(" =")[0] for text in found] == ["tip_radius_mm", "track_diameter_mm"]
+    assert all(
+        "seal the side file with a checksum, or state it in the recipe's setup" in text for text in found
+    )
+    assert doubts(rules, sealed(SIDE)) == []
+    half = rules_with(tmp_path / "half", "setup = { tip_radius_mm = 0.005 }\n")
+    assert [text.partition(" =")[0] for text in doubts(half, SIDE)] == ["track_diameter_mm"]
+
+
+@pytest.mark.parametrize("recipe", ["says nothing", "states the set-up"])
+def test_no_flipped_bit_of_a_side_file_is_accepted_with_another_value(tmp_path, recipe):
+    """Sealed, or stated in the recipe: no bit of a decisive line can be turned over and the part pass."""
+    rules = rules_with(tmp_path, SETUP if recipe == "states the set-up" else "")
+    data, side = profile(), SIDE if recipe == "states the set-up" else sealed(SIDE)
+    good = evaluate("a.smd", data, side, rules)
+    assert not [q for q in good.analysis.quality if q.check in ("setup", "side_file") and not q.ok]
+    values = {(q.name, q.instance): q.value for q in good.analysis.quantities}
+    for bit in range(8 * side.index(b"track_diameter_mm"), 8 * len(SIDE), 3):
+        damaged = bytearray(side)
+        damaged[bit // 8] ^= 1 << bit % 8
+        try:
+            found = evaluate("a.smd", data, bytes(damaged), rules)
+        except InputError:
+            continue
+        same = {(q.name, q.instance): q.value for q in found.analysis.quantities} == values
+        assert same or any(not q.ok for q in found.analysis.quality), bit
 
 
 @pytest.mark.parametrize(
@@ -79,7 +106,7 @@ def test_recipe_without_setup_takes_what_is_possible(tmp_path):
 def test_number_that_the_thread_cannot_have_holds_the_part(tmp_path, old, new, key):
     rules = rules_with(tmp_path)
     side = SIDE.replace(old, new)
-    found = doubts(rules, side)
+    found = [text for text in doubts(rules, side) if "in the side file alone" not in text]
     assert len(found) == 1
     assert found[0].startswith(key)
     assert "not possible on this thread" in found[0]

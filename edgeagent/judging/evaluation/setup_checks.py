@@ -1,14 +1,14 @@
 """Whether what a trace says of its set-up can be believed: the stylus tip, the diameter, the spacing.
 
 These numbers are typed, change every value that is computed with them, and nothing in the samples contradicts a
-wrong one. A recipe may state them in ``[measurement.setup]``; where it does not, and a side file carries no
-checksum, they must at least be possible on the recipe's thread.
+wrong one. A recipe may state them in ``[measurement.setup]``. Where it does not, it takes a checksum:
+a digit that the disk turned over may be possible on the thread and change a value unseen.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from edgeagent.codec.traces.side_file import SideFile
@@ -17,18 +17,36 @@ from edgeagent.model import MeasurementPlan, QualityCheck, Thread, Trace
 _EQUAL = 1e-9
 """Relative difference of two statements of the same number."""
 _TEMPERATURE_C = (0.0, 50.0)
+_DECISIVE = ("tip_radius_mm", "track_diameter_mm", "degrees_per_mm")
+"""Numbers of which no range is narrow enough to show a wrong digit."""
 
 
 def setup_checks(
     trace: Trace, side: SideFile | None, thread: Thread | None, plan: MeasurementPlan | None
 ) -> list[QualityCheck]:
-    """A check for each number that differs from the recipe's ``setup`` or is not possible on its thread."""
+    """A check for each number that may be wrong.
+
+    It differs from the recipe's ``setup``, is not possible on its thread, or a side file without a checksum is
+    alone in saying it.
+    """
     found = _said(trace, side)
     checks = list(_differences(found, plan.setup)) if plan is not None else []
     if side is not None and not side.sealed and thread is not None:
         stated = plan.setup if plan is not None else {}
         checks += _impossible({k: v for k, v in found.items() if k not in stated}, thread)
+    if side is not None and not side.sealed and plan is not None:
+        doubted = {check.note.partition(" ")[0] for check in checks}
+        checks += _said_once(side, plan, doubted)
     return checks
+
+
+def _said_once(side: SideFile, plan: MeasurementPlan, doubted: Collection[str]) -> Iterator[QualityCheck]:
+    for key in _DECISIVE:
+        value = side.table.get(key)
+        if value is not None and key not in plan.setup and key not in doubted:
+            note = f"{key} = {value:g} stands in the side file alone, where a wrong digit would not show"
+            note += ": seal the side file with a checksum, or state it in the recipe's setup"
+            yield QualityCheck("side_file", False, float(value), None, _unit(key), note)
 
 
 def _said(trace: Trace, side: SideFile | None) -> dict[str, Any]:
