@@ -10,6 +10,7 @@ from edgeagent.codec.plain_text import clean
 from edgeagent.commands.shared_asking import ask_service, require_short
 from edgeagent.commands.shared_options import ANY_CONFIG, ONE_OBJECT, STORE, named_store
 from edgeagent.commands.shared_output import json_line
+from edgeagent.commands.status import NO_AGENT, look
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.judging.requests import AcknowledgeRequest
 
@@ -39,7 +40,11 @@ def acknowledge(seq: int, config: Path | None, store: Path | None, who: str, why
         raise UsageError(f"an acknowledgement needs {', '.join(missing)}")
     require_short(given)
     request = AcknowledgeRequest(seq, given["--who"], given["--why"])
-    answer = ask_service(named_store(config, store), request, "nothing was acknowledged")
+    folder, undone = named_store(config, store), "nothing was acknowledged"
+    found = look(folder)
+    if found.code == NO_AGENT:  # nobody will answer: no need to wait for that
+        raise AgentError(f"{clean(found.sentence)}; {undone}")
+    answer = ask_service(folder, request, undone)
     if not answer.granted:
         raise AgentError(f"not acknowledged: {clean(answer.reason)}")
     done = {"acknowledged": seq, "record": answer.seq}

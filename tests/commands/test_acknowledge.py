@@ -6,7 +6,6 @@ import json
 import os
 import subprocess
 import sys
-import time
 
 import pytest
 from field import ROOT
@@ -74,20 +73,17 @@ def test_what_does_not_wait_is_refused_in_one_line_and_on_record(cell, circle_te
     assert len(agent.records("acknowledgement")) == 1
 
 
-def test_without_an_agent_the_terminal_is_told_within_a_bounded_time_and_nothing_happens_later(
-    cell, circle_text
-):
+def test_without_an_agent_the_terminal_is_told_at_once_and_nothing_happens_later(cell, circle_text):
     cell.begin_broker()
     line = cell.begin_listener()
     agent = cell.begin_agent(QUICK)
     agent.drop("bad.txt", circle_text("1", 4000.0))
     rejected = line.wait_topic("disposition")[0].json["seq"]
     agent.kill()
-    began = time.monotonic()
     answer = said(agent, rejected)
     assert answer.returncode == 1
-    assert "nothing was acknowledged" in answer.stderr
-    assert time.monotonic() - began < 50.0
+    assert f"process {agent.pid} ended without a word" in answer.stderr
+    assert answer.stderr.endswith("; nothing was acknowledged\n")
     agent.start()
     line.wait_lamp("1")
     assert agent.records("acknowledgement") == []
