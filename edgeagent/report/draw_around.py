@@ -17,7 +17,7 @@ from edgeagent.analysis.track.contact import contact_of
 from edgeagent.codec.plain_text import count_text
 from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.errors import TraceShapeError
-from edgeagent.model import FloatArray, IntArray, Thread, Trace, Verdict
+from edgeagent.model import FloatArray, IntArray, RoundSurface, Thread, Trace, Verdict
 from edgeagent.model.records import JudgedValue
 from edgeagent.report.draw import (
     CAUTION,
@@ -62,8 +62,17 @@ class Curves:
     band: tuple[int, int]
 
 
-def take_apart(trace: Trace, options: SpiralOptions, factor: float, thread: Thread | None) -> Curves:
-    """Fit the trace again as its analysis did. Raises InputError or AnalysisError where that is impossible."""
+def take_apart(
+    trace: Trace,
+    options: SpiralOptions,
+    factor: float,
+    thread: Thread | None,
+    artefact: Mapping[str, Any] | None = None,
+) -> Curves:
+    """Fit the trace again as its analysis did; ``artefact`` is what that says of its surface.
+
+    Raises InputError or AnalysisError where that is impossible.
+    """
     samples = clean(trace)
     samples = without_stuck(samples, run_checks(samples))
     spiral = trace.header.kind == "spiral"
@@ -74,6 +83,7 @@ def take_apart(trace: Trace, options: SpiralOptions, factor: float, thread: Thre
         flank=options.flank,
         surface_angle_deg=options.surface_angle_deg,
         spiral=spiral,
+        surface=None if artefact is None else RoundSurface(**artefact),
     )
     found = fit_trace(samples, options, spiral=spiral, contact=contact)
     fit = found.fit
@@ -228,8 +238,13 @@ def turns_picture(curves: Curves, name: str) -> Picture:
 
 
 def around_picture(curves: Curves, result: ArchivedResult, name: str) -> Picture:
-    """The deviation around the part in the recipe's band, with the two circles that a limit allows."""
+    """The deviation around the part in the recipe's band, with the two circles that a limit allows.
+
+    These are concentric with the least-squares circle: where the recipe asks for another one they are left out.
+    """
     limit = next((c.upper for c in result.characteristics if c.name == "roundness_total"), None)
+    if any(c.check == "reference_circle" for c in result.quality):
+        limit = None
     height = float(np.ptp(curves.around_um)) or 1e-6
     step = _nice(max(height, limit or 0.0) / 3.0)
     base = 3.2 * max(height, limit or 0.0)

@@ -79,7 +79,8 @@ def _around(store: Store, books: Rulebooks, found: MeasuredFile, name: str, seen
         return
     curves = None
     try:
-        curves = take_apart(trace, options, float(factor), thread)
+        surface = found.result.details.get("surface")
+        curves = take_apart(trace, options, float(factor), thread, surface)
         seen.pictures += [
             around_picture(curves, found.result, f"{name}-a"),
             turns_picture(curves, f"{name}-t"),
@@ -102,6 +103,9 @@ def _source(store: Store, books: Rulebooks, found: MeasuredFile) -> tuple[Trace,
     if trace.header.part is not None and trace.header.part in rules.recipes:
         recipe = rules.recipes[trace.header.part].recipe
         plan, thread = recipe.plan(trace.header.feature), recipe.thread
+    certificate = rules.certificates.get(trace.header.artefact or "")
+    if certificate is not None and certificate[0].thread is not None:
+        thread = certificate[0].thread.thread
     if plan is not None and isinstance(plan.options, SpiralOptions):
         return trace, plan.options, thread
     spectrum = found.result.spectrum

@@ -8,6 +8,7 @@ alignment terms.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
@@ -144,5 +145,10 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
         spectrum=spectrum,
         orders=orders_of(fit, factor, upr_high),
         turns=fit.turns,
-        details={"factor": factor, "noise_from": fit.noise_from, "model_upr": len(fit.coefficient) - 1},
+        details={
+            "factor": factor,
+            "noise_from": fit.noise_from,
+            "model_upr": len(fit.coefficient) - 1,
+            **({"surface": asdict(request.surface)} if request.surface is not None else {}),
+        },
     )
