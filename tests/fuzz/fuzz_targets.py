@@ -19,6 +19,7 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+from fuzz_truth import KNOWN, wrong_values
 from sparkplug_wire import read_payload, write_command
 from sparkplug_world import World
 
@@ -203,6 +204,12 @@ def judge(data: bytes) -> None:
     json.loads(msgspec.json.encode(result), parse_constant=_refuse_constant)
 
 
+def compare_with_truth(data: bytes) -> None:
+    """What is accepted of a damaged file must still be right."""
+    wrong = wrong_values(data, evaluate("a.txt", data, None, RULES).result)
+    assert wrong == []
+
+
 def _refuse_constant(text: str) -> None:
     raise AssertionError(f"{text} in a result")
 
@@ -363,6 +370,7 @@ TARGETS = {
             HEADER.replace(b"spiral", b"travel") + b"travel_mm,deviation_um\n" + rows(300, 1),
         ),
     ),
+    "truth": Target(compare_with_truth, (InputError,), (KNOWN,)),
     "configuration": Target(read_documents, (ConfigError, InputError), _documents()),
     "proposal": Target(
         lambda d: propose_layout("000412-left.asc", d), _TRACE, (GERMAN, BLANKS, TRACE, GERMAN + DIGITS)

@@ -8,9 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from edgeagent.judging.evaluation.evaluate import evaluate
+
 sys.path.insert(0, str(Path(__file__).parent))
 from fuzz_mutate import mutate
-from fuzz_targets import CORPUS, TARGETS, run_target, seeds_of
+from fuzz_targets import CORPUS, RULES, TARGETS, run_target, seeds_of
+from fuzz_truth import KNOWN, TRUTH_NM, strict, wrong_values
 
 MUTATIONS = 150
 
@@ -28,6 +31,33 @@ def test_what_was_found_before_and_mutations_end_in_a_result_or_a_documented_ref
         run_target(name, data)
     for _ in range(MUTATIONS):
         run_target(name, mutate(source.choice(seeds), seeds, source))
+
+
+def test_known_file_is_accepted_with_the_truth_and_a_wrong_value_would_be_found():
+    result = evaluate("a.txt", KNOWN, None, RULES).result
+    assert result["disposition"] == "accept"
+    assert (round(TRUTH_NM[2]), round(TRUTH_NM[3])) == (150, 20)
+    assert wrong_values(KNOWN, result) == []
+    at = result["spectrum"]["upr"].index(3)
+    result["spectrum"]["amplitude_nm"][at] += 3 * result["spectrum"]["noise_nm"][at]
+    assert [text[:5] for text in wrong_values(KNOWN, result)] == ["3 UPR"]
+
+
+def test_strict_reader_takes_the_plain_format_to_the_letter_and_nothing_beside_it():
+    assert strict(KNOWN) is not None
+    row = b"0.30000,"
+    assert row in KNOWN
+    for old, new in (
+        (row, b"0,30000,"),
+        (row, b" 0.30000,"),
+        (row, b"5.30000,"),
+        (b"\n", b"\r\n"),
+        (b"# kind", b"#kind"),
+    ):
+        assert strict(KNOWN.replace(old, new, 1)) is None
+    changed = strict(KNOWN.replace(row, b"0.30001,", 1))
+    assert changed is not None
+    assert changed[1][1] == 0.30001
 
 
 def test_every_folder_of_the_corpus_belongs_to_a_target():
