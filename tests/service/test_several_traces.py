@@ -83,7 +83,7 @@ def test_each_trace_of_a_file_is_measured_once_and_the_part_decided_by_all_of_th
     assert names(agent) == [*expected, "c.flanks#left-flank", "c.flanks#right-flank"]
     assert agent.terminate() == 0
     verify_journal(agent.store)
-    assert replay_store(agent.store, set_timeout_s=900).differences == []
+    assert replay_store(agent.store).differences == []
 
 
 def test_file_that_lacks_a_trace_of_its_layout_is_no_part_of_it(cell):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import pickle
 import signal
 import subprocess
 import sys
@@ -11,6 +12,9 @@ from pathlib import Path
 
 import pytest
 from field import ROOT, spiral_text, wait_until
+
+from edgeagent.judging.evaluation.evaluate import Rulebook
+from edgeagent.store.configuration import load_configuration
 
 PLANTED = Path(__file__).parent / "planted"
 TIME_S = 3.0
@@ -208,20 +212,19 @@ def test_mistake_of_ours_in_a_worker_is_a_quarantine_with_its_traceback_in_the_l
 
 def test_worker_imports_nothing_more_for_a_file_of_any_kind(tmp_path):
     script = (
-        "import sys; from pathlib import Path\n"
+        "import pickle, sys; from pathlib import Path\n"
         "from edgeagent.service.workers import worker; worker.load_everything()\n"
         "before = set(sys.modules)\n"
-        "from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate\n"
-        "from edgeagent.store.configuration import load_configuration\n"
-        "rules = Rulebook.of(load_configuration(Path(sys.argv[1])))\n"
-        "for path in map(Path, sys.argv[2:]): evaluate(path.name, path.read_bytes(), None, rules)\n"
+        "rules = pickle.loads(Path(sys.argv[1]).read_bytes())\n"
+        "for path in map(Path, sys.argv[2:]): worker.evaluate(path.name, path.read_bytes(), None, rules)\n"
         "late = {m for m in set(sys.modules) - before if m.split('.')[0] in ('scipy', 'numpy', 'edgeagent')}\n"
-        "print(sorted(late - {m for m in late if m.startswith('edgeagent.store')}))"
+        "print(sorted(late))"
     )
-    files = [tmp_path / "spiral.txt", tmp_path / "circle.txt"]
-    files[0].write_text(spiral_text())
-    files[1].write_text(spiral_text(kind="circle", part="HN-1610-R", feature="outside", turns=2))
-    command = [sys.executable, "-c", script, os.fspath(ROOT / "config" / "agent.toml"), *map(os.fspath, files)]
+    files = [tmp_path / "rules", tmp_path / "spiral.txt", tmp_path / "circle.txt"]
+    files[0].write_bytes(pickle.dumps(Rulebook.of(load_configuration(ROOT / "config" / "agent.toml"))))
+    files[1].write_text(spiral_text())
+    files[2].write_text(spiral_text(kind="circle", part="HN-1610-R", feature="outside", turns=2))
+    command = [sys.executable, "-c", script, *map(os.fspath, files)]
     ran = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT)
     assert ran.stdout.strip() == "[]"
 
