@@ -41,7 +41,7 @@ class TomlError(Exception):
 
 
 def read_toml(text: str) -> dict[str, Any]:
-    """The table that ``text`` holds. Raises TomlError with the line where it can be told."""
+    """The table that ``text`` holds. Raises TomlError, with the line where it is known."""
     _refuse_heavy(text)
     try:
         table = tomllib.loads(text)

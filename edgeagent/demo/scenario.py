@@ -242,7 +242,7 @@ def cases() -> tuple[Case, ...]:
             _pair("000508", GOOD, GOOD)[:1],
             deciding=(),
         ),
-        Case("000509", "no recipe", "hold", "no recipe", _unknown("000509"), "QQ-9999-L", (1,)),
+        Case("000509", "no recipe", "hold", "no recipe", _play_unknown("000509"), "QQ-9999-L", (1,)),
         *_grooves(),
         Case(
             "000510",
@@ -281,7 +281,7 @@ def _torn(serial: str) -> tuple[Act, ...]:
     )
 
 
-def _unknown(serial: str) -> tuple[Act, ...]:
+def _play_unknown(serial: str) -> tuple[Act, ...]:
     return (Act(f"{serial}.txt", "left-flank", GOOD, part="QQ-9999-L", serial=serial, seed=9),)
 
 

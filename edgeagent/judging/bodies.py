@@ -83,17 +83,17 @@ def fit_to_line(body: B) -> B:
 def _with_short_texts(body: B, longest: int) -> B:
     """The same body with texts that a file brought along cut; names, digests and short words stay whole."""
     plain = msgspec.to_builtins(body)
-    short = {k: v if k == "source" else _shortened(v, longest) for k, v in plain.items()}
+    short = {k: v if k == "source" else _shorten(v, longest) for k, v in plain.items()}
     return msgspec.convert(short, type(body))
 
 
-def _shortened(value: Any, longest: int) -> Any:
+def _shorten(value: Any, longest: int) -> Any:
     if isinstance(value, str):
         return value if len(value) <= 128 else value[:longest] + "…"
     if isinstance(value, Mapping):
-        return {k: _shortened(v, longest) for k, v in value.items() if k != "extra"}
+        return {k: _shorten(v, longest) for k, v in value.items() if k != "extra"}
     if isinstance(value, list | tuple):
-        return [_shortened(v, longest) for v in value]
+        return [_shorten(v, longest) for v in value]
     return value
 
 

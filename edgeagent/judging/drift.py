@@ -375,7 +375,7 @@ class DriftWatch:
 
 def drift_signal(found: Observation, state: Monitor, plan: ChartPlan) -> DriftSignal:
     """The record of one series that left control."""
-    key, baseline = found.key, state.usual
+    key, baseline = found.key, state.baseline
     assert baseline is not None
     what = f"{key.label} of {key.subject} {key.feature} on {key.instrument} is {state.signalling}"
     reason = (

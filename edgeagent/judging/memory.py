@@ -158,7 +158,7 @@ class Memory:
                 if body.matched and (self.position is None or body.seq > self.position):
                     self.answered.add(body.seq)
             case Checkpoint() | Stop() as body:
-                self._delivered(body.published)
+                self._note_delivered(body.published)
             case Measurement() | Quarantine() as body:
                 self.note_look(body.source)
                 self._note_quarantine(record)
@@ -189,7 +189,7 @@ class Memory:
         for message in messages(record.body, {}, now=recorded_at, live_s=self._live_s):
             self.lamp = show_message(self.lamp, record.seq, message, latches=self._latches)
 
-    def _delivered(self, published: int) -> None:
+    def _note_delivered(self, published: int) -> None:
         """The journal's own note of the position, which stands in where the publisher's state is gone."""
         self.checkpoint = max(self.checkpoint, published)
         if self.position is None:

@@ -88,19 +88,19 @@ def take_up(
         handed = read()
         request = handed.request
         if isinstance(request, AcknowledgeRequest):
-            return _acknowledged(request, handed.asker, waits=waits(request.seq))
+            return _take_acknowledgement(request, handed.asker, waits=waits(request.seq))
         entries = release_entries(handed, memory, gate, now=now, live_s=live_s, two_persons=two_persons)
     except RequestRefusedError as error:
         refusal, handed = str(error)[:500], handed or error.handed
         if handed is not None and isinstance(handed.request, AcknowledgeRequest):
-            return _acknowledged(handed.request, handed.asker, waits=False, refusal=refusal)
+            return _take_acknowledgement(handed.request, handed.asker, waits=False, refusal=refusal)
         refused = refusal_entry(name, handed, refusal, error.reason)
         return TakenUp([refused], "release-refused", {"reason": refusal}, refusal)
     details = {"part": request.part, "serial": request.serial, "who": request.who, **_user(handed.asker)}
     return TakenUp(entries, "released", details, None)
 
 
-def _acknowledged(
+def _take_acknowledgement(
     request: AcknowledgeRequest, asker: Asker, *, waits: bool, refusal: str | None = None
 ) -> TakenUp:
     """A person's acknowledgement; one of what does not wait, or refused, is on record and changes nothing."""
@@ -176,7 +176,7 @@ def release_entries(
     if refusal is not None:
         raise RequestRefusedError(refusal, f"{request.part} {request.serial}")
     released = reason(Code.RELEASED_BY, who=request.who, why=request.why)
-    decision = PartDecision(Disposition.ACCEPT, (released, *_standing(state)[1]), _settled_at(state))
+    decision = PartDecision(Disposition.ACCEPT, (released, *_sum_up(state)[1]), _settled_at(state))
     answered = Release(
         seq=state.disposed_seq or 0,
         part=request.part,
@@ -199,7 +199,7 @@ def _without_another_person(handed: Handed, first: tuple[str, int] | None) -> Re
     return reason(Code.SAME_PERSON, who=who) if same else None
 
 
-def _standing(state: PartSet) -> tuple[Disposition, tuple[Reason, ...]]:
+def _sum_up(state: PartSet) -> tuple[Disposition, tuple[Reason, ...]]:
     found = standing(state)
     return found if found is not None else (Disposition.HOLD, (reason(Code.SET_OPEN),))
 
@@ -208,7 +208,7 @@ def _other_reason(state: PartSet) -> Reason | None:
     """What else holds the part beside the gate."""
     if state.disposed != Disposition.HOLD:
         return reason(Code.NOT_ON_HOLD)
-    disposition, reasons = _standing(state)
+    disposition, reasons = _sum_up(state)
     return None if disposition == Disposition.ACCEPT else reason(Code.HELD_FOR_MORE, others=sentences(reasons))
 
 

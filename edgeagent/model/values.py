@@ -194,7 +194,7 @@ class Spectrum:
 class Analysis:
     """All that the numbers say about one trace; nothing of it is judged.
 
-    ``orders`` are the significant waves that do not close in one turn, None where they cannot be told.
+    ``orders`` are the significant waves that do not close in one turn, None where they cannot be estimated.
     ``details`` holds what a report draws (JSON values only: lists, numbers, strings, mappings).
     """
 

@@ -1,13 +1,13 @@
 """Control charts over values in the order of their measurement: individuals, EWMA, CUSUM; and capability.
 
 Charts are computed over a whole series for a reader, or continued value by value (``Monitor``) by whoever
-watches a process. Constants are the usual ones of ISO 7870 and of the NIST/SEMATECH e-Handbook, section 6.3.2.
+watches a process. Constants are those of ISO 7870 and of the NIST/SEMATECH e-Handbook, section 6.3.2.
 Values have the unit of their characteristic; limits, centre and sigma have the same one.
 
-The usual constants keep their rate of false alarms only where centre and sigma are known. Taken from 25
-values, the centre alone errs by 0.2 sigma for good, and a CUSUM sums that up. A ``Monitor`` whose baseline
-grows turns each value into a normal score by all usual ones before it: such scores are independent and standard
-normal whatever centre and sigma are, so the constants keep their rate (Hawkins, The Statistician 36, 1987;
+These constants keep their rate of false alarms only where centre and sigma are known. Taken from 25 values, the
+centre alone errs by 0.2 sigma for good, and a CUSUM sums that up. A ``Monitor`` whose baseline grows turns each
+value into a normal score by all before it that were in control: such scores are independent and standard normal
+whatever centre and sigma are, so the constants keep their rate (Hawkins, The Statistician 36, 1987;
 Quesenberry, Journal of Quality Technology 23, 1991; both remembered). There the sample standard deviation and
 its t distribution make that exact; the moving range, with degrees of freedom derived here, keeps it within what
 ``tests/bench/drift_alarms.py`` prints and lets a drift widen sigma less.
@@ -33,7 +33,7 @@ INDIVIDUALS, EWMA, CUSUM = "individuals", "ewma", "cusum"
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """What is usual: mean, standard deviation from the mean moving range over D2, and of how many values."""
+    """The process in control: mean, standard deviation (mean moving range over D2), and of how many values."""
 
     centre: float
     sigma: float
@@ -100,7 +100,7 @@ def moving_ranges(values: Sequence[float]) -> tuple[float, ...]:
     return tuple(abs(b - a) for a, b in pairwise(values))
 
 
-def baseline(values: Sequence[float]) -> Baseline:
+def estimate_baseline(values: Sequence[float]) -> Baseline:
     """Centre and sigma of two values or more.
 
     The moving range keeps slow drift out of sigma, which a standard deviation would not (NIST/SEMATECH
@@ -127,15 +127,15 @@ def neighbour_correlation(values: Sequence[float]) -> float:
     return math.fsum(a * b for a, b in pairwise(off)) / square if square > 0 else 0.0
 
 
-def usual_baseline(values: Sequence[float], minimum: int, grow_to: int) -> Baseline:
-    """The baseline that a CUSUM with the usual constants has after all values, grown as ChartPlan says.
+def grow_baseline(values: Sequence[float], minimum: int, grow_to: int) -> Baseline:
+    """The baseline that a CUSUM with its default constants has after all values, grown as ChartPlan says.
 
-    Made of all values where there are no more than ``minimum``. Raises as ``baseline``.
+    Made of all values where there are no more than ``minimum``. Raises as ``estimate_baseline``.
     """
     monitor, plan = Monitor(), ChartPlan(minimum=minimum, grow_to=grow_to)
     for value in values:
         monitor = observe(monitor, value, plan)
-    return monitor.usual if monitor.usual is not None else baseline(values)
+    return monitor.baseline if monitor.baseline is not None else estimate_baseline(values)
 
 
 def _beyond(index: int, value: float, lower: float, upper: float) -> Signal | None:
@@ -152,19 +152,19 @@ def _chart(
     return ControlChart(centre, tuple(statistic), tuple(lower), tuple(upper), signals)
 
 
-def individuals_chart(values: Sequence[float], usual: Baseline, limit_sigma: float = 3.0) -> ControlChart:
+def individuals_chart(values: Sequence[float], baseline: Baseline, limit_sigma: float = 3.0) -> ControlChart:
     """Each value against centre ± ``limit_sigma`` sigma (NIST/SEMATECH 6.3.2.2). Raises TraceRangeError."""
     _finite(values, 0)
-    half = limit_sigma * usual.sigma
+    half = limit_sigma * baseline.sigma
     n = len(values)
-    return _chart(usual.centre, values, [usual.centre - half] * n, [usual.centre + half] * n)
+    return _chart(baseline.centre, values, [baseline.centre - half] * n, [baseline.centre + half] * n)
 
 
-def moving_range_chart(values: Sequence[float], usual: Baseline) -> ControlChart:
-    """Moving ranges against zero and D4 times their usual mean; one element fewer than ``values``."""
+def moving_range_chart(values: Sequence[float], baseline: Baseline) -> ControlChart:
+    """Moving ranges against zero and D4 times their mean in control; one element fewer than ``values``."""
     _finite(values, 2)
     ranges = moving_ranges(values)
-    mean, n = D2 * usual.sigma, len(ranges)
+    mean, n = D2 * baseline.sigma, len(ranges)
     return _chart(mean, ranges, [0.0] * n, [D4 * mean] * n)
 
 
@@ -175,7 +175,7 @@ def _ewma_half(step: int, sigma: float, weight: float, limit_sigma: float) -> fl
 
 def ewma_chart(
     values: Sequence[float],
-    usual: Baseline,
+    baseline: Baseline,
     weight: float = 0.2,
     limit_sigma: float = 3.0,
     *,
@@ -190,12 +190,14 @@ def ewma_chart(
     _finite(values, 0)
     if not 0 < weight <= 1:
         raise AnalysisError(f"an EWMA's weight is above 0 and at most 1, not {weight:g}")
-    level, levels, halves = usual.centre, [], []
+    level, levels, halves = baseline.centre, [], []
     for step, value in enumerate(values, 1):
         level += weight * (value - level)
         levels.append(level)
-        halves.append(_ewma_half(step if not settled else 10**9, usual.sigma, weight, limit_sigma))
-    return _chart(usual.centre, levels, [usual.centre - h for h in halves], [usual.centre + h for h in halves])
+        halves.append(_ewma_half(step if not settled else 10**9, baseline.sigma, weight, limit_sigma))
+    return _chart(
+        baseline.centre, levels, [baseline.centre - h for h in halves], [baseline.centre + h for h in halves]
+    )
 
 
 def cusum_chart(
@@ -203,7 +205,7 @@ def cusum_chart(
 ) -> CusumChart:
     """Tabular CUSUM: what exceeds ``slack`` adds up, a sum above ``decision`` signals (NIST/SEMATECH 6.3.2.3).
 
-    ``slack`` and ``decision`` have the unit of the values: usually 0.5 and 4 to 5 sigma. ``head_start`` is
+    ``slack`` and ``decision`` have the unit of the values: commonly 0.5 and 4 to 5 sigma. ``head_start`` is
     where both sums begin; half the decision is the fast initial response of Lucas and Crosier (Technometrics
     24, 1982). Raises AnalysisError unless slack >= 0, decision > 0 and 0 <= head_start < decision.
     """
@@ -273,10 +275,10 @@ class ChartPlan:
     """Which chart watches a series, with which constants, in multiples of sigma.
 
     ``minimum`` values make the baseline before anything is judged, unless ``centre`` and ``sigma`` are given.
-    It grows with every later value that is as usual until it holds ``grow_to``; up to ``minimum`` (the default)
-    it stays as it was, which is the usual chart. ``side`` ``rising`` or ``falling`` signals on that side alone.
-    ``limit_sigma`` belongs to individuals and EWMA, ``weight`` to EWMA, the rest to CUSUM; ``head_start`` is a
-    share of ``decision_sigma``.
+    It grows with every later value in control until it holds ``grow_to``; up to ``minimum`` (the default) it
+    stays as it was, which is the textbooks' chart. ``side`` ``rising`` or ``falling`` signals on that side
+    alone. ``limit_sigma`` belongs to individuals and EWMA, ``weight`` to EWMA, the rest to CUSUM;
+    ``head_start`` is a share of ``decision_sigma``.
     """
 
     chart: str = CUSUM
@@ -301,14 +303,14 @@ class ChartPlan:
 class Monitor:
     """A chart continued value by value: all of its state.
 
-    ``gathered`` are the values of a baseline that cannot judge yet, ``usual`` the one that can, ``last`` its
+    ``gathered`` are the values of a baseline that cannot judge yet, ``baseline`` the one that can, ``last`` its
     newest value. ``count`` counts all values, ``judged`` those that were judged. ``level``, ``high`` and
     ``low`` are in multiples of sigma, from the centre. ``statistic`` and ``limit`` are those of the newest
-    value in its unit, ``signalling`` its side, empty while the process is as usual.
+    value in its unit, ``signalling`` its side, empty while the process is in control.
     """
 
     gathered: tuple[float, ...] = ()
-    usual: Baseline | None = None
+    baseline: Baseline | None = None
     last: float = 0.0
     count: int = 0
     judged: int = 0
@@ -327,43 +329,43 @@ def observe(monitor: Monitor, value: float, plan: ChartPlan) -> Monitor:
     that are all the same no more are kept than a baseline may hold.
     """
     _finite((value,), 1)
-    if monitor.usual is None and plan.centre is not None and plan.sigma is not None:
-        monitor = _begun(monitor, Baseline(plan.centre, plan.sigma, 0), plan)
-    if monitor.usual is None:
+    if monitor.baseline is None and plan.centre is not None and plan.sigma is not None:
+        monitor = _begin(monitor, Baseline(plan.centre, plan.sigma, 0), plan)
+    if monitor.baseline is None:
         needed = max(2, plan.minimum)
         gathered = (*monitor.gathered, value)[-max(needed, plan.grow_to) :]
         monitor = replace(monitor, gathered=gathered, count=monitor.count + 1)
         if len(gathered) >= needed and max(moving_ranges(gathered)) > 0:
-            return _begun(monitor, baseline(gathered), plan)
+            return _begin(monitor, estimate_baseline(gathered), plan)
         return monitor
-    return _judged(monitor, monitor.usual, value, plan)
+    return _judge(monitor, monitor.baseline, value, plan)
 
 
-def _begun(monitor: Monitor, usual: Baseline, plan: ChartPlan) -> Monitor:
-    usual = Baseline(
-        usual.centre if plan.centre is None else plan.centre,
-        usual.sigma if plan.sigma is None else plan.sigma,
-        usual.count,
+def _begin(monitor: Monitor, baseline: Baseline, plan: ChartPlan) -> Monitor:
+    baseline = Baseline(
+        baseline.centre if plan.centre is None else plan.centre,
+        baseline.sigma if plan.sigma is None else plan.sigma,
+        baseline.count,
     )
     start = plan.head_start * plan.decision_sigma
-    last = monitor.gathered[-1] if monitor.gathered else usual.centre
-    return replace(monitor, gathered=(), usual=usual, last=last, high=start, low=start)
+    last = monitor.gathered[-1] if monitor.gathered else baseline.centre
+    return replace(monitor, gathered=(), baseline=baseline, last=last, high=start, low=start)
 
 
-def _judged(monitor: Monitor, usual: Baseline, value: float, plan: ChartPlan) -> Monitor:
-    score = normal_score(value, usual) if plan.grows else (value - usual.centre) / usual.sigma
+def _judge(monitor: Monitor, baseline: Baseline, value: float, plan: ChartPlan) -> Monitor:
+    score = normal_score(value, baseline) if plan.grows else (value - baseline.centre) / baseline.sigma
     state = replace(monitor, count=monitor.count + 1, judged=monitor.judged + 1)
-    state, beyond = (_summed if plan.chart == CUSUM else _averaged)(state, usual, score, plan)
-    if plan.grows and not beyond and usual.count < plan.grow_to:
-        state = replace(state, usual=_grown(usual, monitor.last, value), last=value)
+    state, beyond = (_sum_up if plan.chart == CUSUM else _average)(state, baseline, score, plan)
+    if plan.grows and not beyond and baseline.count < plan.grow_to:
+        state = replace(state, baseline=_grow(baseline, monitor.last, value), last=value)
     return state
 
 
-def _summed(state: Monitor, usual: Baseline, score: float, plan: ChartPlan) -> tuple[Monitor, bool]:
+def _sum_up(state: Monitor, baseline: Baseline, score: float, plan: ChartPlan) -> tuple[Monitor, bool]:
     """The state after one more CUSUM step, and whether any side is beyond, watched or not.
 
     Sums are kept up to twice the decision: else one stray value, or a drift that was repaired, would make the
-    chart signal for a hundred usual values more, and hide what comes next. The first signal is not changed.
+    chart signal for a hundred more values in control, hiding what comes next. The first signal is not changed.
     """
     high, low = _sums(state.high, state.low, score, plan.slack_sigma)
     ranked = ((high, RISING), (low, FALLING))
@@ -372,15 +374,15 @@ def _summed(state: Monitor, usual: Baseline, score: float, plan: ChartPlan) -> t
         state,
         high=min(high, 2 * plan.decision_sigma),
         low=min(low, 2 * plan.decision_sigma),
-        statistic=statistic * usual.sigma,
-        limit=plan.decision_sigma * usual.sigma,
+        statistic=statistic * baseline.sigma,
+        limit=plan.decision_sigma * baseline.sigma,
         signalling=side if statistic > plan.decision_sigma else "",
     )
     return state, max(high, low) > plan.decision_sigma
 
 
-def _averaged(state: Monitor, usual: Baseline, score: float, plan: ChartPlan) -> tuple[Monitor, bool]:
-    """As ``_summed``, for individuals and EWMA."""
+def _average(state: Monitor, baseline: Baseline, score: float, plan: ChartPlan) -> tuple[Monitor, bool]:
+    """As ``_sum_up``, for individuals and EWMA."""
     weight = plan.weight if plan.chart == EWMA else 1.0
     level = state.level + weight * (score - state.level) if weight < 1 else score
     half = _ewma_half(state.judged, 1.0, weight, plan.limit_sigma)
@@ -388,21 +390,21 @@ def _averaged(state: Monitor, usual: Baseline, score: float, plan: ChartPlan) ->
     state = replace(
         state,
         level=level,
-        statistic=usual.centre + level * usual.sigma,
-        limit=usual.centre + math.copysign(half, level) * usual.sigma,
+        statistic=baseline.centre + level * baseline.sigma,
+        limit=baseline.centre + math.copysign(half, level) * baseline.sigma,
         signalling=found.side if found is not None and plan.side in (BOTH, found.side) else "",
     )
     return state, found is not None
 
 
-def _grown(usual: Baseline, last: float, value: float) -> Baseline:
-    count = usual.count + 1
-    ranges = usual.sigma * (usual.count - 1) + abs(value - last) / D2
-    return Baseline(usual.centre + (value - usual.centre) / count, ranges / (count - 1), count)
+def _grow(baseline: Baseline, last: float, value: float) -> Baseline:
+    count = baseline.count + 1
+    ranges = baseline.sigma * (baseline.count - 1) + abs(value - last) / D2
+    return Baseline(baseline.centre + (value - baseline.centre) / count, ranges / (count - 1), count)
 
 
-def normal_score(value: float, usual: Baseline) -> float:
-    """The value as a standard normal deviate, given a baseline of ``usual.count`` values before it, 2 or more.
+def normal_score(value: float, baseline: Baseline) -> float:
+    """The value as a standard normal deviate, given a baseline of 2 or more values before it.
 
     (value - centre)/(sigma sqrt(1 + 1/count)) has a t distribution where sigma is a standard deviation. The
     mean moving range is taken for one with as many degrees of freedom as have its relative variance (derived
@@ -412,9 +414,9 @@ def normal_score(value: float, usual: Baseline) -> float:
     # Loaded here: a start must not wait for it
     from scipy.special import ndtri, stdtr
 
-    nu = _range_freedom(usual.count)
+    nu = _range_freedom(baseline.count)
     bias = math.sqrt(2 / nu) * math.exp(math.lgamma((nu + 1) / 2) - math.lgamma(nu / 2))
-    t = (value - usual.centre) / (usual.sigma * bias * math.sqrt(1 + 1 / usual.count))
+    t = (value - baseline.centre) / (baseline.sigma * bias * math.sqrt(1 + 1 / baseline.count))
     tail = max(float(stdtr(nu, -abs(t))), 1e-315)
     return math.copysign(float(ndtri(tail)), t)
 

@@ -129,7 +129,7 @@ def judge(
         )
         for q in analysis.quantities
     ]
-    missing = [_unmeasured(x) for x in limits if not _measured(x, analysis.quantities)]
+    missing = [_without_value(x) for x in limits if not _has_value(x, analysis.quantities)]
     spectrum, orders = _judged_waves(analysis, plan, rule, (uncertainty_nm, orders_uncertainty_nm), traces)
     failed = [c for c in analysis.quality if not c.ok]
     names = [c.check for c in failed]
@@ -191,15 +191,15 @@ def _without_proof(judged: JudgedSpectrum | None, failed: Sequence[str]) -> Judg
 def _trusted(c: Characteristic, failed: Sequence[str], noise_only: bool) -> Characteristic:
     """The value with what its trace can prove: nothing where a failed check touches it."""
     if noise_only:
-        told = c.expanded_uncertainty is not None
-        c = replace(c, conformance_probability=None, noise_only=told)
+        known = c.expanded_uncertainty is not None
+        c = replace(c, conformance_probability=None, noise_only=known)
     if c.verdict == Verdict.NONCONFORMING and touching(failed, c.name, c.instance):
         return replace(c, verdict=Verdict.INCONCLUSIVE)
     return c
 
 
-def _expanded(u: float | None) -> float | None:
-    """None for an infinite one, too: a value whose error has no bound is told by its verdict."""
+def _expand(u: float | None) -> float | None:
+    """None for an infinite one, too: the verdict already says that the error has no bound."""
     return None if u is None or not math.isfinite(u) else COVERAGE_FACTOR * u
 
 
@@ -227,7 +227,7 @@ def _characteristic(
         instance=q.instance,
         value=q.value,
         unit=q.unit,
-        expanded_uncertainty=_expanded(q.standard_uncertainty),
+        expanded_uncertainty=_expand(q.standard_uncertainty),
         lower=lower,
         upper=upper,
         caution=high if high is not None else low,
@@ -239,7 +239,7 @@ def _characteristic(
     )
 
 
-def _measured(limit: ScalarLimit, quantities: Sequence[Quantity]) -> bool:
+def _has_value(limit: ScalarLimit, quantities: Sequence[Quantity]) -> bool:
     return any(q.name == limit.characteristic and limit.instance in (None, q.instance) for q in quantities)
 
 
@@ -249,7 +249,7 @@ def _covers(judged: JudgedSpectrum | None, plan: MeasurementPlan) -> bool:
     return all(highest >= int(curve.upr[-1]) for curve in plan.curve_limits)
 
 
-def _unmeasured(limit: ScalarLimit) -> Characteristic:
+def _without_value(limit: ScalarLimit) -> Characteristic:
     """A limit for which the trace yields no value is never passed by silence."""
     return Characteristic(
         limit.characteristic,
@@ -291,7 +291,7 @@ def _harmonic(judged: JudgedSpectrum, i: int) -> Characteristic:
         instance=_order_name(float(judged.spectrum.upr[i])),
         value=value,
         unit="nm",
-        expanded_uncertainty=_expanded(u),
+        expanded_uncertainty=_expand(u),
         lower=None,
         upper=upper,
         caution=finite(judged.caution_nm),

@@ -15,7 +15,7 @@ from edgeagent.errors import AnalysisError, TraceRangeError
 POOL_ABOVE = 0.25
 """Probability of F above which an interaction is taken for repeatability (common practice)."""
 NDC_FACTOR = 1.41
-"""Categories told apart: this times part sd over gauge sd (common practice; the square root of two)."""
+"""Categories distinguished: this times part sd over gauge sd (common practice; the square root of two)."""
 _D2 = (1.12838, 1.69257, 2.05875, 2.32593, 2.53441, 2.70436, 2.84720, 2.97003, 3.07751)
 _D3 = (0.85250, 0.88837, 0.87981, 0.86408, 0.84804, 0.83321, 0.81983, 0.80783, 0.79705)
 """Mean and standard deviation of the range of 2 to 10 standard normal values."""

@@ -115,7 +115,7 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
     there but one holds, when nothing says what the part must be, or when the set is incomplete after
     ``timeout_s``. Says it again only when it changes or a feature was re-measured.
     """
-    found = _standing(state, now, timeout_s)
+    found = _sum_up(state, now, timeout_s)
     if found is None and state.disposed == Disposition.REJECT and state.remeasured:
         found = (
             Disposition.HOLD,
@@ -130,14 +130,14 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
         reasons.append(reason(Code.REMEASURED, features=state.remeasured))
     newest = max(r.settled_at for r in state.results.values())
     # What only the passing of time brought about counts from the moment at which the time was up.
-    timed_out = state.disposed is None and _standing(state, state.since, timeout_s) is None
+    timed_out = state.disposed is None and _sum_up(state, state.since, timeout_s) is None
     settled_at = max(newest, state.since + timeout_s) if timed_out else newest
     return PartDecision(disposition, at_most(reasons, _REASONS_MAX), min(settled_at, now))
 
 
 def standing(state: PartSet) -> tuple[Disposition, tuple[Reason, ...]] | None:
     """What a complete set amounts to by itself, whatever was announced; None while it is not complete."""
-    found = _standing(state, state.since, math.inf)
+    found = _sum_up(state, state.since, math.inf)
     return None if found is None else (found[0], at_most(found[1], _REASONS_MAX))
 
 
@@ -147,7 +147,7 @@ def expires_at(state: PartSet, timeout_s: float) -> float | None:
     return state.since + timeout_s if waiting else None
 
 
-def _standing(state: PartSet, now: float, timeout_s: float) -> tuple[Disposition, list[Reason]] | None:
+def _sum_up(state: PartSet, now: float, timeout_s: float) -> tuple[Disposition, list[Reason]] | None:
     by_feature = {f: state.results[f] for f in state.results if f in state.required or not state.required}
     strays = [r for f, r in state.results.items() if f not in state.required and state.required]
     rejecting = [r for r in (*by_feature.values(), *strays) if r.disposition == Disposition.REJECT]

@@ -23,7 +23,7 @@ def sentence(reason: Reason) -> str:
     """
     text = plain_sentence(reason)
     text = f"gate: {text}" if reason.code.startswith("gate-") else text
-    return _shortened(f"{reason.feature}: {text}" if reason.feature else text)
+    return _shorten(f"{reason.feature}: {text}" if reason.feature else text)
 
 
 def plain_sentence(reason: Reason) -> str:
@@ -32,7 +32,7 @@ def plain_sentence(reason: Reason) -> str:
     if make is None:
         return _with_parameters(reason)
     try:
-        return _shortened(make(reason.values))
+        return _shorten(make(reason.values))
     except (KeyError, TypeError, ValueError):  # a record of another version: its parameters are others
         return _with_parameters(reason)
 
@@ -44,10 +44,10 @@ def sentences(reasons: Iterable[Reason]) -> tuple[str, ...]:
 
 def _with_parameters(reason: Reason) -> str:
     values = ", ".join(f"{name} {value}" for name, value in reason.values.items())
-    return _shortened(f"{reason.code} ({values})" if values else reason.code)
+    return _shorten(f"{reason.code} ({values})" if values else reason.code)
 
 
-def _shortened(text: str) -> str:
+def _shorten(text: str) -> str:
     return text if len(text) <= LONGEST else text[: LONGEST - 3] + "..."
 
 

@@ -146,9 +146,9 @@ class Service:
             report=self._on_mqtt_event,
         )
         append = lambda new: self._append(new)  # noqa: E731 - looked up when called, as tests replace it
-        self._line = Line(self._publisher, clock, log, lambda: self._disk.now, append, self._known)
+        self._line = Line(self._publisher, clock, log, lambda: self._disk.now, append, self._what_is_known)
         self._notary = Notary(self._publisher, clock, log, append, box.ring, settings.evidence.every_s)
-        self._asked = CommandsAsked(store, clock, log, append, self._known, self._line)
+        self._asked = CommandsAsked(store, clock, log, append, self._what_is_known, self._line)
         self._upkeep = Upkeep(clock, settings.drift, self._on_index_failure)
         self._sparkplug = SparkplugSide(
             configuration, clock, box.ring, log, lambda: self._publisher.delivery, self._line.take_asked
@@ -240,7 +240,7 @@ class Service:
         self._watch_drift()
 
     def _watch_drift(self, records: Sequence[Record] = ()) -> None:
-        """Fold new records, and put on record what began to drift: never before the lamp was told."""
+        """Fold new records, and put on record what began to drift: never before the lamp has it."""
         if self._drift is None:
             return
         for record in records:
@@ -372,7 +372,7 @@ class Service:
             self._publisher.appended(checkpoint, self._memory.decided)
         return records
 
-    def _known(self) -> tuple[Memory, StationConfiguration, int, str]:
+    def _what_is_known(self) -> tuple[Memory, StationConfiguration, int, str]:
         """What the line may ask for, and the journal's end."""
         return self._memory, self._configuration, self._writer.seq, self._writer.head
 
@@ -436,7 +436,7 @@ class Service:
         self._notifier.tell("STOPPING=1")
         self._intake.close()
         if error is None:
-            error = self._written_off()
+            error = self._write_stop_record()
         self._files.close()
         self._sparkplug.stop()
         self._notary.close()
@@ -450,8 +450,8 @@ class Service:
         self._log.info("stopped", seq=self._writer.seq)
         return 0 if error is None else error.exit_code
 
-    def _written_off(self) -> JournalError | None:
-        """The last records and the delivery position; the disk's failure, if it fails now."""
+    def _write_stop_record(self) -> JournalError | None:
+        """Append what the workers have in hand and the stop record, save the state; the error if that fails."""
         try:
             self._finish_files()
             self._finish_delivery()

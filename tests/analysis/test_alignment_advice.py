@@ -231,7 +231,7 @@ def test_nothing_is_guessed_from_too_little():
         track_normal(thread_of(Track()), "top")
     with pytest.raises(AnalysisError):
         own_offset(circle_run_out(0.0, SHIFT, TILT), 0.0)
-    with pytest.raises(AnalysisError, match="cannot be told"):
+    with pytest.raises(AnalysisError, match="cannot be separated"):
         advise([RunOut(0.0, 1 + 0j, 0.1, SurfaceNormal(0j, 0.0))])
 
 

@@ -36,10 +36,10 @@ def begun(plan: ChartPlan) -> Monitor:
     return monitor
 
 
-def run_length(plan: ChartPlan, most: int, *, usual: int = 0, shift: float = 0.0, slope: float = 0.0) -> int:
-    """Values behind ``usual`` ones until the first signal; 0 where one came before, ``most`` + 1 for none."""
+def run_length(plan: ChartPlan, most: int, *, baseline: int = 0, shift: float = 0.0, slope: float = 0.0) -> int:
+    """Values behind the baseline's until the first signal; 0 where one came before, ``most`` + 1 for none."""
     monitor = begun(plan)
-    for _ in range(usual):
+    for _ in range(baseline):
         monitor = observe(monitor, random.gauss(0.0, 1.0), plan)
         if monitor.signalling:
             return 0
@@ -50,9 +50,11 @@ def run_length(plan: ChartPlan, most: int, *, usual: int = 0, shift: float = 0.0
     return most + 1
 
 
-def delay(plan: ChartPlan, usual: int, shift: float, slope: float = 0.0) -> str:
+def delay(plan: ChartPlan, baseline: int, shift: float, slope: float = 0.0) -> str:
     """Median delay of the runs without an earlier signal."""
-    lengths = [run_length(plan, PATIENCE, usual=usual, shift=shift, slope=slope) for _ in range(RUNS // 4)]
+    lengths = [
+        run_length(plan, PATIENCE, baseline=baseline, shift=shift, slope=slope) for _ in range(RUNS // 4)
+    ]
     median = statistics.median(n for n in lengths if n)
     return f"{median:.0f}" if median <= PATIENCE else "never"
 
@@ -65,8 +67,8 @@ def main() -> None:
     print(f"{'':<31}{'':>14}{'at once':^36}{'75 values later':^36}")
     print(f"{'chart':<12}{'baseline':<19}{names[0]:>14}" + "".join(f"{n:>12}" for n in (*names[1:], *late)))
     for chart in ("individuals", "ewma", "cusum"):
-        for name, usual in BASELINES.items():
-            plan = replace(usual, chart=chart)
+        for name, baseline in BASELINES.items():
+            plan = replace(baseline, chart=chart)
             false = sum(run_length(plan, USUAL) <= USUAL for _ in range(RUNS)) / RUNS
             delays = [
                 delay(plan, behind, shift, slope)

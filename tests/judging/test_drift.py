@@ -376,7 +376,7 @@ def test_falling_amplitudes_of_an_artefact_point_to_the_stylus_tip_and_nothing_e
     found = Observation(
         key(label, artefact=artefact), 7, "2026-03-02T09:41:07Z", "1", "", 1.0, "nm", None, None
     )
-    state = Monitor(usual=Baseline(2.0, 0.5, 25), count=40, statistic=1.0, limit=1.5, signalling=signalling)
+    state = Monitor(baseline=Baseline(2.0, 0.5, 25), count=40, statistic=1.0, limit=1.5, signalling=signalling)
     signal = drift_signal(found, state, ChartPlan(chart="ewma"))
     assert ("stylus tip" in signal.reason) is tip
     assert (signal.side, signal.chart, signal.measurement, signal.values) == (signalling, "ewma", 7, 40)

@@ -18,17 +18,17 @@ from edgeagent.rules.control_charts import (
     ChartPlan,
     Monitor,
     Signal,
-    baseline,
     capability,
     capability_of,
     cusum_chart,
+    estimate_baseline,
     ewma_chart,
+    grow_baseline,
     individuals_chart,
     moving_range_chart,
     neighbour_correlation,
     normal_score,
     observe,
-    usual_baseline,
 )
 
 INDIVIDUALS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -49,10 +49,10 @@ def fed(values, plan):
 
 def test_individuals_chart_has_the_limits_of_the_handbook():
     # Handbook 6.3.2.2
-    usual = baseline(INDIVIDUALS)
-    chart = individuals_chart(INDIVIDUALS, usual)
-    assert usual.centre == pytest.approx(50.81, abs=1e-12)
-    assert usual.sigma * 1.128 == pytest.approx(1.8778, abs=5e-5)
+    baseline = estimate_baseline(INDIVIDUALS)
+    chart = individuals_chart(INDIVIDUALS, baseline)
+    assert baseline.centre == pytest.approx(50.81, abs=1e-12)
+    assert baseline.sigma * 1.128 == pytest.approx(1.8778, abs=5e-5)
     assert chart.upper[0] == pytest.approx(55.80408983, abs=1e-8)
     assert chart.lower[0] == pytest.approx(45.81591017, abs=1e-8)
     assert chart.signals == ()
@@ -60,7 +60,7 @@ def test_individuals_chart_has_the_limits_of_the_handbook():
 
 def test_moving_range_chart_has_the_upper_limit_of_the_handbook():
     # Handbook 6.3.2.2, with D4 = 3.267
-    chart = moving_range_chart(INDIVIDUALS, baseline(INDIVIDUALS))
+    chart = moving_range_chart(INDIVIDUALS, estimate_baseline(INDIVIDUALS))
     assert chart.upper[0] == pytest.approx(6.1347, abs=5e-5)
     assert len(chart.statistic) == len(INDIVIDUALS) - 1
     assert chart.statistic[0] == pytest.approx(2.0)
@@ -249,14 +249,14 @@ def test_mean_and_standard_deviation_agree_with_the_certified_sets(first, others
 
 def test_series_without_spread_has_no_baseline():
     with pytest.raises(AnalysisError, match="all the same"):
-        baseline([1.0, 1.0, 1.0])
+        estimate_baseline([1.0, 1.0, 1.0])
     with pytest.raises(AnalysisError, match="at least"):
-        baseline([1.0])
+        estimate_baseline([1.0])
 
 
 def test_number_that_is_not_finite_is_named():
     with pytest.raises(TraceRangeError, match="value 1"):
-        baseline([1.0, math.nan, 2.0])
+        estimate_baseline([1.0, math.nan, 2.0])
     with pytest.raises(TraceRangeError):
         observe(Monitor(), math.inf, ChartPlan())
 
@@ -276,15 +276,17 @@ def test_head_start_beyond_the_decision_is_refused():
 def test_monitor_continues_the_same_chart_that_is_computed_over_the_whole_series(chart):
     plan = ChartPlan(chart=chart, minimum=10, weight=0.3, head_start=0.5, decision_sigma=4.0)
     values = [*INDIVIDUALS, *(v + 1.7 for v in INDIVIDUALS)]
-    usual = baseline(INDIVIDUALS)
+    baseline = estimate_baseline(INDIVIDUALS)
     states = fed(values, plan)
     assert all(not s.signalling for s in states[:10])
     later = values[10:]
     if chart == "cusum":
-        whole = cusum_chart(later, usual.centre, 0.5 * usual.sigma, 4 * usual.sigma, head_start=2 * usual.sigma)
+        whole = cusum_chart(
+            later, baseline.centre, 0.5 * baseline.sigma, 4 * baseline.sigma, head_start=2 * baseline.sigma
+        )
         statistic = [max(pair) for pair in zip(whole.high, whole.low, strict=True)]
     else:
-        whole = ewma_chart(later, usual, 0.3) if chart == "ewma" else individuals_chart(later, usual)
+        whole = ewma_chart(later, baseline, 0.3) if chart == "ewma" else individuals_chart(later, baseline)
         statistic = list(whole.statistic)
     assert [s.statistic for s in states[10:]] == pytest.approx(statistic, rel=1e-12)
     signalling = [i for i, s in enumerate(states[10:]) if s.signalling]
@@ -301,13 +303,13 @@ def test_monitor_of_one_side_is_silent_on_the_other():
 def test_monitor_gathers_a_baseline_without_spread_further():
     plan = ChartPlan(chart="individuals", minimum=3)
     states = fed([1.0, 1.0, 1.0, 1.0, 1.2, 5.0], plan)
-    assert [s.usual is not None for s in states] == [False, False, False, False, True, True]
+    assert [s.baseline is not None for s in states] == [False, False, False, False, True, True]
     assert states[-1].signalling == "rising"
 
 
 def test_monitor_of_a_value_that_never_changes_stays_small():
     last = fed([0.0] * 1000, ChartPlan(grow_to=100))[-1]
-    assert (len(last.gathered), last.count, last.usual) == (100, 1000, None)
+    assert (len(last.gathered), last.count, last.baseline) == (100, 1000, None)
 
 
 def test_cusum_comes_back_soon_after_a_stray_value_and_sees_the_next_drift():
@@ -338,12 +340,12 @@ def test_score_against_a_baseline_is_that_of_the_t_distribution():
     # simulated scores below prove
     from scipy.stats import norm, t
 
-    usual, nu = Baseline(10.0, 2.0, 25), 14.959599
+    baseline, nu = Baseline(10.0, 2.0, 25), 14.959599
     bias = math.sqrt(2 / nu) * math.gamma((nu + 1) / 2) / math.gamma(nu / 2)
     for value in (9.0, 10.0, 13.5, 17.0, 24.0):
         ratio = (value - 10.0) / (2.0 * bias * math.sqrt(1 + 1 / 25))
-        assert normal_score(value, usual) == pytest.approx(norm.ppf(t.cdf(ratio, nu)), abs=1e-6)
-    assert normal_score(1e12, usual) > 20
+        assert normal_score(value, baseline) == pytest.approx(norm.ppf(t.cdf(ratio, nu)), abs=1e-6)
+    assert normal_score(1e12, baseline) > 20
     assert normal_score(1e12, Baseline(0.0, 1.0, 5000)) == pytest.approx(37.97, abs=0.01)
 
 
@@ -391,17 +393,17 @@ def test_baseline_grows_by_usual_values_alone_and_only_so_far():
     plan = ChartPlan(chart="individuals", minimum=10, grow_to=13)
     values = [*INDIVIDUALS, 50.5, 90.0, 51.0, 50.0, 52.0]
     states = fed(values, plan)
-    assert [s.usual.count for s in states[9:]] == [10, 11, 11, 12, 13, 13]
+    assert [s.baseline.count for s in states[9:]] == [10, 11, 11, 12, 13, 13]
     assert [s.signalling for s in states[10:]] == ["", "rising", "", "", ""]
     kept = [*INDIVIDUALS, 50.5, 51.0, 50.0]
-    assert states[-1].usual.centre == pytest.approx(baseline(kept).centre, rel=1e-12)
-    assert states[-1].usual.sigma == pytest.approx(baseline(kept).sigma, rel=1e-12)
+    assert states[-1].baseline.centre == pytest.approx(estimate_baseline(kept).centre, rel=1e-12)
+    assert states[-1].baseline.sigma == pytest.approx(estimate_baseline(kept).sigma, rel=1e-12)
 
 
 def test_baseline_that_is_given_does_not_grow():
     plan = ChartPlan(chart="individuals", centre=0.0, sigma=1.0, grow_to=100)
     states = fed([1.0, -1.0, 2.9, 3.1], plan)
-    assert {s.usual for s in states} == {Baseline(0.0, 1.0, 0)}
+    assert {s.baseline for s in states} == {Baseline(0.0, 1.0, 0)}
     assert [s.signalling for s in states] == ["", "", "", "rising"]
 
 
@@ -424,11 +426,15 @@ def test_shift_behind_a_grown_baseline_is_seen_as_soon_as_with_known_parameters(
 
 
 def test_series_too_short_is_refused_with_the_number_that_is_needed():
-    assert baseline([1.0, 2.0]).count == 2
+    assert estimate_baseline([1.0, 2.0]).count == 2
     assert individuals_chart([], Baseline(1.0, 1.0, 2)).signals == ()
     assert ewma_chart([], Baseline(1.0, 1.0, 2)).statistic == ()
     assert cusum_chart([], 0.0, 0.5, 5.0).high == ()
-    for call in (baseline, neighbour_correlation, lambda v: moving_range_chart(v, Baseline(1.0, 1.0, 2))):
+    for call in (
+        estimate_baseline,
+        neighbour_correlation,
+        lambda v: moving_range_chart(v, Baseline(1.0, 1.0, 2)),
+    ):
         with pytest.raises(AnalysisError, match="1 values; 2 at least are needed"):
             call([1.0])
 
@@ -469,10 +475,10 @@ def test_cusum_takes_only_constants_that_make_sense(slack, decision, head_start,
 
 
 def test_ewma_of_weight_one_is_the_individuals_chart_and_the_usual_weight_is_a_fifth():
-    usual = Baseline(50.0, 2.0, 9)
-    assert ewma_chart(EWMA, usual, 1.0).statistic == pytest.approx(EWMA)
-    assert ewma_chart(EWMA, usual, 1.0).upper == pytest.approx(individuals_chart(EWMA, usual).upper)
-    chart = ewma_chart([60.0], usual)
+    baseline = Baseline(50.0, 2.0, 9)
+    assert ewma_chart(EWMA, baseline, 1.0).statistic == pytest.approx(EWMA)
+    assert ewma_chart(EWMA, baseline, 1.0).upper == pytest.approx(individuals_chart(EWMA, baseline).upper)
+    chart = ewma_chart([60.0], baseline)
     assert chart.statistic == pytest.approx([52.0])
     assert chart.upper == pytest.approx([50.0 + 3.0 * 2.0 * 0.2])
     assert chart.centre == 50.0
@@ -527,12 +533,12 @@ def test_plan_is_written_by_names_alone():
 
 
 def test_baseline_of_a_short_series_is_all_of_it_and_of_a_long_one_grows_to_its_end():
-    short = usual_baseline(INDIVIDUALS, 25, 100)
-    assert short == baseline(INDIVIDUALS)
-    grown = usual_baseline([*INDIVIDUALS, 50.5, 51.0], 10, 11)
+    short = grow_baseline(INDIVIDUALS, 25, 100)
+    assert short == estimate_baseline(INDIVIDUALS)
+    grown = grow_baseline([*INDIVIDUALS, 50.5, 51.0], 10, 11)
     assert grown.count == 11
-    assert grown.centre == pytest.approx(baseline([*INDIVIDUALS, 50.5]).centre)
-    assert usual_baseline([*INDIVIDUALS, 50.5], 10, 10).count == 10
+    assert grown.centre == pytest.approx(estimate_baseline([*INDIVIDUALS, 50.5]).centre)
+    assert grow_baseline([*INDIVIDUALS, 50.5], 10, 10).count == 10
 
 
 def test_monitor_counts_what_came_and_what_was_judged():
@@ -546,17 +552,17 @@ def test_monitor_counts_what_came_and_what_was_judged():
 
 def test_monitor_needs_two_values_however_few_are_asked_for():
     states = fed([1.0, 2.0, 9.0], ChartPlan(chart="individuals", minimum=0))
-    assert [s.usual is not None for s in states] == [False, True, True]
-    assert states[1].usual == baseline([1.0, 2.0])
+    assert [s.baseline is not None for s in states] == [False, True, True]
+    assert states[1].baseline == estimate_baseline([1.0, 2.0])
 
 
 def test_centre_or_sigma_alone_is_taken_and_the_other_one_measured():
     values = [1.0, 2.0, 1.0, 2.0]
-    measured = baseline(values[:3])
+    measured = estimate_baseline(values[:3])
     only_centre = fed(values, ChartPlan(chart="individuals", minimum=3, centre=0.0, grow_to=9))[-1]
-    assert only_centre.usual == Baseline(0.0, measured.sigma, 3)
+    assert only_centre.baseline == Baseline(0.0, measured.sigma, 3)
     only_sigma = fed(values, ChartPlan(chart="individuals", minimum=3, sigma=5.0, grow_to=9))[-1]
-    assert only_sigma.usual == Baseline(measured.centre, 5.0, 3)
+    assert only_sigma.baseline == Baseline(measured.centre, 5.0, 3)
 
 
 def test_baseline_grows_only_where_it_may_hold_more_than_the_first_values():
@@ -594,7 +600,7 @@ def test_value_beyond_on_the_unwatched_side_does_not_grow_the_baseline():
         side = "falling" if value > 50 else "rising"
         plan = ChartPlan(chart=chart, side=side, minimum=10, grow_to=20)
         last = fed([*INDIVIDUALS, value], plan)[-1]
-        assert (last.signalling, last.usual.count) == ("", 10), chart
+        assert (last.signalling, last.baseline.count) == ("", 10), chart
 
 
 def test_head_start_is_a_share_of_the_decision_on_both_sides():
@@ -617,5 +623,5 @@ def test_degrees_of_freedom_of_the_moving_range_are_those_of_its_tabulated_varia
 
 def test_monitor_says_nothing_before_its_baseline_can_judge():
     for state in (Monitor(), *fed(INDIVIDUALS[:9], ChartPlan(minimum=10, head_start=0.5))):
-        assert (state.usual, state.judged, state.signalling) == (None, 0, "")
+        assert (state.baseline, state.judged, state.signalling) == (None, 0, "")
         assert (state.statistic, state.limit, state.level, state.high, state.low) == (0.0, 0.0, 0.0, 0.0, 0.0)

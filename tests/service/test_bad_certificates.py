@@ -98,7 +98,7 @@ def test_artefact_with_two_certificates_names_both_files(folder):
 def test_wave_no_larger_than_its_expanded_uncertainty_is_refused(folder, amplitude):
     line = changed(folder, CERTIFICATE, "amplitude_nm = 812.0", f"amplitude_nm = {amplitude}") + 1
     said = refused(folder, CERTIFICATE, line, "wave[0].expanded_uncertainty_nm")
-    assert "a wave that cannot be told from none; found 6.0" in said
+    assert "a wave too small to be distinguished from none; found 6.0" in said
 
 
 @pytest.mark.parametrize(

@@ -96,7 +96,7 @@ def trace_uncertainty(
     worst = max(found)[0]
     note = "the trace knows every certified wave well enough to judge the instrument by it"
     if failing:
-        waves_told = [_known_to(*each) for each in failing[:_TOLD_MAX]]
+        waves_told = [_state_knowledge(*each) for each in failing[:_TOLD_MAX]]
         more = [f"{len(failing) - _TOLD_MAX} waves more"] if len(failing) > _TOLD_MAX else []
         note = f"too noisy to tell whether the instrument is right: {', '.join([*waves_told, *more])}"
     value = worst if math.isfinite(worst) else None
@@ -106,7 +106,7 @@ def trace_uncertainty(
 _TOLD_MAX = 3
 
 
-def _known_to(ratio: float, upr: int, own_nm: float, expanded_nm: float) -> str:
+def _state_knowledge(ratio: float, upr: int, own_nm: float, expanded_nm: float) -> str:
     if not math.isfinite(ratio):
         return f"the wave of {upr} UPR without a known uncertainty"
     return (

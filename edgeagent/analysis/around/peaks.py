@@ -71,14 +71,14 @@ def find_peaks(spectrum: Spectrum) -> tuple[PeakGroup, ...]:
     real = np.flatnonzero(level > 2 * own)
     centre = (upr[start] + upr[stop - 1]) / 2
     above = _above_trend(centre, level, real)
-    floor = _floor_at(upr, amplitude, noise, centre, _widened(level, above > _RAISED))
+    floor = _floor_at(upr, amplitude, noise, centre, _widen_floors(level, above > _RAISED))
     rank = np.where(amplitude > 4 * noise, amplitude / floor, 0.0)
     members = np.interp(upr, centre, (stop - start).astype(np.float64))
     lines = np.flatnonzero(rank > _ABOVE_FLOOR * (1 + _MEDIAN_SPREAD / np.sqrt(members)))
     lines = lines[np.argsort(-amplitude[lines], kind="stable")][:_LINES_MAX]
     known = {int(upr[i]): (float(amplitude[i]), float(rank[i])) for i in lines}
     groups = [*_combs(known), *_lone(known)]
-    return (*groups, *_raised(centre, level, above))
+    return (*groups, *_find_raised(centre, level, above))
 
 
 def explain_peaks(spectrum: Spectrum, running: Running | None, thread: Thread | None = None) -> tuple[str, ...]:
@@ -102,10 +102,10 @@ def described_peaks(
     ``wheel_multiple`` the multiple of the wheel's turning that fits it. None where the recipe does not say the
     speeds, or nothing fits.
     """
-    return [_described(group, running, thread) for group in find_peaks(spectrum)[:_SPOKEN_MAX]]
+    return [_describe_group(group, running, thread) for group in find_peaks(spectrum)[:_SPOKEN_MAX]]
 
 
-def _described(group: PeakGroup, running: Running | None, thread: Thread | None) -> dict[str, Any]:
+def _describe_group(group: PeakGroup, running: Running | None, thread: Thread | None) -> dict[str, Any]:
     top = int(np.argmax(group.amplitude_nm))
     floor = group.pattern == "floor"
     moving = group.upr if floor else (group.upr[top],)
@@ -266,7 +266,7 @@ def _above_trend(centre: FloatArray, level: FloatArray, real: IntArray) -> Float
     return above
 
 
-def _widened(level: FloatArray, raised: npt.NDArray[np.bool_]) -> FloatArray:
+def _widen_floors(level: FloatArray, raised: npt.NDArray[np.bool_]) -> FloatArray:
     """The floors with raised ones carried on by half a window: its last orders lie in windows that are not
     raised, and are no lines."""
     high, carried = np.where(raised, level, 0.0), level
@@ -276,7 +276,7 @@ def _widened(level: FloatArray, raised: npt.NDArray[np.bool_]) -> FloatArray:
     return carried
 
 
-def _raised(centre: FloatArray, level: FloatArray, above: FloatArray) -> list[PeakGroup]:
+def _find_raised(centre: FloatArray, level: FloatArray, above: FloatArray) -> list[PeakGroup]:
     """Stretches of raised windows. A window is raised when more than half of its orders are, so that a stretch
     reaches from the first one's middle to the last one's."""
     high = np.flatnonzero(above > _RAISED)
@@ -306,7 +306,7 @@ def _sentence(group: PeakGroup, found: Mapping[str, Any], running: Running | Non
         words += "one source, not sinusoidal"
     else:
         words = f"lone line: {greatest}"
-    return words + _grinding(found, running) + _moving(found, running)
+    return words + _explain_grinding(found, running) + _explain_motion(found, running)
 
 
 def span_text(hz: Sequence[float]) -> str:
@@ -315,7 +315,7 @@ def span_text(hz: Sequence[float]) -> str:
     return high if low == high else f"{low} to {high}"
 
 
-def _grinding(found: Mapping[str, Any], running: Running | None) -> str:
+def _explain_grinding(found: Mapping[str, Any], running: Running | None) -> str:
     """What the frequency was while the part was ground, and which declared speed fits."""
     if running is None or running.work_rpm is None:
         return ""
@@ -331,7 +331,7 @@ def _grinding(found: Mapping[str, Any], running: Running | None) -> str:
     return words + f", which fits {times}the wheel's {wheel:.4g} Hz ({exact:.2f} UPR)"
 
 
-def _moving(found: Mapping[str, Any], running: Running | None) -> str:
+def _explain_motion(found: Mapping[str, Any], running: Running | None) -> str:
     if found["speed_hz"] is None or running is None or running.speed_rpm is None:
         return ""
     low, high = running.speed_rpm

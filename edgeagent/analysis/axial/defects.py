@@ -97,7 +97,7 @@ def doubtful_stretches(
     cutoff_mm: float,
 ) -> list[tuple[Stretch, ...]]:
     """Of each flank's stretches those that may be dust; ``flanks`` are those of one name."""
-    needed = _needed(len(flanks), starts)
+    needed = _grooves_needed(len(flanks), starts)
     found = []
     for i, own in enumerate(flanks):
         others = [stretches for j, stretches in enumerate(flanks) if j != i]
@@ -112,7 +112,7 @@ def doubtful_stretches(
     return found
 
 
-def _needed(count: int, starts: int) -> float:
+def _grooves_needed(count: int, starts: int) -> float:
     """On how many grooves a stretch must recur to be form: half of those of one start, at least three.
 
     Two specks of a few degrees meet by chance on two of many flanks in some 15 %; one groove shows no form.

@@ -208,7 +208,7 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
             centre = np.where(np.isfinite(seated), seated, centre)
             response = response or _response(frame, nominal)
         next_plane = _next_plane(frame, arcs, nominal, response)
-        moved = _moved(frame, centre, nominal, next_plane)
+        moved = _move_frame(frame, centre, nominal, next_plane)
         shift = max(
             np.max(np.abs(moved.x_mm - frame.x_mm)),
             np.max(np.abs(moved.z_mm - frame.z_mm)),
@@ -229,7 +229,7 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
     raise FitNotConvergedError("the balls seated in the grooves do not come to rest")
 
 
-def _moved(frame: Frame, centre: FloatArray, nominal: Nominal, plane: Plane) -> Frame:
+def _move_frame(frame: Frame, centre: FloatArray, nominal: Nominal, plane: Plane) -> Frame:
     """The frame after each ball went to (u, h) of its normal plane, seen in another measuring plane."""
     x, z = recorded_centres(frame, centre, nominal)
     return make_frame(x, z, frame.side, nominal, plane=plane)

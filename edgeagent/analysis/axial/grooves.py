@@ -132,7 +132,7 @@ def roll_ball(x_mm: FloatArray, height_mm: FloatArray, *, ball_radius_mm: float,
         )
     cell = ball_radius_mm / _CELLS_PER_RADIUS
     grid_x, grid = _coarse(x_mm, height_mm, cell)
-    centre = _rolled(grid, ball_radius_mm, cell)
+    centre = _roll_disk(grid, ball_radius_mm, cell)
     reach = max(int(0.45 * pitch_mm / cell), 2)
     sink = _MIN_SINK * ball_radius_mm
     left, right = _highest_within(centre, reach)
@@ -142,12 +142,12 @@ def roll_ball(x_mm: FloatArray, height_mm: FloatArray, *, ball_radius_mm: float,
     if places.size:
         # Neighbouring cells of one minimum: the first speaks for all.
         places = places[np.concatenate([[True], np.diff(places) > reach // 2])]
-        places = places[_hugged(grid, centre, places, ball_radius_mm, cell)]
+        places = places[_hugs_ball(grid, centre, places, ball_radius_mm, cell)]
     return Rolled(
         centre_x_mm=grid_x[places],
         centre_height_mm=centre[places],
-        cut_at_start=_cut(centre, places, reach, sink),
-        cut_at_end=_cut(centre[::-1], centre.size - 1 - places[::-1], reach, sink),
+        cut_at_start=_cuts_in(centre, places, reach, sink),
+        cut_at_end=_cuts_in(centre[::-1], centre.size - 1 - places[::-1], reach, sink),
     )
 
 
@@ -164,7 +164,7 @@ def _coarse(x_mm: FloatArray, height_mm: FloatArray, cell_mm: float) -> tuple[Fl
     return grid_x, np.interp(grid_x, grid_x[filled], heights[filled])
 
 
-def _rolled(grid: FloatArray, radius_mm: float, cell_mm: float) -> FloatArray:
+def _roll_disk(grid: FloatArray, radius_mm: float, cell_mm: float) -> FloatArray:
     """Height of the centre of a disk that rests on the grid, by the highest of all touching places."""
     offset = cell_mm * np.arange(-_CELLS_PER_RADIUS + 1, _CELLS_PER_RADIUS)
     disk = np.sqrt(radius_mm**2 - offset**2)
@@ -173,7 +173,7 @@ def _rolled(grid: FloatArray, radius_mm: float, cell_mm: float) -> FloatArray:
     return np.asarray(np.max(np.lib.stride_tricks.sliding_window_view(padded, disk.size) + disk, axis=1))
 
 
-def _hugged(
+def _hugs_ball(
     grid: FloatArray, centre: FloatArray, places: IntArray, radius_mm: float, cell_mm: float
 ) -> NDArray[np.bool_]:
     """Whether the profile keeps close to the ball, as a groove made for it does."""
@@ -200,7 +200,7 @@ def _lowest_within(values: FloatArray, reach: int) -> FloatArray:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).min(axis=1))
 
 
-def _cut(centre: FloatArray, places: IntArray, reach: int, sink: float) -> bool:
+def _cuts_in(centre: FloatArray, places: IntArray, reach: int, sink: float) -> bool:
     """Whether the ball lies sunk at the first place without a groove found there."""
     until = int(places[0]) if places.size else reach
     top = float(centre[: min(until, reach) + 1].max())

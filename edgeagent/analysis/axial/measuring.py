@@ -150,7 +150,7 @@ def measure_grooves(
         good = np.array([name in grooves for name in names])
         if not np.any(good):
             raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in failed.items()))
-        measured = _seated(frame, good, list(grooves.values()), nominal)
+        measured = _seat_frame(frame, good, list(grooves.values()), nominal)
         moved = float(
             max(
                 np.max(np.abs(measured[0].along_mm - frame.along_mm[good])),
@@ -195,7 +195,7 @@ def _without_dust(
 ) -> tuple[list[Flank], FloatArray, FloatArray]:
     """Flanks of one name with their doubtful stretches; their profiles as read, and with those bridged."""
     profiles = np.array([_profile(f, cells) for f in flanks])
-    standing = [_standing(f, off) for f, off in zip(flanks, outlying(profiles), strict=True)]
+    standing = [_find_standing_stretches(f, off) for f, off in zip(flanks, outlying(profiles), strict=True)]
     doubtful = doubtful_stretches(standing, starts=nominal.starts, cutoff_mm=nominal.form_cutoff_mm)
     marked = [replace(f, doubtful=d) for f, d in zip(flanks, doubtful, strict=True)]
     bridged = [_profile(f, cells) if f.doubtful else own for f, own in zip(marked, profiles, strict=True)]
@@ -217,7 +217,7 @@ def _profile(flank: Flank, cells: int) -> FloatArray:
     return even_cells(at, proud, cells)
 
 
-def _standing(flank: Flank, off: BoolArray) -> tuple[Stretch, ...]:
+def _find_standing_stretches(flank: Flank, off: BoolArray) -> tuple[Stretch, ...]:
     """The stretches that reach a cell which stands off what the grooves have in common."""
     if not flank.stretches:
         return ()
@@ -265,7 +265,7 @@ def _measure_each(
     return grooves
 
 
-def _seated(
+def _seat_frame(
     frame: Frame, good: Any, grooves: list[Groove], nominal: Nominal
 ) -> tuple[Frame, FloatArray, FloatArray]:
     """Frame of the finally seated balls, with their standard uncertainties along and across the axis."""

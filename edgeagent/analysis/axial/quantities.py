@@ -324,9 +324,9 @@ def _flank_details(flank: Flank, sign: float, seat: Any, nominal: Nominal, point
     worst, at, _ = flank.worst_deviation()
     shown = flank.judged
     return {
-        "u_mm": _rounded(arc.x_mm + from_u * outward, 6),
-        "h_mm": _rounded(arc.y_mm + from_h * outward, 6),
-        "residual_um": _rounded(-residual * 1e3, 4),
+        "u_mm": _round_to(arc.x_mm + from_u * outward, 6),
+        "h_mm": _round_to(arc.y_mm + from_h * outward, 6),
+        "residual_um": _round_to(-residual * 1e3, 4),
         "left_out": [int(i) for i in np.flatnonzero(~shown[::stride])],
         "arc": {
             "u_mm": round(arc.x_mm, 7),
@@ -344,5 +344,5 @@ def _flank_details(flank: Flank, sign: float, seat: Any, nominal: Nominal, point
     }
 
 
-def _rounded(values: FloatArray, digits: int) -> list[float]:
+def _round_to(values: FloatArray, digits: int) -> list[float]:
     return [float(v) for v in np.round(values, digits)]

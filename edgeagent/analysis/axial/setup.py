@@ -111,7 +111,7 @@ def corrected_plane(
         by_shape = _last_of_line([np.ones(side.size), side, side * along_mm], beside)
         by_pitch = _yaw_by_pitch(along_mm, side, number, start)
         scale = radius_mm / plane.shift_mm
-        yaw, yaw_u = _weighted(by_shape, (by_pitch[0] * scale, by_pitch[1] * scale))
+        yaw, yaw_u = _weigh_both(by_shape, (by_pitch[0] * scale, by_pitch[1] * scale))
     offset, offset_u = _last_of_line([np.ones(side.size), side], beside - yaw * side * along_mm)
     return Plane(plane.offset_mm + offset, plane.yaw_rad + yaw, plane.shift_mm, offset_u, yaw_u)
 
@@ -145,7 +145,7 @@ def _last_of_line(columns: list[FloatArray], values: FloatArray) -> tuple[float,
     return float(inverse[-1] @ values[used]), scatter * float(np.linalg.norm(inverse[-1]))
 
 
-def _weighted(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, float]:
+def _weigh_both(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, float]:
     """Mean of two values by their uncertainties, and its own."""
     va, vb = max(a[1] ** 2, 1e-30), max(b[1] ** 2, 1e-30)
     share = vb / (va + vb)

@@ -63,7 +63,7 @@ def axial_influences(
 
     found = _numbers(analysis) if thin is trace else values_of(thin)
     if "length_scale" in wanted:
-        low, high = (values_of(_scaled(thin, 1.0 + step)) for step in (-SCALE_STEP, SCALE_STEP))
+        low, high = (values_of(_scale_trace(thin, 1.0 + step)) for step in (-SCALE_STEP, SCALE_STEP))
         scale = _slopes(low, found, high, SCALE_STEP)
     if "tip_radius_mm" in wanted:
         # A trace that the instrument has corrected for its tip is wrong by the tip's error all the same.
@@ -93,7 +93,7 @@ def decimate(trace: Trace) -> Trace:
     return replace(trace, columns={name: column[index] for name, column in trace.columns.items()})
 
 
-def _scaled(trace: Trace, factor: float) -> Trace:
+def _scale_trace(trace: Trace, factor: float) -> Trace:
     longer = {name: trace.columns[name] * factor for name in ("x_mm", "z_mm")}
     return replace(trace, columns={**trace.columns, **longer})
 

@@ -75,9 +75,9 @@ def contributions(quantity: Quantity, known: Known) -> tuple[Contribution, ...]:
     scale, length = influences.gauge_scale.get(at), influences.length_scale.get(at)
     found = [
         _noise(quantity, known.part),
-        _scaled("gauge scale", instrument.gauge_scale, "1", scale, instrument.gauge_scale_dof),
-        _scaled("length scale", instrument.length_scale, "1", length, instrument.length_scale_dof),
-        _scaled(
+        _scale("gauge scale", instrument.gauge_scale, "1", scale, instrument.gauge_scale_dof),
+        _scale("length scale", instrument.length_scale, "1", length, instrument.length_scale_dof),
+        _scale(
             "tip radius",
             instrument.tip_radius_mm,
             "mm",
@@ -202,7 +202,7 @@ def _noise(quantity: Quantity, part: PartUncertainty) -> Contribution | None:
     return Contribution("noise of this trace", noise, quantity.unit, 1.0, quantity.degrees_of_freedom)
 
 
-def _scaled(
+def _scale(
     source: str, u: float | None, unit: str, sensitivity: float | None, dof: float | None
 ) -> Contribution | None:
     if u is None or sensitivity is None:
@@ -232,14 +232,14 @@ def _artefact(quantity: Quantity, scale: float, known: Known) -> list[Contributi
         at, weight = upr[here], known.spectrum.amplitude_nm[here] ** 2
     else:
         at = np.array([low, *(w[0] for w in waves if low < w[0] < high), high])
-    u, deviation = (_weighted(each, weight) for each in interpolate(waves, at))
+    u, deviation = (_weigh_mean(each, weight) for each in interpolate(waves, at))
     found = [Contribution("artefact's certificate", u, "1", scale)]
     if deviation:
         found.append(Contribution("artefact's last deviation", deviation, "1", scale))
     return found
 
 
-def _weighted(values: FloatArray, weight: FloatArray | None) -> float:
+def _weigh_mean(values: FloatArray, weight: FloatArray | None) -> float:
     """The mean by weight; the largest without one, or where all weights are zero."""
     total = 0.0 if weight is None else float(np.sum(weight))
     if weight is None or total <= 0:
@@ -253,11 +253,11 @@ def _temperature(length: float | None, known: Known) -> list[Contribution | None
     if length is None or part.expansion_per_k is None:
         return []
     per_k = length * part.expansion_per_k
-    found = [_scaled("temperature", instrument.temperature_k, "K", per_k, instrument.temperature_dof)]
+    found = [_scale("temperature", instrument.temperature_k, "K", per_k, instrument.temperature_dof)]
     if known.temperature_c is not None:
         away = known.temperature_c - REFERENCE_TEMPERATURE_C
         coefficient = part.expansion_uncertainty_per_k
-        found.append(_scaled("expansion coefficient", coefficient, "1/K", length * away, None))
+        found.append(_scale("expansion coefficient", coefficient, "1/K", length * away, None))
         if not part.correct_temperature:
             found.append(Contribution("departure from 20 °C", abs(away), "K", per_k))
     return found

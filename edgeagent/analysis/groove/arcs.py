@@ -302,7 +302,7 @@ def _outliers(standard: FloatArray, base: BoolArray) -> BoolArray:
         summed = np.concatenate([[0.0], np.cumsum(standard)])
         mean = (summed[_SMOOTHED:] - summed[:-_SMOOTHED]) / _SMOOTHED
         bad[half : standard.size - half] |= _far(mean, base[half : standard.size - half])
-    return _widened(bad, np.abs(standard)) if bad.any() else bad
+    return _widen_runs(bad, np.abs(standard)) if bad.any() else bad
 
 
 def _far(values: FloatArray, base: BoolArray) -> BoolArray:
@@ -317,7 +317,7 @@ def _far(values: FloatArray, base: BoolArray) -> BoolArray:
     return np.asarray(np.abs(values - centre) > OUTLIER_SIGMAS * scale)
 
 
-def _widened(bad: BoolArray, amount: FloatArray) -> BoolArray:
+def _widen_runs(bad: BoolArray, amount: FloatArray) -> BoolArray:
     """Each run of bad points that rises over the floor, grown by an eighth of its length and three points.
 
     A bell-shaped grain that is seen down to 1/200 of its height is then cut at 1/4,000 of it or less: every

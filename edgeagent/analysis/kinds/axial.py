@@ -132,7 +132,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
         raise AnalysisError("the recipe has no [thread]; grooves cannot be found without it")
     options = request.options if isinstance(request.options, AxialOptions) else AxialOptions()
     nominal = _nominal(trace, thread, options)
-    analysis = _analysed(trace, thread, options, nominal)
+    analysis = _analyse_steps(trace, thread, options, nominal)
     known = any(q.name == "plane_offset" and q.value is not None for q in analysis.quantities)
     measured = any(q.value is not None for q in analysis.quantities)
     if known or not measured or request.plane_offset_mm == request.plane_yaw_deg == 0.0:
@@ -150,7 +150,7 @@ def _with_plane_counted(trace: Trace, request: Request, analysis: Analysis, nomi
         if thread is None:
             return {}
         try:
-            found = _analysed(thin, thread, quick, replace(nominal, plane=plane))
+            found = _analyse_steps(thin, thread, quick, replace(nominal, plane=plane))
         except (AnalysisError, InputError):
             return {}
         return {(q.name, q.instance): q.value for q in found.quantities if q.value is not None}
@@ -165,7 +165,7 @@ def _with_plane_counted(trace: Trace, request: Request, analysis: Analysis, nomi
     )
 
 
-def _analysed(trace: Trace, thread: Thread, options: AxialOptions, nominal: Nominal) -> Analysis:
+def _analyse_steps(trace: Trace, thread: Thread, options: AxialOptions, nominal: Nominal) -> Analysis:
     """The steps in their order; see `analyse`."""
     sides = _sides(trace)
     checks.require_plausible_units(sides, thread)
@@ -180,16 +180,16 @@ def _analysed(trace: Trace, thread: Thread, options: AxialOptions, nominal: Nomi
     quality.append(checks.cut_grooves(found.cut))
     if not found.names:
         quality.append(checks.failed("grooves", "no groove is whole; nothing was measured"))
-        return _unmeasured(quality, found, options)
+        return _without_values(quality, found, options)
     rough = rough_pitch(found.frame.along_mm, found.frame.side, thread.pitch_mm)
     gross = checks.gross_pitch(rough, thread, 100.0 * checks.MAX_GROSS_PITCH_ERROR, coarse=True)
     if not gross.ok:
-        return _unmeasured([*quality, gross], found, options)
+        return _without_values([*quality, gross], found, options)
     try:
         measured = measure_grooves(found, sides, nominal, options.groove_axis)
     except (AnalysisError, InputError) as error:
         quality.append(checks.failed("grooves", f"the grooves could not be brought into one frame: {error}"))
-        return _unmeasured(quality, found, options)
+        return _without_values(quality, found, options)
     return _collect(measured, quality, nominal, thread, options)
 
 
@@ -237,7 +237,7 @@ def _sides(trace: Trace) -> dict[float, CleanSide]:
     return sides
 
 
-def _unmeasured(quality: list[QualityCheck], found: FoundGrooves, options: AxialOptions) -> Analysis:
+def _without_values(quality: list[QualityCheck], found: FoundGrooves, options: AxialOptions) -> Analysis:
     """All that was asked for, without a value; the failed check is already in ``quality``."""
     quantities = [q for name in found.names for q in unmeasured_groove(name, options)]
     quantities += [Quantity(name, None, unit) for name, unit in TRACE_UNITS.items()]

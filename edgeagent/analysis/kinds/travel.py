@@ -372,7 +372,7 @@ def _turn_window(travel_mm: FloatArray, residual_um: FloatArray, lead_mm: float 
     return widest_window(travel_mm, residual_um, lead_mm)
 
 
-def _thinned(height: FloatArray) -> IntArray:
+def _thin_out(height: FloatArray) -> IntArray:
     """Numbers of at most 2000 samples that keep the highest and the lowest of every stretch."""
     if height.size <= _CURVE_POINTS_MAX:
         return np.arange(height.size, dtype=np.int64)
@@ -393,7 +393,7 @@ def _details(
     in_turn: Window | None,
 ) -> dict[str, Any]:
     """What a report draws: a thinned curve, the mean line, the band about it and the worst windows."""
-    kept = _thinned(residual_um)
+    kept = _thin_out(residual_um)
     windows = [
         {"name": name, "start_mm": w.start_mm, "end_mm": w.end_mm, "variation_um": w.variation_um}
         for name, w in (("travel_variation_300", in_300), ("travel_variation_turn", in_turn))

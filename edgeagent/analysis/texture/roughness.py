@@ -108,7 +108,7 @@ def roughness_profile(
     -----
     ISO 21920-2 with the filters of ISO 16610-21.
     """
-    z_um, long_wave = _parted(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)
+    z_um, long_wave = _split_waves(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)
     return z_um - long_wave
 
 
@@ -124,10 +124,10 @@ def waviness_profile(
 
     Parameters, shapes and errors as there; the two profiles add up to what the S-filter keeps.
     """
-    return _parted(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)[1]
+    return _split_waves(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)[1]
 
 
-def _parted(
+def _split_waves(
     z_um: FloatArray, spacing_mm: float, lambda_c_mm: float, lambda_s_mm: float | None, ends: Ends
 ) -> tuple[FloatArray, FloatArray]:
     """What the S-filter keeps, and the long waves of it; both without the samples lost at the ends."""
@@ -244,7 +244,7 @@ def evaluated(
         raise TraceRangeError(f"{section_count} roughness sections asked for; at least 1")
     lost = end_samples(spacing_mm, lambda_c_mm) if ends == "discard" else 0
     sections = _sections(z_um.size - 2 * lost, spacing_mm, lambda_c_mm, section_count, lost)
-    primary, long_wave = _parted(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)
+    primary, long_wave = _split_waves(z_um, spacing_mm, lambda_c_mm, lambda_s_mm, ends)
     # below this the profile is the rounding of its own subtraction, and its shape means nothing
     rounding_um = 16.0 * float(np.finfo(np.float64).eps * np.max(np.abs(z_um)))
     return EvaluatedProfile(primary - long_wave, primary, sections, lambda_c_mm, spacing_mm, rounding_um)

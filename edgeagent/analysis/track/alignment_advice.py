@@ -111,19 +111,19 @@ def advise(
     ``pivot_mm`` is the height about which the table tilts, where the shift is stated; the mean height of the
     traces when None. Uncertainties are first order, the noise of the traces independent; ``scale_u``, the
     relative standard uncertainty of the gauge's scale, is common to all of them. Raises TraceRangeError
-    without a trace, AnalysisError where nothing can be told (a surface that does not move with the axis).
+    without a trace, AnalysisError where nothing can be estimated (a surface that does not move with the axis).
     """
     if not run_outs:
         raise TraceRangeError("alignment needs a trace")
     pivot = float(np.mean([r.height_mm for r in run_outs])) if pivot_mm is None else pivot_mm
-    told = any(r.growth is not None for r in run_outs) or len({r.height_mm for r in run_outs}) > 1
+    separable = any(r.growth is not None for r in run_outs) or len({r.height_mm for r in run_outs}) > 1
     rows, sides, weights = _equations(run_outs, pivot)
-    unknowns = 2 if told else 1
-    found, covariance = _solved(rows[:, :unknowns], sides, weights)
+    unknowns = 2 if separable else 1
+    found, covariance = _solve(rows[:, :unknowns], sides, weights)
     disagreement = _disagreement(rows[:, :unknowns] @ found - sides, run_outs)
     u = np.sqrt(np.real(np.diag(covariance)))
     shift = complex(found[0])
-    tilt = complex(found[1]) if told else None
+    tilt = complex(found[1]) if separable else None
     return AlignmentAdvice(
         height_mm=pivot,
         shift_um=abs(shift),
@@ -145,8 +145,10 @@ def advice_sentence(advice: AlignmentAdvice, place: str | None = None) -> str:
     """
     at = place or f"height {advice.height_mm:g} mm"
     if advice.disagreement_um > 0:
-        told = f"The traces differ by {advice.disagreement_um:.2g} um from any one axis: measure again. "
-        return told + advice_sentence(replace(advice, disagreement_um=0.0), place)
+        disagreement = (
+            f"The traces differ by {advice.disagreement_um:.2g} um from any one axis: measure again. "
+        )
+        return disagreement + advice_sentence(replace(advice, disagreement_um=0.0), place)
     expanded = max(COVERAGE_FACTOR * advice.u_shift_um, _SHIFT_FINEST_UM)
     if advice.shift_um <= expanded:
         words = f"Centred within {expanded:.2g} um at {at}, no shift"
@@ -184,7 +186,7 @@ def _equations(run_outs: Sequence[RunOut], pivot_mm: float) -> tuple[ComplexArra
     return np.array(rows), np.array(sides), spread
 
 
-def _solved(rows: ComplexArray, sides: ComplexArray, spread: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+def _solve(rows: ComplexArray, sides: ComplexArray, spread: FloatArray) -> tuple[ComplexArray, ComplexArray]:
     """Weighted least squares with complex unknowns; their covariance is that of each Cartesian part."""
     exact = bool(np.any(spread <= 0))
     scale = np.ones(len(spread)) if exact else 1 / spread
@@ -192,7 +194,7 @@ def _solved(rows: ComplexArray, sides: ComplexArray, spread: FloatArray) -> tupl
     gram = weighted.conj().T @ weighted
     size = np.sqrt(np.real(np.diag(gram)))
     if np.any(size == 0) or np.linalg.cond(gram / np.outer(size, size)) > 1e12:
-        raise AnalysisError("shift and tilt cannot be told apart from these traces")
+        raise AnalysisError("shift and tilt cannot be separated by these traces")
     inverse = np.linalg.inv(gram)
     found: ComplexArray = inverse @ (weighted.conj().T @ right)
     variance = float(np.max(spread)) ** 2 if exact else 1.0

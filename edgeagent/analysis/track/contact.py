@@ -37,7 +37,7 @@ def contact_of(
     if thread is None and trace.header.artefact is not None:
         return _on_round(trace, factor, surface or RoundSurface())
     if thread is None:
-        return _unknown(trace, factor, surface_angle_deg, spiral)
+        return _without_thread(trace, factor, surface_angle_deg, spiral)
     if spiral:
         return _on_track(trace, thread, factor, flank or flank_of(trace.header.feature), surface_angle_deg)
     outward = 1.0 if thread.member == "shaft" else -1.0
@@ -59,7 +59,7 @@ def _on_round(trace: Trace, factor: float, surface: RoundSurface) -> EccentricCo
         return None
     diameter = trace.header.track_diameter_mm or surface.diameter_mm
     if diameter is None:
-        return _unknown(trace, factor, surface.surface_angle_deg, spiral=False)
+        return _without_thread(trace, factor, surface.surface_angle_deg, spiral=False)
     outward = -1.0 if surface.inside else 1.0
     cosine = float(np.cos(np.radians(surface.surface_angle_deg)))
     if cosine < 0.05:
@@ -72,7 +72,7 @@ def _on_round(trace: Trace, factor: float, surface: RoundSurface) -> EccentricCo
     )
 
 
-def _unknown(
+def _without_thread(
     trace: Trace, factor: float, surface_angle_deg: float | None, spiral: bool
 ) -> EccentricContact | None:
     """Without a thread neither inside and outside nor hand and flank are known: nothing is taken out."""

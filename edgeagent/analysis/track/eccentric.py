@@ -132,7 +132,7 @@ class EccentricContact:
         if self.arc_um is not None:
             slide = self.along[0] * radial + self.along[1] * axial - self.slip * along_normal
             along_normal += slide**2 / (self.arc_um + np.sqrt(self.arc_um**2 - slide**2))
-        turned_cos, turned_sin = _turned(cos, sin, shift)
+        turned_cos, turned_sin = _turn_by(cos, sin, shift)
         first, more = self.gain * motion.offset_um, self.gain * motion.growth_um
         fitted = (first.real + more.real * turn) * turned_cos + (first.imag + more.imag * turn) * turned_sin
         return Touch(angle_rad + shift, turned_cos, turned_sin, (along_normal - fitted) / self.factor)
@@ -217,7 +217,7 @@ def side_bands_um2(coefficient: ComplexArray, shift_rad: float) -> FloatArray:
     return found
 
 
-def _turned(cos: FloatArray, sin: FloatArray, shift: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _turn_by(cos: FloatArray, sin: FloatArray, shift: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Cosine and sine of an angle plus a small one, by the series of the small one to its eighth power."""
     square = shift * shift
     c = 1 - square / 2 * (1 - square / 12 * (1 - square / 30))

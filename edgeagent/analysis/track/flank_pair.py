@@ -196,7 +196,7 @@ class GrooveMotion:
 def judge_motion(
     pair: FlankPair, upr: Sequence[int], *, doubt_rad: float = 0.0, elsewhere: FlankPair | None = None
 ) -> tuple[GrooveMotion, ...]:
-    """What moved the groove at each order, only as far as it can be told.
+    """What moved the groove at each order, only as far as it can be estimated.
 
     A motion counts when it stays the same with every flank's amplitude and the angle between them moved by two
     standard uncertainties of the noise, with the flanks turned against each other by n times ``doubt_rad``

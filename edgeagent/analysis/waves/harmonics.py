@@ -259,18 +259,18 @@ def fit_harmonics(
     check_gap(touch.angle_rad, solution.density, upr_max)
     found = _with_uncertainty(trace, touch, solution, middle, turns)
     if contact is not None and not contact.taken_out:
-        return _counted(found, contact, contact.motion(*solution.once_per_turn))
+        return _count_doubt(found, contact, contact.motion(*solution.once_per_turn))
     if contact is None or motion is None:
         return replace(found, contact=contact)
     middle_um = solution.once_per_turn[0]
     return replace(
-        _counted(found, contact, motion),
+        _count_doubt(found, contact, motion),
         coefficient=contact.moved(found.coefficient, before, motion, middle_um),
         centred=contact.moved(found.centred, before, motion, middle_um),
     )
 
 
-def _counted(fit: HarmonicFit, contact: EccentricContact, motion: Motion | None) -> HarmonicFit:
+def _count_doubt(fit: HarmonicFit, contact: EccentricContact, motion: Motion | None) -> HarmonicFit:
     """The fit with what is not known of the contact in its uncertainty; all of it where the part lies too far
     off."""
     if motion is None:

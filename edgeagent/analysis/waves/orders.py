@@ -93,7 +93,7 @@ def find_orders(lines: ComplexArray, whole: int, floor: float) -> tuple[float, .
         strongest = [i for i in significant(np.abs(left) ** 2, whole, floor) if not bound[i]]
         if not strongest:
             break
-        upr, spread, near, size = _refined(left, int(strongest[0]) + 1, whole)
+        upr, spread, near, size = _refine_order(left, int(strongest[0]) + 1, whole)
         found.append(upr)
         left[near - 1] -= size * spread
     return tuple(found)
@@ -114,7 +114,7 @@ def _of_one_turn(power: FloatArray, whole: int) -> NDArray[np.bool_]:
     return found
 
 
-def _refined(lines: ComplexArray, line: int, whole: int) -> tuple[float, ComplexArray, IntArray, complex]:
+def _refine_order(lines: ComplexArray, line: int, whole: int) -> tuple[float, ComplexArray, IntArray, complex]:
     """Order of the wave at a line, its spread over the lines nearby, those lines, and its size there."""
     near = np.arange(max(line - 4 * whole, 1), min(line + 4 * whole, len(lines)) + 1)
     near = near[near % whole != 0]

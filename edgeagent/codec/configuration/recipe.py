@@ -160,7 +160,7 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
             key = f"measurement[{number}].feature"
             raise ConfigError(place_of_key(file, text, key), key, "a feature is measured twice", value=feature)
     thread = found.thread.thread if found.thread is not None else None
-    running = _running(found.running)
+    running = _make_running(found.running)
     for number, plan in enumerate(plans):
         if getattr(plan.options, "velocity_bands_hz", ()) and (
             thread is None or found.running.speed_rpm is None
@@ -208,7 +208,7 @@ def _instance_of(name: str) -> str:
     return name.partition("[")[0] if name.endswith("]") else name
 
 
-def _running(found: _RunningTable) -> Running | None:
+def _make_running(found: _RunningTable) -> Running | None:
     """What the recipe says of running; None where it says nothing."""
     if found == _RunningTable():
         return None

@@ -41,7 +41,7 @@ def set_repeatability(text: str, found: RepeatabilityEntry, file: str) -> str:
     table = before.get("uncertainty", {})
     kept = {k: v for k, v in table.get("repeatability", {}).items() if k not in found.values}
     merged = {**kept, **found.values}
-    dof = _rounded(found.degrees_of_freedom)
+    dof = _round_down(found.degrees_of_freedom)
     if kept and "repeatability_dof" in table:
         dof = min(dof, float(table["repeatability_dof"]))
     end = "\r\n" if "\r\n" in text else "\n"
@@ -85,14 +85,14 @@ def _set(text: str, line: str, dof: str, end: str) -> str:
     return text[: heading.end()] + own + text[stop:]
 
 
-def _rounded(degrees_of_freedom: float) -> float:
+def _round_down(degrees_of_freedom: float) -> float:
     """Rounded down to one decimal, one at least: a recipe takes no fewer."""
     return max(1.0, math.floor(10 * min(degrees_of_freedom, 1e6)) / 10)
 
 
 def entry_lines(found: RepeatabilityEntry) -> str:
     """The lines to be pasted under ``[uncertainty]``."""
-    return f"{_line(found.values, found.remark)}\nrepeatability_dof = {_rounded(found.degrees_of_freedom):g}"
+    return f"{_line(found.values, found.remark)}\nrepeatability_dof = {_round_down(found.degrees_of_freedom):g}"
 
 
 def _line(values: Mapping[str, float], remark: str) -> str:

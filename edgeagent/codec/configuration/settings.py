@@ -470,7 +470,12 @@ def _contradictions(certificate: Certificate) -> Iterator[tuple[str, str, float,
             yield f"{at}.upr", f"certified by wave[{before}] already", wave.upr, ""
         if expanded_nm >= wave.amplitude_nm:
             allowed = f"less than the amplitude, {wave.amplitude_nm:g}"
-            yield f"{at}.expanded_uncertainty_nm", "a wave that cannot be told from none", expanded_nm, allowed
+            yield (
+                f"{at}.expanded_uncertainty_nm",
+                "a wave too small to be distinguished from none",
+                expanded_nm,
+                allowed,
+            )
         # E_n of a trace without the wave, when the trace is as unsure as it may be.
         unseen_nm = expanded_nm * math.hypot(1.0, accept.uncertainty_ratio_max) * accept.en_max
         if unseen_nm >= wave.amplitude_nm:

@@ -46,7 +46,7 @@ def propose_recipe(data: RecipeData, describe: DescribeKind) -> str:
     ``describe`` gives options and characteristics of a kind, as for ``parse_recipe``. Raises ConfigError for
     thread data that no recipe may have, a feature named twice or a kind that does not exist.
     """
-    blocks = [_head(data), _thread(data.thread), _running(data.speed_rpm)]
+    blocks = [_head(data), _thread(data.thread), _running_lines(data.speed_rpm)]
     blocks += [_measurement(feature, kind, data) for feature, kind in data.features]
     text = "\n".join(blocks)
     parse_recipe(text.encode("utf-8"), "recipe", {}, describe)
@@ -65,9 +65,9 @@ def remarks(data: RecipeData) -> tuple[str, ...]:
     if thread.ball_diameter_mm > 0.5 * thread.ball_pitch_circle_mm:
         found.append("the ball is larger than half the ball pitch circle")
     if not 30.0 <= thread.contact_angle_deg <= 60.0:
-        found.append(f"a contact angle of {thread.contact_angle_deg:g} deg is far from the usual 45 deg")
+        found.append(f"a contact angle of {thread.contact_angle_deg:g} deg is far from the common 45 deg")
     if not 0.51 <= thread.track_conformity <= 0.6:
-        found.append(f"a conformity of {thread.track_conformity:g} is outside of the usual 0.51 to 0.60")
+        found.append(f"a conformity of {thread.track_conformity:g} is outside the common range 0.51 to 0.60")
     lead_angle = math.degrees(thread.lead_angle_rad)
     if lead_angle > 20.0:
         found.append(f"the lead angle is {lead_angle:.1f} deg: is the lead that of one start?")
@@ -99,7 +99,7 @@ track_conformity = {toml_value(thread.track_conformity)}  # flank radius / ball 
 """
 
 
-def _running(speed_rpm: float | None) -> str:
+def _running_lines(speed_rpm: float | None) -> str:
     if speed_rpm is None:
         lines = (
             "# [running]",

@@ -119,12 +119,12 @@ def _longer(
         patterns = patterns[:-1]
     if len(patterns) < ROWS_MIN:
         return best
-    usual = Counter(patterns).most_common(1)[0][0]
-    lead = next(i for i, p in enumerate(patterns) if p == usual)
+    common = Counter(patterns).most_common(1)[0][0]
+    lead = next(i for i, p in enumerate(patterns) if p == common)
     rows = len(patterns) - lead
     if rows < ROWS_MIN or (best is not None and best.rows >= rows):
         return best
-    return TableForm(delimiter, decimal, begin + lead, rows, len(usual), usual)
+    return TableForm(delimiter, decimal, begin + lead, rows, len(common), common)
 
 
 def row_pattern(
@@ -154,7 +154,7 @@ def last_row(lines: list[str], reading: TableForm) -> int:
         pattern = row_pattern(lines[position], reading.delimiter, reading.decimal, number, reading.fields)
         if pattern is None or len(pattern) != reading.fields:
             break
-        numbers = sum(seen and usual for seen, usual in zip(pattern, reading.numeric, strict=True))
+        numbers = sum(seen and common for seen, common in zip(pattern, reading.numeric, strict=True))
         lost = all(
             c.lower() in MISSING_WORDS
             for c in cells_of(lines[position], reading.delimiter, reading.decimal, reading.fields)
@@ -182,6 +182,6 @@ def _has_new_word(line: str, reading: TableForm, before: str) -> bool:
     cells = cells_of(line, reading.delimiter, reading.decimal)
     number = number_pattern(reading.decimal)
     return any(
-        usual and not number.fullmatch(cell) and cell.lower() not in MISSING_WORDS and cell not in before
-        for cell, usual in zip(cells, reading.numeric, strict=False)
+        common and not number.fullmatch(cell) and cell.lower() not in MISSING_WORDS and cell not in before
+        for cell, common in zip(cells, reading.numeric, strict=False)
     )

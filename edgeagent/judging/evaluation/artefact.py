@@ -36,8 +36,8 @@ class ArtefactEvaluation:
     """A reference artefact's trace against its certificate: accept means that the verification passed.
 
     ``missing_upr`` are certified waves that the trace does not show; ``incomplete`` says that nothing else
-    holds it. ``partial`` says that of some of them nobody said that another file shows them: the certificate
-    names no feature for them, so they may be lost, and the gate closes until files that show them come.
+    holds it. ``partial``: some missing waves are not assigned to another feature by the certificate, so they
+    may be lost, and the gate closes until files that show them come.
     """
 
     analysis: Analysis
@@ -58,7 +58,7 @@ def evaluate_artefact(
     if header.kind not in ("spiral", "circle"):
         raise TraceShapeError(f"artefact traces are spiral or circle, not {header.kind}")
     if certificate is None:
-        analysis = _analysed(trace, kind, Request(None, kind.Options()))
+        analysis = _analyse(trace, kind, Request(None, kind.Options()))
         holds = [reason(Code.NO_CERTIFICATE, artefact=header.artefact)]
         return ArtefactEvaluation(analysis, judge(analysis, None, rule, holds=holds))
     reach = _reach_upr(trace)
@@ -77,7 +77,7 @@ def evaluate_artefact(
         return ArtefactEvaluation(analysis, judge(analysis, plan, rule, extra_limits=limits, holds=holds))
     shown, elsewhere, unnamed = _waves_shown(certificate, header.feature, spectrum, reach)
     absent = elsewhere | unnamed
-    analysis = _compared(analysis, spectrum, certificate.accept, shown, tuple(absent), upr_max)
+    analysis = _compare_with(analysis, spectrum, certificate.accept, shown, tuple(absent), upr_max)
     if not shown:
         judgement = judge(analysis, plan, rule, holds=[*holds, *absent.values()])
         return ArtefactEvaluation(analysis, judgement, tuple(absent))
@@ -109,12 +109,12 @@ def _as_it_lies(trace: Trace, kind: Kind, certificate: Certificate, request: Req
     Without a statement the contact turns as on the outside of a cylinder; or not at all where the certified
     waves then have smaller side bands, since some instruments take that out themselves.
     """
-    found = _analysed(trace, kind, request)
+    found = _analyse(trace, kind, request)
     if certificate.geometry is not None or certificate.thread is not None or found.spectrum is None:
         return found
     if trace.header.track_diameter_mm is None:
         return found
-    plain = _analysed(trace, kind, replace(request, surface=RoundSurface(turned=False)))
+    plain = _analyse(trace, kind, replace(request, surface=RoundSurface(turned=False)))
     turned = _side_bands(found.spectrum, certificate)
     if plain.spectrum is None or _side_bands(plain.spectrum, certificate) >= turned:
         return found
@@ -129,7 +129,7 @@ def _side_bands(spectrum: Spectrum, certificate: Certificate) -> float:
     return float(sum(spectrum.amplitude_nm[n - 1] ** 2 for n in beside if 2 <= n <= len(spectrum.upr)))
 
 
-def _analysed(trace: Trace, kind: Kind, request: Request) -> Analysis:
+def _analyse(trace: Trace, kind: Kind, request: Request) -> Analysis:
     try:
         return kind.analyse(trace, request)
     except AnalysisError as error:
@@ -149,7 +149,7 @@ def _limits(accept: Acceptance) -> list[ScalarLimit]:
     return limits
 
 
-def _compared(
+def _compare_with(
     analysis: Analysis,
     spectrum: Spectrum,
     accept: Acceptance,

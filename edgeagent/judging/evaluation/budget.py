@@ -67,8 +67,10 @@ def apply_budget(
     temperature, the trace is not fit to be accepted.
     """
     instrument, part = instrument or InstrumentUncertainty(), part or PartUncertainty()
-    told = getattr(kind, "influences", None)
-    influences = told(trace, request, analysis, wanted_influences(instrument, part)) if told else Influences()
+    known_influences = getattr(kind, "influences", None)
+    influences = Influences()
+    if known_influences is not None:
+        influences = known_influences(trace, request, analysis, wanted_influences(instrument, part))
     low, high = getattr(request.options, "upr", None) or (2, 500)
     known = Known(
         influences,
@@ -78,7 +80,7 @@ def apply_budget(
         (float(max(low, 2)), float(high)),
         analysis.spectrum,
     )
-    untold = part.expansion_per_k is not None and known.temperature_c is None
+    unmeasured = part.expansion_per_k is not None and known.temperature_c is None
     budgets, quantities = {}, []
     for q in at_reference_temperature(analysis.quantities, known):
         parts = contributions(q, known)
@@ -89,7 +91,7 @@ def apply_budget(
             if budget.complete:
                 u, dof = budget.standard_uncertainty, budget.degrees_of_freedom
                 q = replace(q, standard_uncertainty=u, degrees_of_freedom=dof)
-        if untold and (q.name, q.instance) in influences.length_scale:
+        if unmeasured and (q.name, q.instance) in influences.length_scale:
             q = replace(q, standard_uncertainty=math.inf)
         quantities.append(q)
     spectrum = analysis.spectrum

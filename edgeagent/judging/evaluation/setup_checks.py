@@ -29,7 +29,7 @@ def setup_checks(
     It differs from the recipe's ``setup``, is not possible on its thread, or a side file without a checksum is
     alone in saying it.
     """
-    found = _said(trace, side)
+    found = _stated_numbers(trace, side)
     checks = list(_differences(found, plan.setup)) if plan is not None else []
     if side is not None and not side.sealed and thread is not None:
         stated = plan.setup if plan is not None else {}
@@ -49,7 +49,7 @@ def _said_once(side: SideFile, plan: MeasurementPlan, doubted: Collection[str]) 
             yield QualityCheck("side_file", False, float(value), None, _unit(key), note)
 
 
-def _said(trace: Trace, side: SideFile | None) -> dict[str, Any]:
+def _stated_numbers(trace: Trace, side: SideFile | None) -> dict[str, Any]:
     header = trace.header
     found = {
         "tip_radius_mm": None if header.tip_corrected else header.tip_radius_mm,

@@ -84,7 +84,7 @@ def _study(values: Sequence[Observation], by: str) -> CharacteristicStudy:
     reason = ""
     try:
         if by == "none":
-            repeated = _repeated(values, notes)
+            repeated = _repeated_trials(values, notes)
             study = repeat_study(repeated)
         else:
             square = _square(values, by, notes)
@@ -117,7 +117,7 @@ def _cells(values: Sequence[Observation], by: str) -> dict[str, dict[str, list[f
     return cells
 
 
-def _repeated(values: Sequence[Observation], notes: list[str]) -> list[list[float]]:
+def _repeated_trials(values: Sequence[Observation], notes: list[str]) -> list[list[float]]:
     """Trials of each part that was measured more than once. Raises AnalysisError for fewer than two of them."""
     groups = [row[""] for row in _cells(values, "none").values()]
     repeated = [g for g in groups if len(g) > 1]

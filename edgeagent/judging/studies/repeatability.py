@@ -29,7 +29,7 @@ def repeatability_entries(
             until[one.part] = max(one.last_at[:10], until.get(one.part, ""))
     made: dict[str, RepeatabilityEntry] = {}
     for part, by_name in found.items():
-        pooled = {name: _pooled(members, component) for name, members in by_name.items()}
+        pooled = {name: _pool(members, component) for name, members in by_name.items()}
         # Four digits: a study of ten parts knows its standard deviation to a tenth at best
         values = {name: float(f"{sd:.4g}") for name, (sd, _) in pooled.items() if sd > 0}
         dof = min((df for sd, df in pooled.values() if sd > 0), default=math.inf)
@@ -37,7 +37,7 @@ def repeatability_entries(
     return made
 
 
-def _pooled(members: Sequence[CharacteristicStudy], component: str) -> tuple[float, float]:
+def _pool(members: Sequence[CharacteristicStudy], component: str) -> tuple[float, float]:
     """Standard deviation and effective degrees of freedom of one characteristic."""
     terms = []
     for one in members:

@@ -59,7 +59,7 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
     if len(set(values)) > 1 and (last.lower is not None or last.upper is not None):
         capability = charts.capability(values, last.lower, last.upper)
     try:
-        baseline = charts.usual_baseline(values, minimum, GROW_TO if drift is None else drift.grow_to)
+        baseline = charts.grow_baseline(values, minimum, GROW_TO if drift is None else drift.grow_to)
     except AnalysisError as error:
         return Trend(series, None, True, reason=str(error))
     return Trend(
@@ -69,12 +69,12 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
         charts.individuals_chart(values, baseline),
         charts.ewma_chart(values, baseline),
         charts.cusum_chart(values, baseline.centre, 0.5 * baseline.sigma, 5 * baseline.sigma),
-        tuple(_watched(series, minimum, drift)) if drift is not None else (),
+        tuple(_continue(series, minimum, drift)) if drift is not None else (),
         capability,
     )
 
 
-def _watched(series: Series, minimum: int, drift: Drift) -> Iterator[tuple[charts.ChartPlan, charts.Monitor]]:
+def _continue(series: Series, minimum: int, drift: Drift) -> Iterator[tuple[charts.ChartPlan, charts.Monitor]]:
     """The charts by which the service watches the series, in the state in which its values leave them."""
     for one in watches_of(series.key, drift.watch):
         plan, state = plan_of(one, minimum, drift.grow_to), charts.Monitor()

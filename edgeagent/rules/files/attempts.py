@@ -49,5 +49,7 @@ def reason_of(failures: Sequence[Failure]) -> str:
     times: dict[str, int] = {}
     for failure in failures:
         times[failure.words] = times.get(failure.words, 0) + 1
-    told = "; ".join(words if count == 1 else f"{words} ({count} times)" for words, count in times.items())
-    return f"no result after {len(failures)} attempts: {told}"
+    failures_text = "; ".join(
+        words if count == 1 else f"{words} ({count} times)" for words, count in times.items()
+    )
+    return f"no result after {len(failures)} attempts: {failures_text}"

@@ -119,13 +119,13 @@ def _begin_session(state: Delivery, event: Connected) -> Result:
     return state, (Report("mqtt-connected", {}), Subscribe())
 
 
-def _not_let_in(state: Delivery, event: NotLetIn) -> Result:
+def _note_refusal(state: Delivery, event: NotLetIn) -> Result:
     """The broker closes the connection behind its refusal; that ends the session."""
     said = () if state.refused == event.words else (Report("connection-refused", {"reason": event.words}),)
     return replace(state, refused=event.words), said
 
 
-def _unreachable(state: Delivery, event: Unreachable) -> Result:
+def _give_up(state: Delivery, event: Unreachable) -> Result:
     """No connection came about: give the reason once, and try again later with files read anew."""
     said = state.unreachable == event.words
     report = () if said else (Report("connection-failed", {"reason": event.words}),)
@@ -133,14 +133,14 @@ def _unreachable(state: Delivery, event: Unreachable) -> Result:
     return after, (*report, *actions)
 
 
-def _lost_before_answer(state: Delivery, event: Disconnected) -> Result:
+def _end_attempt(state: Delivery, event: Disconnected) -> Result:
     """A refusal was reported when it came; a connection that ends without an answer is a failed one."""
     if state.refused is not None:
         return _pause(state, event.now)
-    return _unreachable(state, Unreachable(event.now, f"no answer to the connection: {event.words}"))
+    return _give_up(state, Unreachable(event.now, f"no answer to the connection: {event.words}"))
 
 
-def _lost(state: Delivery, event: Disconnected) -> Result:
+def _renew_session(state: Delivery, event: Disconnected) -> Result:
     """A new client soon, or after a growing pause when connections do not last.
 
     Never the client's own reconnection: it would repeat what it still holds, old lamp values among it.
@@ -197,7 +197,7 @@ def _tick_pausing(state: Delivery, event: Tick) -> Result:
 def _tick_connecting(state: Delivery, event: Tick) -> Result:
     if event.now < state.due:
         return state, ()
-    return _unreachable(state, Unreachable(event.now, f"no answer to the connection for {ANSWER_S:.0f} s"))
+    return _give_up(state, Unreachable(event.now, f"no answer to the connection for {ANSWER_S:.0f} s"))
 
 
 def _tick_proving(state: Delivery, event: Tick) -> Result:
@@ -225,7 +225,7 @@ def _tick_delivering(state: Delivery, event: Tick) -> Result:
 # --- what the broker says ------------------------------------------------------------------------------------
 
 
-def _acked(state: Delivery, event: Acked) -> Result:
+def _take_puback(state: Delivery, event: Acked) -> Result:
     if event.refusal is not None:
         return _refuse(state, event.now, f"the broker refused a message on {event.refusal}")
     return replace(state, open=tuple(o for o in state.open if o.ticket != event.ticket)), ()
@@ -301,14 +301,14 @@ def _state_seen(state: Delivery, event: StateSeen) -> Result:
     return _foreign(state, event.now, words)
 
 
-def _heard(state: Delivery, _event: SignOfLife) -> Result:
+def _note_life(state: Delivery, _event: SignOfLife) -> Result:
     return state, ()
 
 
 # --- what the agent does -------------------------------------------------------------------------------------
 
 
-def _appended(state: Delivery, event: Appended) -> Result:
+def _follow_journal(state: Delivery, event: Appended) -> Result:
     marks = state.marks
     if not marks or (event.now - marks[-1][1] >= _MARK_S and len(marks) < _MARKS_MAX):
         marks = (*marks, (event.end, event.now))
@@ -317,26 +317,26 @@ def _appended(state: Delivery, event: Appended) -> Result:
     return replace(state, end=event.end, decided=event.decided, marks=marks), ()
 
 
-def _appended_delivering(state: Delivery, event: Appended) -> Result:
+def _follow_journal_delivering(state: Delivery, event: Appended) -> Result:
     """The lamp goes first: what was decided in time shows although its message may wait behind others."""
-    state, actions = _appended(state, event)
+    state, actions = _follow_journal(state, event)
     for seq, message in event.messages:
-        state = _shown(state, seq, message)
+        state = _show_message(state, seq, message)
     return state, actions
 
 
-def _shown(state: Delivery, seq: int, message: Outgoing) -> Delivery:
+def _show_message(state: Delivery, seq: int, message: Outgoing) -> Delivery:
     if seq in state.answered:
         return state
     return replace(state, lamp=show_message(state.lamp, seq, message, latches=state.latches))
 
 
-def _found(state: Delivery, event: RecordsRead) -> Result:
+def _send_found(state: Delivery, event: RecordsRead) -> Result:
     state = replace(state, reading=False)
     actions: list[Action] = []
     for entry in event.entries:
         for outgoing in entry.outgoing:
-            state = _shown(state, entry.seq, outgoing)
+            state = _show_message(state, entry.seq, outgoing)
         state, messages = publish(state, entry.outgoing, entry.seq, event.now)
         state = replace(state, sent=(*state.sent, entry), sent_to=entry.seq)
         actions += messages
@@ -348,18 +348,18 @@ def _aside(state: Delivery, event: Aside) -> Result:
     return publish(state, event.outgoing, 0, event.now)
 
 
-def _fault(state: Delivery, event: Fault) -> Result:
+def _set_fault(state: Delivery, event: Fault) -> Result:
     return replace(state, lamp=with_fault(state.lamp, event.name, event.present)), ()
 
 
-def _acknowledged(state: Delivery, event: Acknowledged) -> Result:
+def _take_acknowledgement(state: Delivery, event: Acknowledged) -> Result:
     lamp = acknowledge(state.lamp, event.seq)
     answered = {w.seq for w in state.lamp.waiting} - {w.seq for w in lamp.waiting}
     again = {seq for seq in answered if seq > state.position}
     return replace(state, lamp=lamp, answered=state.answered | again), ()
 
 
-def _holding(state: Delivery, event: Holding) -> Result:
+def _set_holding(state: Delivery, event: Holding) -> Result:
     return replace(state, lamp=with_holding(state.lamp, event.name, event.present)), ()
 
 
@@ -388,22 +388,22 @@ def _end_stopping(state: Delivery, _event: Disconnected) -> Result:
 # --- the table -----------------------------------------------------------------------------------------------
 
 _ANYWHERE: dict[type[DeliveryEvent], Callable[..., Result]] = {
-    Appended: _appended,
-    Fault: _fault,
-    Holding: _holding,
-    Acknowledged: _acknowledged,
+    Appended: _follow_journal,
+    Fault: _set_fault,
+    Holding: _set_holding,
+    Acknowledged: _take_acknowledgement,
     Beat: _count_beat,
 }
 _UNCONNECTED: dict[type[DeliveryEvent], Callable[..., Result]] = {**_ANYWHERE, StopDelivery: _stop_unconnected}
 _SESSION: dict[type[DeliveryEvent], Callable[..., Result]] = {
     **_ANYWHERE,
-    Acked: _acked,
+    Acked: _take_puback,
     LampSeen: _lamp_seen,
     StateSeen: _state_seen,
-    SignOfLife: _heard,
+    SignOfLife: _note_life,
     Aside: _aside,
     Beat: _beat,
-    Disconnected: _lost,
+    Disconnected: _renew_session,
     StopDelivery: _stop,
 }
 _ROWS: dict[Phase, dict[type[DeliveryEvent], Callable[..., Result]]] = {
@@ -412,20 +412,20 @@ _ROWS: dict[Phase, dict[type[DeliveryEvent], Callable[..., Result]]] = {
     Phase.CONNECTING: {
         **_UNCONNECTED,
         Connected: _begin_session,
-        NotLetIn: _not_let_in,
-        Unreachable: _unreachable,
-        Disconnected: _lost_before_answer,
+        NotLetIn: _note_refusal,
+        Unreachable: _give_up,
+        Disconnected: _end_attempt,
         Tick: _tick_connecting,
     },
     Phase.PROVING: {**_SESSION, LampSeen: _lamp_while_proving, Tick: _tick_proving},
     Phase.DELIVERING: {
         **_SESSION,
-        Appended: _appended_delivering,
-        RecordsRead: _found,
+        Appended: _follow_journal_delivering,
+        RecordsRead: _send_found,
         Tick: _tick_delivering,
     },
     Phase.RESTING: {**_SESSION, Tick: _tick_pausing},
-    Phase.STOPPING: {Acked: _acked, LampSeen: _heard, Disconnected: _end_stopping},
+    Phase.STOPPING: {Acked: _take_puback, LampSeen: _note_life, Disconnected: _end_stopping},
     Phase.STOPPED: {},
 }
 TABLE: dict[tuple[Phase, type[DeliveryEvent]], Callable[..., Result]] = {

@@ -43,7 +43,7 @@ def read_expected(payload: bytes, now: float) -> Expected:
         said = msgspec.json.decode(payload, type=_Message)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         return Expected("", "", "", now, f"not understood: {error}"[:200])
-    return _checked(said.part, said.serial, str(said.nonce), now)
+    return _check(said.part, said.serial, str(said.nonce), now)
 
 
 def read_expected_text(payload: bytes, now: float) -> Expected:
@@ -53,10 +53,10 @@ def read_expected_text(payload: bytes, now: float) -> Expected:
         return Expected("", "", "", now, f"not understood: {len(payload)} bytes, wanted are {size} of ASCII")
     text = payload.decode("ascii")
     part, serial = text[:PART_WIDTH], text[PART_WIDTH : PART_WIDTH + SERIAL_WIDTH]
-    return _checked(part.strip(), serial.strip(), text[PART_WIDTH + SERIAL_WIDTH :].strip(), now)
+    return _check(part.strip(), serial.strip(), text[PART_WIDTH + SERIAL_WIDTH :].strip(), now)
 
 
-def _checked(part: str, serial: str, nonce: str, now: float) -> Expected:
+def _check(part: str, serial: str, nonce: str, now: float) -> Expected:
     missing = [name for name, value in (("part", part), ("serial", serial), ("nonce", nonce)) if not value]
     long = [name for name, value in (("part", part), ("serial", serial), ("nonce", nonce)) if len(value) > 128]
     if missing or long:
@@ -82,7 +82,7 @@ def decision_on(
 
 
 def station_of(expected: Expected, known: PartSet, decided: tuple[Disposition, float] | None) -> dict[str, Any]:
-    """What the line is told of the part at the station, but for times."""
+    """The state of the part at the station, as the line receives it, without times."""
     if expected.problem is not None:
         waiting_for = [expected.problem]
     elif decided is not None:

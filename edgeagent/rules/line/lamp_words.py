@@ -32,7 +32,7 @@ def lamp_word(digit: int) -> str:
 
 def lamp_reasons(lamp: Lamp) -> tuple[str, ...]:
     """One sentence for each thing that keeps the lamp from clear, faults first; empty when it is clear."""
-    faults = [_fault(name) for name in sorted(lamp.faults)]
+    faults = [_fault_words(name) for name in sorted(lamp.faults)]
     rejects = ["the last part was rejected"] if lamp.passing else []
     counts = Counter(w.what for w in lamp.waiting)
     waiting = [_count(counts[what], words) for what, words in _WAITING.items() if counts[what]]
@@ -40,7 +40,7 @@ def lamp_reasons(lamp: Lamp) -> tuple[str, ...]:
     return (*faults, *rejects, *waiting, *holding)
 
 
-def _fault(name: str) -> str:
+def _fault_words(name: str) -> str:
     kind, _, about = name.partition(" ")
     if kind in _OF_FOLDER:
         return _OF_FOLDER[kind].format(about)

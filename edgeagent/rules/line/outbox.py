@@ -86,7 +86,7 @@ def messages(body: AnyBody, stamp: Mapping[str, Any], *, now: float, live_s: flo
     """
     match body:
         case Measurement():
-            return (Outgoing("measurement", {**stamp, **_picked(body, _MEASUREMENT_KEYS)}, retain=False),)
+            return (Outgoing("measurement", {**stamp, **_pick(body, _MEASUREMENT_KEYS)}, retain=False),)
         case PartDisposition():
             return _disposition(body, stamp, now=now, live_s=live_s)
         case Verification():
@@ -106,7 +106,7 @@ def _verification(body: Verification, stamp: Mapping[str, Any]) -> tuple[Outgoin
     outcome = body.outcome
     # What neither opens nor closes the gate must not take the place of what does, for whoever asks later.
     affects_gate = outcome in (Outcome.PASSED, Outcome.FAILED, Outcome.LOST)
-    message = Outgoing("verification", {**stamp, **_picked(body, _VERIFICATION_KEYS)}, retain=affects_gate)
+    message = Outgoing("verification", {**stamp, **_pick(body, _VERIFICATION_KEYS)}, retain=affects_gate)
     if outcome == Outcome.PASSED:
         return (message,)
     alarm = "incomplete" if outcome == Outcome.LOST else outcome.value
@@ -116,7 +116,7 @@ def _verification(body: Verification, stamp: Mapping[str, Any]) -> tuple[Outgoin
 def _disposition(
     body: PartDisposition, stamp: Mapping[str, Any], *, now: float, live_s: float
 ) -> tuple[Outgoing, ...]:
-    payload = {**stamp, **_picked(body, _DISPOSITION_KEYS)}
+    payload = {**stamp, **_pick(body, _DISPOSITION_KEYS)}
     age = now - body.settled_at
     gate = body.gate_reason
     closed = () if gate is None else (_alarm(stamp, "gate-closed", plain_sentence(gate), body),)
@@ -125,17 +125,17 @@ def _disposition(
     late = Outgoing("disposition", {**payload, "late": True, "age_s": round(age, 3)}, retain=True)
     if body.disposition == Disposition.ACCEPT:
         return (late,)
-    words = f"{body.part} {body.serial} was decided {body.disposition.value} but told {age:.0f} s late"
+    words = f"{body.part} {body.serial} was decided {body.disposition.value} but sent {age:.0f} s late"
     return late, _alarm(stamp, f"late-{body.disposition.value}", words, body), *closed
 
 
 def _alarm(stamp: Mapping[str, Any], alarm: str, reason: str, body: AnyBody) -> Outgoing:
     return Outgoing(
-        "alarm", {**stamp, "alarm": alarm, "reason": reason, **_picked(body, _ALARM_KEYS)}, retain=False
+        "alarm", {**stamp, "alarm": alarm, "reason": reason, **_pick(body, _ALARM_KEYS)}, retain=False
     )
 
 
-def _picked(body: AnyBody, keys: tuple[str, ...]) -> dict[str, Any]:
+def _pick(body: AnyBody, keys: tuple[str, ...]) -> dict[str, Any]:
     """Members of a body by name, those left out that its record does not have."""
     members = ((key, getattr(body, key, UNSET)) for key in keys)
     return {key: msgspec.to_builtins(value) for key, value in members if value is not UNSET}

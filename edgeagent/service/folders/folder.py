@@ -161,7 +161,7 @@ class Folder:
         hung = self._hands.hung()
         if hung is not None:
             self._scan_again(now)
-            self._lost(hung)
+            self._note_loss(hung)
         while self._hands.free and (errand := self._next_errand(now)) is not None:
             self._hands.submit(errand)
 
@@ -242,7 +242,7 @@ class Folder:
 
     def _read(self, name: str, waiting: UnsettledFile, now: float) -> Errand:
         path, look, clock = self.path / name, waiting.look, self._clock
-        refused = self._begun(name, look)
+        refused = self._begin(name, look)
         if refused is not None:
             return lambda _alive: (Content(name, look, problem=refused), now, now)
         bytes_max = self._settings.file_mb_max * 1e6
@@ -255,24 +255,24 @@ class Folder:
 
         return read
 
-    def _begun(self, name: str, look: Look) -> InputError | None:
+    def _begin(self, name: str, look: Look) -> InputError | None:
         """Mark a file before it is read, which the agent may not survive; the reason where it is given up."""
         if self._attempts is None:
             return None
-        failures = self._attempts.failures(self.label, _spelt_out(name), look)
+        failures = self._attempts.failures(self.label, _spell_out(name), look)
         if given_up(failures):
             return AnalysisStoppedError(reason_of(failures))
-        self._attempts.reading(self.label, _spelt_out(name), look)
+        self._attempts.reading(self.label, _spell_out(name), look)
         return None
 
-    def _postponed(self, name: str, look: Look) -> None:
+    def _postpone(self, name: str, look: Look) -> None:
         if self._attempts is not None:
-            self._attempts.postponed(self.label, _spelt_out(name), look)
+            self._attempts.postponed(self.label, _spell_out(name), look)
 
     def _take_result(self, result: Any, now: float) -> None:
         match result:
             case Listing():
-                self._listed(result, now)
+                self._take_listing(result, now)
             case (Content() as content, float() as began, float() as ended):
                 self._was_read(content, began, ended, now)
             case list():
@@ -282,26 +282,26 @@ class Folder:
                     self._fresh = False
             case Growth(name, sha256, grown):
                 if grown:
-                    self.grown.append((_spelt_out(name), sha256))
+                    self.grown.append((_spell_out(name), sha256))
             case MoveFailed(name, reason):
                 self._report("move-failed", {"folder": self.label, "name": name, "reason": reason})
             case OSError():
                 self._scan_again(now)
-                self._lost(result.strerror or str(result))
+                self._note_loss(result.strerror or str(result))
 
     def _scan_again(self, now: float) -> None:
         interval = self._settings.scan_interval_s
         self._listing = False
         self._next_scan = now + (interval if self._hands.has_hints else min(interval, 1.0))
 
-    def _listed(self, listing: Listing, now: float) -> None:
+    def _take_listing(self, listing: Listing, now: float) -> None:
         self._scan_again(now)
         point = listing.mount.point if listing.mount is not None else None
         marker = self._settings.marker
         missing = marker if marker is not None and marker not in listing.everything else None
         reason = unavailable_reason(self._mounted_at, point, missing)
         if reason is not None:
-            self._lost(reason)
+            self._note_loss(reason)
             return
         self._mounted_at = point
         if self._mounts is not None and point is not None:
@@ -334,13 +334,13 @@ class Folder:
         self._cursor = start + len(again)
         return found + again
 
-    def _lost(self, reason: str) -> None:
+    def _note_loss(self, reason: str) -> None:
         if self.available is not False:
             problem = SourceUnavailableError(f"{self.path}: {reason}")
             self._report("source-unavailable", {"folder": self.label, "reason": str(problem)})
         self.available = False
         for name, waiting in self._reading.items():
-            self._postponed(name, waiting.look)
+            self._postpone(name, waiting.look)
         self._waiting.clear()
         self._reading.clear()
         self._at_start.clear()
@@ -417,7 +417,7 @@ class Folder:
         name = content.name
         waiting = self._reading.pop(name, None)
         if waiting is None or name not in self._waiting or content.moved or content.lacks_side:
-            self._postponed(name, content.look)
+            self._postpone(name, content.look)
         if waiting is None or name not in self._waiting:
             return
         if content.moved:
@@ -431,13 +431,13 @@ class Folder:
             return
         if content.failed is not None:
             if self._again_later(name, now, content.failed):
-                self._postponed(name, content.look)
+                self._postpone(name, content.look)
                 return
             reason = f"cannot be read: {content.failed.strerror}"
             content = replace(content, problem=TraceFormatError(reason, expected="a readable file"))
         # It was read. What ends the agent while it waits for a worker is not its doing.
-        self._postponed(name, content.look)
-        self._ready.append(self._found(content, waiting, began, ended))
+        self._postpone(name, content.look)
+        self._ready.append(self._make_found(content, waiting, began, ended))
         self._handed[name] = waiting
         self._forget(name)
 
@@ -454,7 +454,7 @@ class Folder:
         self._order.put(name, now + pause, waiting.look.mtime_ns, live=name not in self._backlog)
         return True
 
-    def _found(self, content: Content, waiting: UnsettledFile, began: float, ended: float) -> FoundFile:
+    def _make_found(self, content: Content, waiting: UnsettledFile, began: float, ended: float) -> FoundFile:
         name, unclosed_s = content.name, self._patience.unclosed_s
         # What was read before, and was not whole, settles when its time is up.
         settles, quiet_s = settles_at(waiting, self._patience), self._settings.settle_s
@@ -467,7 +467,7 @@ class Folder:
             settled_at = min(settled_at, content.look.ctime_ns / 1e9 + quiet_s)
         return FoundFile(
             folder=self.label,
-            name=_spelt_out(name),
+            name=_spell_out(name),
             data=content.data,
             side=content.side,
             look=content.look,
@@ -484,6 +484,6 @@ class Folder:
         )
 
 
-def _spelt_out(name: str) -> str:
+def _spell_out(name: str) -> str:
     """A name as text; bytes that are not UTF-8 are spelt out."""
     return os.fsencode(name).decode("utf-8", "backslashreplace")

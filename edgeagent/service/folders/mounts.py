@@ -33,7 +33,7 @@ def mount_of(path: Path) -> Mount | None:
         fields = line.split(" ")
         if " - " not in line or len(fields) < 5:
             continue
-        point = _unescaped(fields[4])
+        point = _unescape(fields[4])
         inside = real == point or real.startswith(point.rstrip("/") + "/")
         # Of two mounts at the same place the later line is the one on top.
         if inside and (best is None or len(point) >= len(best.point)):
@@ -41,7 +41,7 @@ def mount_of(path: Path) -> Mount | None:
     return best
 
 
-def _unescaped(field: str) -> str:
+def _unescape(field: str) -> str:
     """A path of mountinfo, in which the kernel writes space, tab, newline and backslash in octal."""
     for code, character in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
         field = field.replace(code, character)

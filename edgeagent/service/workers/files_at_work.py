@@ -166,10 +166,10 @@ class FilesAtWork:
         """
         taken = self._submit_to_free(memory)
         while taken < _TAKEN_MAX and self._has_room() and self._pool.spare():
-            work = self._waiting(failed=False)
+            work = self._next_waiting(failed=False)
             file = self._intake.take() if work is None else None
             if file is not None:
-                work = self._begun(file, memory)
+                work = self._begin(file, memory)
             elif work is None:
                 break
             taken += 1
@@ -188,7 +188,7 @@ class FilesAtWork:
             work = self._next_again()
             file = self._intake.take() if work is None else None
             if file is not None:
-                work = self._begun(file, memory)
+                work = self._begin(file, memory)
             elif work is None:
                 work = self._next_failed()
                 if work is None:
@@ -214,7 +214,7 @@ class FilesAtWork:
     def recorded(self, work: Work) -> None:
         """The outcome is durable."""
         self._works.remove(work)
-        self._finished(work.file)
+        self._finish(work.file)
 
     def _of_file(self, file: FoundFile) -> list[Work]:
         """All traces of a file that are still at work."""
@@ -243,7 +243,7 @@ class FilesAtWork:
                 self._attempts.postponed(work.file.folder, work.file.record_name, work.file.look)
         self._attempts.close()
 
-    def _begun(self, file: FoundFile, memory: Memory) -> Work | None:
+    def _begin(self, file: FoundFile, memory: Memory) -> Work | None:
         """A file that was just taken, or the first of its traces; None where all of it is known."""
         book = self._rules.book
         layouts = {} if book is None else {key: layout for key, (layout, _) in book.layouts.items()}
@@ -254,7 +254,7 @@ class FilesAtWork:
         begun = [work for one in traces if (work := self._begun_trace(one, memory)) is not None]
         if not begun:
             self._log.debug("seen-before", name=file.name)
-            self._finished(traces[0])
+            self._finish(traces[0])
         return begun[0] if begun else None
 
     def _begun_trace(self, file: FoundFile, memory: Memory) -> Work | None:
@@ -269,14 +269,14 @@ class FilesAtWork:
         self._works.append(work)
         return work
 
-    def _waiting(self, *, failed: bool) -> Work | None:
+    def _next_waiting(self, *, failed: bool) -> Work | None:
         """A file that waits for a worker: because the rules changed, or because its first attempt failed."""
         waiting = (w for w in self._works if w.outcome is None and not w.at_worker)
         return next((w for w in waiting if w.failed == failed), None)
 
     def _next_again(self) -> Work | None:
         """What is due before any new file: other rules, or a second attempt that has waited long enough."""
-        work, failed = self._waiting(failed=False), self._waiting(failed=True)
+        work, failed = self._next_waiting(failed=False), self._next_waiting(failed=True)
         if work is None and failed is not None and self._clock.monotonic() - failed.taken > _SECOND_TRY_S:
             return failed
         return work
@@ -286,7 +286,7 @@ class FilesAtWork:
 
         It may take its worker again: the last free one stays for a good file that comes meanwhile.
         """
-        work = self._waiting(failed=True)
+        work = self._next_waiting(failed=True)
         if work is not None and self._pool.size > 1 and self._pool.free() < 2:
             self._pool.grow()
             return None
@@ -315,7 +315,7 @@ class FilesAtWork:
         """A worker's end took the attempt with it, or a file that waited there came back untouched."""
         work.at_worker = False
         if isinstance(outcome, Lost):
-            self._lost(work, outcome)
+            self._take_loss(work, outcome)
         else:
             self._attempts.postponed(work.file.folder, work.file.record_name, work.file.look)
 
@@ -325,7 +325,7 @@ class FilesAtWork:
         future.add_done_callback(lambda _future: self._wake())
         work.stored.append(future)
 
-    def _lost(self, work: Work, lost: Lost) -> None:
+    def _take_loss(self, work: Work, lost: Lost) -> None:
         """Another attempt behind all others, or none: two failures and the file is given up."""
         file = work.file
         failures = self._attempts.failed(file.folder, file.record_name, file.look, lost.failure)
@@ -338,7 +338,7 @@ class FilesAtWork:
         if given_up(failures):
             work.outcome = AnalysisStoppedError(reason_of(failures))
 
-    def _finished(self, file: FoundFile) -> None:
+    def _finish(self, file: FoundFile) -> None:
         """The file is done with when the last of its traces is."""
         self._attempts.done(file.folder, file.record_name)
         if not self._of_file(file):

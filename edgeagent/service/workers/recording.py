@@ -90,7 +90,7 @@ class Recording:
             if isinstance(outcome.body, Quarantine):
                 self._quarantine(work, outcome.body)
                 return True
-            entries, moments = self._prepared(work, outcome, outcome.body)
+            entries, moments = self._prepare(work, outcome, outcome.body)
         except InputError as error:
             self._quarantine(work, bodies.quarantine_body(work.source, error, file.settled_at))
         except JournalError:
@@ -103,7 +103,7 @@ class Recording:
             self._tell(file, self._append(entries), moments)
         return True
 
-    def _prepared(self, work: Work, outcome: Analysed, found: Measurement) -> tuple[Entries, tuple[float, ...]]:
+    def _prepare(self, work: Work, outcome: Analysed, found: Measurement) -> tuple[Entries, tuple[float, ...]]:
         """The records that go into the journal once everything is archived, and the times so far."""
         file = work.file
         work.wait_stored()

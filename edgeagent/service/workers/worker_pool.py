@@ -204,9 +204,9 @@ class WorkerPool:
             event = self._events.popleft()
             seat = next((s for s in self._seats if s.worker is event.worker), None)
             if seat is not None:
-                found += self._ended(seat, event.code) if isinstance(event, Ended) else self._heard(seat, event)
+                found += self._end(seat, event.code) if isinstance(event, Ended) else self._hear(seat, event)
         for seat in self._seats:
-            found += self._overdue(seat)
+            found += self._kill_overdue(seat)
         self._start_due()
         return found
 
@@ -227,7 +227,7 @@ class WorkerPool:
         self._events.append(event)
         self._wake()
 
-    def _heard(self, seat: _WorkerSeat, heard: WorkerPacket) -> Sequence[Analysed | Lost | Returned]:
+    def _hear(self, seat: _WorkerSeat, heard: WorkerPacket) -> Sequence[Analysed | Lost | Returned]:
         answer, at = heard.answer, seat.given[0] if seat.given else None
         if isinstance(answer, Ready) and not seat.ready:
             self._is_ready(seat, answer)
@@ -236,7 +236,7 @@ class WorkerPool:
             limit = f"{self._memory_mb:.0f} MB, the limit [worker] memory_mb"
             return self._kill(seat, Failure(Cause.MEMORY, f"the analysis needs more memory than {limit}"))
         if at is not None and isinstance(answer, JobDone) and answer.number == at.number:
-            analysed = self._analysed(seat, answer, at.slot)
+            analysed = self._read_outcome(seat, answer, at.slot)
             if analysed is not None:
                 seat.begin_next(self._clock.monotonic())
                 self._begun += [one.number for one in seat.given[:1] if one.wanted]
@@ -251,7 +251,7 @@ class WorkerPool:
         self._report("worker-ready", {"pid": seat.worker.pid, "memory_mb": answer.memory_mb})
 
     @staticmethod
-    def _analysed(seat: _WorkerSeat, done: JobDone, slot: int) -> Analysed | None:
+    def _read_outcome(seat: _WorkerSeat, done: JobDone, slot: int) -> Analysed | None:
         """The outcome in a worker's answer, None where there is none in it."""
         assert seat.worker is not None
         try:
@@ -269,7 +269,7 @@ class WorkerPool:
         idle = seat.worker is None or (seat.ready and not seat.given)
         return float("inf") if idle else seat.since + seat.limit_s
 
-    def _overdue(self, seat: _WorkerSeat) -> Sequence[Lost | Returned]:
+    def _kill_overdue(self, seat: _WorkerSeat) -> Sequence[Lost | Returned]:
         if self._clock.monotonic() < self._due(seat) or self._events:
             return ()  # an answer that is there already counts, however late the loop looks
         words = f"the analysis takes longer than {seat.limit_s:g} s, the limit by [worker] time_s"
@@ -291,7 +291,7 @@ class WorkerPool:
         lost = [Lost(one.number, failure) for one in given[:1] if one.wanted]
         return [*lost, *(Returned(one.number) for one in given[1:] if one.wanted)]
 
-    def _ended(self, seat: _WorkerSeat, code: int) -> list[Lost | Returned]:
+    def _end(self, seat: _WorkerSeat, code: int) -> list[Lost | Returned]:
         """A worker's end, expected or not."""
         assert seat.worker is not None
         how = f"by signal {signal.Signals(-code).name}" if code < 0 else f"with exit code {code}"

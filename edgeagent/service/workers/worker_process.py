@@ -122,7 +122,7 @@ class WorkerProcess:
                 packet = b""
             if not packet:
                 break
-            self._post(WorkerPacket(self, _decoded(packet)))
+            self._post(WorkerPacket(self, _decode(packet)))
         try:
             code = self._process.wait(_LAST_WORDS_S)
         except subprocess.TimeoutExpired:
@@ -131,7 +131,7 @@ class WorkerProcess:
         self._post(Ended(self, code))
 
 
-def _decoded(packet: bytes) -> Answer | None:
+def _decode(packet: bytes) -> Answer | None:
     try:
         return _ANSWER.decode(packet)
     except (msgspec.DecodeError, UnicodeDecodeError):
