@@ -116,7 +116,8 @@ def pins():
 
 def test_lock_pins_everything_that_a_plant_needs_within_its_range():
     extras = PROJECT["optional-dependencies"]
-    wanted = [Requirement(r) for r in (*PROJECT["dependencies"], *extras["report"], *extras["terminal"])]
+    locked = ("report", "terminal", "metrics", "sparkplug")
+    wanted = [Requirement(r) for r in (*PROJECT["dependencies"], *(r for e in locked for r in extras[e]))]
     assert len(wanted) >= 10
     for requirement in wanted:
         pinned = pins().get(canonicalize_name(requirement.name))
