@@ -6,7 +6,7 @@ import pytest
 from judged_station import JudgedStation, configured, posix
 from records import body_of
 
-from edgeagent.judging.line_gate import RETIRED_H, line_gate_closed
+from edgeagent.judging.line_gate import RETIRED_H, line_gate, line_gate_closed
 
 
 def closed(station, at_h, configuration=None):
@@ -84,3 +84,15 @@ def test_longer_age_than_a_week_retires_no_sooner_than_that_age():
     station.verify(400.0, instrument="gauge-1")
     assert not closed(station, 400.0)
     assert not closed(station, 400.1), "what ran out is retired at once, a week being over long ago"
+
+
+def test_gate_says_until_when_it_stays_open_and_nothing_where_it_is_closed_or_there_is_none():
+    station = JudgedStation()
+    assert line_gate(station.memory, station.configuration, posix(0.0)).until is None
+    station.verify(1.0)
+    open_now = line_gate(station.memory, station.configuration, posix(2.0))
+    assert (open_now.closed, open_now.until) == (False, "2026-03-03T01:00:00.000000Z")
+    late = line_gate(station.memory, station.configuration, posix(26.0))
+    assert (late.closed, late.until) == (True, None)
+    without = line_gate(station.memory, configured(verification=""), posix(26.0))
+    assert (without.closed, without.until) == (False, None)

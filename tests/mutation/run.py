@@ -1,6 +1,6 @@
 """Do the tests bite? A seeded sample of one-line mutations of the decisions, each against its module's tests.
 
-Run: python tests/mutation/run.py   (extra 'dev'; a quarter of an hour on an idle core; --help for the rest)
+Run: python tests/mutation/run.py   (extra 'dev'; some ten minutes on two idle cores; --help for the rest)
 
 cosmic-ray makes the mutants; the sample, which tests belong to which module, and the runs are ours: cosmic-ray
 starts an interpreter for each mutant, ten times as slow as a child of one that has numpy and pytest loaded.

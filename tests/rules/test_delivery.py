@@ -820,3 +820,8 @@ def test_start_keeps_the_marks_of_what_is_undelivered_alone():
     machine.give(d.Appended(NOW + 3.0, 7, 0))
     machine.give(d.StartDelivery(NOW + 4.0, 5, "there", Lamp(), frozenset(), None))
     assert machine.state.marks == ((7, NOW + 3.0),)
+
+
+def test_machine_that_has_done_nothing_has_nothing_to_deliver():
+    state = initial(latches=True, keep_alive_s=5)
+    assert (state.position, state.end, state.undelivered, state.unfinished) == (0, 0, 0, False)

@@ -172,3 +172,10 @@ def test_lamp_is_clear_only_when_nothing_that_was_not_accepted_since_is_unacknow
                 open_records = {s: r for s, r in open_records.items() if r[1] != serial or s > step}
     left = [disposition for disposition, _ in open_records.values()]
     assert lamp.value == (REJECT if R in left else HOLD if left else CLEAR)
+
+
+@pytest.mark.parametrize("shown", [R, H])
+def test_message_of_a_disposition_waits_as_what_it_is_and_for_its_part(shown):
+    lamp = show_message(Lamp(), 4, message("disposition", 4, shows=shown), latches=True)
+    (waiting,) = lamp.waiting
+    assert (waiting.seq, waiting.what, waiting.file) == (4, shown.value, "")

@@ -124,3 +124,22 @@ def test_alarm_of_a_drift_names_characteristic_chart_and_side_for_a_program():
     (alarm,) = told("recovery", body)
     named = {k: v for k, v in body.items() if k in set(PROGRAM)}
     assert alarm.payload == {**STAMP, "alarm": "drift", **named}
+
+
+QUARANTINE = {"source": {"name": "bad.csv"}, "reason": "line 7: 3 fields", "settled_at": 1000.0}
+
+
+@pytest.mark.parametrize(
+    ("more", "now", "holds"),
+    [
+        ({}, 1060.0, True),
+        ({}, 1060.1, False),
+        ({"holds": False}, 1001.0, False),
+        ({"holds": True}, 1001.0, True),
+    ],
+    ids=["live to its last moment", "late", "superseded", "said"],
+)
+def test_only_a_live_quarantine_holds_the_lamp(more, now, holds):
+    (alarm,) = told("quarantine", {**QUARANTINE, **more}, now=now)
+    assert alarm.payload["holds"] is holds
+    assert alarm.shows is (Disposition.HOLD if holds else None)
