@@ -11,6 +11,8 @@ import pytest
 
 from edgeagent.errors import ConfigError, InputError
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
+from edgeagent.judging.evaluation.setup_checks import _impossible
+from edgeagent.model import Thread
 from edgeagent.store.configuration import load_configuration
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -143,3 +145,23 @@ def test_no_flipped_bit_of_a_side_file_changes_a_value_under_a_stated_setup(tmp_
 def test_setup_that_is_no_table_of_known_keys_is_refused(tmp_path, setup):
     with pytest.raises(ConfigError, match="setup"):
         rules_with(tmp_path, setup)
+
+
+@pytest.mark.parametrize(
+    ("key", "inside", "outside"),
+    [
+        # A ball of 3.175 mm on a circle of 20.75 mm: the track lies between 17.575 and 23.925 mm.
+        ("track_diameter_mm", (17.58, 23.92), (17.57, 23.93)),
+        ("degrees_per_mm", (360 / (np.pi * 23.92), 360 / (np.pi * 17.58)), (360 / (np.pi * 23.94), 6.53)),
+        ("lead_mm", (4.9951, 5.0049), (4.9949, 5.0051)),
+        ("tip_radius_mm", (0.001, 1.528), (1.53,)),
+        ("temperature_c", (0.0, 50.0), (-0.1, 50.1)),
+    ],
+)
+def test_numbers_are_possible_up_to_what_the_thread_allows(key, inside, outside):
+    thread = Thread(
+        member="shaft", hand="right", starts=1, lead_mm=5.0, ball_diameter_mm=3.175,
+        ball_pitch_circle_mm=20.75, contact_angle_deg=45.0, track_conformity=0.535,
+    )  # fmt: skip
+    assert [value for value in inside if list(_impossible({key: value}, thread))] == []
+    assert [value for value in outside if not list(_impossible({key: value}, thread))] == []

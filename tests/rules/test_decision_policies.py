@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -22,7 +23,7 @@ from edgeagent.model import (
     Verdict,
 )
 from edgeagent.rules.decision import judge, judge_spectrum
-from edgeagent.rules.verdicts import conformance_probability, guard_factors, verdict
+from edgeagent.rules.verdicts import conformance_probability, guard_factors, policy_of, student_factor, verdict
 
 ONE = ScalarLimit(characteristic="x", upper=10.0)
 
@@ -193,3 +194,18 @@ def test_configuration_states_rule_and_risk():
 def test_impossible_risks_are_refused_by_key(line):
     with pytest.raises(ConfigError, match=f"decision.{line.split()[0]}"):
         parse_settings(f"{STATION}{line}\n".encode(), "agent.toml")
+
+
+def test_one_value_has_the_same_guard_band_for_both_proofs_and_the_simple_rule_none():
+    assert guard_factors(policy_of("simple")) == (0.0, 0.0)
+    accept, reject = guard_factors(DecisionPolicy(rule="guarded", family="sidak"))
+    assert accept == reject == 1.65
+    assert guard_factors(DecisionPolicy(rule="guarded", family="sidak"), 2)[1] > 1.65
+
+
+def test_few_degrees_of_freedom_widen_a_factor_on_its_own_side_and_many_leave_it():
+    # Student's 95 % quantile with 5 degrees of freedom is 2.015, that of 1.645 normal (tables).
+    assert student_factor(1.6449, 5.0) == pytest.approx(2.015, abs=1e-3)
+    assert student_factor(-1.6449, 5.0) == pytest.approx(-2.015, abs=1e-3)
+    assert student_factor(1.6449, math.inf) == 1.6449
+    assert student_factor(0.0, 5.0) == 0.0

@@ -123,3 +123,14 @@ def test_sentences_name_the_share_what_is_scarce_and_the_time_left():
 def test_growth_survives_a_file_of_plain_numbers():
     kept = grown_steadily(3, Grown(600, 60))
     assert hours_of(flat_hours(kept)) == kept
+
+
+def test_window_is_a_week_to_the_hour():
+    now = BEGAN + 30 * DAY_S
+    kept = with_growth({}, now, Grown(7 * GB, 7))
+    seconds = now - (int(now // HOUR_S) - WINDOW_H + 1) * HOUR_S
+    assert growth_rate(kept, BEGAN, now).bytes_per_day == pytest.approx(7 * GB * DAY_S / seconds, rel=1e-12)
+
+
+def test_share_is_said_in_whole_percent():
+    assert disk_sentence(DiskLevel.ROOM, Room(GB, 0.62), None).startswith("62 % of the space")

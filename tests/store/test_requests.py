@@ -11,7 +11,13 @@ import time
 import msgspec
 import pytest
 
-from edgeagent.judging.requests import AcknowledgeRequest, Asker, ReleaseRequest, RequestRefusedError
+from edgeagent.judging.requests import (
+    TEXT_MAX,
+    AcknowledgeRequest,
+    Asker,
+    ReleaseRequest,
+    RequestRefusedError,
+)
 from edgeagent.store.requests import MODE, RequestFolder, decode_request
 from edgeagent.store.running.system_user import PATIENCE_S, UserNames
 
@@ -195,3 +201,13 @@ def test_directory_server_that_does_not_answer_keeps_nobody_waiting_twice():
     answers.set()
     names._asking.join()
     assert names(1007) == "asmith"
+
+
+@pytest.mark.parametrize("kind", ["release", "acknowledge"])
+def test_text_of_200_characters_is_taken_and_a_longer_or_an_empty_one_or_an_unknown_key_is_none(kind):
+    good = {"release": {"part": "P", "serial": "1"}, "acknowledge": {"seq": 7}}[kind]
+    good = {"what": kind, "who": "A. N.", "why": "w" * 200, **good}
+    assert decode_request(json.dumps(good).encode()).why == "w" * TEXT_MAX
+    for wrong in ({"why": "w" * 201}, {"why": ""}, {"note": "x"}):
+        with pytest.raises(msgspec.DecodeError):
+            decode_request(json.dumps({**good, **wrong}).encode())
