@@ -241,6 +241,16 @@ def test_missing_samples_are_left_out_and_too_many_fail():
     )
 
 
+@pytest.mark.parametrize("reading_um", [1e308, -1e308, 1e155, 2e9])
+def test_reading_that_is_none_leaves_no_values_and_says_so(reading_um):
+    spoilt = DEVIATION_UM.copy()
+    spoilt[100] = reading_um
+    found = analyse(make_trace(deviation_um=spoilt))
+    assert failed(found) == {"samples"}
+    assert "no reading of a travel" in check(found, "samples").note
+    assert set(values(found).values()) == {None}
+
+
 def test_travel_that_goes_back_has_no_values():
     back = TRAVEL_MM.copy()
     back[300] = 298.5

@@ -53,6 +53,8 @@ CHARACTERISTICS: Mapping[str, str] = {
 POINTS_PER_TURN_MIN = 8.0
 """Fewer samples a turn lose over 8 % of a once-per-turn wave (1 - cos(pi/8)); our own choice."""
 
+READING_MAX_UM = 1e9
+"""A kilometre: beyond it squares of readings leave the numbers' range, and no uncertainty can be told."""
 MISSING_SHARE_MAX = 0.001
 SPIKE_SHARE_MAX = 0.001
 GAP_STEPS_MAX = 3.0
@@ -255,6 +257,11 @@ def _curve(
     if travel_mm.size < 3:
         note = f"{travel_mm.size} usable samples are no travel curve"
         checks.append(QualityCheck("samples", False, float(travel_mm.size), 3.0, "samples", note))
+        return None, checks
+    largest_um = float(np.abs(deviation_um).max())
+    if largest_um > READING_MAX_UM:
+        note = f"a deviation of {largest_um:.4g} um is no reading of a travel"
+        checks.append(QualityCheck("samples", False, largest_um, READING_MAX_UM, "um", note))
         return None, checks
     if travel_mm[-1] < travel_mm[0]:
         travel_mm, deviation_um = travel_mm[::-1], deviation_um[::-1]
