@@ -5,6 +5,7 @@ No state, no disk, no clock: the same bytes with the same configuration give the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -32,6 +33,7 @@ from edgeagent.model import (
     Judgement,
     MeasurementPlan,
     QualityCheck,
+    Quantity,
     ScalarLimit,
     Trace,
 )
@@ -206,7 +208,7 @@ def _part(
     try:
         # Squares of absurd readings overflow; what is not finite then has no value, which holds the part.
         with np.errstate(over="ignore", invalid="ignore"):
-            analysis = kind.analyse(trace, request)
+            analysis = _without_overflow(kind.analyse(trace, request))
     except AnalysisError as error:
         analysis = Analysis((QualityCheck(header.kind, False, None, None, "", str(error)),), ())
     limits, grade_holds = _grade_limits(trace, kind, plan, request)
@@ -234,6 +236,21 @@ def _part(
         traces=sum(bool(m.curve_limits) for m in recipe.recipe.measurements) if recipe else 1,
     )
     return analysis, judgement, known
+
+
+def _without_overflow(analysis: Analysis) -> Analysis:
+    """An uncertainty that is no number, as where squares overflow, is infinite: it proves nothing."""
+    if not any(map(_is_no_uncertainty, analysis.quantities)):
+        return analysis
+    known = (
+        replace(q, standard_uncertainty=math.inf, degrees_of_freedom=math.inf) if _is_no_uncertainty(q) else q
+        for q in analysis.quantities
+    )
+    return replace(analysis, quantities=tuple(known))
+
+
+def _is_no_uncertainty(q: Quantity) -> bool:
+    return math.isnan(q.degrees_of_freedom) or math.isnan(q.standard_uncertainty or 0.0)
 
 
 def _without_value(
