@@ -22,7 +22,7 @@ from field import Agent, Broker, Listener, spiral_text
 LIVE_PARTS = 5
 
 
-def circle(serial: str, amplitude_nm: float, points_per_turn: int = 720) -> str:
+def circle(serial: str, amplitude_nm: float, points_per_turn: int = 1200) -> str:
     """A nut's roundness plane; 3000 nm at 3 UPR are a reject."""
     waves = {2: 150.0, 3: amplitude_nm}
     return spiral_text(
@@ -69,9 +69,12 @@ def through_burst(folder: Path, files: int) -> dict[str, object]:
         line.wait_lamp("3")
         beats = [m.at for m in line.messages("heartbeat") if m.at >= began]
         lamps = [m.payload.decode() for m in line.messages("lamp") if m.at >= began]
-    assert [m.json["disposition"] for m in line.messages("disposition") if "live" in m.json["serial"]] == [
-        "reject"
-    ] * LIVE_PARTS
+    said = [
+        (m.json["serial"], m.json["disposition"])
+        for m in line.messages("disposition")
+        if "live" in m.json["serial"]
+    ]
+    assert said == [(f"live-{number}", "reject") for number in range(LIVE_PARTS)], said
     return {
         "files in the burst": files,
         "seconds to drop them": round(dropped_s, 2),
