@@ -43,6 +43,8 @@ from edgeagent.store.verify import journal_folder
 _MISMATCHES_SHOWN = 20
 _READING_ERRORS = frozenset({"TraceFormatError", "TraceShapeError", "TraceRangeError"})
 """What a file is set aside for by its bytes alone, so that it comes out again."""
+_INTERNAL = ": internal error "
+"""How a mistake of the program begins, which the next version may not make."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +155,7 @@ class Rulebooks:
 class Range:
     """Which files are computed again; the fold always covers the whole journal.
 
-    ``since`` and ``until`` are times of records, ``part`` a part number or a serial, ``sample`` the share of
+    ``since`` is a time of records, ``part`` a part number or a serial, ``sample`` the share of
     files taken, the same ones each time. What was compared up to record ``done`` is not compared again.
     """
 
@@ -218,6 +220,7 @@ def replay_store(
     report.take(fold.ended(), fold.version)
     report.dispositions = fold.dispositions
     report.missing = [Difference(seq, what, words) for seq, what, words in contents.missing]
+    report.missing += [Difference(*one) for one in contents.unread]
     report.orphans, report.sealed_away = contents.orphans(), contents.sealed_away
     _check_lamp(store, fold, report)
     return report
@@ -264,7 +267,9 @@ def _quarantined(
 ) -> None:
     """A file that was set aside must be one that cannot be read; what stopped an analysis is not repeated."""
     digest, configuration = body.source.sha256, fold.configuration
-    if body.error not in _READING_ERRORS or digest is None or not body.source.bytes or configuration is None:
+    if body.error not in _READING_ERRORS or _INTERNAL in body.reason or configuration is None:
+        return
+    if digest is None or not body.source.bytes:
         return
     rules = rules_now(Rulebook.of(configuration), fold.memory, configuration)
     try:

@@ -13,7 +13,8 @@ from edgeagent.store.archive import Archive
 class Contents:
     """Notes every content that records name. ``missing`` are those that nobody has: record, what, and digest.
 
-    ``sealed_away`` counts those that lie in a sealed file which is not at hand.
+    ``unread`` are configurations that this version cannot read, ``sealed_away`` counts those that lie in a
+    sealed file which is not at hand.
     """
 
     def __init__(self, archive: Archive) -> None:
@@ -21,6 +22,7 @@ class Contents:
         self._there = {digest for digest, _ in archive.objects()}
         self._named: set[str] = set()
         self.missing: list[tuple[int, str, str]] = []
+        self.unread: list[tuple[int, str, str]] = []
         self.sealed_away = 0
 
     def note(self, record: Record) -> None:
@@ -36,7 +38,8 @@ class Contents:
                 self._note(seq, named.name, named.sha256)
             found = {f.name: self._archive.get(f.sha256) for f in files}
             return configuration_from(found, body.agent_sha256)
-        except (ConfigError, JournalCorruptError):
+        except (ConfigError, JournalCorruptError) as error:
+            self.unread.append((seq, "configuration", f"cannot be read, nothing is derived by it: {error}"))
             return None
 
     def orphans(self) -> list[str]:
