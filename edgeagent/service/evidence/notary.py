@@ -33,6 +33,8 @@ OLDER = "store-older"
 FAILED = "evidence-failed"
 CHECKPOINT = "checkpoint"
 _STATE = re.compile(rb'\{"store":"([0-9a-f]{64})",.{0,200}?"seq":(\d{1,18}),"head":"([0-9a-f]{64})"')
+_TAKEN_MAX = 16
+"""Messages looked at in one turn of the loop: a flood of them must not grow in the thread's queue."""
 _LOOK_S, _CLOSE_S, _HEAR_S, _REST_S = 5.0, 2.0, 10.0, 0.5
 """A signature takes three syncs: in the midst of a backlog not after each part."""
 
@@ -109,9 +111,10 @@ class Notary:
 
     def take(self, messages: Sequence[MqttEvent]) -> None:
         """What the broker keeps or hands on of this store: its own state and checkpoint, and cosignatures."""
-        for message in messages:
-            if self._thread is None:
-                return
+        if self._thread is None:
+            return
+        told = [m for m in messages if m.topic in (CHECKPOINT, "state") or m.topic.startswith(COSIGNED)]
+        for message in told[-_TAKEN_MAX:]:
             if message.topic == "state" and message.retained:
                 named = _STATE.match(message.payload)
                 if named is not None and named[1].decode() == self._identity:
@@ -124,7 +127,9 @@ class Notary:
         try:
             self._thread.seen(read_note(read_document(payload).checkpoint.encode()))
         except NoteError:
-            self._log.warning("no-checkpoint", reason="a message on checkpoint is no signed note")
+            if "no-checkpoint" not in self._problems:
+                self._problems.add("no-checkpoint")
+                self._log.warning("no-checkpoint", reason="a message on checkpoint is no signed note")
 
     def turn(self) -> None:
         """After each turn of the loop, when the lamp was told: sign what is due, hand it on, hear answers."""
