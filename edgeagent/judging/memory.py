@@ -353,6 +353,7 @@ def feature_result(seq: int, body: Measurement) -> FeatureResult:
         key=tuple(replace(c, feature=trace.feature) for c in body.characteristics[:_KEY_MAX]),
         settled_at=body.settled_at,
         measured_at=_posix(trace.measured_at),
+        recipe_sha256=body.recipe.sha256 if body.recipe is not None else "",
     )
 
 

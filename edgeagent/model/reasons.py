@@ -41,6 +41,7 @@ class Code(StrEnum):
     WAVE_FAINT = "wave-faint"
 
     MEASURED_BEFORE = "measured-before"
+    MEASURED_AT_ONCE = "measured-at-once"
     SET_INCOMPLETE = "set-incomplete"
     SET_OPEN = "set-open"
     REMEASURED_INCOMPLETE = "remeasured-incomplete"

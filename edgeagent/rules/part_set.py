@@ -31,6 +31,12 @@ class FeatureResult:
     settled_at: float
     measured_at: float | None = None
     copied: bool = False
+    recipe_sha256: str = ""
+
+    @property
+    def content(self) -> str:
+        """What was decided by what: the file's digest and the recipe's; empty where nobody read the file."""
+        return f"{self.source.sha256} {self.recipe_sha256}" if self.source.sha256 else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +45,8 @@ class PartSet:
 
     ``required`` are the features of its recipe, empty when there is none. ``disposed`` is the last
     disposition that was written, ``disposed_seq`` its record. ``remeasured`` are features that replaced an
-    earlier measurement since. ``since`` is when the set began to wait (POSIX seconds, UTC).
+    earlier measurement since. ``decided`` has what was decided of every content of a file, ever. ``since`` is
+    when the set began to wait (POSIX seconds, UTC).
     """
 
     part: str
@@ -50,6 +57,7 @@ class PartSet:
     disposed_seq: int | None = None
     remeasured: tuple[str, ...] = ()
     since: float = 0.0
+    decided: tuple[str, ...] = ()
 
     @property
     def missing(self) -> tuple[str, ...]:
@@ -70,12 +78,16 @@ def with_measurement(state: PartSet, result: FeatureResult, required: tuple[str,
     """The set after one more measurement; a re-measured feature replaces the earlier one.
 
     One that arrives later but was measured earlier, as from a backlog, does not; where the two disagree, only
-    a person can know which of clock and order of arrival is wrong.
+    a person can know which of clock and order of arrival is wrong. Equal times order nothing: the worse stands.
+    A content that was decided before, under whatever name and time, never improves the part.
     """
     before = state.results.get(result.feature)
     again = before is not None
     if before is not None and result.source.sha256 == before.source.sha256:
         result = replace(result, copied=True)
+    known = bool(result.content) and result.content in state.decided
+    if before is not None and known and _better(result, before):
+        return replace(state, required=required)
     standing = result if before is None else _newer(before, result)
     results = {**state.results, result.feature: standing}
     begins = not state.results or state.disposed is not None
@@ -85,12 +97,34 @@ def with_measurement(state: PartSet, result: FeatureResult, required: tuple[str,
         results=results,
         remeasured=tuple(dict.fromkeys((*state.remeasured, result.feature))) if again else state.remeasured,
         since=now if begins else state.since,
+        decided=state.decided
+        if known or not result.content
+        else (*state.decided, result.content)[-_DECIDED_MAX:],
     )
 
 
+_DECIDED_MAX = 256
+_SEVERITY = {Disposition.ACCEPT: 0, Disposition.HOLD: 1, Disposition.REJECT: 2}
+
+
+def _better(one: FeatureResult, other: FeatureResult) -> bool:
+    return _SEVERITY[one.disposition] < _SEVERITY[other.disposition]
+
+
 def _newer(before: FeatureResult, result: FeatureResult) -> FeatureResult:
-    if before.measured_at is None or result.measured_at is None or result.measured_at >= before.measured_at:
+    if before.measured_at is None or result.measured_at is None or result.measured_at > before.measured_at:
         return result
+    if result.measured_at == before.measured_at:
+        if not _better(result, before):
+            return result
+        same = reason(
+            Code.MEASURED_AT_ONCE,
+            seq=result.seq,
+            before=before.seq,
+            disposition=result.disposition.value,
+            standing=before.disposition.value,
+        )
+        return replace(before, reasons=(same, *(r for r in before.reasons if r.code != same.code)))
     if before.disposition in (result.disposition, Disposition.REJECT):
         return before
     contradiction = reason(

@@ -139,6 +139,10 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
         f"record {v['seq']} came after record {v['before']} but was measured before it, and is "
         f"{v['disposition']}, not {v['standing']}"
     ),
+    Code.MEASURED_AT_ONCE: lambda v: (
+        f"record {v['seq']} is {v['disposition']}, but says the time of record {v['before']}, which is "
+        f"{v['standing']} and stands: equal times do not say which came later"
+    ),
     Code.SET_INCOMPLETE: lambda v: f"incomplete after {v['timeout_s']:g} s: missing {_names(v['missing'])}",
     Code.SET_OPEN: lambda _: "its set is not complete",
     Code.REMEASURED_INCOMPLETE: lambda v: (

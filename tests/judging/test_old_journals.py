@@ -29,6 +29,10 @@ FOLDER = Path(__file__).parent.parent.parent / "fixtures" / "journals" / "0.1.0"
 JOURNALS = sorted(FOLDER.glob("*.jsonl"))
 
 
+UNKNOWN_THEN = {"decided", "recipe_sha256"}
+"""Members of parts and their measurements that the recorded folds do not have."""
+
+
 def plain(value):
     """A value of the memory in the form of the recorded folds; reasons are their sentences there."""
     if isinstance(value, Reason):
@@ -42,7 +46,8 @@ def plain(value):
         members = {f: getattr(value, f) for f in value.__struct_fields__}
         return plain({k: v for k, v in members.items() if v is not UNSET})
     if dataclasses.is_dataclass(value):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        names = [f.name for f in dataclasses.fields(value) if f.name not in UNKNOWN_THEN]
+        return {name: plain(getattr(value, name)) for name in names}
     if isinstance(value, Mapping):
         return [[plain(k), plain(v)] for k, v in sorted(value.items(), key=lambda kv: str(kv[0]))]
     if isinstance(value, set | frozenset):

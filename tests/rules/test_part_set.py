@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace as replace_struct
 
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import recorded_reason
@@ -222,3 +224,42 @@ def test_complete_set_stands_for_itself_whatever_was_announced_and_an_incomplete
     assert standing(with_disposition(whole, ACCEPT, 9)) == (disposition, reasons)
     assert standing(after(result("left-flank", REJECT)))[0] == REJECT
     assert standing(after(result("left-flank", ACCEPT), result("right-flank", ACCEPT))) == (ACCEPT, ())
+
+
+def of_file(disposition, seq, content, measured_at, recipe="r1"):
+    """A measurement of one content, at a time that its header says."""
+    one = result("left-flank", disposition, seq, measured_at=measured_at)
+    return replace(one, source=replace_struct(one.source, sha256=content), recipe_sha256=recipe)
+
+
+def test_copy_of_a_decided_content_never_improves_a_part():
+    rejected = after(
+        of_file(ACCEPT, 1, "good", 10.0), of_file(REJECT, 2, "bad", 10.0), required=("left-flank",)
+    )
+    copied = with_measurement(rejected, of_file(ACCEPT, 3, "good", 10.0), ("left-flank",), 300.0)
+    assert copied.results["left-flank"].disposition == REJECT
+    renamed = with_measurement(rejected, of_file(ACCEPT, 3, "good", 99.0), ("left-flank",), 300.0)
+    assert renamed.results["left-flank"].disposition == REJECT, "whatever its name and time"
+    again = with_measurement(rejected, of_file(ACCEPT, 3, "new", 20.0), ("left-flank",), 300.0)
+    assert again.results["left-flank"].disposition == ACCEPT, "a new measurement does"
+
+
+def test_content_that_another_recipe_decides_anew_is_no_copy():
+    held = after(of_file(HOLD, 1, "a", 10.0, ""), required=("left-flank",))
+    judged = with_measurement(held, of_file(ACCEPT, 2, "a", 10.5, "r1"), ("left-flank",), 300.0)
+    assert judged.results["left-flank"].disposition == ACCEPT
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "stands"),
+    [
+        (ACCEPT, REJECT, REJECT), (REJECT, ACCEPT, REJECT), (HOLD, ACCEPT, HOLD), (ACCEPT, HOLD, HOLD),
+        (HOLD, REJECT, REJECT), (REJECT, HOLD, REJECT), (ACCEPT, ACCEPT, ACCEPT),
+    ],
+)  # fmt: skip
+def test_equal_times_do_not_order_measurements_and_the_worse_one_stands(first, second, stands):
+    state = after(of_file(first, 1, "a", 10.0), of_file(second, 2, "b", 10.0), required=("left-flank",))
+    decision = decide(state, 300.0, WAIT_S)
+    assert decision.disposition == stands
+    told = [r.code for r in decision.reasons]
+    assert ("measured-at-once" in told) == (first != second and stands == first)
