@@ -273,7 +273,7 @@ def test_written_recipe_keeps_its_mode_and_is_what_was_checked(tmp_path):
     assert tomllib.loads(path.read_text())["uncertainty"]["repeatability"] == {"tilt": 0.5}
 
 
-def test_harmonics_are_pooled_by_octaves_and_their_errors_taken_to_come_together():
+def test_harmonic_that_repeats_worst_stands_for_its_octave():
     # Within-part variances: 2 UPR 0.02, 3 UPR 0.08, 4 UPR 0.5; two degrees of freedom each
     trials = {2: (1.0, 1.2), 3: (1.0, 1.4), 4: (1.0, 2.0)}
     found = [
@@ -284,11 +284,11 @@ def test_harmonics_are_pooled_by_octaves_and_their_errors_taken_to_come_together
     ]
     low, high = pool_octaves(study_characteristics(found, "auto"))
     assert (low.label, high.label) == ("harmonic_amplitude[2-3]", "harmonic_amplitude[4-7]")
-    assert low.study.repeatability_sd**2 == pytest.approx(0.05)
+    assert low.study.repeatability_sd**2 == pytest.approx(0.08), "that of 3 UPR, not a mean of both"
     assert low.study.degrees_of_freedom == 2
-    assert low.notes == ("2 harmonics pooled",)
+    assert low.notes == ("worst of 2 harmonics: 3 UPR",)
     entry = repeatability_entries([low, high], "gauge")["KX-1"]
-    assert entry.values == {"harmonic_amplitude[2-3]": 0.2236, "harmonic_amplitude[4-7]": 0.7071}
+    assert entry.values == {"harmonic_amplitude[2-3]": 0.2828, "harmonic_amplitude[4-7]": 0.7071}
     assert entry.degrees_of_freedom == pytest.approx(2)
 
 
@@ -424,7 +424,7 @@ def test_octave_without_a_study_is_its_first_harmonic_s_and_one_with_studies_its
         for trial in range(2)
     ]
     (band,) = pool_octaves(study_characteristics(studied, "none"))
-    assert (band.last_at[:10], band.notes[0]) == ("2026-03-03", "2 harmonics pooled")
+    assert (band.last_at[:10], band.notes[0]) == ("2026-03-09", "worst of 2 harmonics: 4 UPR")
 
 
 def test_limits_are_those_of_the_last_value():

@@ -256,6 +256,13 @@ def series(*values, upper=3.0):
 
 
 def test_capability_needs_a_limit_and_values_that_differ():
-    assert trend_of(series(1.0, 1.1, 0.9, 1.2), 25).capability is not None
-    assert trend_of(series(1.0, 1.1, 0.9, 1.2, upper=None), 25).capability is None
-    assert trend_of(series(1.0, 1.0, 1.0), 25).capability is None
+    some = tuple(1.0 + 0.01 * (n % 4) for n in range(10))
+    assert trend_of(series(*some), 25).capability is not None
+    assert trend_of(series(*some, upper=None), 25).capability is None
+    assert trend_of(series(*(10 * [1.0])), 25).capability is None
+
+
+def test_few_values_have_no_capability():
+    # two that lie close together by chance would have an index of a million
+    for values in ((1.0, 1.0 + 1e-12), tuple(1.0 + 0.01 * n for n in range(9))):
+        assert trend_of(series(*values), 25).capability is None

@@ -63,7 +63,8 @@ def compare_waves(
         if among:
             worst = max(among, key=lambda n: spectrum.amplitude_nm[n - 1])
             value, noise = float(spectrum.amplitude_nm[worst - 1]), float(spectrum.noise_nm[worst - 1])
-            found.append(Quantity(name, value, "nm", str(worst), noise))
+            # The largest of many is large by chance: it rejects as one of them all.
+            found.append(Quantity(name, value, "nm", str(worst), noise, among=len(among)))
     return tuple(found)
 
 

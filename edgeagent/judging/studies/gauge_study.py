@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from edgeagent.errors import AnalysisError
 from edgeagent.judging.drift import HARMONICS, Observation, harmonic_of
-from edgeagent.rules.gauge_study import GaugeStudy, anova_study, pooled_study, range_study, repeat_study
+from edgeagent.rules.gauge_study import GaugeStudy, anova_study, range_study, repeat_study
 
 _HINT = "; --by none gives the repeatability alone"
 
@@ -53,7 +53,10 @@ def study_characteristics(observations: Iterable[Observation], by: str) -> list[
 
 
 def pool_octaves(studies: Sequence[CharacteristicStudy]) -> list[CharacteristicStudy]:
-    """The same with the harmonics of one part and feature pooled by octaves: 2-3, 4-7, 8-15 UPR and so on."""
+    """The same with the harmonics of one part and feature by octaves: 2-3, 4-7, 8-15 UPR and so on.
+
+    The one that repeats worst stands for its octave: a mean would hide it behind its neighbours.
+    """
     found: list[CharacteristicStudy] = []
     bands: dict[tuple[str, str, int], list[CharacteristicStudy]] = {}
     for one in studies:
@@ -68,10 +71,11 @@ def pool_octaves(studies: Sequence[CharacteristicStudy]) -> list[CharacteristicS
         if not usable:
             found.append(replace(members[0], label=label))
             continue
-        study = pooled_study([m.study for m in usable if m.study is not None])
-        notes = (f"{len(usable)} harmonics pooled", *usable[0].notes)
+        worst = max(usable, key=lambda m: m.study.gauge_sd if m.study is not None else 0.0)
+        notes = (f"worst of {len(usable)} harmonics: {harmonic_of(worst.label)} UPR", *worst.notes)
+        newest = max(m.last_at for m in usable)
         found.append(
-            replace(usable[0], label=label, study=study, ranges=None, lower=None, upper=None, notes=notes)
+            replace(worst, label=label, ranges=None, lower=None, upper=None, notes=notes, last_at=newest)
         )
     return found
 

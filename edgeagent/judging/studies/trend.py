@@ -56,7 +56,8 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
     """
     values, last = series.values, series.found[-1]
     capability = None
-    if len(set(values)) > 1 and (last.lower is not None or last.upper is not None):
+    enough = len(values) >= charts.CAPABILITY_VALUES_MIN and len(set(values)) > 1
+    if enough and (last.lower is not None or last.upper is not None):
         capability = charts.capability(values, last.lower, last.upper)
     try:
         baseline = charts.grow_baseline(values, minimum, GROW_TO if drift is None else drift.grow_to)
