@@ -28,6 +28,7 @@ COMMANDS = {
     "inspect": "Analyse FILES without journal or MQTT.",
     "journal": "Check and read the journal.",
     "layout": "Propose a layout for FILE, an unknown delimited export.",
+    "page": "Show lamp, last parts, what waits, held parts and drift in a browser, live.",
     "pair": "Separate radial from axial motion of a groove by the traces LEFT and RIGHT of its two flanks.",
     "recipe": "Write a commented recipe from thread data.",
     "release": "Release a part that was held only because the gate was closed.",

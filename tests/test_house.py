@@ -61,13 +61,14 @@ LEVELS = (
     ("store",),
     ("service",),
     ("report",),
+    ("page",),
     ("demo",),
     ("commands",),
     ("cli",),
     ("__main__",),
 )
 """Rooms from the bottom up: each may import what lies on a lower level, and itself."""
-NEVER = {"commands": {"service"}, "report": {"service"}, "demo": {"service", "commands"}}
+NEVER = {"commands": {"service"}, "report": {"service"}, "page": {"service"}, "demo": {"service", "commands"}}
 """Lower rooms that are closed all the same: readers of the store know nothing of the running service."""
 EXCEPT = {"edgeagent/commands/run.py": {"service"}, "edgeagent/commands/witness.py": {"service"}}
 
@@ -124,6 +125,8 @@ LOCAL_IMPORTS = {
     ("codec/traces/layout.py", "zoneinfo.ZoneInfo"): "only for layouts that name a time zone",
     ("codec/traces/reader.py", "edgeagent.codec.traces.open_formats"): "brings zipfile and XML",
     ("commands/layout.py", "matplotlib.figure"): EXTRA,
+    ("commands/page.py", "edgeagent.page.app"): EXTRA,
+    ("commands/page.py", "uvicorn"): EXTRA,
     ("commands/run.py", "edgeagent.service.telling.terminal"): EXTRA,
     ("commands/trend_charts.py", "matplotlib.figure"): EXTRA,
     ("demo/broker.py", "iotcore.Broker"): EXTRA,

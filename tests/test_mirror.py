@@ -11,7 +11,7 @@ import pytest
 TESTS = Path(__file__).parent
 ROOMS = TESTS.parent / "edgeagent"
 README = (TESTS / "README.md").read_text(encoding="utf-8")
-MIRRORED = ("analysis", "codec", "commands", "judging", "report", "rules", "service", "store")
+MIRRORED = ("analysis", "codec", "commands", "judging", "page", "report", "rules", "service", "store")
 BEHAVIOURS = set(re.findall(r"^\| `(\S+\.py)` \|", README, re.M))
 MODULES = sorted(p.relative_to(TESTS).as_posix() for room in MIRRORED for p in (TESTS / room).glob("test_*.py"))
 

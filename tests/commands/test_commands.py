@@ -33,6 +33,7 @@ ARGUMENTS: dict[str, list[str]] = {
     "journal show": ["store"],
     "journal verify": ["store"],
     "layout": ["left.txt"],
+    "page": ["--store", "store"],
     "pair": ["left.txt", "right.txt", "--config", "agent.toml"],
     "recipe": [
         *("--part", "P-1", "--member", "shaft", "--hand", "right"),
@@ -51,7 +52,7 @@ ARGUMENTS: dict[str, list[str]] = {
 """Arguments with which each command succeeds in the station's folder."""
 NEEDS_MORE = {"archive check", "archive seal", "journal check-proof"}
 """What other commands must have made, or a journal of several segments."""
-QUICK = sorted(ARGUMENTS.keys() - NEEDS_MORE - {"acknowledge", "demo", "run", "status"})
+QUICK = sorted(ARGUMENTS.keys() - NEEDS_MORE - {"acknowledge", "demo", "page", "run", "status"})
 """Not those that end by themselves only after a while, or ask for an agent that runs."""
 CONFIGURED = sorted(name for name, given in ARGUMENTS.items() if "--config" in given)
 
@@ -152,6 +153,7 @@ def test_json_is_missing_only_where_there_is_nothing_to_tell():
     without = {name for name in all_commands() if not any("--json" in o.opts for o in command(name).params)}
     assert without == {
         "demo",
+        "page",
         "recipe",
         "run",
         "approve",

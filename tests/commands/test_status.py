@@ -15,9 +15,9 @@ from click.testing import CliRunner
 from field import wait_until
 
 from edgeagent.cli import main
-from edgeagent.commands.status import NO_AGENT, NOT_READY, READY, look
 from edgeagent.judging.status.agent_status import Moment, Writer, stopped_status
 from edgeagent.model.status import AgentStatus, ProcessMark
+from edgeagent.store.running.look import NO_AGENT, NOT_READY, READY, look
 from edgeagent.store.running.process import this_process
 from edgeagent.store.running.status_file import StatusFile
 
