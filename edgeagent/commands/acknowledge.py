@@ -10,9 +10,9 @@ from edgeagent.codec.plain_text import clean
 from edgeagent.commands.shared_asking import ask_service, require_short
 from edgeagent.commands.shared_options import ANY_CONFIG, ONE_OBJECT, STORE, named_store
 from edgeagent.commands.shared_output import json_line
-from edgeagent.commands.status import NO_AGENT, look
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.judging.requests import AcknowledgeRequest
+from edgeagent.store.running.look import NO_AGENT, look
 
 
 @click.command()
