@@ -78,7 +78,7 @@ class VerifiedInstrument:
 
 
 @dataclass(slots=True)
-class Series:
+class NearnessSeries:
     """How near a characteristic came to its limit, part by part; 1 is the limit."""
 
     part: str
@@ -98,7 +98,7 @@ class Board:
         self.open: OrderedDict[PartKey, OpenPart] = OrderedDict()
         self.files: OrderedDict[str, UnreadFile] = OrderedDict()
         self.verified: OrderedDict[str, VerifiedInstrument] = OrderedDict()
-        self.series: OrderedDict[tuple[str, str, str], Series] = OrderedDict()
+        self.series: OrderedDict[tuple[str, str, str], NearnessSeries] = OrderedDict()
         self.drifts: deque[tuple[str, str]] = deque(maxlen=3)
 
     def fold(self, records: Iterable[Record]) -> None:
@@ -150,7 +150,7 @@ class Board:
             self._noted((key[0], body.trace.feature, name), record.seq, at, c)
 
     def _noted(self, key: tuple[str, str, str], seq: int, at: float, c: JudgedValue) -> None:
-        series = self.series.get(key) or Series(*key)
+        series = self.series.get(key) or NearnessSeries(*key)
         series.shares.append((seq, at))
         series.latest = c
         _keep(self.series, key, series, SERIES_MAX)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from edgeagent.model.records import JudgedValue
-from edgeagent.page.board import Series
+from edgeagent.page.board import NearnessSeries
 from edgeagent.report.closeness import place
 
 _WIDTH, _HEIGHT = 320.0, 96.0
@@ -28,7 +28,7 @@ def limit_bar(c: JudgedValue) -> str:
     )
 
 
-def drift_chart(series: Series) -> str:
+def drift_chart(series: NearnessSeries) -> str:
     """The shares of the limit from part to part, with the limit as a line; one scale for all charts."""
     values = [min(at, 2.0) for _, at in series.shares]
     top = max(_REACH, 1.05 * max(values, default=1.0))

@@ -14,7 +14,7 @@ from markupsafe import Markup
 from edgeagent.codec.plain_text import count_text
 from edgeagent.model import Verdict
 from edgeagent.model.records import given
-from edgeagent.page.board import Board, DecidedPart, OpenPart, Series
+from edgeagent.page.board import Board, DecidedPart, NearnessSeries, OpenPart
 from edgeagent.page.charts import drift_chart, limit_bar
 from edgeagent.report import words
 from edgeagent.rules.disk import days_text
@@ -174,7 +174,7 @@ def _lacking(one: OpenPart) -> OpenLine:
     return OpenLine(one.part, one.serial, one.since, tuple(f for f in one.wanted if f not in one.have))
 
 
-def _series(board: Board) -> list[Series]:
+def _series(board: Board) -> list[NearnessSeries]:
     """The series that came nearest to their limit among their last parts, those of several parts alone."""
     known = [s for s in board.series.values() if len(s.shares) >= SERIES_LEAST]
     return sorted(known, key=lambda s: -max(at for _, at in list(s.shares)[-10:]))[:SERIES_SHOWN]
@@ -219,7 +219,7 @@ def because_text(part: DecidedPart) -> str:
     return part.reasons[0] if part.reasons else ""
 
 
-def _worst(series: Series) -> str:
+def _worst(series: NearnessSeries) -> str:
     worst = max(at for _, at in series.shares)
     return f"{100 * worst:.0f} %" if worst < 10 else f"{min(worst, 1e4):.0f} times"
 
