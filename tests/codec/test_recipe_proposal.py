@@ -128,7 +128,7 @@ def test_feature_named_twice_and_unknown_kind_are_refused():
     [
         ({"ball_diameter_mm": 6.0}, "not smaller than the pitch"),
         ({"starts": 4}, "not smaller than the pitch"),
-        ({"contact_angle_deg": 20.0}, "common 45 deg"), ({"track_conformity": 0.7}, "common range 0.51 to 0.60"),
+        ({"contact_angle_deg": 20.0}, "common 45 deg"), ({"track_conformity": 0.7}, "range 0.51 to 0.60"),
         ({"lead_mm": 40.0}, "lead that of one start"),
         ({"ball_pitch_circle_mm": 5.0}, "half the ball pitch circle"),
     ],
