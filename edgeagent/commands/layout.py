@@ -13,7 +13,7 @@ from edgeagent.codec.proposals.side_file import propose_side_file, read_profile
 from edgeagent.codec.traces.header import FILL_IN
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.commands.layout_plot import axes_of, plot_trace
-from edgeagent.commands.shared_options import ONE_OBJECT, OUT
+from edgeagent.commands.shared_options import FORCE, OFFER_FORCE, ONE_OBJECT, OUT
 from edgeagent.commands.shared_output import json_line, refuse_existing, write_new
 from edgeagent.errors import AgentError
 
@@ -23,6 +23,7 @@ _FILE_MB_MAX = 256
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @OUT
+@FORCE
 @click.option("--kind", type=click.Choice(KINDS), help="Kind of trace, where the file does not say it.")
 @click.option(
     "--picture",
@@ -30,7 +31,9 @@ _FILE_MB_MAX = 256
     help="Also draw the trace as a picture (PNG, SVG).",
 )
 @ONE_OBJECT
-def layout(file: Path, out: Path | None, kind: str | None, picture: Path | None, as_json: bool) -> None:
+def layout(
+    file: Path, out: Path | None, force: bool, kind: str | None, picture: Path | None, as_json: bool
+) -> None:
     """Propose a layout for FILE, an unknown delimited export.
 
     For an X3P or SMD profile it proposes the side file that the profile needs beside it. Says what is sure
@@ -42,7 +45,7 @@ def layout(file: Path, out: Path | None, kind: str | None, picture: Path | None,
     Example:
       edgeagent layout export/000412.asc --out config/layouts/gauge-1.toml
     """
-    refuse_existing(out)
+    refuse_existing(out, force=force, offer=OFFER_FORCE)
     if needs_side_file(file.name):
         _propose_side_file(file, kind, out, as_json=as_json)
         return

@@ -8,7 +8,7 @@ import click
 
 from edgeagent.codec.proposals.layout import KINDS
 from edgeagent.codec.proposals.recipe import RecipeData, propose_recipe, remarks
-from edgeagent.commands.shared_options import OUT
+from edgeagent.commands.shared_options import FORCE, OFFER_FORCE, OUT
 from edgeagent.commands.shared_output import refuse_existing, write_new
 from edgeagent.errors import UsageError
 from edgeagent.judging.configuration import describe_kind
@@ -36,10 +36,11 @@ from edgeagent.model import Thread
     help="A trace of the part, such as left-flank:spiral; may be repeated.",
 )
 @OUT
+@FORCE
 def recipe(
     part: str, member: str, hand: str, starts: int, lead_mm: float, ball_mm: float, ball_circle_mm: float,
     contact_angle_deg: float, conformity: float, speed_rpm: float | None, features: tuple[str, ...],
-    out: Path | None,
+    out: Path | None, force: bool,
 ) -> None:  # fmt: skip
     """Write a commented recipe from thread data.
 
@@ -50,7 +51,7 @@ def recipe(
       edgeagent recipe --part KX-2005-R --member shaft --hand right --lead-mm 5 --ball-mm 3.175
       --ball-circle-mm 20.75 --out config/recipes/KX-2005-R.toml
     """
-    refuse_existing(out)
+    refuse_existing(out, force=force, offer=OFFER_FORCE)
     thread = Thread(
         member=member,
         hand=hand,

@@ -24,6 +24,8 @@ STORE = click.option(
 OUT = click.option(
     "--out", type=click.Path(path_type=Path, dir_okay=False), help="Write it here; an existing file is kept."
 )
+FORCE = click.option("--force", is_flag=True, help="Replace the file that --out names where it exists.")
+OFFER_FORCE = "; --force replaces it"
 ANY_CONFIG = click.option(
     "--config", type=click.Path(path_type=Path), help="The station's agent.toml, which names the store."
 )

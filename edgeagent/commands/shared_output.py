@@ -42,11 +42,11 @@ def show_progress(items: Iterable[T], label: str, *, hidden: bool = False) -> It
             yield item
 
 
-def refuse_existing(out: Path | None) -> None:
-    """Raise UsageError where the file to be written is there already."""
+def refuse_existing(out: Path | None, *, force: bool = False, offer: str = "") -> None:
+    """Raise UsageError where the file to be written is there already, unless ``force`` asks to replace it."""
     # A person may have corrected it since: a second call must not undo an hour of work
-    if out is not None and out.exists():
-        raise UsageError(f"{out} exists already; it is kept as it is")
+    if out is not None and out.exists() and not force:
+        raise UsageError(f"{out} exists already; it is kept as it is{offer}")
 
 
 def write_new(out: Path, text: str) -> None:

@@ -76,7 +76,11 @@ def test_existing_file_is_kept(tmp_path):
         result = call(*arguments, "--out", out)
         assert result.exit_code == 2
         assert result.stderr.count("\n") == 1
+        assert "--force replaces it" in result.stderr
         assert out.read_text() == "mine"
+        assert call(*arguments, "--out", out, "--force").exit_code == 0
+        assert out.read_text() != "mine"
+        out.write_text("mine")
 
 
 def test_json_is_one_object_and_nothing_else():
