@@ -15,7 +15,7 @@ from edgeagent.codec.evidence.notes import LOG, WITNESS
 from edgeagent.codec.evidence.proofs import BYTES_MAX, check_proof
 from edgeagent.codec.plain_text import clean
 from edgeagent.commands.evidence_lines import proof_lines, proof_object, whole_lines
-from edgeagent.commands.journal_lines import RecordFilter, record_lines
+from edgeagent.commands.journal_lines import RecordFilter, followed_lines, record_lines
 from edgeagent.commands.shared_options import CONFIG, OUT, with_offset
 from edgeagent.commands.shared_output import json_line, refuse_existing, write_new
 from edgeagent.errors import JournalCorruptError, UsageError
@@ -189,9 +189,10 @@ def journal_adopt(config: Path, who: str, why: str) -> None:
 @click.option("--since", type=click.DateTime(), help="Only records from this time on (UTC).")
 @click.option("--until", type=click.DateTime(), help="Only records before this time (UTC).")
 @click.option("--json", "as_json", is_flag=True, help="The records as they stand, one a line.")
+@click.option("--follow", is_flag=True, help="Go on with the records that come, until interrupted.")
 def journal_show(
     folder: Path, part: str | None, serial: str | None, kind: str | None, since: datetime | None,
-    until: datetime | None, as_json: bool,
+    until: datetime | None, as_json: bool, follow: bool,
 ) -> None:  # fmt: skip
     """Print the records of the journal in FOLDER for a reader.
 
@@ -200,7 +201,8 @@ def journal_show(
       edgeagent journal show store --serial 000412
     """
     wanted = RecordFilter(part, serial, kind, with_offset(since), with_offset(until))
-    for line in record_lines(folder, wanted, as_json=as_json):
+    lines = followed_lines if follow else record_lines
+    for line in lines(folder, wanted, as_json=as_json):
         click.echo(line)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,7 +12,7 @@ import msgspec
 from msgspec import UNSET
 
 from edgeagent.codec.plain_text import clean, count_text
-from edgeagent.codec.records.record import Record
+from edgeagent.codec.records.record import Place, Record
 from edgeagent.codec.records.result import encode
 from edgeagent.model.records import (
     Acknowledgement,
@@ -37,7 +38,10 @@ from edgeagent.model.records import (
 from edgeagent.model.subject import subject_of
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.index.lookup import records_for
+from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder
+
+_FOLLOWED_MAX, _FOLLOW_EVERY_S = 500, 0.3
 
 _DIFFERENCES_SHOWN = 5
 
@@ -74,6 +78,32 @@ def record_lines(folder: Path, wanted: RecordFilter, *, as_json: bool = False) -
     for record in records_for(journal_folder(folder), wanted.serial, wanted.since, wanted.until):
         if wanted.takes(record):
             yield _json_line(record) if as_json else short_line(record)
+
+
+def followed_lines(folder: Path, wanted: RecordFilter, *, as_json: bool = False) -> Iterator[str]:
+    """The records that fit, and then those that come, as they are written; without end."""
+    reader = JournalReader(journal_folder(folder))
+    segments = reader.segments()
+    place = Place(segments[-1].name, _whole_bytes(segments[-1])) if segments else None
+    seq = 0
+    for record in records_for(reader.folder, wanted.serial, wanted.since, wanted.until):
+        if wanted.takes(record):
+            seq = record.seq
+            yield _json_line(record) if as_json else short_line(record)
+    while True:
+        found = reader.read_from(place, _FOLLOWED_MAX)
+        for record, _ in found:
+            if record.seq > seq and wanted.takes(record):
+                yield _json_line(record) if as_json else short_line(record)
+        if found:
+            place = found[-1][1]
+        else:
+            time.sleep(_FOLLOW_EVERY_S)
+
+
+def _whole_bytes(segment: Path) -> int:
+    """Where the last whole line of a segment ends."""
+    return segment.read_bytes().rfind(b"\n") + 1
 
 
 def _json_line(record: Record) -> str:

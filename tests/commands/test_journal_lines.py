@@ -4,9 +4,11 @@ import json
 from datetime import datetime
 
 import pytest
-from records import DEFAULTS, GENESIS, SOURCE, TRACE, line_of
+from records import DEFAULTS, GENESIS, SOURCE, TRACE, body_of, line_of
 
-from edgeagent.commands.journal_lines import RecordFilter, record_lines
+from edgeagent.commands.journal_lines import RecordFilter, followed_lines, record_lines
+from edgeagent.store.clock import SystemClock
+from edgeagent.store.journal import JournalWriter
 
 PART = {"part": "KX-1", "serial": "7"}
 TIMES = [f"2026-03-02T{hour:02d}:00:00.000000Z" for hour in range(24)]
@@ -86,3 +88,16 @@ def test_filters_take_what_fits_all_of_them(tmp_path):
 def test_json_is_the_record_as_it_stands(tmp_path):
     (line,) = shown(tmp_path, ("disposition", PART), as_json=True)
     assert line.encode() == (tmp_path / "00000001.jsonl").read_bytes().strip()
+
+
+def test_followed_journal_goes_on_with_what_is_written_and_tells_nothing_twice(tmp_path):
+    writer = JournalWriter(tmp_path / "journal", SystemClock(), segment_bytes=10_000)
+    writer.open(lambda *_: None)
+    writer.append([body_of("checkpoint") for _ in range(3)])
+    lines = followed_lines(tmp_path, RecordFilter(None, None, None, None, None), as_json=True)
+    found = [json.loads(next(lines))["seq"] for _ in range(3)]
+    writer.append([body_of("checkpoint") for _ in range(60)])
+    found += [json.loads(next(lines))["seq"] for _ in range(60)]
+    lines.close()
+    writer.close()
+    assert found == list(range(1, 64))
