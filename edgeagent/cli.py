@@ -24,7 +24,8 @@ COMMANDS = {
     "check": "Validate agent.toml, recipes, certificates and layouts, and say what they mean.",
     "demo": "Play the whole job on this machine: gauge, agent, broker and lamp.",
     "export": "Write parts, values with limits and uncertainties, and quality checks as three tables.",
-    "init": "Write a commented station into FOLDER that runs as it is.",
+    "init": "Write a station into FOLDER: agent.toml, example recipes, an inbox, unit and broker files,"
+    " all commented.",
     "inspect": "Analyse FILES without journal or MQTT.",
     "journal": "Check and read the journal.",
     "layout": "Propose a layout for FILE, an unknown delimited export.",
@@ -32,7 +33,7 @@ COMMANDS = {
     "pair": "Separate radial from axial motion of a groove by the traces LEFT and RIGHT of its two flanks.",
     "recipe": "Write a commented recipe from thread data.",
     "release": "Release a part that was held only because the gate was closed.",
-    "replay": "Compute all archived sources again and compare with the journal, value by value.",
+    "replay": "Compute archived sources again, derive all decisions anew, and compare with the journal.",
     "report": "Write a self-contained HTML report of a part, a file or a period, and print its path.",
     "run": "Run the service in the foreground, until SIGTERM or SIGINT.",
     "speed": "Show at which frequencies judged harmonics of FILE move a ball, and resonances that they meet.",

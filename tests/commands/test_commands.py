@@ -26,6 +26,7 @@ ARGUMENTS: dict[str, list[str]] = {
     "check": ["--config", "agent.toml"],
     "demo": [],
     "export": ["--config", "agent.toml", "--out", "exported"],
+    "init": ["new-station"],
     "inspect": ["left.txt", "right.txt", "--config", "agent.toml"],
     "journal adopt": ["--config", "agent.toml", "--who", "A. N.", "--why", "restored"],
     "journal check-proof": ["1.json", "--key", "store/keys/log.key.pub"],
@@ -52,7 +53,7 @@ ARGUMENTS: dict[str, list[str]] = {
 """Arguments with which each command succeeds in the station's folder."""
 NEEDS_MORE = {"archive check", "archive seal", "journal check-proof"}
 """What other commands must have made, or a journal of several segments."""
-QUICK = sorted(ARGUMENTS.keys() - NEEDS_MORE - {"acknowledge", "demo", "page", "run", "status"})
+QUICK = sorted(ARGUMENTS.keys() - NEEDS_MORE - {"acknowledge", "demo", "init", "page", "run", "status"})
 """Not those that end by themselves only after a while, or ask for an agent that runs."""
 CONFIGURED = sorted(name for name, given in ARGUMENTS.items() if "--config" in given)
 
@@ -153,6 +154,7 @@ def test_json_is_missing_only_where_there_is_nothing_to_tell():
     without = {name for name in all_commands() if not any("--json" in o.opts for o in command(name).params)}
     assert without == {
         "demo",
+        "init",
         "page",
         "recipe",
         "run",
