@@ -260,7 +260,7 @@ def only_behind_the_index(walk):
 def test_missing_result_leaves_nothing_that_looks_whole(store, tmp_path, file_format):
     store.measure("1")
     body = store.measure("2", values=({**VALUE, "value": 7.0},))
-    (store.folder / "archive" / body.result_sha256).unlink()
+    Archive(store.folder / "archive").path_of(body.result_sha256).unlink()
     found = run("--store", store.folder, "--out", tmp_path / "out", "--format", file_format)
     assert found.exit_code == 1
     assert found.output.count("\n") == 1

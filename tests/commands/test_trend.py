@@ -201,7 +201,7 @@ def test_lost_results_are_counted_on_stderr(store):
     for value in (1.0, 2.0, 3.0):
         store.measure(characteristic("roundness_total", value))
     folder = store.written()
-    (store.archive.folder / store.entries[1].result_sha256).unlink()
+    store.archive.path_of(store.entries[1].result_sha256).unlink()
     found = run("--store", folder, "--json")
     assert "1 results could not be read" in found.stderr
     assert len(json.loads(found.stdout)["values"]) == 2
