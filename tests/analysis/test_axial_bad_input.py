@@ -162,7 +162,7 @@ def test_lead_in_the_header_that_the_recipe_contradicts_holds(sound):
 
 def test_wrong_number_of_starts_is_seen_between_the_sides(sound):
     result = judged(sound, lead=10.0, starts=2)
-    # Taken for a steeper helix the angles are wrong, too; the check throws doubt on them, so nothing is rejected.
+    # Taken for a steeper helix the angles are wrong, too; the check throws doubt on them: nothing is rejected.
     assert result["disposition"] == "hold"
     assert any(
         r.startswith("side_phase: ") and "2 starts are wrong for this part" in r for r in result["reasons"]
