@@ -135,7 +135,8 @@ def _station(settings: Settings) -> list[str]:
     if settings.verification is not None and settings.verification.max_age_h is not None:
         gate = (
             f"Parts are held unless artefact {settings.verification.artefact} verified the instrument "
-            f"within the last {settings.verification.max_age_h:g} h."
+            f"within the last {settings.verification.max_age_h:g} h; a trace of it that is too noisy to tell "
+            "neither opens nor closes the gate."
         )
     return [
         f"Station {station.name} in {station.cell} of {station.site}.",

@@ -154,7 +154,11 @@ def measurement_body(
 def _of_artefact(body: Measurement, evaluation: Evaluation, configuration: Configuration) -> Measurement:
     """With errors of the certified waves, which of them are not in the file, and how long others may be ago."""
     found = evaluation.judgement.characteristics
-    body = replace(body, errors_nm={c.instance: c.value for c in found if c.name == "amplitude_error"})
+    body = replace(
+        body,
+        errors_nm={c.instance: c.value for c in found if c.name == "amplitude_error"},
+        too_noisy=evaluation.too_noisy or UNSET,
+    )
     if not evaluation.missing_upr:
         return body
     accept = configuration.certificates[str(evaluation.trace.header.artefact)][0].accept

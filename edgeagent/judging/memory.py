@@ -267,7 +267,8 @@ class Memory:
         """What a verification says of its waves and of its instrument.
 
         A file that shows only some of the waves, and those well, neither opens nor closes the gate where the
-        certificate says which file shows the others; nor does one that is no verification at all.
+        certificate says which file shows the others; nor does one that is too noisy to tell, of which no wave
+        counts as seen; nor one that is no verification at all.
         """
         self.verifying[str(body.source.sha256), body.certificate_sha256] = record.seq
         while len(self.verifying) > _FILES_MAX:
@@ -280,12 +281,12 @@ class Memory:
         self.measured_last[body.instrument] = measured_at
         seen = self.sightings.setdefault((body.instrument, body.artefact), {})
         partial = given(body.partial, False)
-        for upr in errors if doubt is None else ():
+        for upr in errors if doubt is None and outcome != Outcome.INCONCLUSIVE else ():
             sighting = Sighting(
                 measured_at, body.certificate_sha256, outcome != Outcome.FAILED, record.seq, partial
             )
             seen[upr] = later_sighting(seen.get(upr), sighting)
-        if outcome == Outcome.INCOMPLETE:
+        if outcome in (Outcome.INCOMPLETE, Outcome.INCONCLUSIVE):
             if doubt is None:
                 return
             outcome = Outcome.FAILED  # doubtful time: proves nothing until the clock is mended

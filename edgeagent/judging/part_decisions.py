@@ -137,8 +137,8 @@ def verification_entry(body: Measurement, memory: Memory, configuration: Configu
     """The ``verification`` record of an artefact's measurement; files of one set count together.
 
     It has not passed where it is no verification: of another artefact than is asked for, a copy of a file that
-    was one already, or measured at a time that cannot be. What is older than what is known already has no
-    errors for the budget to count.
+    was one already, or measured at a time that cannot be. What is older than what is known already, or too
+    noisy to tell, has no errors for the budget to count.
     """
     began = datetime.fromisoformat(body.trace.measured_at)
     against, affects_gate, new = _speaks_against(body, memory, configuration)
@@ -162,7 +162,7 @@ def verification_entry(body: Measurement, memory: Memory, configuration: Configu
         certificate=found[0].certificate if found is not None else None,
         valid_until=_valid_until(began, configuration) if outcome == Outcome.PASSED else None,
         counted_from=counted,
-        new=new,
+        new=new and outcome != Outcome.INCONCLUSIVE,
     )
 
 
@@ -177,6 +177,8 @@ def _outcome(body: Measurement, *, against: bool, affects_gate: bool, together: 
         return Outcome.DISREGARDED
     if not _whole(body) and not together:
         return Outcome.LOST if given(body.partial, False) else Outcome.INCOMPLETE
+    if body.disposition == Disposition.HOLD and given(body.too_noisy, False) and not against:
+        return Outcome.INCONCLUSIVE
     passed = (body.disposition == Disposition.ACCEPT or together) and not against
     return Outcome.PASSED if passed else Outcome.FAILED
 

@@ -236,6 +236,7 @@ class Measurement(Body, frozen=True, kw_only=True):
     incomplete: bool | UnsetType = UNSET
     partial: bool | UnsetType = UNSET
     window_h: float | UnsetType = UNSET
+    too_noisy: bool | UnsetType = UNSET
     uncertainty: InstrumentUncertainty | UnsetType = UNSET
 
 
@@ -283,16 +284,17 @@ class PartDisposition(Body, frozen=True, kw_only=True):
 class Outcome(StrEnum):
     """What became of a verification, and with it of the gate.
 
-    ``PASSED`` opens it and ``FAILED`` closes it. ``INCOMPLETE``: certified waves are not in the file but in
-    others by the certificate, which changes nothing until they come. ``LOST``: waves are missing and the
-    certificate names no other file for them, so it closes until files that show them come. ``DISREGARDED``: no
-    verification at all (a copy, another artefact, a time that cannot be), which changes nothing.
+    ``PASSED`` opens it, ``FAILED`` closes it. ``INCOMPLETE``: certified waves are in other files by the
+    certificate; nothing changes until they come. ``LOST``: the certificate names no file for missing waves,
+    so it closes until files that show them come. ``INCONCLUSIVE`` (too noisy to tell, nothing proved wrong) and
+    ``DISREGARDED`` (a copy, another artefact, a time that cannot be) change nothing.
     """
 
     PASSED = "passed"
     FAILED = "failed"
     INCOMPLETE = "incomplete"
     LOST = "lost"
+    INCONCLUSIVE = "inconclusive"
     DISREGARDED = "disregarded"
 
 

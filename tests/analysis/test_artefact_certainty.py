@@ -19,12 +19,13 @@ CERTIFIED = {36: (812.0, 6.0), 180: (403.0, 5.0)}
 WAVES_NM = {36: 812.0, 180: 403.0}
 
 
-def judged(text, certified=CERTIFIED, **accept):
+def judged(text, certified=CERTIFIED, waves=None, **accept):
     certificate = Certificate(
         artefact="MW-03",
         certificate="C-1",
         valid_until=date(2099, 1, 1),
-        wave=tuple(
+        wave=waves
+        or tuple(
             Wave(upr=upr, amplitude_nm=nm, expanded_uncertainty_nm=u) for upr, (nm, u) in certified.items()
         ),
         accept=Acceptance(**accept),
@@ -55,6 +56,48 @@ def test_noisy_trace_of_a_wrong_gauge_agrees_with_the_certificate_but_does_not_p
     told = next(r for r in sentences(noisy.judgement.reasons) if r.startswith("trace_uncertainty"))
     assert "too noisy to tell whether the instrument is right: the wave of " in told
     assert "the wave of 36 UPR is known to ±10.4 nm, 1.7 times the certificate's ±6 nm" in told
+
+
+@pytest.mark.parametrize("seed", range(1, 7))
+@pytest.mark.parametrize("noise_nm", [60.0, 150.0, 400.0])
+def test_noisy_trace_of_a_right_gauge_passes_or_cannot_tell(noise_nm, seed):
+    found = judged(traced(noise_nm, turns=2, seed=seed), spurious_nm=4.0)
+    assert found.judgement.disposition == "accept" or (found.judgement.disposition, found.too_noisy) == (
+        "hold",
+        True,
+    )
+
+
+@pytest.mark.parametrize(
+    "waves",
+    [{36: 850.0, 180: 403.0}, WAVES_NM | {90: 60.0}, WAVES_NM | {37: 60.0}],
+    ids=["gain", "far", "near"],
+)
+def test_noise_does_not_excuse_what_is_wrong_in_spite_of_it(waves):
+    found = judged(traced(400.0, waves, seed=2), spurious_nm=4.0)
+    assert not check(found)["ok"]
+    assert (found.judgement.disposition, found.too_noisy) == ("hold", False)
+
+
+def test_noise_excuses_no_certificate_that_ended_and_no_limit_of_the_noise_itself():
+    text = traced(400.0)
+    assert judged(text).too_noisy
+    assert not judged(text, residual_noise_nm=1.0).too_noisy
+    late = text.replace(found_date(text), "2100-01-01T00:00:00Z")
+    assert not judged(late).too_noisy
+
+
+def found_date(text):
+    return next(x for x in text.splitlines() if "measured_at" in x).split("=")[1].strip()
+
+
+def test_noisy_file_of_a_set_cannot_tell_where_another_is_to_show_the_rest():
+    others = Wave(upr=180, amplitude_nm=403.0, expanded_uncertainty_nm=5.0, feature="other")
+    own = Wave(upr=36, amplitude_nm=812.0, expanded_uncertainty_nm=6.0)
+    found = judged(traced(600.0, {36: 812.0}), waves=(own, others))
+    assert (found.missing_upr, found.too_noisy, found.incomplete) == ((180,), True, False)
+    lost = judged(traced(600.0, {36: 812.0}))
+    assert (lost.missing_upr, lost.too_noisy) == ((180,), False), "which may be lost"
 
 
 def test_ratio_is_that_of_the_expanded_uncertainties_of_the_worst_wave():

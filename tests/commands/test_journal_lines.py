@@ -37,6 +37,11 @@ def shown(folder, *bodies, as_json=False, **wanted):
         ("disposition", PART | {"disposition": "hold", "reasons": ["why"]}, "KX-1 7: HOLD: why"),
         ("verification", {"passed": False, "reasons": ["far off"]}, "gauge-1 with MW-03: failed: far off"),
         ("verification", {"passed": False, "counts": False}, "gauge-1 with MW-03: disregarded"),
+        (
+            "verification",
+            {"passed": False, "outcome": "inconclusive", "reasons": ["noisy"]},
+            "gauge-1 with MW-03: inconclusive: noisy",
+        ),
         ("quarantine", {"reason": "a.txt: empty"}, "a.txt: empty"),
         ("acknowledgement", {"seq": 4, "matched": False}, "record 4 by line (nothing was latched)"),
         ("acknowledgement", {"what": "release", **PART, "why": "seen"}, "release of record 1 by line: seen"),

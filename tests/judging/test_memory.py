@@ -123,6 +123,22 @@ def decided(serial, disposition="accept", settled_at=RECORDED_AT):
     return "disposition", {"part": "P", "serial": serial, "disposition": disposition, "settled_at": settled_at}
 
 
+def test_fold_of_a_verification_too_noisy_to_tell_leaves_everything_it_knows_of_the_instrument():
+    fold = Fold()
+    passed = {"passed": True, "outcome": "passed", "errors_nm": {"36": 1.0}}
+    fold.record("verification", passed)
+    memory = fold.memory
+    before = dict(memory.verifications), {k: dict(v) for k, v in memory.sightings.items()}
+    noisy = {"passed": False, "outcome": "inconclusive", "measured_at": "2026-03-02T09:51:07+00:00"}
+    fold.record("verification", {**noisy, "errors_nm": {"36": 9.0}, "source": {"sha256": "cd" * 32}})
+    assert (dict(memory.verifications), {k: dict(v) for k, v in memory.sightings.items()}) == before
+    assert memory.verified["gauge-1"].passed
+    assert memory.verified["gauge-1"].seq == 1
+    # a clock that ran back is no noise: nothing counts until it is mended
+    fold.record("verification", {**noisy, "measured_at": "2026-03-02T07:51:07+00:00"})
+    assert (memory.verified["gauge-1"].passed, memory.verified["gauge-1"].doubt.code) == (False, "clock-back")
+
+
 def test_memory_of_an_empty_journal_knows_nothing():
     memory = visited(None)
     assert (memory.boot, memory.decided, memory.checkpoint) == (0, 0, 0)

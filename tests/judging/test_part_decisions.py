@@ -239,6 +239,68 @@ def test_file_that_its_writer_had_open_passes_nothing_but_may_fail(station):
     assert only(station.verify(3.0, "reject", source=unclosed)).outcome == Outcome.FAILED
 
 
+# --- too noisy to tell ---------------------------------------------------------------------------------------
+
+NOISY = {"disposition": "hold", "too_noisy": True}
+
+
+def noisy(station, hours, **members):
+    """An artefact's trace that cannot tell; nothing else may follow from it."""
+    return only(station.verify(hours, **{**NOISY, **members}))
+
+
+def test_trace_too_noisy_to_tell_leaves_the_gate_and_the_accepted_parts_as_they_were(station):
+    station.part("before", 4.0)
+    body = noisy(station, 5.0, reasons=["too noisy"])
+    assert (body.outcome, body.passed, body.valid_until) == (Outcome.INCONCLUSIVE, False, None)
+    assert codes(body) == ["recorded"], "its own reason alone: no accepted part is doubted"
+    assert body.errors_nm == {}, "what noise made of the waves counts in no budget"
+    assert only(station.part("after", 5.1)).disposition == ACCEPT
+    assert only(station.part("late", 4.5, at_h=5.2)).disposition == ACCEPT
+
+
+def test_trace_too_noisy_to_tell_never_makes_the_verification_before_it_younger(station):
+    station.verify(2.0)
+    for hours in (8.0, 16.0, 24.0, 25.9):
+        noisy(station, hours)
+    assert only(station.part("1", 25.95)).disposition == ACCEPT
+    closed = only(station.part("2", 26.1))
+    assert (closed.disposition, closed.gate_reason.code) == (HOLD, "gate-too-old")
+    noisy(station, 26.2)
+    assert only(station.part("3", 26.3)).gate_reason.code == "gate-too-old"
+
+
+def test_trace_too_noisy_to_tell_opens_no_gate_that_was_closed_or_never_open(station):
+    unproven = JudgedStation()
+    noisy(unproven, 1.0)
+    assert only(unproven.part("1", 1.1)).gate_reason.code == "gate-never-verified"
+    station.verify(3.0, "reject")
+    noisy(station, 3.5)
+    assert only(station.part("1", 3.6)).gate_reason.code == "gate-failed"
+
+
+def test_failure_after_a_noisy_trace_doubts_what_was_accepted_since_the_last_one_that_passed(station):
+    station.verify(2.0)
+    station.part("1", 2.5)
+    noisy(station, 3.0)
+    failed = only(station.verify(4.0, "reject"))
+    assert (failed.outcome, codes(failed)) == (Outcome.FAILED, ["accepted-since"])
+    assert "P 1" in failed.reason_codes[0].values["parts"]
+
+
+def test_noise_excuses_neither_a_reject_nor_a_clock_that_cannot_be_right(station):
+    assert noisy(station, 3.0, disposition="reject").outcome == Outcome.FAILED
+    late = noisy(station, 9.0, at_h=8.0)
+    assert (late.outcome, codes(late)) == (Outcome.FAILED, ["verification-clock"])
+
+
+def test_noisy_file_of_a_set_counts_for_none_of_its_waves(station):
+    wave(station, 4.0, [180])
+    noisy(station, 4.5, missing_upr=[36], incomplete=False, partial=False, errors_nm={"180": 1.0})
+    assert wave(station, 4.6, [180]).outcome == Outcome.INCOMPLETE, "180 UPR was not seen well"
+    assert wave(station, 5.0, [36], shown="180").outcome == Outcome.PASSED, "nor does it undo the set"
+
+
 # --- sets of files ------------------------------------------------------------------------------------------
 
 SOME = {"disposition": "hold", "incomplete": True, "window_h": 2.0}

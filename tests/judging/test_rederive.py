@@ -21,6 +21,7 @@ def played() -> JudgedStation:
     station.verify(2.0, "reject")
     station.part("3", 2.1)
     station.verify(3.0)
+    station.verify(3.05, "hold", too_noisy=True)
     station.part("4", 3.1)
     station.part("5", 3.2, required=["outside", "inside"])
     station.time_out("5", 4.0)

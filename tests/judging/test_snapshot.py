@@ -81,6 +81,19 @@ def test_snapshot_of_another_version_or_cut_short_is_not_read():
     assert decode_snapshot(b"", None) is None
 
 
+def test_fold_goes_on_from_a_snapshot_behind_a_verification_too_noisy_to_tell():
+    good = {"passed": True, "outcome": "passed", "errors_nm": {"36": 1.0}}
+    noisy = {"passed": False, "outcome": "inconclusive", "source": {"sha256": "cd" * 32}}
+    whole, continued = fresh(), fresh()
+    for seq, body in enumerate((good, noisy), 1):
+        whole.apply(record_of("verification", body, seq=seq))
+    taken = encode_snapshot(whole, None, None)
+    restore(decode_snapshot(taken, None), continued, None)
+    assert encode_snapshot(continued, None, None) == taken
+    assert continued.verified["gauge-1"].passed
+    assert len(continued.verifying) == 2, "a copy of it is known as one"
+
+
 def test_no_snapshot_is_taken_between_an_artefacts_trace_and_its_verification():
     memory = fresh()
     trace = {"artefact": "MW-03", "kind": "spiral"}

@@ -83,7 +83,11 @@ def test_failed_verification_raises_an_alarm_as_well():
 
 @pytest.mark.parametrize(
     ("more", "alarm"),
-    [({"counts": False}, "verification-disregarded"), ({"incomplete": True}, "verification-incomplete")],
+    [
+        ({"counts": False}, "verification-disregarded"),
+        ({"incomplete": True}, "verification-incomplete"),
+        ({"outcome": "inconclusive"}, "verification-inconclusive"),
+    ],
 )
 def test_what_neither_opens_nor_closes_the_gate_does_not_replace_what_does(more, alarm):
     body = {"artefact": "MW-03", "passed": False, "reasons": ["a copy"], "instrument": "g", **more}

@@ -34,7 +34,13 @@ def status(**more):
         "broker": BrokerNow("mqtt://127.0.0.1", True, True, 7),
         "disk": DiskNow(12_345, 0.25, "warning", 86.4, 2.0),
         "verifications": (VerificationNow("gauge-1", True, "2026-03-02T09:41:07.000000Z"),),
-        "since_start": {**dict.fromkeys(COUNTED, 0), "measured": 12, "accept": 9, "recorded_s": 6.5},
+        "since_start": {
+            **dict.fromkeys(COUNTED, 0),
+            "measured": 12,
+            "accept": 9,
+            "recorded_s": 6.5,
+            "verifications_inconclusive": 2,
+        },
         **more,
     }
     return msgspec.structs.replace(base, **given)
@@ -71,6 +77,7 @@ def test_every_number_of_the_status_is_there_in_base_units(tmp_path):
     assert found["edgeagent_undelivered_records",] == 7
     assert found["edgeagent_verification_passed", ("instrument", "gauge-1")] == 1
     assert found["edgeagent_files_total", ("result", "measured")] == 12
+    assert found["edgeagent_verifications_total", ("result", "inconclusive")] == 2
     assert found["edgeagent_parts_total", ("disposition", "accept")] == 9
     assert found["edgeagent_parts_total", ("disposition", "hold")] == 0, "a counter is there before it counts"
     assert found["edgeagent_file_recorded_seconds_sum",] == 6.5

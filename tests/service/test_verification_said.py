@@ -113,6 +113,38 @@ def test_what_is_wrong_is_said_and_not_passed(station, circle_text, text, words)
     held_for(agent, listener, circle_text, "1", "gate: ")
 
 
+def accepted(agent, listener, circle_text, serial):
+    agent.drop(f"part-{serial}.txt", circle_text(serial, measured_at=datetime.now(UTC).isoformat()))
+    message = listener.wait(
+        lambda it: [m.json for m in it.messages("disposition") if m.json["serial"] == serial]
+    )[0]
+    return message["disposition"] == "accept"
+
+
+def test_trace_too_noisy_to_tell_is_said_and_changes_nothing_but_one_that_is_wrong_all_the_same_does(
+    station, cell, circle_text
+):
+    agent, listener = station
+    assert told(agent, listener, "good.txt", artefact(minutes_ago=3))["outcome"] == "passed"
+    assert accepted(agent, listener, circle_text, "1")
+    body = told(agent, listener, "noisy.txt", artefact(minutes_ago=2, noise_nm=400.0))
+    assert (body["outcome"], body["passed"], body["valid_until"]) == ("inconclusive", False, None)
+    assert not any("accepted since" in reason for reason in body["reasons"])
+    (alarm,) = listener.wait(alarms)
+    assert alarm["alarm"] == "verification-inconclusive"
+    assert "too noisy to tell whether the instrument is right" in alarm["reason"]
+    assert accepted(agent, listener, circle_text, "2")
+    later = cell.begin_listener()
+    kept = later.wait(lambda it: [m.json for m in it.messages("verification") if m.retain])
+    assert [m["outcome"] for m in kept] == ["passed"], "who asks later hears of the one that counts"
+    store = os.fspath(agent.folder / "store")
+    shown = CliRunner().invoke(main, ["journal", "show", store, "--kind", "verification"])
+    assert "gauge-1 with MW-03: inconclusive: trace_uncertainty: too noisy to tell" in shown.output
+    wrong = artefact(waves={36: 870.0, 180: 430.0}, noise_nm=400.0)
+    assert told(agent, listener, "wrong.txt", wrong)["outcome"] == "failed"
+    held_for(agent, listener, circle_text, "3", "the last verification of gauge-1 failed")
+
+
 def test_inspect_shows_how_well_the_trace_knows_the_waves(cell):
     agent = cell.agent(GATE)
     certificate(agent)

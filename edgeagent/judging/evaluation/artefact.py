@@ -26,6 +26,7 @@ from edgeagent.model import (
 )
 from edgeagent.model.reasons import Code, Parameter, Reason, reason
 from edgeagent.rules.decision import judge
+from edgeagent.rules.noise import undecided_by_noise
 
 _HARDLY_THERE = 0.1
 """Share of its certified amplitude below which a wave is not there at all, whatever ails the gauge."""
@@ -37,7 +38,8 @@ class ArtefactEvaluation:
 
     ``missing_upr`` are certified waves that the trace does not show; ``incomplete`` says that nothing else
     holds it. ``partial``: some missing waves are not assigned to another feature by the certificate, so they
-    may be lost, and the gate closes until files that show them come.
+    may be lost, and the gate closes until files that show them come. ``too_noisy``: nothing but noise keeps the
+    waves that it must show from a verdict, so that it neither opens the gate nor closes it.
     """
 
     analysis: Analysis
@@ -45,6 +47,7 @@ class ArtefactEvaluation:
     missing_upr: tuple[int, ...] = ()
     incomplete: bool = False
     partial: bool = False
+    too_noisy: bool = False
 
 
 def evaluate_artefact(
@@ -84,11 +87,13 @@ def evaluate_artefact(
     there = {q.name for q in analysis.quantities}
     limits = [x for x in limits if x.characteristic in there]
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=holds)
+    # Waves that the certificate assigns to another file are not missed here; those that may be lost are.
+    noisy = not holds and not unnamed and undecided_by_noise(analysis, judgement)
     if not absent:
-        return ArtefactEvaluation(analysis, judgement)
+        return ArtefactEvaluation(analysis, judgement, too_noisy=noisy)
     incomplete = judgement.disposition == Disposition.ACCEPT
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=[*absent.values(), *holds])
-    return ArtefactEvaluation(analysis, judgement, tuple(absent), incomplete, bool(unnamed))
+    return ArtefactEvaluation(analysis, judgement, tuple(absent), incomplete, bool(unnamed), noisy)
 
 
 def _request(kind: Kind, certificate: Certificate, upr_max: int, judged_upr: float) -> Request:

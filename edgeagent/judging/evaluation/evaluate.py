@@ -112,6 +112,8 @@ class Evaluation:
     """Whether an artefact's file is held for nothing but its missing waves."""
     partial: bool = False
     """Whether its certificate names no other feature for some of them."""
+    too_noisy: bool = False
+    """Whether an artefact's file is held for nothing but its noise, and nothing in it is proved wrong."""
     uncertainty: InstrumentUncertainty | None = None
     """The instrument's whole input to the budget."""
 
@@ -183,6 +185,7 @@ def evaluate(
         missing_upr=against.missing_upr if against else (),
         incomplete=against is not None and against.incomplete,
         partial=against is not None and against.partial,
+        too_noisy=against is not None and against.too_noisy,
         uncertainty=uncertainty,
     )
 

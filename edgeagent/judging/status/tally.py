@@ -8,6 +8,7 @@ from edgeagent.codec.records.record import Record
 from edgeagent.model.records import (
     Acknowledgement,
     Measurement,
+    Outcome,
     PartDisposition,
     Quarantine,
     Recovery,
@@ -15,7 +16,8 @@ from edgeagent.model.records import (
 )
 
 COUNTED = (
-    *("measured", "quarantined", "accept", "reject", "hold", "verifications_passed", "verifications_failed"),
+    *("measured", "quarantined", "accept", "reject", "hold"),
+    *("verifications_passed", "verifications_failed", "verifications_inconclusive"),
     *("acknowledged", "acknowledgements_unmatched", "recoveries", "recorded_s"),
 )
 """What is counted, from 0 on: a monitor takes a missing number for none. ``recorded_s`` are seconds."""
@@ -39,7 +41,8 @@ class Tally:
             case PartDisposition() as body:
                 self._counts[body.disposition.value] += 1
             case Verification() as body:
-                self._counts[f"verifications_{'passed' if body.passed else 'failed'}"] += 1
+                told = (Outcome.PASSED, Outcome.INCONCLUSIVE)
+                self._counts[f"verifications_{body.outcome.value if body.outcome in told else 'failed'}"] += 1
             case Acknowledgement() as body:
                 self._counts["acknowledged" if body.matched else "acknowledgements_unmatched"] += 1
             case Recovery():

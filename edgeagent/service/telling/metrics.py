@@ -152,7 +152,7 @@ def _counters(status: AgentStatus, station: str) -> Families:
             "verifications",
             "Verifications of the reference artefact.",
             "result",
-            {"passed": "verifications_passed", "failed": "verifications_failed"},
+            {r: f"verifications_{r}" for r in ("passed", "failed", "inconclusive")},
         ),
         (
             "acknowledgements",
