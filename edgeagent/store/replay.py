@@ -340,6 +340,14 @@ def _compare(seq: int, body: Measurement, stored: bytes, evaluation: Evaluation,
             report.differences += _differences(seq, subject, compared.mismatches)
         case Agreement.FLIPPED:
             report.verdict_flips += _differences(seq, subject, compared.mismatches)
+    # Neither value nor verdict, yet it keeps a gate from closing
+    if (
+        given(body.too_noisy, False)
+        and not evaluation.too_noisy
+        and compared.agreement != Agreement.OTHER_PROGRAM
+    ):
+        words = "recorded as too noisy to tell, which is not what holds it"
+        report.differences.append(Difference(seq, subject, words))
 
 
 def _differences(seq: int, subject: str, mismatches: tuple[Mismatch, ...]) -> list[Difference]:

@@ -178,6 +178,31 @@ def test_measurement_said_otherwise_than_its_result_is_found(station):
     assert told.stdout.count("journal says accept, archived result reject") == 2
 
 
+def test_failed_verification_rewritten_as_too_noisy_to_tell_is_found(tmp_path):
+    given = {"artefact": "MW-03", "feature": "waves", "kind": "circle", "turns": 2, "points_per_turn": 1800}
+    with Broker(tmp_path / "broker") as broker:
+        changes = {"intake.settle_s": 0.05, "verification": None}
+        with Agent(tmp_path / "agent", broker.port, changes=changes) as agent:
+            for name, waves in (("noisy", {36: 812.0, 180: 403.0}), ("wrong", {36: 870.0, 180: 430.0})):
+                agent.drop(f"{name}.txt", spiral_text(waves_nm=waves, noise_nm=400.0, seed=2, **given))
+                agent.wait_event("measured", 1 if name == "noisy" else 2)
+            outcomes = [r["body"]["outcome"] for r in agent.records("verification")]
+    assert outcomes == ["inconclusive", "failed"]
+    assert replay(tmp_path / "agent").exit_code == 0
+
+    def forge(kind: str, body: dict) -> None:
+        if kind == "measurement" and body["source"]["name"] == "wrong.txt":
+            body["too_noisy"] = True
+        elif kind == "verification":
+            body["outcome"] = "inconclusive"
+            body["errors_nm"] = {}
+
+    rewritten(tmp_path / "agent", forge)
+    told = replay(tmp_path / "agent")
+    assert told.exit_code == 1
+    assert "wrong.txt: recorded as too noisy to tell, which is not what holds it" in told.stdout
+
+
 def test_replay_tells_json_alone_on_stdout_and_writes_nothing(station):
     before = {p: p.read_bytes() for p in (station / "store").rglob("*") if p.is_file()}
     told = replay(station, "--json")
