@@ -141,6 +141,8 @@ LOCAL_IMPORTS = {
     ("report/write.py", "edgeagent.report.pages"): EXTRA,
     ("store/archive.py", "zstandard"): "10 ms of the start, used in the archivists' threads",
     ("rules/budget.py", "scipy.special"): SCIPY_SPECIAL,
+    ("rules/capability.py", "scipy.special"): SCIPY_SPECIAL,
+    ("rules/capability.py", "scipy.stats"): "half a second, for a capability that few commands print",
     ("rules/control_charts.py", "scipy.special"): SCIPY_SPECIAL,
     ("rules/verdicts.py", "scipy.special"): SCIPY_SPECIAL,
     ("rules/verdicts.py", "statistics.NormalDist"): "only for a conformance other than 95 %",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -16,14 +15,13 @@ from edgeagent.codec.plain_text import align_rows, clean, number
 from edgeagent.commands.shared_options import STORE, with_offset
 from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note
+from edgeagent.commands.trend_capability import as_object, capability_lines, index_words
 from edgeagent.commands.trend_charts import draw_trends, plot_chart
 from edgeagent.errors import UsageError
-from edgeagent.judging.drift import Observation
-from edgeagent.judging.studies.trend import Trend, signals, trend_of
-from edgeagent.rules.control_charts import Capability, neighbour_correlation
+from edgeagent.judging.studies.trend import Trend, agreement_of_neighbours, signals, trend_of
 from edgeagent.store.configuration import load_configuration
 
-SCHEMA = "edgeagent.trend/1"
+SCHEMA = "edgeagent.trend/2"
 _MINIMUM = 25
 
 
@@ -57,7 +55,8 @@ def trend(
 
     Without --characteristic one line a series; harmonic amplitudes only when asked for by name.
     The baseline is made by the first values and grows with those in control to 100, or as [drift] says.
-    Traces that failed a quality check are left out.
+    Traces that failed a quality check are left out. Capability is C (Cp, Cpk) only where no chart signals, else
+    P (Pp, Ppk).
 
     \b
     Example:
@@ -119,14 +118,14 @@ def _as_object(trend: Trend) -> dict[str, Any]:
              "signalling": m.signalling or None}
             for p, m in trend.watched
         ],
-        "capability": asdict(trend.capability) if trend.capability else None,
+        "capability": as_object(trend.capability) if trend.capability else None,
     }  # fmt: skip
 
 
 def _overview(trends: Sequence[Trend]) -> list[str]:
-    rows = [("characteristic", "values", "centre", "sigma", "last", "unit", "Cpk", "signals")]
+    rows = [("characteristic", "values", "centre", "sigma", "last", "unit", "capability", "signals")]
     for one in trends:
-        baseline, capable = one.baseline, one.capability
+        baseline = one.baseline
         found = "; ".join(_brief(name, each, one) for name, each in signals(one).items() if each) or "none"
         found = one.reason or (f"{found} (provisional)" if one.provisional else found)
         rows.append(
@@ -137,7 +136,7 @@ def _overview(trends: Sequence[Trend]) -> list[str]:
                 number(baseline.sigma) if baseline else "-",
                 number(one.series.values[-1]),
                 one.series.found[-1].unit,
-                "-" if capable is None else f"{capable.cpk:.2f} ({capable.cpk_bounds[0]:.2f} at least)",
+                "-" if one.capability is None else index_words(one.capability),
                 found,
             )
         )
@@ -171,15 +170,14 @@ def trend_lines(trend: Trend) -> list[str]:
         lines.append("  provisional: fewer values than the baseline asks for")
     lines += _agreement_lines(series.values)
     lines += list(_chart_lines(trend))
-    lines += list(_capability_lines(trend.capability, last))
+    lines += list(capability_lines(trend.capability, last))
     return lines
 
 
 def _agreement_lines(values: Sequence[float]) -> Iterator[str]:
     """A warning where neighbours agree, since charts take values for independent."""
-    found = neighbour_correlation(values)
-    # Three standard errors of a correlation of independent values, and never for one of no consequence
-    if found > max(0.3, 3 / math.sqrt(len(values))):
+    found = agreement_of_neighbours(values)
+    if found is not None:
         yield (
             f"  neighbours agree (correlation {found:.2f}): a drift, or a process whose sigma the moving range "
             "makes too small"
@@ -211,13 +209,3 @@ def _chart_lines(trend: Trend) -> Iterator[str]:
     for plan, state in trend.watched:
         word = f"is {state.signalling}" if state.signalling else "in control"
         yield f"  watched by {plan.chart} ({plan.side}): {word}"
-
-
-def _capability_lines(found: Capability | None, last: Observation) -> Iterator[str]:
-    if found is None:
-        return
-    limits = f"limits {number(last.lower)} to {number(last.upper)} {last.unit}"
-    text = f"Cpk {found.cpk:.2f} ({found.cpk_bounds[0]:.2f} to {found.cpk_bounds[1]:.2f})"
-    if found.cp is not None and found.cp_bounds is not None:
-        text = f"Cp {found.cp:.2f} ({found.cp_bounds[0]:.2f} to {found.cp_bounds[1]:.2f}), {text}"
-    yield f"  capability   {text} at {100 * found.confidence:g} % confidence if normal, {limits}"

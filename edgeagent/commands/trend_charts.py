@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from edgeagent.codec.plain_text import clean, number
+from edgeagent.commands.trend_capability import index_words
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.judging.studies.trend import Trend
 from edgeagent.rules.control_charts import ControlChart
@@ -89,6 +90,9 @@ def _draw_row(row: Any, one: Trend) -> None:
         fontsize=8,
     )
     row[0].set_title(f"{clean(one.series.title)}: individuals", fontsize=9)
+    if one.capability is not None:
+        shown = "shown in control" if one.capability.in_control else "control not shown"
+        row[1].set_title(f"EWMA\n{index_words(one.capability)}, {shown}: {one.capability.reason}", fontsize=7)
     cusum, axes = one.cusum, row[2]
     axes.plot(numbers, cusum.high, "-", color="black", linewidth=1.0, label="rising")
     axes.plot(numbers, [-v for v in cusum.low], "-", color="0.4", linewidth=1.0, label="falling")

@@ -1,4 +1,4 @@
-"""Control charts over values in the order of their measurement: individuals, EWMA, CUSUM; and capability.
+"""Control charts over values in the order of their measurement: individuals, EWMA, CUSUM.
 
 Charts are computed over a whole series for a reader, or continued value by value (``Monitor``) by whoever
 watches a process. Constants are those of ISO 7870 and of the NIST/SEMATECH e-Handbook, section 6.3.2.
@@ -19,7 +19,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from statistics import NormalDist
 
 from edgeagent.errors import AnalysisError, TraceRangeError
 
@@ -71,20 +70,6 @@ class CusumChart:
     high: tuple[float, ...]
     low: tuple[float, ...]
     signals: tuple[Signal, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Capability:
-    """Cp and Cpk with two-sided confidence bounds; None where a limit is missing that the index needs."""
-
-    count: int
-    mean: float
-    sd: float
-    confidence: float
-    cp: float | None
-    cp_bounds: tuple[float, float] | None
-    cpk: float
-    cpk_bounds: tuple[float, float]
 
 
 def _finite(values: Sequence[float], least: int) -> None:
@@ -226,55 +211,6 @@ def cusum_chart(
 
 def _sums(high: float, low: float, deviation: float, slack: float) -> tuple[float, float]:
     return max(0.0, high + deviation - slack), max(0.0, low - deviation - slack)
-
-
-CAPABILITY_VALUES_MIN = 10
-"""Values of a series from which on it has a capability: its bounds were proved by simulation from ten on, and
-half a
-Cp to each side is as much as ten values tell. Two that chance put side by side would have one of a million."""
-
-
-def capability(
-    values: Sequence[float], lower: float | None, upper: float | None, confidence: float = 0.95
-) -> Capability:
-    """Capability of a series against its limits, with the sample standard deviation over all values.
-
-    Raises AnalysisError without limits, for fewer than two values or without spread;
-    TraceRangeError.
-    """
-    _finite(values, 2)
-    mean = math.fsum(values) / len(values)
-    sd = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1))
-    return capability_of(mean, sd, len(values), lower, upper, confidence)
-
-
-def capability_of(
-    mean: float, sd: float, count: int, lower: float | None, upper: float | None, confidence: float = 0.95
-) -> Capability:
-    """Capability from mean, sample standard deviation and number of values (NIST/SEMATECH 6.1.6).
-
-    Bounds of Cp are exact for normal values (chi-square with count - 1 degrees of freedom), those of Cpk the
-    normal approximation Cpk ± z sqrt(1/(9n) + Cpk²/(2(n-1))). Raises AnalysisError as ``capability``.
-    """
-    if lower is None and upper is None:
-        raise AnalysisError("capability needs a limit")
-    if count < 2 or not sd > 0 or not 0 < confidence < 1:
-        raise AnalysisError("capability needs two values or more, a spread and a confidence between 0 and 1")
-    margins = [m for m in (None if upper is None else upper - mean, None if lower is None else mean - lower)
-               if m is not None]  # fmt: skip
-    cpk = min(margins) / (3 * sd)
-    z = NormalDist().inv_cdf(0.5 + 0.5 * confidence)
-    half = z * math.sqrt(1 / (9 * count) + cpk**2 / (2 * (count - 1)))
-    cp = cp_bounds = None
-    if lower is not None and upper is not None:
-        from scipy.special import chdtri
-
-        cp = (upper - lower) / (6 * sd)
-        tail, df = 0.5 * (1 - confidence), count - 1
-        # chdtri inverts the upper tail
-        low, high = (cp * math.sqrt(float(chdtri(df, p)) / df) for p in (1 - tail, tail))
-        cp_bounds = (low, high)
-    return Capability(count, mean, sd, confidence, cp, cp_bounds, cpk, (cpk - half, cpk + half))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

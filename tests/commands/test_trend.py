@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import random
 from datetime import UTC, datetime, timedelta
+from statistics import NormalDist
 
 import pytest
 from click.testing import CliRunner
@@ -71,6 +73,12 @@ def objects(*args):
     return [json.loads(line) for line in run(*args, "--json").stdout.splitlines()]
 
 
+def shuffled(number, count):
+    """Value ``number`` of ``count`` that are normal about 1.0 with sigma 0.02, in no order."""
+    share = (number * 7 % count + 0.5) / count if count % 7 else (number * 11 % count + 0.5) / count
+    return 1.0 + 0.02 * NormalDist().inv_cdf(share)
+
+
 def test_series_of_the_handbook_is_charted_as_published(store):
     for value in HANDBOOK:
         store.measure(characteristic("roundness_total", value, lower=40.0, upper=60.0))
@@ -80,19 +88,21 @@ def test_series_of_the_handbook_is_charted_as_published(store):
     assert found["individuals"]["lower"][0] == pytest.approx(45.81591017, abs=1e-8)
     assert found["baseline"]["centre"] == pytest.approx(50.81)
     assert [v["value"] for v in found["values"]] == HANDBOOK
-    assert found["capability"]["cp"] == pytest.approx(20 / 6 / 2.033852393, abs=1e-8)
+    assert found["capability"]["if_normal"]["pp"] == pytest.approx(20 / 6 / 2.033852393, abs=1e-8)
     assert found["provisional"] is True
 
 
 def test_text_shows_values_limits_signals_and_capability(store):
     for number in range(30):
-        store.measure(characteristic("roundness_total", 1 + 0.02 * (number % 3), upper=1.5))
+        store.measure(characteristic("roundness_total", shuffled(number, 30), upper=1.5))
     store.measure(characteristic("roundness_total", 1.4, upper=1.5))
     text = run("--store", store.written(), "--characteristic", "roundness_total").stdout
     assert "roundness_total of KX-1 left-flank on gauge-1: 31 values" in text
     assert "individuals" in text
     assert "1 signal rising at value 31 (record 31)" in text
-    assert "Cpk" in text
+    assert "P indices    control not shown: individuals signals, first rising at value 31" in text
+    assert "Ppk" in text
+    assert "Cpk" not in text
     assert "X" in text
     assert text.count("o") > 31
     assert "provisional" not in text
@@ -115,14 +125,15 @@ def test_overview_tells_capability_and_what_signals_now(store):
     for number in range(40):
         worn = 0.0 if number < 30 else 0.5
         store.measure(
-            characteristic("roundness_total", 1 + 0.02 * (number % 3), upper=1.5),
-            characteristic("tilt", 1 + 0.02 * (number % 3) - worn),
+            characteristic("roundness_total", shuffled(number, 40), upper=1.12),
+            characteristic("tilt", 1 + 0.02 * (number % 3) - worn, upper=5.0),
         )
     head, roundness, tilt = run("--store", store.written()).stdout.splitlines()
-    assert "Cpk" in head
-    # Cpk from its definition: mean 1.0195, sd 0.01663 of forty values 1.00, 1.02, 1.04 in turn
-    assert "9.6" in roundness.split("um")[1]
+    assert "capability" in head
+    # Cpk from its definition: forty values with mean 1.0 and standard deviation 0.0199
+    assert "Cpk 2.0" in roundness.split("um")[1]
     assert "none" in roundness
+    assert "no distribution fits" in tilt
     assert "individuals 10, falling now" in tilt
 
 
@@ -266,3 +277,102 @@ def test_few_values_have_no_capability():
     # two that lie close together by chance would have an index of a million
     for values in ((1.0, 1.0 + 1e-12), tuple(1.0 + 0.01 * n for n in range(9))):
         assert trend_of(series(*values), 25).capability is None
+
+
+def skewed(count, seed=4):
+    """Lognormal values, and the upper limit at which their true Cpk is 1.33 (percentiles in closed form)."""
+    drawn = random.Random(seed)
+    upper = 1 + 1.33 * (math.exp(0.5 * 2.99998) - 1)
+    return tuple(drawn.lognormvariate(0.0, 0.5) for _ in range(count)), upper
+
+
+def test_process_in_control_has_c_indices_and_any_other_p_indices():
+    steady = tuple(shuffled(n, 40) for n in range(40))
+    cases = {
+        "no chart signals in 40 values": steady,
+        "control is shown from 25 values on, these are 20": steady[:20],
+        "individuals signals, first rising at value 41": (*steady, 1.2),
+        "ewma signals": (*steady, *(v + 0.03 for v in steady[:15])),
+        "neighbours agree": tuple(1 + 0.02 * math.sin(n / 3) + 0.002 * (n * 7 % 5) for n in range(40)),
+    }
+    for reason, values in cases.items():
+        found = trend_of(series(*values, upper=1.3), 25).capability
+        assert reason in found.reason
+        assert found.in_control == reason.startswith("no chart")
+        assert found.letter == ("C" if found.in_control else "P")
+
+
+def test_json_and_text_name_the_indices_by_control(store):
+    for number in range(40):
+        store.measure(
+            characteristic("roundness_total", shuffled(number, 40), lower=0.9, upper=1.1),
+            characteristic("tilt", shuffled(number, 40) + 0.03 * (number >= 30), lower=0.9, upper=1.1),
+        )
+    folder = store.written()
+    roundness, tilt = sorted(objects("--store", folder), key=lambda o: o["label"])
+    assert (roundness["schema"], roundness["label"]) == ("edgeagent.trend/2", "roundness_total")
+    for found, own, other in ((roundness, "c", "p"), (tilt, "p", "c")):
+        capable = found["capability"]
+        assert capable["index"] == own.upper()
+        for where in (capable, capable["if_normal"]):
+            assert where[own + "pk_bounds"][0] < where[own + "pk"] < where[own + "pk_bounds"][1]
+            assert where[own + "p"] >= where[own + "pk"]
+            assert [where[other + k] for k in ("p", "pk", "p_bounds", "pk_bounds")] == [None] * 4
+    text = run("--store", folder, "--characteristic", "roundness_total").stdout
+    assert "C indices    shown in control: no chart signals in 40 values" in text
+    assert "Ppk" not in text
+    assert "values pass as normal" in text
+
+
+def test_skewed_values_are_judged_by_percentiles_and_the_normal_index_is_refused_beside_it(store):
+    values, upper = skewed(120)
+    for value in values:
+        store.measure(characteristic("roundness_total", value, upper=upper))
+    folder = store.written()
+    (found,) = objects("--store", folder)
+    capable = found["capability"]
+    assert capable["passes_as_normal"] is False
+    name = capable["index"].lower() + "pk"
+    assert capable["percentiles"]["distribution"] == "lognormal"
+    assert capable[name + "_bounds"][0] < 1.33 < capable[name + "_bounds"][1]
+    assert capable["if_normal"][name + "_bounds"][0] > 1.33
+    text = run("--store", folder, "--characteristic", "roundness_total").stdout
+    assert "lognormal distribution" in text
+    assert "the values are not normal (Shapiro-Wilk p = below 0.001)" in text
+
+
+def test_values_that_no_distribution_has_show_how_many_are_needed(store):
+    for number in range(40):
+        store.measure(
+            characteristic("roundness_total", 1.0 + (number * 7 % 3 > 0) + 0.01 * (number % 5), upper=9.0)
+        )
+    folder = store.written()
+    text = run("--store", folder, "--characteristic", "roundness_total").stdout
+    assert "none: no distribution fits, and ranks alone need 3244 values" in text
+    (found,) = objects("--store", folder)
+    capable = found["capability"]
+    assert capable["percentiles"] is None
+    assert (capable["cpk"], capable["ppk"]) == (None, None)
+
+
+def test_watched_chart_that_signals_takes_control_away(store, tmp_path):
+    for number in range(40):
+        store.measure(characteristic("roundness_total", shuffled(number, 40) + 0.01 * (number > 35), upper=1.3))
+    store.written()
+    config = tmp_path / "agent.toml"
+    config.write_text(
+        '[station]\nsite = "a"\ncell = "b"\nname = "gauge-1"\n[drift]\nminimum = 25\n'
+        '[[drift.watch]]\ncharacteristic = "roundness_total"\nchart = "individuals"\nlimit_sigma = 0.1\n'
+    )
+    (found,) = objects("--config", str(config))
+    assert "watched individuals is" in found["capability"]["reason"]
+    assert found["capability"]["index"] == "P"
+
+
+def test_picture_names_the_index(store, tmp_path):
+    for number in range(40):
+        store.measure(characteristic("roundness_total", shuffled(number, 40), upper=1.12))
+    path = tmp_path / "p.svg"
+    run("--store", store.written(), "--picture", str(path))
+    # text of an SVG is drawn as outlines below a comment that says it
+    assert "Cpk 2.0" in path.read_text(encoding="utf-8")

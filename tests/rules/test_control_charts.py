@@ -1,4 +1,4 @@
-"""Control charts and capability against published examples, and the chart that is continued value by value.
+"""Control charts against published examples, and the chart that is continued value by value.
 
 "Handbook" is the NIST/SEMATECH e-Handbook of Statistical Methods; its data and results were seen in public test
 suites that quote it, and computed again by hand.
@@ -18,8 +18,6 @@ from edgeagent.rules.control_charts import (
     ChartPlan,
     Monitor,
     Signal,
-    capability,
-    capability_of,
     cusum_chart,
     estimate_baseline,
     ewma_chart,
@@ -184,67 +182,6 @@ def test_cusum_is_the_largest_sum_of_what_exceeds_the_slack_over_any_stretch_up_
         for n in range(1, len(CUSUM) + 1):
             tails = [math.fsum(steps[j:n]) for j in range(n + 1)]
             assert sums[n - 1] == pytest.approx(max(tails[0] + head_start, *tails), abs=1e-9)
-
-
-def test_capability_is_that_of_the_handbook():
-    # Handbook 6.1.6
-    found = capability_of(16.0, 2.0, 100, 8.0, 20.0)
-    assert found.cp == pytest.approx(1.0)
-    assert found.cpk == pytest.approx(2 / 3)
-    # Bounds computed from the formulae of Handbook 6.1.6, which are remembered
-    assert found.cp_bounds == pytest.approx((0.860825773, 1.138943284), abs=1e-8)
-    assert found.cpk_bounds == pytest.approx((0.553127726, 0.780205607), abs=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("count", "bounds", "half"),
-    [(30, (0.989351, 1.670001), 0.362471), (50, (1.067301, 1.592177), 0.279061)],
-)
-def test_bounds_of_capability_narrow_with_the_number_of_values(count, bounds, half):
-    # Computed from the formulae of Handbook 6.1.6 for Cp = Cpk = 1.33
-    found = capability_of(0.0, 1 / 3.99, count, -1.0, 1.0)
-    assert found.cp_bounds == pytest.approx(bounds, abs=1e-6)
-    assert found.cpk_bounds[1] - found.cpk == pytest.approx(half, abs=1e-6)
-
-
-@pytest.mark.parametrize("count", [25, 50, 100])
-def test_bounds_of_capability_hold_the_true_index_as_often_as_stated(count):
-    # Normal values, true Cp 1.667, true Cpk 1.333; Cp is exact, Cpk an approximation to 0.01 in the coverage
-    drawn = np.random.default_rng(count).normal(0.0, 1.0, (4000, count))
-    found = [
-        capability_of(float(m), float(s), count, -4.0, 6.0)
-        for m, s in zip(drawn.mean(axis=1), drawn.std(axis=1, ddof=1), strict=True)
-    ]
-    error = 3.3 * math.sqrt(0.95 * 0.05 / len(found))
-    for bounds, true, more in (("cp_bounds", 10 / 6, 0.0), ("cpk_bounds", 4 / 3, 0.01)):
-        held = sum(getattr(f, bounds)[0] <= true <= getattr(f, bounds)[1] for f in found) / len(found)
-        assert abs(held - 0.95) < error + more, bounds
-
-
-def test_capability_with_one_limit_has_no_cp():
-    found = capability(INDIVIDUALS, None, 60.0)
-    # Sample standard deviation of the series computed from its definition
-    assert found.sd == pytest.approx(2.033852393, abs=1e-9)
-    assert found.cp is None
-    assert found.cpk == pytest.approx((60 - 50.81) / (3 * 2.033852393), abs=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("first", "others", "sd", "digits"),
-    [
-        (10000002.0, (10000001.0, 10000003.0), 1.0, 15),
-        (1.2, (1.1, 1.3), 0.1, 15),
-        (1000000.2, (1000000.1, 1000000.3), 0.1, 9),
-        (10000000.2, (10000000.1, 10000000.3), 0.1, 8),
-    ],
-)
-def test_mean_and_standard_deviation_agree_with_the_certified_sets(first, others, sd, digits):
-    # NIST StRD, univariate: NumAcc1 to NumAcc4 (remembered). The last two lose digits in the doubles that hold
-    # their data: 10000000.1 is known to 1e-9
-    values = [first, *others * (1 if sd == 1.0 else 500)]
-    found = capability(values, None, 2e7)
-    assert found.mean == pytest.approx(first, rel=1e-15)
-    assert found.sd == pytest.approx(sd, rel=10.0**-digits * 1.01)
 
 
 def test_series_without_spread_has_no_baseline():
@@ -482,49 +419,6 @@ def test_ewma_of_weight_one_is_the_individuals_chart_and_the_usual_weight_is_a_f
     assert chart.statistic == pytest.approx([52.0])
     assert chart.upper == pytest.approx([50.0 + 3.0 * 2.0 * 0.2])
     assert chart.centre == 50.0
-
-
-@pytest.mark.parametrize(
-    ("lower", "upper", "count", "sd", "confidence", "refused"),
-    [
-        (None, 1.0, 2, 1.0, 0.95, False),
-        (-1.0, None, 2, 1.0, 0.95, False),
-        (-1.0, 1.0, 2, 0.5, 0.01, False),
-        (None, None, 9, 1.0, 0.95, True),
-        (-1.0, 1.0, 1, 1.0, 0.95, True),
-        (-1.0, 1.0, 9, 0.0, 0.95, True),
-        (-1.0, 1.0, 9, -1.0, 0.95, True),
-        (-1.0, 1.0, 9, 1.0, 0.0, True),
-        (-1.0, 1.0, 9, 1.0, 1.0, True),
-    ],
-)
-def test_capability_needs_a_limit_two_values_a_spread_and_a_share(lower, upper, count, sd, confidence, refused):
-    if refused:
-        with pytest.raises(AnalysisError, match="capability needs"):
-            capability_of(0.0, sd, count, lower, upper, confidence)
-    else:
-        found = capability_of(0.0, sd, count, lower, upper, confidence)
-        assert found.cpk == pytest.approx(1.0 / (3.0 * sd))
-        assert (found.cp is None) == (lower is None or upper is None)
-        assert found.cpk_bounds[0] < found.cpk < found.cpk_bounds[1]
-
-
-def test_capability_counts_from_the_nearer_limit_and_states_95_percent_unless_asked():
-    found = capability_of(4.0, 1.0, 100, 0.0, 10.0)
-    assert (found.cp, found.cpk) == (pytest.approx(10.0 / 6.0), pytest.approx(4.0 / 3.0))
-    assert capability_of(7.0, 1.0, 100, 0.0, 10.0).cpk == pytest.approx(1.0)
-    half = 1.959964 * math.sqrt(1 / 900 + (4 / 3) ** 2 / 198)
-    assert found.cpk_bounds == pytest.approx((4 / 3 - half, 4 / 3 + half), rel=1e-6)
-    assert (found.count, found.mean, found.sd, found.confidence) == (100, 4.0, 1.0, 0.95)
-
-
-@pytest.mark.parametrize("confidence", [0.2, 0.8, 0.99])
-def test_bounds_of_cp_are_the_quantiles_of_chi_square(confidence):
-    from scipy.stats import chi2
-
-    found = capability_of(0.0, 1.0, 30, -6.0, 6.0, confidence)
-    wanted = [2.0 * math.sqrt(chi2.ppf(q, 29) / 29) for q in ((1 - confidence) / 2, (1 + confidence) / 2)]
-    assert found.cp_bounds == pytest.approx(tuple(wanted), rel=1e-9)
 
 
 def test_plan_is_written_by_names_alone():

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from edgeagent.codec.configuration.settings import Drift
 from edgeagent.errors import AnalysisError
 from edgeagent.judging.drift import Observation, SeriesKey, in_time, plan_of, watches_of
+from edgeagent.rules import capability as capable
 from edgeagent.rules import control_charts as charts
 
 GROW_TO = 100
@@ -35,6 +37,31 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
+class CapabilityFinding:
+    """What a series says about its capability: C where ``in_control``, P otherwise.
+
+    ``reason`` says what decides between C and P. ``by_percentiles`` counts; it is None where no distribution
+    fits. ``if_normal`` is shown beside it; ``normality`` is the probability of the values if they were normal.
+    """
+
+    in_control: bool
+    reason: str
+    normality: float
+    by_percentiles: capable.PercentileCapability | None
+    if_normal: capable.Capability
+
+    @property
+    def letter(self) -> str:
+        """First letter of the indices: C of a process shown in control, P of any other."""
+        return "C" if self.in_control else "P"
+
+    @property
+    def passes_as_normal(self) -> bool:
+        """Whether the test of normality lets the values pass."""
+        return self.normality >= capable.NORMALITY_LEVEL
+
+
+@dataclass(frozen=True, slots=True)
 class Trend:
     """A series with its charts; ``reason`` says why there are none. ``provisional``: few values to judge by."""
 
@@ -45,7 +72,7 @@ class Trend:
     ewma: charts.ControlChart | None = None
     cusum: charts.CusumChart | None = None
     watched: tuple[tuple[charts.ChartPlan, charts.Monitor], ...] = ()
-    capability: charts.Capability | None = None
+    capability: CapabilityFinding | None = None
     reason: str = ""
 
 
@@ -54,16 +81,12 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
 
     ``minimum`` values make the first baseline; ``drift`` names the charts by which the service watches.
     """
-    values, last = series.values, series.found[-1]
-    capability = None
-    enough = len(values) >= charts.CAPABILITY_VALUES_MIN and len(set(values)) > 1
-    if enough and (last.lower is not None or last.upper is not None):
-        capability = charts.capability(values, last.lower, last.upper)
+    values = series.values
     try:
         baseline = charts.grow_baseline(values, minimum, GROW_TO if drift is None else drift.grow_to)
     except AnalysisError as error:
         return Trend(series, None, True, reason=str(error))
-    return Trend(
+    found = Trend(
         series,
         baseline,
         len(values) < minimum,
@@ -71,8 +94,48 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
         charts.ewma_chart(values, baseline),
         charts.cusum_chart(values, baseline.centre, 0.5 * baseline.sigma, 5 * baseline.sigma),
         tuple(_continue(series, minimum, drift)) if drift is not None else (),
-        capability,
     )
+    return replace(found, capability=_find_capability(found, minimum))
+
+
+def _find_capability(trend: Trend, minimum: int) -> CapabilityFinding | None:
+    """None for few values, without limits and without spread."""
+    values, last = trend.series.values, trend.series.found[-1]
+    if len(values) < capable.CAPABILITY_VALUES_MIN or (last.lower is None and last.upper is None):
+        return None
+    doubts = list(_control_doubts(trend, minimum))
+    return CapabilityFinding(
+        not doubts,
+        "; ".join(doubts) or f"no chart signals in {len(values)} values",
+        capable.normality(values),
+        capable.percentile_capability(values, last.lower, last.upper),
+        capable.capability(values, last.lower, last.upper),
+    )
+
+
+def _control_doubts(trend: Trend, minimum: int) -> Iterator[str]:
+    """Why the charts do not show the process in control; nothing where they do."""
+    values = trend.series.values
+    if trend.provisional:
+        yield f"control is shown from {minimum} values on, these are {len(values)}"
+    for name, found in signals(trend).items():
+        if found:
+            index, side = found[0]
+            yield f"{name} signals, first {side} at value {index + 1}"
+    for plan, state in trend.watched:
+        if state.signalling:
+            yield f"watched {plan.chart} is {state.signalling}"
+    if agreement_of_neighbours(values) is not None:
+        yield "neighbours agree"
+
+
+def agreement_of_neighbours(values: Sequence[float]) -> float | None:
+    """Correlation of neighbours where it is too large for the charts, which take values for independent.
+
+    Beyond three standard errors of the correlation of independent values, and never below 0.3.
+    """
+    found = charts.neighbour_correlation(values)
+    return found if found > max(0.3, 3 / math.sqrt(len(values))) else None
 
 
 def _continue(series: Series, minimum: int, drift: Drift) -> Iterator[tuple[charts.ChartPlan, charts.Monitor]]:
