@@ -42,7 +42,10 @@ _TESTED_MAX = 5000
 _CHOICE_ALLOWANCE = 0.6
 """Logarithmic likelihood by which the bounds reach further because the values choose the distribution too:
 without it they hold the true index of lognormal and gamma values in 91 to 93 % instead of 95 (simulated)."""
-_SHAPES, _SCALES = 400, 17
+_NATURAL_ZERO_SHARE = 0.2
+"""Least sigma over mean of positive values that may be skewed because they begin at zero. Below it, or with values
+that are not positive, they may be skewed about any bound: lognormal above or below one of their own."""
+_SHAPES, _SCALES, _BOUNDS = 400, 17, 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,6 +275,34 @@ def _families(data: Floats) -> Iterator[_Family]:
         yield _gamma("gamma", data, 1.0)
         yield _gamma("Nakagami", data, 2.0)
         yield _weibull(data)
+    if not (float(data.min()) > 0 and float(np.std(data)) > _NATURAL_ZERO_SHARE * float(np.mean(data))):
+        yield _shifted("shifted lognormal", data, 1.0)
+        yield _shifted("mirrored lognormal", data, -1.0)
+
+
+def _shifted(name: str, data: Floats, sign: float) -> _Family:
+    """Lognormal above (``sign`` 1) or below (-1) a bound of its own, which lies a share of sigma off the values.
+
+    No nearer than sigma over their number: at the outermost value itself the likelihood has no largest value.
+    """
+    signed = sign * data
+    least, sd = float(signed.min()), float(np.std(data))
+    gaps = sd * np.geomspace(1 / data.size, 30, _BOUNDS)
+    inner = [_lognormal(signed - least + gap) for gap in gaps]
+    best = max(inner, key=lambda f: float(f.likelihood.max()))
+
+    def percentiles_at(mask: npt.NDArray[np.bool_], slack: Floats) -> Floats:
+        parts, rest = [], slack
+        for one, gap, chosen in zip(inner, gaps, np.split(mask, _BOUNDS), strict=True):
+            some = int(np.count_nonzero(chosen))
+            if some:
+                parts.append(one.percentiles_at(chosen, rest[:some]) + (least - gap))
+            rest = rest[some:]
+        found = sign * np.concatenate(parts)
+        return np.asarray(found if sign > 0 else found[..., ::-1])
+
+    likelihood = np.concatenate([f.likelihood for f in inner])
+    return _Family(name, likelihood, percentiles_at, lambda: sign * best.scores())
 
 
 def _grid(about: float, count: int) -> Floats:
