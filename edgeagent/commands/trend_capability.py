@@ -96,7 +96,7 @@ def capability_lines(found: CapabilityFinding | None, last: Observation) -> Iter
     outcome = "pass as normal" if found.passes_as_normal else "are not normal"
     yield (
         f"  if normal    {_both(found.letter, found.if_normal)}; the values {outcome} "
-        f"(Shapiro-Wilk p = {_probability(found.normality)})"
+        f"(Shapiro-Wilk p {_probability(found.normality)})"
     )
 
 
@@ -111,4 +111,4 @@ def _source(found: PercentileCapability) -> str:
 
 
 def _probability(value: float) -> str:
-    return f"{value:.3f}" if value >= 0.001 else "below 0.001"
+    return f"= {value:.3f}" if value >= 0.001 else "< 0.001"

@@ -7,7 +7,8 @@ of a normal distribution these are the usual ones.
 
 Percentiles as far out as these need thousands of values (``values_for_ranks``); with fewer they come from
 distributions: normal and, where all values are positive, lognormal, gamma, Weibull and Nakagami, which contain
-Rayleigh, half-normal and exponential. A distribution whose normal scores fail the test of Shapiro and Wilk is
+Rayleigh, half-normal and exponential; of values without a natural zero lognormal and gamma above or below a
+bound of their own. A distribution whose normal scores fail the test of Shapiro and Wilk is
 out (Chen and Balakrishnan, Journal of Quality Technology 27, 1995; remembered). The bounds hold every index of
 a distribution whose likelihood is near enough to the largest of all (profile likelihood), so that they state
 what values cannot tell about their own shape.
@@ -44,7 +45,7 @@ _CHOICE_ALLOWANCE = 0.6
 without it they hold the true index of lognormal and gamma values in 91 to 93 % instead of 95 (simulated)."""
 _NATURAL_ZERO_SHARE = 0.2
 """Least sigma over mean of positive values that may be skewed because they begin at zero. Below it, or with values
-that are not positive, they may be skewed about any bound: lognormal above or below one of their own."""
+that are not positive, they may be skewed about any bound: lognormal or gamma above or below one of their own."""
 _SHAPES, _SCALES, _BOUNDS = 400, 17, 24
 
 
@@ -276,19 +277,20 @@ def _families(data: Floats) -> Iterator[_Family]:
         yield _gamma("Nakagami", data, 2.0)
         yield _weibull(data)
     if not (float(data.min()) > 0 and float(np.std(data)) > _NATURAL_ZERO_SHARE * float(np.mean(data))):
-        yield _shifted("shifted lognormal", data, 1.0)
-        yield _shifted("mirrored lognormal", data, -1.0)
+        for word, sign in (("shifted", 1.0), ("mirrored", -1.0)):
+            yield _shifted(f"{word} lognormal", _lognormal, data, sign)
+            yield _shifted(f"{word} gamma", lambda some: _gamma("gamma", some, 1.0), data, sign)
 
 
-def _shifted(name: str, data: Floats, sign: float) -> _Family:
-    """Lognormal above (``sign`` 1) or below (-1) a bound of its own, which lies a share of sigma off the values.
+def _shifted(name: str, family: Callable[[Floats], _Family], data: Floats, sign: float) -> _Family:
+    """A family above (``sign`` 1) or below (-1) a bound of its own, which lies a share of sigma off the values.
 
     No nearer than sigma over their number: at the outermost value itself the likelihood has no largest value.
     """
     signed = sign * data
     least, sd = float(signed.min()), float(np.std(data))
     gaps = sd * np.geomspace(1 / data.size, 30, _BOUNDS)
-    inner = [_lognormal(signed - least + gap) for gap in gaps]
+    inner = [family(signed - least + gap) for gap in gaps]
     best = max(inner, key=lambda f: float(f.likelihood.max()))
 
     def percentiles_at(mask: npt.NDArray[np.bool_], slack: Floats) -> Floats:

@@ -338,7 +338,7 @@ def test_skewed_values_are_judged_by_percentiles_and_the_normal_index_is_refused
     assert capable["if_normal"][name + "_bounds"][0] > 1.33
     text = run("--store", folder, "--characteristic", "roundness_total").stdout
     assert "lognormal distribution" in text
-    assert "the values are not normal (Shapiro-Wilk p = below 0.001)" in text
+    assert "the values are not normal (Shapiro-Wilk p < 0.001)" in text
 
 
 def test_values_that_no_distribution_has_show_how_many_are_needed(store):

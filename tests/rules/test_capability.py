@@ -191,8 +191,8 @@ def test_fitted_percentiles_are_those_of_an_independent_fit(name, family):
     assert found.percentiles == pytest.approx(wanted, rel=0.01)
 
 
-def test_bounds_of_normal_values_are_those_of_their_profile_likelihood():
-    # A second way: mean and sigma by brute force; negative values leave the normal distribution alone
+def test_bounds_hold_all_that_the_profile_likelihood_of_normal_values_leaves_open():
+    # A second way: mean and sigma by brute force; other distributions only widen the bounds
     values = [v - 60.0 for v in INDIVIDUALS]
     n, mean, sd = 10, np.mean(values), np.std(values)
     mu, sigma = np.meshgrid(mean + np.linspace(-3, 3, 1201) * sd, sd * np.exp(np.linspace(-1, 1.5, 1201)))
@@ -200,8 +200,9 @@ def test_bounds_of_normal_values_are_those_of_their_profile_likelihood():
     allowed = n / 2 * math.log1p(stats.t.ppf(0.975, n - 1) ** 2 / (n - 1)) + 0.6
     indices = ((0.0 - mu) / (3 * sigma))[lost <= allowed]
     found = percentile_capability(values, None, 0.0)
-    assert found.considered == ("normal",)
-    assert found.cpk_bounds == pytest.approx((indices.min(), indices.max()), rel=0.01)
+    assert found.considered[0] == found.distribution == "normal"
+    assert found.cpk_bounds[0] <= indices.min() * 1.01
+    assert found.cpk_bounds[1] >= indices.max() * 0.99
     assert found.cpk == pytest.approx(capability(values, None, 0.0).cpk, rel=2e-5)
 
 
@@ -210,16 +211,16 @@ def test_bounds_of_normal_values_are_those_of_their_profile_likelihood():
     ids=["normal", "lognormal", "Rayleigh", "half-normal"],
 )  # fmt: skip
 def test_bounds_from_percentiles_hold_the_true_index_as_often_as_stated(distribution):
-    # A small part of tests/bench/capability_coverage.py: 150 series, of which 95 % is 142.5 with sd 2.7
+    # A small part of tests/bench/capability_coverage.py: 60 series, of which 95 % is 57 with sd 1.7
     middle, high = distribution.ppf(PROBABILITIES[1:])
     upper = middle + 1.33 * (high - middle)
     rng = np.random.default_rng(4)
     drawn = [
-        percentile_capability(distribution.rvs(60, random_state=rng).tolist(), None, upper) for _ in range(150)
+        percentile_capability(distribution.rvs(60, random_state=rng).tolist(), None, upper) for _ in range(60)
     ]
     held = [f.cpk_bounds[0] <= 1.33 <= f.cpk_bounds[1] for f in drawn if f is not None]
-    assert len(held) >= 143
-    assert sum(held) >= len(held) - 15
+    assert len(held) >= 56
+    assert sum(held) >= len(held) - 8
     # and tell something: a factor of four is no answer
     assert np.median([f.cpk_bounds[1] / f.cpk_bounds[0] for f in drawn if f is not None]) < 4
 
@@ -240,9 +241,18 @@ def test_index_of_a_normal_distribution_misses_on_skewed_values_where_percentile
 def test_values_of_two_heaps_have_no_index():
     values = [1.0 + 0.01 * i for i in range(20)] + [9.0 + 0.01 * i for i in range(20)]
     assert percentile_capability(values, None, 20.0) is None
-    # below zero only the normal distribution is left, which these fail
-    skewed = [v - 5.0 for v in spread_evenly(stats.lognorm(1.0), 100)]
-    assert percentile_capability(skewed, None, 20.0) is None
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0], ids=["above a bound", "below a bound"])
+@pytest.mark.parametrize("distribution", [stats.lognorm(0.5), stats.expon()], ids=["lognormal", "exponential"])
+def test_values_that_are_skewed_far_from_zero_are_not_taken_for_normal(distribution, sign):
+    low, middle, high = distribution.ppf(PROBABILITIES)
+    values = [20.0 + sign * 0.001 * v for v in spread_evenly(distribution, 100)]
+    limit = 20.0 + sign * 0.001 * (middle + 1.33 * (high - middle))
+    found = percentile_capability(values, None if sign < 0 else limit, limit if sign < 0 else None)
+    assert found.cpk_bounds[0] < 1.33 < found.cpk_bounds[1]
+    assert "normal" not in found.considered
+    assert found.distribution.startswith("shifted" if sign > 0 else "mirrored")
 
 
 def test_ranks_bound_the_percentiles_from_some_thousand_values_on():
