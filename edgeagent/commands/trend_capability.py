@@ -106,7 +106,9 @@ def _source(found: PercentileCapability) -> str:
     if found.distribution == "ranks":
         return f"{text} of the values themselves, bounds from their ranks"
     others = [name for name in found.considered if name != found.distribution]
-    more = f"; bounds hold for {', '.join(others)} too" if others else ""
+    if len(others) > 3:
+        others[3:] = [f"{len(others) - 3} more"]
+    more = f"; bounds cover {', '.join(others)} too" if others else ""
     return f"{text}, {found.distribution} distribution{more}"
 
 

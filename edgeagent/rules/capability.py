@@ -271,6 +271,7 @@ def _estimate(family: _Family, data: Floats) -> Floats:
 def _families(data: Floats) -> Iterator[_Family]:
     """Every distribution that such values may have."""
     yield _normal(data)
+    data = _lift_zeros(data)
     if float(data.min()) > 0:
         yield _lognormal(data)
         yield _gamma("gamma", data, 1.0)
@@ -280,6 +281,14 @@ def _families(data: Floats) -> Iterator[_Family]:
         for word, sign in (("shifted", 1.0), ("mirrored", -1.0)):
             yield _shifted(f"{word} lognormal", _lognormal, data, sign)
             yield _shifted(f"{word} gamma", lambda some: _gamma("gamma", some, 1.0), data, sign)
+
+
+def _lift_zeros(data: Floats) -> Floats:
+    """Zeros, up to one in twenty of the values, become half of the smallest value above zero."""
+    zero = data == 0
+    if not 0 < np.count_nonzero(zero) <= data.size / 20 or float(data.min()) < 0:
+        return data
+    return np.asarray(np.where(zero, 0.5 * float(data[~zero].min()), data))
 
 
 def _shifted(name: str, family: Callable[[Floats], _Family], data: Floats, sign: float) -> _Family:

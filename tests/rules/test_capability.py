@@ -301,3 +301,12 @@ def test_values_far_from_zero_are_normal_in_every_distribution():
     assert len(found.considered) >= 3
     assert found.cpk == pytest.approx(capability(values, 20.744, 20.752).cpk, rel=1e-4)
     assert found.cpk_bounds[0] > 0.7
+
+
+def test_value_that_was_rounded_to_zero_does_not_take_the_natural_zero_away():
+    distribution = stats.halfnorm()
+    middle, high = distribution.ppf(PROBABILITIES[1:])
+    values = spread_evenly(distribution, 100)
+    found = percentile_capability([0.0, *values[1:]], None, middle + 1.33 * (high - middle))
+    assert found.distribution == "Nakagami"
+    assert found.cpk_bounds[0] < 1.33 < found.cpk_bounds[1]
