@@ -54,7 +54,8 @@ class Cell:
 
     def agent(self, changes: dict[str, Any] | None = None, **more: Any) -> Agent:
         """An agent that is not started yet, with its configuration written."""
-        settings = {"verification": None, **(changes or {})}
+        # One worker: a second one costs half a second of processor time at each start.
+        settings = {"verification": None, "worker.processes": 1, **(changes or {})}
         agent = Agent(self.folder / "agent", self.broker.port, changes=settings, wait=False, **more)
         self._started.callback(agent._clean_up)
         return agent
