@@ -60,7 +60,7 @@ def _header(act: Act) -> str:
         lines += [f'part = "{act.part}"', f'serial = "{act.serial}"']
     lines += [
         f'feature = "{act.feature}"',
-        f"measured_at = {datetime.now(UTC).strftime('%Y-%m-%dT%H:%M:%SZ')}",
+        f"measured_at = {datetime.now(UTC).isoformat(timespec='milliseconds')}",
         'instrument = "gauge-1"',
         'remark = "invented demo data"',
         f"tip_radius_mm = {0.005 if act.groove is None else 0.02}",

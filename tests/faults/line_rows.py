@@ -29,11 +29,13 @@ QUICK = {"intake.settle_s": 0.05, "verification": None}
 TREE = Path(sys.argv[1]).resolve() if len(sys.argv) > 1 else ROOT
 
 
-def part(serial: str, amplitude_nm: float = 20.0) -> str:
+def part(serial: str, amplitude_nm: float = 20.0, minute: int = 41) -> str:
     """A nut's roundness plane; 4000 nm are a reject."""
     given: dict[str, Any] = {"kind": "circle", "part": "HN-1610-R", "feature": "outside", "turns": 2}
     waves = {2: 150.0, 3: amplitude_nm}
-    return spiral_text(serial=serial, waves_nm=waves, points_per_turn=1800, **given)
+    return spiral_text(
+        serial=serial, waves_nm=waves, points_per_turn=1800, measured_at=f"2026-11-25T09:{minute}:07Z", **given
+    )
 
 
 def agent_of(folder: Path, port: int, changes: dict[str, Any] | None = None) -> Agent:
@@ -196,7 +198,7 @@ def acknowledgements() -> None:
             say(f"a controller that was off learns what waits: {json.dumps(waiting)}")
         agent.drop("3.txt", part("3", 4000.0))
         line.wait_lamp("1")
-        agent.drop("3again.txt", part("3"))
+        agent.drop("3again.txt", part("3", minute=51))
         time.sleep(2.0)
         say(f"a rejected part, measured again and accepted: lamp {line.lamp}")
 

@@ -226,7 +226,7 @@ def test_connection_proves_itself_by_its_own_lamp_before_anything_else_is_sent()
     assert lamps(actions) == [b"1"]
     actions = machine.echo()
     assert reports(actions) == ["ready"]
-    assert actions[-1] == d.Read(WINDOW)
+    assert actions[-1] == d.Read(WINDOW // 2)
 
 
 def test_last_disposition_is_published_again_on_each_connection():
@@ -338,7 +338,7 @@ def test_window_is_never_exceeded_and_opens_with_each_acknowledgement():
 def test_nothing_found_is_asked_for_again_with_the_next_tick():
     machine = Machine(end=5).ready()
     assert machine.found() == []
-    assert machine.tick() == [d.Read(WINDOW)]
+    assert machine.tick() == [d.Read(WINDOW // 2)]
 
 
 def test_lost_session_is_read_again_from_the_position():

@@ -63,7 +63,7 @@ def test_accept_of_the_same_serial_clears_its_reject_and_no_other(line_and_agent
     for serial in ("1", "2"):
         agent.drop(f"{serial}.txt", circle_text(serial, 4000.0))
         line.wait(lambda of, s=serial: s in by_serial(of))
-    agent.drop("again.txt", circle_text("1"))
+    agent.drop("again.txt", circle_text("1", measured_at="2026-11-25T09:51:07Z"))
     line.wait(lambda of: by_serial(of)["1"]["disposition"] == "accept")
     line.wait_topic("heartbeat", len(line.messages("heartbeat")) + 1)
     assert line.lamp == "1"

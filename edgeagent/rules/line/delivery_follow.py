@@ -20,8 +20,12 @@ from edgeagent.rules.line.outbox import Outgoing
 
 Result = tuple[Delivery, tuple[Action, ...]]
 
-WINDOW = 16
-"""Messages of records and lamp under way at a time, at the most; brokers commonly allow 20 in flight."""
+WINDOW = 12
+"""Messages of records and lamp under way beyond which no record is read. Brokers commonly allow 20 in flight: a
+record read with one place left has up to three, and `state`, `checkpoint` and `station` are under way once
+each, so that the lamp never waits for an answer to something else."""
+_MESSAGES_A_RECORD = 2
+"""Of a disposition, which goes out for the line and for databases."""
 BEHIND_S = 5.0
 """Fault while a record waits longer than this for its messages to be acknowledged."""
 FOREIGN_S = 10.0
@@ -108,7 +112,7 @@ def _wish_to_read(state: Delivery, event: DeliveryEvent) -> Result:
         return state, ()
     if state.sent_to >= state.end:
         return state, ()
-    return replace(state, reading=True), (Read(WINDOW - under_way),)
+    return replace(state, reading=True), (Read(max(1, (WINDOW - under_way) // _MESSAGES_A_RECORD)),)
 
 
 def publish(state: Delivery, outgoing: tuple[Outgoing, ...], seq: int, now: float) -> Result:

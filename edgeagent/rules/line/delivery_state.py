@@ -132,6 +132,10 @@ class Delivery:
         """Records behind the position."""
         return self.end - self.position
 
+    def awaits(self, topic: str) -> bool:
+        """Whether a message on a topic has no answer yet."""
+        return any(message.topic == topic for message in self.open)
+
     @property
     def unfinished(self) -> bool:
         """Whether something is undelivered and on its way."""

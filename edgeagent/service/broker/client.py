@@ -29,7 +29,7 @@ from edgeagent.rules.line.delivery_state import Publish
 from edgeagent.service.broker.credentials import read_password, tls_context
 
 _PAUSE_MAX_S = 10
-_WINDOW_MORE = 4
+_WINDOW_MORE = 8
 """In flight beside records and lamp: answers and state."""
 SESSION_S = 7 * 24 * 3600
 """For so long the broker keeps what the line acknowledges while the agent is away."""

@@ -86,6 +86,8 @@ class Line:
         if not delivery.ready:
             self._sent = None
             return
+        if delivery.awaits("state"):  # the next one has the newest news: two would take places of the lamp's
+            return
         memory, configuration, seq, head = self._known()
         wall, disk = self._clock.now(), self._disk()
         state = line_state(memory, configuration, delivery, wall.timestamp(), disk)

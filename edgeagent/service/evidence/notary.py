@@ -171,7 +171,7 @@ class Notary:
         elif self._document is not None:
             stamp = {"boot": self._publisher.delivery.boot, "seq": self._size, "head": self._head}
             content = {**stamp, **msgspec.to_builtins(self._document)}
-            if self._published != str(content):
+            if self._published != str(content) and not self._publisher.delivery.awaits(CHECKPOINT):
                 self._published = str(content)
                 self._publisher.tell(delivery.Aside, (Outgoing(CHECKPOINT, content, retain=True),))
 
