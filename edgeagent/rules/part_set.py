@@ -78,8 +78,8 @@ def with_measurement(state: PartSet, result: FeatureResult, required: tuple[str,
     """The set after one more measurement; a re-measured feature replaces the earlier one.
 
     One that arrives later but was measured earlier, as from a backlog, does not; where the two disagree, only
-    a person can know which of clock and order of arrival is wrong. Equal times order nothing: the worse stands.
-    A content that was decided before, under whatever name and time, never improves the part.
+    a person can know which of clock and order of arrival is wrong. Equal times of two files order nothing: the
+    worse stands. A content that was decided before, under whatever name and time, never improves the part.
     """
     before = state.results.get(result.feature)
     again = before is not None
@@ -115,7 +115,8 @@ def _newer(before: FeatureResult, result: FeatureResult) -> FeatureResult:
     if before.measured_at is None or result.measured_at is None or result.measured_at > before.measured_at:
         return result
     if result.measured_at == before.measured_at:
-        if not _better(result, before):
+        # A file that was written on, or written again, is the same measurement: what it says now counts.
+        if result.source.name == before.source.name or not _better(result, before):
             return result
         same = reason(
             Code.MEASURED_AT_ONCE,

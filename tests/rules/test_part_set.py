@@ -229,7 +229,8 @@ def test_complete_set_stands_for_itself_whatever_was_announced_and_an_incomplete
 def of_file(disposition, seq, content, measured_at, recipe="r1"):
     """A measurement of one content, at a time that its header says."""
     one = result("left-flank", disposition, seq, measured_at=measured_at)
-    return replace(one, source=replace_struct(one.source, sha256=content), recipe_sha256=recipe)
+    source = replace_struct(one.source, name=f"{content}.txt", sha256=content)
+    return replace(one, source=source, recipe_sha256=recipe)
 
 
 def test_copy_of_a_decided_content_never_improves_a_part():
@@ -242,6 +243,16 @@ def test_copy_of_a_decided_content_never_improves_a_part():
     assert renamed.results["left-flank"].disposition == REJECT, "whatever its name and time"
     again = with_measurement(rejected, of_file(ACCEPT, 3, "new", 20.0), ("left-flank",), 300.0)
     assert again.results["left-flank"].disposition == ACCEPT, "a new measurement does"
+
+
+def test_file_that_was_written_on_counts_as_it_is_now():
+    half = of_file(HOLD, 1, "half", 10.0)
+    whole = of_file(ACCEPT, 2, "whole", 10.0)
+    other = replace(whole, source=replace_struct(whole.source, name="other.txt"))
+    whole = replace(whole, source=replace_struct(whole.source, name=half.source.name))
+    state = after(half, required=("left-flank",))
+    assert with_measurement(state, whole, ("left-flank",), 300.0).results["left-flank"].disposition == ACCEPT
+    assert with_measurement(state, other, ("left-flank",), 300.0).results["left-flank"].disposition == HOLD
 
 
 def test_content_that_another_recipe_decides_anew_is_no_copy():
