@@ -22,6 +22,7 @@ FOLDERS = {
     "store": QUICK,
     "commands": WHOLE,
     "deploy": WHOLE,
+    "page": WHOLE,
     "fuzz": WHOLE,
     "report": WHOLE,
     "service": WHOLE,

@@ -23,6 +23,8 @@ TOUCHED: Mapping[str, tuple[str, ...]] = {
     # A direction that was not measured, or with gaps, says nothing of the other one.
     "forward_stroke": ("drag_torque_mean[forward]", "drag_torque_variation[forward]"),
     "return_stroke": ("drag_torque_mean[return]", "drag_torque_variation[return]"),
+    # Turns that differ are in the uncertainty of every value: what lies outside by that lies outside.
+    "turn_agreement": (),
     # These fail for values that have no number, or no known uncertainty: such a value holds by itself.
     "limit_without_value": (),
     "temperature": (),
