@@ -84,6 +84,7 @@ def test_will_after_a_broker_s_restart_matches_the_newest_births(cell, host, cir
     host.wait_kind("DBIRTH")
     cell.broker.kill()
     agent.drop("1.txt", circle_text("1"))
+    agent.wait_event("measured")
     cell.broker.start()
     host.wait(lambda h: [p for p in h.parts() if p[:2] == ("1", True)], "the part that was measured meanwhile")
     (record,) = agent.records("disposition")
