@@ -83,3 +83,39 @@ def test_of_files_seen_together_the_oldest_is_read_first(tmp_path, monkeypatch, 
             taken.append(found.name)
         assert clock.at < 1010.0, "it came to nothing"
     assert taken == NAMES
+
+
+class HandsWithTwoUnderWay(HandsAtOnce):
+    """Does each errand when it is given, and brings the first one only when a second is under way."""
+
+    @property
+    def free(self):
+        return len(self.brought) < 2
+
+    def results(self):
+        return [self.brought.pop(0)] if self.brought else []
+
+
+def test_close_that_comes_while_an_earlier_look_is_under_way_is_not_forgotten(tmp_path, monkeypatch):
+    """A file is created, looked at while it is empty, written and closed: it waits for no other close."""
+    monkeypatch.setattr(module, "Hands", HandsWithTwoUnderWay)
+    clock = TickingClock()
+    settings = IntakeSettings(folders=("inbox",), settle_s=0.1)
+    made = Folder("inbox", tmp_path, settings, clock, *[lambda *_: None] * 3)
+    made.available, made._next_scan = True, 1e9
+    (tmp_path / "a.txt").write_bytes(b"")
+    made.hinted(Hint("inbox", "a.txt", created=True), clock.monotonic())
+    while made._signs:
+        made._hands.submit(made._next_errand(clock.monotonic()))
+    (tmp_path / "a.txt").write_bytes(b"x")
+    made.hinted(Hint("inbox", "a.txt", writing=True), clock.monotonic())
+    made.hinted(Hint("inbox", "a.txt", closed=True), clock.monotonic())
+    while made._signs:
+        made._hands.submit(made._next_errand(clock.monotonic()))
+    found = None
+    while found is None:
+        made.advance(clock.monotonic())
+        found = made.take()
+        assert clock.at < 1010.0, "it came to nothing"
+    assert found.whole
+    assert found.unclosed_s is None

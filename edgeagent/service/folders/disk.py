@@ -10,14 +10,14 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from edgeagent.codec.limits import SIDE_FILE_BYTES_MAX
 from edgeagent.codec.traces.reader import SIDE_FILE_SUFFIX, needs_side_file
 from edgeagent.errors import InputError, TraceFormatError
-from edgeagent.rules.files.settling import Look, matches
+from edgeagent.rules.files.settling import Look, Signs, matches
 from edgeagent.service.folders.errands import Alive
 from edgeagent.service.folders.mounts import Mount, mount_of
 from edgeagent.service.folders.watch import FolderWatch
@@ -99,6 +99,14 @@ def list_folder(path: Path, watch: FolderWatch, patterns: Collection[str]) -> Li
     everything = frozenset(os.listdir(path))
     names = {main_name(n) for n in everything if not matches(n, patterns)}
     return Listing(mount, tuple(sorted(names)), everything, news)
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """How files looked, with what the watch had seen of them before these looks."""
+
+    files: list[SeenFile]
+    signs: Mapping[str, Signs]
 
 
 def see_all(path: Path, names: Sequence[str], now: Callable[[], float], alive: Alive) -> list[SeenFile]:

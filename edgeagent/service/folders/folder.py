@@ -9,7 +9,7 @@ from __future__ import annotations
 import errno
 import os
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -98,7 +98,7 @@ class Folder:
         self._reading: dict[str, UnsettledFile] = {}
         self._retry: dict[str, tuple[float, float]] = {}
         self._signs: dict[str, Signs] = {}
-        self._seeing: dict[str, Signs] = {}
+        self._seeing: set[str] = set()
         self._to_see: deque[str] = deque()
         self._ready: deque[FoundFile] = deque()
         self._mounted_at = mounts.get(label) if mounts is not None else None
@@ -219,13 +219,22 @@ class Folder:
             self._listing = True
             return self._hands.listing(self._patterns)
         if self.available is not False and self._signs:
-            names = [self._signs.popitem() for _ in range(min(_LOOKS_AT_ONCE, len(self._signs)))]
-            self._seeing.update(names)
-            return partial(disk.see_all, self.path, [name for name, _ in names], self._clock.monotonic)
+            signs = dict(self._signs.popitem() for _ in range(min(_LOOKS_AT_ONCE, len(self._signs))))
+            self._seeing |= signs.keys()
+            return self._look_at(list(signs), signs)
         if self._to_see:
             some = [self._to_see.popleft() for _ in range(min(_LOOKS_AT_ONCE, len(self._to_see)))]
-            return partial(disk.see_all, self.path, some, self._clock.monotonic)
+            return self._look_at(some, {})
         return None
+
+    def _look_at(self, names: list[str], signs: Mapping[str, Signs]) -> Errand:
+        """Look at files, and bring the ``signs`` back with what was seen after them.
+
+        Several looks may be under way: a close that counted for an earlier one, of a file still empty, would be
+        forgotten with the next.
+        """
+        path, monotonic = self.path, self._clock.monotonic
+        return lambda alive: disk.Looks(disk.see_all(path, names, monotonic, alive), signs)
 
     def _next_read(self, now: float) -> Errand | None:
         while (name := self._order.take(now)) is not None:
@@ -275,9 +284,10 @@ class Folder:
                 self._take_listing(result, now)
             case (Content() as content, float() as began, float() as ended):
                 self._was_read(content, began, ended, now)
-            case list():
-                for seen in result:
-                    self._was_seen(seen, self._seeing.pop(seen.name, None), now)
+            case disk.Looks(files, signs):
+                self._seeing -= signs.keys()
+                for seen in files:
+                    self._was_seen(seen, signs.get(seen.name), now)
                 if not self._to_see:
                     self._fresh = False
             case Growth(name, sha256, grown):
