@@ -35,8 +35,14 @@ UNKNOWN_UNIT = ("unknown", 1.0)
 _NO_UNIT = frozenset({"x", "y", "z", "raw", "roh", "left", "right", "links", "rechts", "l", "r", "c", "k", "f"})
 
 
+NAME_MAX = 200
+"""No name with its unit is longer; taking longer ones apart at each mark takes the square of their length."""
+
+
 def unit_of(text: str) -> tuple[str, float] | None:
     """The unit that a text is, with or without brackets, and how many of it one reading is; else None."""
+    if len(text) > NAME_MAX:
+        return None
     bare = text.strip().strip("[](){}<>").strip().rstrip(".")
     if bare == "Å":
         return UNITS["å"]
@@ -66,6 +72,8 @@ def _value(text: str) -> float:
 def name_and_unit(text: str) -> tuple[str, tuple[str, float] | None]:
     """A column's or entry's name without its unit, and the unit."""
     text = text.strip().strip('"').strip()
+    if len(text) > NAME_MAX:
+        return text, None
     name, unit = _apart(text)
     if unit not in (None, UNKNOWN_UNIT) and (_TIMES.search(name) or set(normal(name).split()) & _CHANGED):
         return name, (unit[0], math.nan)
