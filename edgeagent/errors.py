@@ -16,9 +16,6 @@
     │  └─ TooFewSectionsError
     ├─ SourceError                    export folder: wait, conclude nothing
     │  └─ SourceUnavailableError
-    ├─ BrokerError                    MQTT: keep what is undelivered, retry with growing pauses  exit 3
-    │  ├─ BrokerUnavailableError
-    │  └─ BrokerRefusedError          a refusal by reason code: tell a person
     ├─ EvidenceError                  keys, proofs, witnesses: say so; parts are decided all the same  exit 1
     └─ JournalError                   our own disk: lamp to fault, stop                          exit 20
        ├─ JournalLockedError          another agent writes here; nothing was touched             exit 21
@@ -120,24 +117,6 @@ class SourceError(AgentError):
 
 class SourceUnavailableError(SourceError):
     """The export folder is missing, unreadable or was exchanged for another."""
-
-
-class BrokerError(AgentError):
-    """The MQTT broker cannot be used at the moment."""
-
-    exit_code = 3
-
-
-class BrokerUnavailableError(BrokerError):
-    """No connection to the broker."""
-
-
-class BrokerRefusedError(BrokerError):
-    """The broker answered with a reason code that means refusal."""
-
-    def __init__(self, message: str, *, reason_code: int) -> None:
-        self.reason_code = reason_code
-        super().__init__(f"{message} (reason code 0x{reason_code:02x})")
 
 
 class EvidenceError(AgentError):

@@ -17,6 +17,7 @@ from edgeagent.model.records import given
 from edgeagent.page.board import Board, DecidedPart, NearnessSeries, OpenPart
 from edgeagent.page.charts import drift_chart, limit_bar
 from edgeagent.report import words
+from edgeagent.report.templates import environment_of
 from edgeagent.rules.disk import days_text
 from edgeagent.store.running.look import Found
 from edgeagent.store.running.status_file import STALE_S
@@ -224,22 +225,9 @@ def _worst(series: NearnessSeries) -> str:
     return f"{100 * worst:.0f} %" if worst < 10 else f"{min(worst, 1e4):.0f} times"
 
 
-def _finalize(value: object) -> object:
-    if isinstance(value, Markup):
-        return value
-    return words.printable(value) if isinstance(value, str) else "" if value is None else value
-
-
 @cache
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("edgeagent.page", "."),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=_finalize,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = environment_of("edgeagent.page")
     environment.filters |= {
         "clock": clock_text,
         "age": age_text,

@@ -32,6 +32,7 @@ from edgeagent.report.draw_period import series_picture
 from edgeagent.report.evidence import Evidence, alignment_values
 from edgeagent.report.gather import MeasuredFile, PartKey, PartStory, TypedRecord
 from edgeagent.report.period import Period
+from edgeagent.report.templates import environment_of
 from edgeagent.rules.sentences import sentence, sentences
 
 SENTENCES_MAX = 6
@@ -76,23 +77,9 @@ class DecisionSentence:
     later: bool = False
 
 
-def _finalize(value: object) -> object:
-    """Whatever a template prints, made printable; markup of our own passes."""
-    if isinstance(value, Markup):
-        return value
-    return words.printable(value) if isinstance(value, str) else "" if value is None else value
-
-
 @cache
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("edgeagent.report", "."),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=_finalize,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = environment_of("edgeagent.report")
     environment.filters |= {
         "unit": words.unit_text,
         "limits": words.limits_text,

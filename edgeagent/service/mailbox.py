@@ -24,14 +24,12 @@ class Mailbox:
         self._bell: SimpleQueue[None] = SimpleQueue()
         self._hints: deque[Hint] = deque()
         self._mqtt: deque[MqttEvent] = deque()
-        self.overflows = 0
 
     def hint(self, hint: Hint) -> None:
         """Post a hint of a folder watch."""
         if len(self._hints) < _HINTS_MAX:
             self._hints.append(hint)
         elif len(self._hints) == _HINTS_MAX:
-            self.overflows += 1
             self._hints.append(Hint(hint.folder, None))
         self.ring()
 

@@ -13,12 +13,6 @@ class Notifier:
     def __init__(self) -> None:
         self._address = os.environ.get("NOTIFY_SOCKET", "")
 
-    @property
-    def watchdog_s(self) -> float | None:
-        """Seconds within which the manager wants a keep-alive, None when it wants none."""
-        text = os.environ.get("WATCHDOG_USEC", "")
-        return int(text) / 1e6 if text.isdigit() and int(text) > 0 else None
-
     def tell(self, message: str) -> None:
         """Send a message such as ``READY=1``; a manager that does not listen is not our failure."""
         if not self._address:

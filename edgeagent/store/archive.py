@@ -136,12 +136,9 @@ class Archive:
     def _stored(self, digest: str, size: int) -> Path | None:
         """Where content of this name and size lies already, damaged or not; None where it does not."""
         path, plain = self.path_of(digest), self.folder / digest
-        try:
-            with path.open("rb") as file:
-                if _content_size(file.read(_HEADER_BYTES)) == size:
-                    return path
-        except OSError:
-            pass
+        with contextlib.suppress(OSError), path.open("rb") as file:
+            if _content_size(file.read(_HEADER_BYTES)) == size:
+                return path
         try:
             return plain if plain.stat().st_size == size else None
         except OSError:

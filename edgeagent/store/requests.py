@@ -144,9 +144,7 @@ class RequestFolder:
         with contextlib.suppress(OSError):
             write_synced(path.with_suffix(_ANSWER), encode(answer))
         try:
-            path.unlink()
-        except FileNotFoundError:
-            pass
+            path.unlink(missing_ok=True)
         except OSError:
             self._immovable.add(path.name)
 

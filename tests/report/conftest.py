@@ -1,27 +1,13 @@
 """One store of invented parts for all tests of the report, made by the real pieces."""
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import pytest
-
-ROOT = Path(__file__).resolve().parents[2]
-
-
-def _load(name: str, path: Path):
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, path)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
+from fixture_modules import load
 
 
 @pytest.fixture(scope="session")
 def invented():
     """The module that makes invented stores."""
-    return _load("invented_store", ROOT / "fixtures" / "report" / "invented_store.py")
+    return load("invented_store", "report")
 
 
 @pytest.fixture(scope="session")

@@ -6,6 +6,7 @@ Layout of a witness folder, for each log a folder with the log's name: ``checkpo
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 from collections.abc import Iterator, Sequence
@@ -139,11 +140,9 @@ class WitnessFolder:
         log = self._folder / file_name(origin)
         found: list[SignedNote] = []
         if (log / DOCUMENT).exists():
-            try:
-                before = read_document(read_at_most(log / DOCUMENT, BYTES_MAX))
-                found += _notes_of(before)
-            except NoteError:
-                pass
+            # A document that cannot be read tells nothing; the one that follows takes its place.
+            with contextlib.suppress(NoteError):
+                found += _notes_of(read_document(read_at_most(log / DOCUMENT, BYTES_MAX)))
         if (log / COSIGNED).is_dir():
             found += [n for p in sorted((log / COSIGNED).iterdir()) if (n := read_one(p)) is not None]
         if document is not None:
