@@ -8,6 +8,7 @@ whatever is new.
 from __future__ import annotations
 
 import os
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -57,8 +58,14 @@ def decision(module: str) -> bool | None:
     return MODULES.get(module, FOLDERS.get(module.split("/")[0]))
 
 
+@cache
+def name_of(path: Path) -> str:
+    """A test module's name from the folder of the tests."""
+    return path.relative_to(TESTS).as_posix() if path.is_relative_to(TESTS) else path.name
+
+
 def module_of(item: pytest.Item) -> str:
-    return item.path.relative_to(TESTS).as_posix() if item.path.is_relative_to(TESTS) else item.path.name
+    return name_of(item.path)
 
 
 def waits(item: pytest.Item) -> bool:

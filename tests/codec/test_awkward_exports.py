@@ -2,30 +2,18 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
+from functools import cache
 
 import numpy as np
 import pytest
+from fixture_modules import load
 from test_export_families import KEYS, asks, key_is_right
 
 from edgeagent.codec.proposals.layout import LayoutProposal, propose_layout
 from edgeagent.errors import InputError
 
-ROOT = Path(__file__).resolve().parents[2]
-
-
-def _families():
-    path = ROOT / "fixtures" / "export_families_awkward.py"
-    spec = importlib.util.spec_from_file_location("export_families_awkward", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["export_families_awkward"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-made = _families()
+made = load("export_families_awkward", ".")
+NAMED = {family.name: family for family in made.FAMILIES}
 
 
 def reads_the_truth(family, proposal: LayoutProposal) -> bool:
@@ -49,8 +37,10 @@ def _equal(found, wanted, lost) -> bool:
     return True
 
 
-def outcome(family) -> str:
+@cache
+def outcome(name: str) -> str:
     """right, asked, refused or silently wrong."""
+    family = NAMED[name]
     try:
         proposal = propose_layout("000412.txt", family.data, family.kind)
     except InputError:
@@ -64,15 +54,12 @@ def outcome(family) -> str:
     return "right" if right and family.told and reads_the_truth(family, proposal) else "silently wrong"
 
 
-OUTCOMES = {family.name: outcome(family) for family in made.FAMILIES}
-
-
 @pytest.mark.parametrize("family", made.FAMILIES, ids=lambda family: family.name)
 def test_awkward_export_is_read_right_or_asked_about(family):
-    assert OUTCOMES[family.name] in (("right", "asked", "refused") if family.told else ("asked", "refused"))
+    assert outcome(family.name) in (("right", "asked", "refused") if family.told else ("asked", "refused"))
 
 
 def test_most_awkward_exports_that_tell_what_they_mean_are_read_right():
-    told = [OUTCOMES[family.name] for family in made.FAMILIES if family.told]
-    assert len(OUTCOMES) == len(made.FAMILIES) >= 60
+    told = [outcome(family.name) for family in made.FAMILIES if family.told]
+    assert len(NAMED) == len(made.FAMILIES) >= 60
     assert told.count("right") >= 0.9 * len(told)
