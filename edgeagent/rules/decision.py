@@ -68,12 +68,14 @@ def judge_spectrum(
     u = spectrum.noise_nm if uncertainty_nm is None else uncertainty_nm
     upper, caution = curve_at(plan.curve_limits if plan else (), spectrum.upr.astype(np.float64))
     over = spectrum.amplitude_nm - upper
+    # An amplitude of NaN or 1e200 must become a verdict (inconclusive, nonconforming), not a warning.
     with np.errstate(invalid="ignore", over="ignore"):
         sure = np.sqrt(np.maximum(spectrum.amplitude_nm**2 - 2 * u**2, 0.0)) - upper
     policy = policy_of(rule)
     accepting, rejecting = guard_factors(policy, traces * (beside + int(np.count_nonzero(np.isfinite(upper)))))
     # A risk of one half or more accepts beyond the limit; then nothing is left to be inconclusive.
     rejecting = max(rejecting, -accepting)
+    # Later lines overrule earlier ones, so that doubt stands above caution, and proof above doubt.
     codes = np.zeros(len(over), dtype=np.int64)
     codes[spectrum.amplitude_nm > caution] = 1
     codes[(over > -accepting * u) | ((over > 0) & (accepting >= 0))] = 2
@@ -81,6 +83,7 @@ def judge_spectrum(
         sure = over
     codes[(over > 0) & (sure >= rejecting * u) & (codes == 2)] = 3
     codes[~np.isfinite(spectrum.amplitude_nm) | ((policy.rule != "simple") & ~np.isfinite(u))] = 2
+    # Last: an order that no curve asks for is no reason to hold, not even with an unknown amplitude.
     codes[np.isnan(upper)] = 4
     verdicts = tuple(_BY_CODE[code] for code in codes.tolist())
     return JudgedSpectrum(spectrum, upper, caution, verdicts, uncertainty_nm)
@@ -119,6 +122,7 @@ def judge(
     """
     rule = policy_of(rule)
     limits = (*(plan.scalar_limits if plan else ()), *extra_limits)
+    # Turns share one limit, so each is one of a family of as many: the chance of a false reject is the part's.
     turns = sum(q.name == "roundness_total" and q.instance.startswith("turn[") for q in analysis.quantities)
     judged = [
         _characteristic(
@@ -131,26 +135,31 @@ def judge(
     ]
     missing = [_without_value(x) for x in limits if not _has_value(x, analysis.quantities)]
     spectrum, orders = _judged_waves(analysis, plan, rule, (uncertainty_nm, orders_uncertainty_nm), traces)
+    # Checks come after the verdicts: a doubted value keeps its number and loses only what it proves.
     failed = [c for c in analysis.quality if not c.ok]
     names = [c.check for c in failed]
     spectrum, orders = (_without_proof(each, names) for each in (spectrum, orders))
     harmonics = [
         c for found in (spectrum, orders) if found is not None for c in _harmonic_characteristics(found)
     ]
+    # A trace too short for the curve's highest order would otherwise pass it by showing nothing there.
     if plan is not None and not _covers(spectrum, plan):
         missing.append(
             Characteristic("harmonic_amplitude", "", None, "nm", None, None, None, None, Verdict.INCONCLUSIVE)
         )
     everything = tuple(_trusted(c, names, noise_only) for c in (*judged, *missing, *harmonics))
     reasons = [*holds, *(reason(Code.CHECK_FAILED, check=c.check, note=c.note) for c in failed)]
+    # The list is cut at its end, so that what rejects must stand first.
     order = (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE)
     doubtful = [(c, _reason(c, names)) for wanted in order for c in everything if c.verdict == wanted]
     rejecting = [s for c, s in doubtful if c.verdict == Verdict.NONCONFORMING]
     holding = [s for c, s in doubtful if c.verdict == Verdict.INCONCLUSIVE]
+    # A reject outranks every hold: what is proved bad stays bad, however doubtful the rest is.
     if rejecting:
         disposition, reasons = Disposition.REJECT, [*rejecting, *holding, *reasons]
     elif holding or reasons:
         disposition, reasons = Disposition.HOLD, [*reasons, *holding]
+    # Without a plan nothing was asked, so that nothing was proved: never an accept.
     elif plan is None:
         disposition, reasons = Disposition.HOLD, [reason(Code.NOTHING_ASKED)]
     else:
@@ -267,6 +276,7 @@ def _without_value(limit: ScalarLimit) -> Characteristic:
 def _harmonic_characteristics(judged: JudgedSpectrum) -> list[Characteristic]:
     """The harmonic nearest to or farthest over its limit, and every one that is not conforming."""
     share = judged.spectrum.amplitude_nm / judged.upper_nm
+    # NaN beside a limit sorts as worst: an order that could not be measured is what a person must see first.
     nearest = np.where(np.isnan(judged.upper_nm), -1.0, np.where(np.isnan(share), np.inf, share))
     if not len(nearest) or nearest.max() < 0:
         return []

@@ -68,11 +68,13 @@ def with_verification(history: History | None, new: Verified, recorded_at: float
     One that was measured before the current one, though recorded after it, does not replace it. One whose time
     is doubted does, until another comes; among the past it stands at the time of its record, as not passed.
     """
+    # With a wrong clock its own time cannot place it among the others; the journal's time can.
     placed = new if new.doubt is None else replace(new, outcome=Outcome.FAILED, complete_at=recorded_at)
     if history is None:
         return History(new, (placed,))
     past, last = history.past, history.current
     index = bisect_right(past, placed.at, key=lambda v: v.at)
+    # Sorted by measuring time, as files of a backlog arrive in any order.
     past = (*past[:index], placed, *past[index:])[-_PAST_MAX:]
     newer = new.doubt is not None or last.doubt is not None or new.at >= last.at
     return History(new if newer else last, past)
@@ -103,6 +105,7 @@ def since_failure(seen: Mapping[int, Sighting], history: History | None) -> dict
     What was seen before it may have been seen by another state of the instrument: a failed set is measured
     again as a whole.
     """
+    # A lost wave is no failure of the waves that were seen, so that their sightings stay.
     failed = [(v.at, v.seq) for v in history.past if not v.passed and not v.lost] if history else []
     last = max(failed, default=(-math.inf, 0))
     return {upr: s for upr, s in seen.items() if (s.measured_at, s.seq) > last}
@@ -123,6 +126,7 @@ def counted_from(
     All of them must have been seen, passed and by the same certificate, within ``window_s`` of it; where the
     file is ``partial``, by others that are: one that shows all waves does not vouch for one that lost some.
     """
+    # The oldest file of a set rules its age: the set is as old as its first part.
     times = [measured_at]
     for upr in missing_upr:
         last = seen.get(upr)
@@ -166,6 +170,7 @@ def closed_reason(
     if last is None:
         return reason(Code.GATE_NEVER_VERIFIED, instrument=instrument, artefact=artefact)
     named: dict[str, Parameter] = {"instrument": instrument, "seq": last.seq}
+    # From the gravest to the mildest ground: one is named, and it should be the one to mend first.
     if last.doubt is not None:
         return reason(Code.GATE_CLOCKS, **named, **last.doubt.values, doubt=last.doubt.code)
     if last.lost:
@@ -179,6 +184,7 @@ def closed_reason(
     age_h = (now - last.measured_at) / 3600
     if age_h > max_age_h:
         return reason(Code.GATE_TOO_OLD, instrument=instrument, age_h=age_h, allowed_h=max_age_h)
+    # A clock set back after the verification would let it live longer than its age allows.
     if now < last.measured_at - CLOCK_TOLERANCE_S:
         return reason(Code.GATE_IN_FUTURE, instrument=instrument, ahead_h=-age_h)
     return None
@@ -231,6 +237,7 @@ def uncovered_reason(
     if before is not None and not before.passed:
         return reason(Code.GATE_AFTER_FAILURE, **named, seq=before.seq, ground=_ground(before))
     if after is not None:
+        # A failure long after a trace from before the first record says nothing of that trace.
         if after.passed or (before is None and after.at - measured_at > 3600 * max_age_h):
             return None
         return reason(Code.GATE_BEFORE_FAILURE, **named, seq=after.seq, ground=_ground(after))

@@ -25,6 +25,7 @@ def curve_at(curves: Sequence[CurveLimit], upr: FloatArray) -> tuple[FloatArray,
         inside = (upr >= curve.upr[0]) & (upr <= curve.upr[-1])
         place = np.log(upr[inside])
         knots = np.log(curve.upr)
+        # fmin, not minimum: where only one of two curves judges, its limit must survive the other's NaN.
         upper[inside] = np.fmin(upper[inside], np.exp(np.interp(place, knots, np.log(curve.upper_nm))))
         if curve.caution_nm is not None:
             line = np.exp(np.interp(place, knots, np.log(curve.caution_nm)))
@@ -65,6 +66,7 @@ def caution_bounds(limit: ScalarLimit) -> tuple[float | None, float | None]:
         middle, half = (lower + upper) / 2, (upper - lower) / 2
         return middle - share * half, middle + share * half
     if upper is not None:
+        # A share of a negative limit must lie on its safe side, which dividing does and multiplying does not.
         return None, upper * share if upper >= 0 else upper / share
     assert lower is not None
     return lower / share if lower >= 0 else lower * share, None

@@ -37,6 +37,7 @@ def undecided_by_noise(analysis: Analysis, judgement: Judgement) -> bool:
     """
     if judgement.disposition != Disposition.HOLD:
         return False
+    # `trace_uncertainty` without a value means unknown noise: unknown excuses nothing.
     if any(not c.ok and (c.check != "trace_uncertainty" or c.value is None) for c in analysis.quality):
         return False
     among = {(q.name, q.instance): q.among for q in analysis.quantities}
@@ -56,6 +57,7 @@ def _explained(c: Characteristic, among: int, numbers: int) -> bool:
     if c.name not in _WAVES or not c.expanded_uncertainty:
         return False
     u = c.expanded_uncertainty / COVERAGE_FACTOR
+    # expm1 and log1p: with 450 waves and chances of 1e-12 the plain powers would round to 0.
     chance = math.exp(-0.5 * (c.value / u) ** 2)
     if chance >= 1.0 or -math.expm1(among * math.log1p(-chance)) >= NOISE_RISK:
         return True

@@ -85,6 +85,7 @@ def with_measurement(state: PartSet, result: FeatureResult, required: tuple[str,
     again = before is not None
     if before is not None and result.source.sha256 == before.source.sha256:
         result = replace(result, copied=True)
+    # Content with its recipe: the same bytes under a new recipe are a new decision, and may improve the part.
     known = bool(result.content) and result.content in state.decided
     if before is not None and known and _better(result, before):
         return replace(state, required=required)
@@ -96,6 +97,8 @@ def with_measurement(state: PartSet, result: FeatureResult, required: tuple[str,
         required=required,
         results=results,
         remeasured=tuple(dict.fromkeys((*state.remeasured, result.feature))) if again else state.remeasured,
+        # A decided part that is measured again waits anew; one that waits already keeps its first moment, so
+        # that a stream of re-measurements cannot put off the time-out for ever.
         since=now if begins else state.since,
         decided=state.decided
         if known or not result.content
@@ -112,6 +115,7 @@ def _better(one: FeatureResult, other: FeatureResult) -> bool:
 
 
 def _newer(before: FeatureResult, result: FeatureResult) -> FeatureResult:
+    # Without both times the order of arrival is all there is to go by.
     if before.measured_at is None or result.measured_at is None or result.measured_at > before.measured_at:
         return result
     if result.measured_at == before.measured_at:
@@ -126,6 +130,7 @@ def _newer(before: FeatureResult, result: FeatureResult) -> FeatureResult:
             standing=before.disposition.value,
         )
         return replace(before, reasons=(same, *(r for r in before.reasons if r.code != same.code)))
+    # An older file that agrees adds nothing, and none may take back a reject.
     if before.disposition in (result.disposition, Disposition.REJECT):
         return before
     contradiction = reason(
@@ -151,6 +156,7 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
     ``timeout_s``. Says it again only when it changes or a feature was re-measured.
     """
     found = _sum_up(state, now, timeout_s)
+    # The reject was withdrawn by a new measurement, yet the set is no longer whole: neither verdict stands.
     if found is None and state.disposed == Disposition.REJECT and state.remeasured:
         found = (
             Disposition.HOLD,
@@ -163,6 +169,7 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
         return None
     if state.remeasured:
         reasons.append(reason(Code.REMEASURED, features=state.remeasured))
+    # Lateness, and with it whether the lamp may still speak, counts from the file that made the decision.
     newest = max(r.settled_at for r in state.results.values())
     # What only the passing of time brought about counts from the moment at which the time was up.
     timed_out = state.disposed is None and _sum_up(state, state.since, timeout_s) is None
@@ -184,6 +191,7 @@ def expires_at(state: PartSet, timeout_s: float) -> float | None:
 
 def _sum_up(state: PartSet, now: float, timeout_s: float) -> tuple[Disposition, list[Reason]] | None:
     by_feature = {f: state.results[f] for f in state.results if f in state.required or not state.required}
+    # A feature that the recipe does not name cannot help to accept, but what it shows bad is bad.
     strays = [r for f, r in state.results.items() if f not in state.required and state.required]
     rejecting = [r for r in (*by_feature.values(), *strays) if r.disposition == Disposition.REJECT]
     if rejecting:

@@ -36,6 +36,7 @@ def touching(failed: Iterable[str], name: str, instance: str) -> tuple[str, ...]
     """Those of the ``failed`` checks that throw doubt on one value, in their order, each once."""
     of = f"{name}[{instance}]"
     everything = ("",)
+    # An empty tuple in the table touches nothing; "\0" is a beginning that no name has.
     return tuple(
         check for check in dict.fromkeys(failed) if of.startswith(TOUCHED.get(check, everything) or ("\0",))
     )

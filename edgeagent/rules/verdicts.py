@@ -45,12 +45,14 @@ def guard_factors(policy: DecisionPolicy, judged: int = 1) -> tuple[float, float
     if policy.rule == "simple":
         return 0.0, 0.0
     risk = policy.risk if policy.rule == "capped-risk" else 1.0 - policy.conformance
+    # The standard's rounded 1.65, not the quantile 1.645: an auditor computes with the printed number.
     if policy.rule == "guarded" and policy.conformance == CONFORMANCE_PROBABILITY:
         accept = GUARD_FACTOR
     else:
         accept = normal_quantile(1.0 - risk)
     if policy.family == "none" or judged < 2:
         return accept, accept
+    # Accepting needs no correction (see `decision`); rejecting one of many does.
     return accept, normal_quantile((1.0 - risk) ** (1.0 / judged))
 
 
@@ -65,6 +67,7 @@ def student_factor(factor: float, degrees_of_freedom: float) -> float:
         return factor
     from scipy.special import stdtrit  # only where a few sections tell an uncertainty
 
+    # Through the upper tail: 1 - tail would lose all its digits at six standard uncertainties.
     tail = 0.5 * math.erfc(abs(factor) / math.sqrt(2.0))
     return math.copysign(float(-stdtrit(max(degrees_of_freedom, 1.0), tail)), factor)
 
@@ -124,6 +127,7 @@ def verdict(
     policy = policy_of(rule)
     if limit is None:
         return Verdict.UNJUDGED
+    # "simple" must not hold a part for an uncertainty that it disregards, so that it is dropped here, once.
     u = (standard_uncertainty or 0.0) if policy.rule != "simple" else 0.0
     if value is None or not math.isfinite(value) or not math.isfinite(u):
         return Verdict.INCONCLUSIVE
@@ -134,10 +138,12 @@ def verdict(
     over = -math.inf if limit.upper is None else value - limit.upper
     under = -math.inf if limit.lower is None else limit.lower - value
     outside = max(over, under)
+    # With u = 0 every guard band is 0; a value exactly on its limit is then inside, as the limit includes it.
     if outside > 0 and outside >= max(guard, _rejecting_factor(policy, together, degrees_of_freedom) * u):
         return Verdict.NONCONFORMING
     if outside > -guard or outside > 0:
         return Verdict.INCONCLUSIVE
+    # Two limits near each other: clear of both by 1.65 u, and still beyond one or the other with more than 5 %.
     if u > 0 and _probable(value, u, limit, degrees_of_freedom) < policy.conformance:
         return Verdict.INCONCLUSIVE
     return _with_caution(value, limit)
@@ -166,6 +172,7 @@ def _by_risk(
         for low, high in ((None, limit.upper), (limit.lower, None))
         if low is not None or high is not None
     ]
+    # One side at a time: a tolerance narrower than its uncertainty is never proved exceeded by its narrowness.
     inside = min(within, default=1.0)
     each = 1.0 - (1.0 - risk) ** (1.0 / together)
     return Verdict.NONCONFORMING if inside <= each else Verdict.INCONCLUSIVE
