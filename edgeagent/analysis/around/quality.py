@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeagent.analysis.around.median import median
 from edgeagent.model import FloatArray, QualityCheck
 
 POINTS_PER_UNDULATION_MIN = 7.0
@@ -45,10 +46,15 @@ def regular_spacing(step_rad: FloatArray, upr: float) -> tuple[QualityCheck, Qua
     Angles are used as recorded, so jitter up to a third of the step does no harm; a gap of more than 0.4 of
     an undulation leaves that undulation undetermined there (its two samples per period are lost).
     """
-    median = float(np.median(np.abs(step_rad)))
-    spread = float(np.sqrt(np.mean((np.abs(step_rad) / median - 1) ** 2))) if median > 0 else 1.0
+    size = np.abs(step_rad)
+    middle = median(size)
+    gap = float(np.max(size)) * upr / (2 * np.pi)
+    spread = 1.0
+    if middle > 0:
+        size /= middle
+        size -= 1
+        spread = float(np.sqrt(np.mean(np.square(size, out=size))))
     clipped = min(spread, 1e6)
-    gap = float(np.max(np.abs(step_rad))) * upr / (2 * np.pi)
     return (
         QualityCheck(
             "regular_spacing", clipped <= 0.35, clipped, 0.35, "1",
@@ -63,8 +69,9 @@ def regular_spacing(step_rad: FloatArray, upr: float) -> tuple[QualityCheck, Qua
 
 def monotonic_angle(step_rad: FloatArray) -> QualityCheck:
     """The angle grows from sample to sample over all turns."""
-    backward = int(np.count_nonzero(step_rad <= 0))
-    where = f", first at sample {int(np.argmax(step_rad <= 0)) + 2}" if backward else ""
+    back = step_rad <= 0
+    backward = int(np.count_nonzero(back))
+    where = f", first at sample {int(np.argmax(back)) + 2}" if backward else ""
     return QualityCheck(
         "monotonic_angle", backward == 0, float(backward), 0.0, "samples",
         f"{backward} steps do not go forward{where}",
@@ -82,17 +89,24 @@ def missing_samples(missing: int, points: int, share_max: float = 0.001) -> Qual
 
 def run_lengths(value: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Values and lengths of the runs of identical consecutive samples, both of shape (runs,)."""
-    change = np.flatnonzero(np.diff(value)) + 1
-    start = np.concatenate(([0], change))
-    length = np.diff(np.concatenate((start, [len(value)]))).astype(np.float64)
+    changes = value[1:] != value[:-1]
+    if np.all(changes):
+        return value, np.ones(len(value))
+    start = np.concatenate(([0], np.flatnonzero(changes) + 1))
+    length = np.diff(np.append(start, len(value))).astype(np.float64)
     return value[start], length
 
 
 def _longest_run_at(values: FloatArray, lengths: FloatArray, levels: int) -> tuple[float, float]:
-    """Longest run at the smallest value, and on the next ``levels`` values above it (0 where none)."""
+    """Longest run at the smallest value, and on the next ``levels`` values above it (0 where none).
+
+    A run of two is no suspect beside any other level, so that nobody looks for levels then: `near` is 1.
+    """
     lowest = float(values.min())
     at_extreme = float(lengths[values == lowest].max())
     near, level = 0.0, lowest
+    if at_extreme <= 2.0 and float(values.max()) > lowest:
+        return at_extreme, 1.0
     for _ in range(levels):
         above = values > level
         if not np.any(above):
@@ -168,7 +182,7 @@ def plausible_range(deviation_um: FloatArray) -> QualityCheck:
 
 def robust_scatter_um(residual_um: FloatArray) -> float:
     """Standard deviation from the median absolute deviation, not below 0.1 nm where a spike could matter."""
-    return max(1.4826 * float(np.median(np.abs(residual_um))), 1e-4)
+    return max(1.4826 * median(np.abs(residual_um)), 1e-4)
 
 
 def spikes(residual_um: FloatArray, factor: float, scatter: float) -> QualityCheck:

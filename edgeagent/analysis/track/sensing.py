@@ -41,6 +41,8 @@ def unwrapped_deg(angle_deg: FloatArray) -> FloatArray:
     A step of more than half a turn against the way of most steps is such a new beginning. A wide gap on the way
     is none, and neither is a missing sample, which stays so.
     """
+    if float(np.max(np.abs(np.diff(angle_deg)), initial=0.0)) <= 180.0:
+        return angle_deg  # no new beginning, and none missing, which would make it NaN
     known = np.flatnonzero(np.isfinite(angle_deg))
     step = np.diff(angle_deg[known])
     if not len(step) or float(np.max(np.abs(step))) <= 180.0:

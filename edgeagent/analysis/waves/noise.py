@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,8 @@ _FEW_CLOSED, _FEW_WITH_TILT = 0.7, 2.0
 """The same for a single turn, over n: below order n few orders lie that tell a steep level, and waves stand
 among
 them (chosen by simulation, tests/bench/drifting.py)."""
+_KEPT_LINES = 20_000
+"""Longest set of lines of which what does not depend on their power is kept: some megabytes."""
 _NOISE_LINES = 24
 """Number of lines between harmonics that a noise estimate averages at least; 24 lines are 48 degrees of
 freedom, so that k = 2 covers 95 % to within 0.3 %."""
@@ -115,53 +118,94 @@ def noise_between(
     windowed power, whose sum is that of all lines, as a variance. ``points`` is the number of samples that were
     fitted.
     """
-    whole = found.whole
-    lines = np.arange(1, len(found.line) + 1)
-    power = np.abs(found.line) ** 2
-    noisy = np.flatnonzero(lines % whole)
-    upr = lines[noisy] / whole
-    terms = basis(upr, steep=True)
-    taken = _Taken.of(lines[noisy], whole) if alignment else None
-    expected = terms if taken is None else taken.left_of(terms)
-    share = pools(len(noisy))
-    counted = np.diff(share).astype(np.float64)
-    weight = fit_level(pooled(expected, share), pooled(power[noisy], share), counted)
-    model = np.einsum("j,jn->n", weight, expected)
+    whole, power = found.whole, np.abs(found.line) ** 2
+    known = _known_shape if len(power) <= _KEPT_LINES else _NoiseShape.of
+    shape = known(len(power), whole, upr_max, alignment)
+    taken, at, noisy = shape.taken, shape.at, power[shape.noisy]
+    weight = fit_level(shape.pooled, pooled(noisy, shape.share), np.diff(shape.share).astype(np.float64))
+    model = np.einsum("j,jn->n", weight, shape.expected)
     if not np.any(model > 0):
         return np.zeros(upr_max + 1), np.zeros(2), np.zeros(upr_max + 1)
-    order = np.arange(upr_max + 1)
     scale = 2 / (found.points * points)
-    plain = scale * _windowed(np.where(lines % whole, power, 0.0), lines % whole != 0, order, whole)
-    ratio = np.zeros(len(lines))
-    ratio[noisy] = power[noisy] / model
-    mean = _windowed(ratio, lines % whole != 0, order, whole)
-    at = basis(np.maximum(order, 1.0 / whole), steep=True)
+    plain = scale * shape.windowed(noisy)
+    mean = shape.windowed(noisy / model)
     level = np.einsum("j,jn->n", weight, at)
     # What is so steep is a drift that goes one way, with one phase for all orders, and no chance.
     drifting = 1.0 + min(1.0, 2.0 / (whole - 1) ** 2) * weight[-1] * at[-1] / level
-    few = (1.0 + _FEW / (np.maximum(order, 1) * (whole - 1))) ** 2
     if taken is None:
-        return level * mean * few * drifting * scale, (level * mean)[:2] * scale, plain
-    here = np.einsum("j,jn->n", weight, terms)
-    level[2:] += taken.leak_of(here, order[2:] * whole) * (2.0 if whole == 2 and weight[-1] > 0 else 1.0)
+        return level * mean * shape.few * drifting * scale, (level * mean)[:2] * scale, plain
+    here = np.einsum("j,jn->n", weight, shape.terms[:, : taken.near])
+    level[2:] += taken.leak_of(here, shape.leaking) * (2.0 if whole == 2 and weight[-1] > 0 else 1.0)
     if whole > 2:
-        left = np.exp(np.interp(order[2:], upr, np.log(model)))
+        left = np.exp(np.interp(np.arange(2, upr_max + 1), shape.upr, np.log(model)))
         level[2:] = left * np.clip(level[2:] / left, 1.0, _MOVED_MAX)
-    return level * mean * few * drifting * scale, taken.level_of(here) * mean[:2] * scale, plain
+    return level * mean * shape.few * drifting * scale, taken.level_of(here) * mean[:2] * scale, plain
 
 
-def _windowed(values: FloatArray, noisy: NDArray[np.bool_], order: IntArray, whole: int) -> FloatArray:
-    """Mean of ``values`` over the noisy lines around each order: 24 of them, or five per cent of it each
+@dataclass(frozen=True, slots=True)
+class _NoiseShape:
+    """What `noise_between` needs of the lines before it sees their power.
+
+    ``noisy`` are the indices of the m lines between whole orders, ``upr`` their orders, ``terms`` the level's
+    terms there and ``expected`` what the fit leaves of them, shape (terms, m), ``pooled`` its means over the
+    pools that begin at ``share``. ``at`` are the terms at whole orders 0 … N, shape (terms, N + 1), ``few`` the
+    allowance for few lines and ``leaking`` the products of the lines of t, t cos θ and t sin θ there. ``low``
+    and ``high`` are where the window of each order begins and ends among the noisy lines.
+    """
+
+    noisy: IntArray
+    upr: FloatArray
+    terms: FloatArray
+    expected: FloatArray
+    share: IntArray
+    pooled: FloatArray
+    at: FloatArray
+    few: FloatArray
+    low: IntArray
+    high: IntArray
+    taken: _Taken | None
+    leaking: FloatArray
+
+    @staticmethod
+    def of(count: int, whole: int, upr_max: int, alignment: bool) -> _NoiseShape:
+        """For ``count`` lines of ``whole`` turns; see ``noise_between``."""
+        lines, order = np.arange(1, count + 1), np.arange(upr_max + 1)
+        noisy = np.flatnonzero(lines % whole)
+        upr = lines[noisy] / whole
+        terms = basis(upr, steep=True)
+        taken = _Taken.of(lines[noisy], whole) if alignment else None
+        expected = terms if taken is None else taken.left_of(terms)
+        share = pools(len(noisy))
+        few = (1.0 + _FEW / (np.maximum(order, 1) * (whole - 1))) ** 2
+        before = np.concatenate(([0], np.cumsum(lines % whole != 0)))
+        low, high = (before[edge] for edge in _window(count, order, whole))
+        leaking = _alignment_lines(order[2:] * whole, whole)
+        return _NoiseShape(
+            noisy, upr, terms, expected, share, pooled(expected, share),
+            basis(np.maximum(order, 1.0 / whole), steep=True), few, low, high,
+            taken, np.einsum("ki,kj->ijk", leaking.conj(), leaking).real,
+        )  # fmt: skip
+
+    def windowed(self, values: FloatArray) -> FloatArray:
+        """Mean of the noisy lines' ``values``, shape (m,), in the window around each order, shape (N + 1,)."""
+        running = np.concatenate(([0.0], np.cumsum(values)))
+        mean: FloatArray = (running[self.high] - running[self.low]) / np.maximum(self.high - self.low, 1)
+        return mean
+
+
+@lru_cache(maxsize=4)
+def _known_shape(count: int, whole: int, upr_max: int, alignment: bool) -> _NoiseShape:
+    """A recipe's traces are alike: what they share is computed once."""
+    return _NoiseShape.of(count, whole, upr_max, alignment)
+
+
+def _window(count: int, order: IntArray, whole: int) -> tuple[IntArray, IntArray]:
+    """First line and the one after the last around each order: 24 noisy ones, or five per cent of it each
     way."""
-    count = len(values)
-    running = np.concatenate(([0.0], np.cumsum(values)))
-    running_count = np.concatenate(([0], np.cumsum(noisy)))
     reach = np.maximum(np.ceil(_NOISE_LINES * whole / (2.0 * (whole - 1))), 0.05 * order * whole).astype(int)
     low = np.clip(order * whole - reach - 1, 0, count)
     high = np.clip(np.maximum(order * whole + reach, 2 * reach), 0, count)
-    low = np.minimum(low, np.maximum(count - 2 * reach, 0))
-    mean: FloatArray = (running[high] - running[low]) / np.maximum(running_count[high] - running_count[low], 1)
-    return mean
+    return np.minimum(low, np.maximum(count - 2 * reach, 0)), high
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +217,6 @@ class _Taken:
     cosine parts before sine parts.
     """
 
-    whole: int
     near: int
     column: FloatArray
     gain: FloatArray
@@ -185,7 +228,7 @@ class _Taken:
         columns = _alignment_lines(lines, whole)
         column = np.concatenate((columns.real, columns.imag))
         inverse = np.linalg.inv(np.einsum("ki,kj->ij", column, column))
-        return _Taken(whole, len(lines), column, np.einsum("ki,ij->kj", column, inverse))
+        return _Taken(len(lines), column, np.einsum("ki,ij->kj", column, inverse))
 
     def left_of(self, terms: FloatArray) -> FloatArray:
         """Expected powers of lines whose power was ``terms``, shape (terms, n), after the fit."""
@@ -198,12 +241,14 @@ class _Taken:
             found[j, : self.near] = (left[: self.near] + left[self.near :]) / 2
         return found
 
-    def leak_of(self, level: FloatArray, lines: IntArray) -> FloatArray:
-        """What noise of ``level`` brings into the whole orders at ``lines`` by way of slope and tilt."""
+    def leak_of(self, level: FloatArray, products: FloatArray) -> FloatArray:
+        """What noise of ``level`` brings into whole orders by way of slope and tilt.
+
+        ``products`` are those of their `_alignment_lines`, shape (3, 3, orders).
+        """
         both = np.concatenate((level[: self.near], level[: self.near])) / 2
         spread = np.einsum("ki,k,kj->ij", self.gain, both, self.gain)
-        columns = _alignment_lines(lines, self.whole)
-        found: FloatArray = np.real(np.einsum("ki,ij,kj->k", columns.conj(), spread, columns))
+        found: FloatArray = np.einsum("ij,ijk->k", spread, products)
         return found
 
     def level_of(self, level: FloatArray) -> FloatArray:

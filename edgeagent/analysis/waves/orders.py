@@ -61,8 +61,11 @@ def significant(power: FloatArray, whole: int, floor: float) -> IntArray:
     values, at = power[noisy], lines[noisy]
     # Cheap first: nothing below a dozen times the median of its block of lines can be significant.
     block = _NEAR_MAX
-    padded = np.append(values, np.full(-len(values) % block, np.nan)).reshape(-1, block)
-    level = np.repeat(np.nanmedian(padded, axis=1), block)[: len(values)]
+    whole_blocks = len(values) // block * block
+    level = np.empty(len(values))
+    level[:whole_blocks] = np.repeat(np.median(values[:whole_blocks].reshape(-1, block), axis=1), block)
+    if whole_blocks < len(values):
+        level[whole_blocks:] = np.median(values[whole_blocks:])
     candidates = np.flatnonzero((values > np.maximum(12 * level, floor)) & (at >= _ORDER_MIN * whole))
     found = []
     for i in candidates:
