@@ -15,16 +15,16 @@ from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
 from edgeagent.model import Thread, Trace
 from edgeagent.model.records import JudgedValue
-from edgeagent.report.draw import Picture
-from edgeagent.report.draw_around import (
+from edgeagent.report.pictures.draw import Picture
+from edgeagent.report.pictures.draw_around import (
     around_picture,
     reading_picture,
     spectrum_picture,
     take_apart,
     turns_picture,
 )
-from edgeagent.report.draw_axial import GROOVES_MAX, groove_pictures, pitch_picture
-from edgeagent.report.draw_travel import mean_travel_picture, travel_picture
+from edgeagent.report.pictures.draw_axial import GROOVES_MAX, groove_pictures, pitch_picture
+from edgeagent.report.pictures.draw_travel import mean_travel_picture, travel_picture
 from edgeagent.report.gather import MeasuredFile, Store
 from edgeagent.report.standing_out import StandingOut, standing_out
 from edgeagent.report.words import printable

@@ -15,6 +15,7 @@ from msgspec import UNSET, UnsetType
 from edgeagent.codec.plain_text import clean
 from edgeagent.model import NOISE_ONLY, InstrumentUncertainty, Verdict
 from edgeagent.model.records import JudgedValue, given
+from edgeagent.rules.digits import Written, decimals_of, limit_digits, written
 
 UNITS: Mapping[str, str] = {
     "um": "µm",
@@ -25,11 +26,10 @@ UNITS: Mapping[str, str] = {
     "um/s": "µm/s",
     "1": "",
 }
+OF_NOISE = "noise of this trace"
+"""What an uncertainty is called where the station states nothing of its instrument."""
 NARROW_SPACE = "\u202f"
 """Between a number and its unit, where a line must not break."""
-_DIGITS = 5
-_DIGITS_OF_NOISE = 3
-_DECIMALS_MAX = 9
 
 
 def printable(text: object) -> str:
@@ -50,34 +50,18 @@ def with_unit(number: str, unit: str) -> str:
     return f"{number}{shown}" if shown == "°" else f"{number}{NARROW_SPACE}{shown}"
 
 
-def _decimals(
-    value: float, uncertainty: float | None, limits: tuple[float | None, ...] = (), *, noise_only: bool = False
-) -> int:
-    """Decimals that show two digits of the uncertainty; without one, five digits of value or limit.
-
-    The noise of a trace alone bears no more than three digits, or one more than the limits are written with.
-    """
-    size = max([abs(value), *(abs(limit) for limit in limits if limit is not None)])
-    if uncertainty is not None and uncertainty > 0 and math.isfinite(uncertainty):
-        wanted = 1 - math.floor(math.log10(uncertainty))
-    elif size > 0:
-        wanted = _DIGITS - 1 - math.floor(math.log10(size))
-    else:
-        wanted = 1
-    if noise_only and size > 0:
-        written = [len(_limit_digits(x).partition(".")[2]) + 1 for x in limits if x is not None]
-        wanted = min(wanted, max([_DIGITS_OF_NOISE - 1 - math.floor(math.log10(size)), *written]))
-    return min(max(wanted, 0), _DECIMALS_MAX)
+def limit_text(limit: float, c: JudgedValue | None = None) -> str:
+    """A limit as the recipe writes it; one that was interpolated with the digits of its value."""
+    if c is None or c.value is None:
+        return minus(limit_digits(limit))
+    lower, upper = _written(c).limits
+    return minus(lower if limit == c.lower else upper)
 
 
-def limit_text(limit: float) -> str:
-    """A limit as the recipe writes it; one that was interpolated to five digits."""
-    return minus(_limit_digits(limit))
-
-
-def _limit_digits(limit: float) -> str:
-    text = f"{limit:.6g}"
-    return text if float(text) == limit else f"{limit:.5g}"
+def _written(c: JudgedValue) -> Written:
+    assert c.value is not None
+    noise_only = given(c.noise_only, False)
+    return written(c.value, c.expanded_uncertainty, (c.lower, c.upper), noise_only=noise_only)
 
 
 def value_text(
@@ -88,21 +72,14 @@ def value_text(
     noise_only: bool = False,
 ) -> str:
     """A value with as many decimals as its uncertainty bears, never rounded onto a limit it differs from."""
-    decimals = _decimals(value, uncertainty, limits, noise_only=noise_only)
-    text = f"{value:.{decimals}f}"
-    while decimals < _DECIMALS_MAX and any(
-        limit is not None and limit != value and float(text) == float(_limit_digits(limit)) for limit in limits
-    ):
-        decimals += 1
-        text = f"{value:.{decimals}f}"
-    return minus(text)
+    return minus(written(value, uncertainty, limits, noise_only=noise_only).value)
 
 
 def uncertainty_text(uncertainty: float) -> str:
     """An expanded uncertainty with two digits."""
     if uncertainty <= 0:
         return "0"
-    return f"{uncertainty:.{_decimals(0.0, uncertainty)}f}"
+    return f"{uncertainty:.{decimals_of(0.0, uncertainty)}f}"
 
 
 def minus(text: str) -> str:
@@ -156,7 +133,7 @@ def value_with_uncertainty(
     if u is None:
         return with_unit(found, unit)
     if noise_only:
-        return f"{with_unit(found, unit)} (noise ±{with_unit(uncertainty_text(u), unit)})"
+        return f"{with_unit(found, unit)} (± {with_unit(uncertainty_text(u), unit)} {OF_NOISE})"
     if unit_text(unit) == "°":
         return f"{found}° ± {uncertainty_text(u)}°"
     return with_unit(f"{found} ± {uncertainty_text(u)}", unit)
@@ -208,11 +185,11 @@ def limits_text(c: JudgedValue) -> str:
         return ""
     if lower is not None and upper is not None:
         if lower == -upper:
-            return f"limits ±{with_unit(limit_text(upper), c.unit)}"
-        return f"limits {limit_text(lower)} to {with_unit(limit_text(upper), c.unit)}"
+            return f"limits ±{with_unit(limit_text(upper, c), c.unit)}"
+        return f"limits {limit_text(lower, c)} to {with_unit(limit_text(upper, c), c.unit)}"
     if upper is not None:
-        return f"upper limit {with_unit(limit_text(upper), c.unit)}"
-    return f"lower limit {with_unit(limit_text(lower or 0.0), c.unit)}"
+        return f"upper limit {with_unit(limit_text(upper, c), c.unit)}"
+    return f"lower limit {with_unit(limit_text(lower or 0.0, c), c.unit)}"
 
 
 def _bounds_text(c: JudgedValue) -> str:
@@ -222,7 +199,7 @@ def _bounds_text(c: JudgedValue) -> str:
         return f"its {limits_text(c)}"
     bound = upper if upper is not None else lower
     which = "upper" if upper is not None else "lower"
-    return f"its {which} limit of {with_unit(limit_text(bound or 0.0), c.unit)}"
+    return f"its {which} limit of {with_unit(limit_text(bound or 0.0, c), c.unit)}"
 
 
 def _beyond(c: JudgedValue, value: float) -> str:
@@ -233,11 +210,18 @@ def _beyond(c: JudgedValue, value: float) -> str:
         side, excess = "below", c.lower - value
     else:
         return f"within {_bounds_text(c)}"
-    by = with_unit(value_text(excess, c.expanded_uncertainty), c.unit)
+    by = with_unit(f"{excess:.{len(_written(c).value.partition('.')[2])}f}", c.unit)
     words = f"{side} {_bounds_text(c)} by {by}"
     if side == "above" and c.lower is None and c.upper is not None and c.upper > 0:
-        return f"{words}, {value / c.upper:.2f} times the limit"
+        return f"{words}, {times_text(value / c.upper, c)} times the limit"
     return words
+
+
+def times_text(times: float, c: JudgedValue) -> str:
+    """A multiple of the upper limit with the digits that the value's uncertainty bears, at most two decimals."""
+    u = c.expanded_uncertainty
+    wanted = decimals_of(times, u / c.upper if u and c.upper else None)
+    return f"{times:.{min(wanted, 2 if times < 10 else 0)}f}"
 
 
 def sentence(c: JudgedValue) -> str:

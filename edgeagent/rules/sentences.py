@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from edgeagent.model.reasons import Code, Reason
+from edgeagent.rules.digits import Written, written
 
 LONGEST = 240
 """A sentence longer than this is shortened: a file's own text may be part of it."""
@@ -73,13 +74,19 @@ def _found(v: _Values) -> str:
     u = v.get("expanded_uncertainty")
     spread = f" ± {u:.2g}" if u is not None else ""
     unit = f" {v['unit']}".replace(" um", " µm") if v["unit"] not in ("", "1") else ""
-    return f"{_value_name(v)} = {v['value']:.5g}{spread}{unit}"
+    text = _texts(v).value
+    short = text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{_value_name(v)} = {short}{spread}{unit}"
+
+
+def _texts(v: _Values) -> Written:
+    """Value and limits with the digits that the value's uncertainty bears."""
+    return written(v["value"], v.get("expanded_uncertainty"), (v.get("lower"), v.get("upper")))
 
 
 def _limits(v: _Values) -> str:
-    bounds = [f"lower limit {v['lower']:.5g}"] if v.get("lower") is not None else []
-    bounds += [f"upper limit {v['upper']:.5g}"] if v.get("upper") is not None else []
-    return ", ".join(bounds)
+    lower, upper = _texts(v).limits
+    return ", ".join(([f"lower limit {lower}"] if lower else []) + ([f"upper limit {upper}"] if upper else []))
 
 
 def _no_proof(v: _Values) -> str:

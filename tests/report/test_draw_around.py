@@ -12,7 +12,7 @@ from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.codec.records.archived_result import ArchivedResult, CheckOutcome
 from edgeagent.model import Disposition, RoundSurface, Trace, TraceHeader
 from edgeagent.model.records import JudgedValue, TraceIdentity
-from edgeagent.report.draw_around import around_picture, take_apart
+from edgeagent.report.pictures.draw_around import around_picture, take_apart
 
 
 def bore(off_um):

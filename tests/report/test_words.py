@@ -29,8 +29,8 @@ def characteristic(value, *, lower=None, upper=None, u=None, verdict="conforming
         (73.8371, 0.18, (), "73.84"),
         (20.7499997, 0.0000076, (), "20.7499997"),
         (1234.5, 60.0, (), "1234"),
-        (0.2847312, None, (), "0.28473"),
-        (0.000063267, None, (-1.0, 1.0), "0.0001"),
+        (0.2847312, None, (), "0.285"),
+        (0.000063267, None, (-1.0, 1.0), "0.00"),
         (-0.012345, 0.013, (), "\u22120.012"),
         (-0.0000001, 0.013, (), "0.000"),
         (0.0, None, (), "0.0"),
@@ -43,6 +43,21 @@ def test_value_is_printed_as_its_uncertainty_bears(value, u, limits, text):
 def test_value_beside_its_limit_is_never_rounded_onto_it():
     assert words.value_text(1.2004, 0.3, (None, 1.2)) == "1.2004"
     assert words.value_text(1.2, 0.3, (None, 1.2)) == "1.20"
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "upper", "shown"),
+    [
+        (73.8371, 0.48, 33.845113, ("73.84", "33.85")),
+        (73.8371, 6.0, 33.845113, ("73.8", "33.8")),
+        (33.846, 6.0, 33.845113, ("33.846", "33.845")),  # never to the other side
+        (0.9, None, 1.2, ("0.90", "1.2")),
+    ],
+)
+def test_limit_of_a_curve_has_the_digits_of_its_value(value, u, upper, shown):
+    found = words.judged_value_text(characteristic(value, u=u, upper=upper, unit="1")).split(" ")[0]
+    limit = words.limits_text(characteristic(value, u=u, upper=upper, unit="1")).split(" ")[-1]
+    assert (found, limit) == shown
 
 
 def test_share_of_the_limit_is_never_rounded_onto_the_limit_from_one_side():
@@ -63,7 +78,7 @@ def test_sentence_of_two_limits_names_both():
     c = characteristic(
         41.0, lower=42.0, upper=48.0, verdict="nonconforming", name="contact_angle_left", unit="deg"
     )
-    assert words.sentence(c) == "contact angle left is 41.000°, below its limits 42 to 48° by 1.0000°."
+    assert words.sentence(c) == "contact angle left is 41.0°, below its limits 42 to 48° by 1.0°."
 
 
 @pytest.mark.parametrize(
@@ -92,11 +107,16 @@ def test_sources_of_the_uncertainty_are_named_as_the_record_has_them():
 @pytest.mark.parametrize(
     ("value", "expanded", "upper", "text"),
     [
-        (37.98417, 0.0731, None, "38.0 nm (noise ±0.073 nm)"),
-        (37.98417, 0.0731, 33.6, "37.98 nm (noise ±0.073 nm)"),  # one digit more than the limit is written with
-        (37.98417, 2.1, 33.6, "38.0 nm (noise ±2.1 nm)"),
-        (20.748213, 0.000002, 20.76, "20.748 nm (noise ±0.0000020 nm)"),
-        (33.602, 0.0731, 33.6, "33.602 nm (noise ±0.073 nm)"),  # never rounded onto the limit
+        (37.98417, 0.0731, None, "38.0 nm (± 0.073 nm noise of this trace)"),
+        (
+            37.98417,
+            0.0731,
+            33.6,
+            "37.98 nm (± 0.073 nm noise of this trace)",
+        ),  # one digit more than the limit is written with
+        (37.98417, 2.1, 33.6, "38.0 nm (± 2.1 nm noise of this trace)"),
+        (20.748213, 0.000002, 20.76, "20.748 nm (± 0.0000020 nm noise of this trace)"),
+        (33.602, 0.0731, 33.6, "33.602 nm (± 0.073 nm noise of this trace)"),  # never rounded onto the limit
     ],
 )
 def test_noise_of_a_trace_is_called_so_and_bears_fewer_digits(value, expanded, upper, text):

@@ -13,7 +13,7 @@ from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.model import FloatArray
 from edgeagent.model.records import JudgedValue
 from edgeagent.report.closeness import has_limit, order_key
-from edgeagent.report.draw import (
+from edgeagent.report.pictures.draw import (
     GREY,
     INK,
     LEFT,

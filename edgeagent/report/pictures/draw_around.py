@@ -19,7 +19,7 @@ from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray, RoundSurface, Thread, Trace, Verdict
 from edgeagent.model.records import JudgedValue
-from edgeagent.report.draw import (
+from edgeagent.report.pictures.draw import (
     CAUTION,
     GREY,
     LIMIT,

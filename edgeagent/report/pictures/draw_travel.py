@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.model.records import JudgedValue
-from edgeagent.report.draw import GREY, LIMIT, MEASURED, NOMINAL, PALE, Picture, picture
+from edgeagent.report.pictures.draw import GREY, LIMIT, MEASURED, NOMINAL, PALE, Picture, picture
 from edgeagent.report.words import value_text
 
 _WINDOWS = {"travel_variation_300": "300 mm", "travel_variation_turn": "one turn"}
