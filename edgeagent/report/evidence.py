@@ -15,6 +15,7 @@ from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
 from edgeagent.model import Thread, Trace
 from edgeagent.model.records import JudgedValue
+from edgeagent.report.gather import MeasuredFile, Store
 from edgeagent.report.pictures.draw import Picture
 from edgeagent.report.pictures.draw_around import (
     around_picture,
@@ -25,7 +26,6 @@ from edgeagent.report.pictures.draw_around import (
 )
 from edgeagent.report.pictures.draw_axial import GROOVES_MAX, groove_pictures, pitch_picture
 from edgeagent.report.pictures.draw_travel import mean_travel_picture, travel_picture
-from edgeagent.report.gather import MeasuredFile, Store
 from edgeagent.report.standing_out import StandingOut, standing_out
 from edgeagent.report.words import printable
 from edgeagent.store.replay import Rulebooks

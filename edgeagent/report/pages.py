@@ -28,10 +28,10 @@ from edgeagent.model.records import (
 )
 from edgeagent.report import words
 from edgeagent.report.closeness import has_limit, order_key, place
-from edgeagent.report.pictures.draw_period import series_picture
 from edgeagent.report.evidence import Evidence, alignment_values
 from edgeagent.report.gather import MeasuredFile, PartKey, PartStory, TypedRecord
 from edgeagent.report.period import Period
+from edgeagent.report.pictures.draw_period import series_picture
 from edgeagent.report.templates import environment_of
 from edgeagent.rules.sentences import sentence, sentences
 

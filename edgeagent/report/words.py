@@ -218,7 +218,7 @@ def _beyond(c: JudgedValue, value: float) -> str:
 
 
 def times_text(times: float, c: JudgedValue) -> str:
-    """A multiple of the upper limit with the digits that the value's uncertainty bears, at most two decimals."""
+    """A multiple of the upper limit with the digits that the uncertainty bears, at most two decimals."""
     u = c.expanded_uncertainty
     wanted = decimals_of(times, u / c.upper if u and c.upper else None)
     return f"{times:.{min(wanted, 2 if times < 10 else 0)}f}"

@@ -12,8 +12,8 @@ from matplotlib.figure import Figure
 from edgeagent.codec.plain_text import count_text
 from edgeagent.model import FloatArray, Verdict
 from edgeagent.model.records import given
-from edgeagent.report.pictures.draw import CAUTION, GREY, LIMIT, MEASURED, MEASURED_MARK, PALE, Picture, picture
 from edgeagent.report.period import ValueSeries
+from edgeagent.report.pictures.draw import CAUTION, GREY, LIMIT, MEASURED, MEASURED_MARK, PALE, Picture, picture
 from edgeagent.report.words import feature_text, name_text, printable, unit_text
 
 _POINTS_MAX = 2000
