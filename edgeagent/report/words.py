@@ -15,7 +15,7 @@ from msgspec import UNSET, UnsetType
 from edgeagent.codec.plain_text import clean
 from edgeagent.model import NOISE_ONLY, InstrumentUncertainty, Verdict
 from edgeagent.model.records import JudgedValue, given
-from edgeagent.rules.digits import Written, decimals_of, limit_digits, written
+from edgeagent.rules.words.digits import Written, decimals_of, limit_digits, written
 
 UNITS: Mapping[str, str] = {
     "um": "µm",

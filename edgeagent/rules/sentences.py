@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from edgeagent.model.reasons import Code, Reason
-from edgeagent.rules.digits import Written, written
+from edgeagent.rules.words.digits import Written, written
 
 LONGEST = 240
 """A sentence longer than this is shortened: a file's own text may be part of it."""
