@@ -22,15 +22,15 @@ def imported(path: Path) -> set[str]:
     return {f"{node.module}.{alias.name}" for node in nodes for alias in node.names}
 
 
-@pytest.mark.parametrize("module", TEST_MODULES)
-def test_every_test_module_is_decided(module):
-    assert decision(module) is not None, f"say in tests/quick.py whether {module} is quick"
+def test_every_test_module_is_decided():
+    undecided = [module for module in TEST_MODULES if decision(module) is None]
+    assert undecided == [], "say in tests/quick.py whether they are quick"
 
 
-@pytest.mark.parametrize("module", [m for m in TEST_MODULES if decision(m)])
-def test_quick_modules_start_no_service(module):
-    services = imported(TESTS / module) & {"field.Agent", "field.Broker"}
-    assert services == set(), f"{module} cannot be quick: say so in MODULES of tests/quick.py"
+def test_quick_modules_start_no_service():
+    services = {"field.Agent", "field.Broker"}
+    waiting = [m for m in TEST_MODULES if decision(m) and imported(TESTS / m) & services]
+    assert waiting == [], "they cannot be quick: say so in MODULES of tests/quick.py"
 
 
 @pytest.mark.usefixtures("cell")
