@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import traceback
 from typing import Any, NoReturn
 
 import click
@@ -93,6 +94,8 @@ class CommandGroup(click.Group):
         except click.UsageError as error:
             _end_wrong_usage(error, ctx)
         except AgentError as error:
+            # Work that stopped in the middle may have its line of progress on the screen still
+            traceback.clear_frames(error.__traceback__)
             click.echo(f"edgeagent: {error}", err=True)
             ctx.exit(error.exit_code)
         except BrokenPipeError:

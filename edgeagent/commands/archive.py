@@ -8,6 +8,7 @@ import click
 
 from edgeagent.codec.plain_text import count_text
 from edgeagent.commands.shared_options import CONFIG
+from edgeagent.commands.shared_progress import show_progress
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.copies.backup import back_up
@@ -41,7 +42,7 @@ def archive_backup(config: Path, out: Path) -> None:
       edgeagent archive backup --config agent.toml /mnt/backup/gauge-1
     """
     store = load_configuration(config).store
-    copied = back_up(store, out)
+    copied = back_up(store, out, show_progress)
     click.echo(
         f"copied: {count_text(copied.whole.records, 'record')} with {count_text(copied.contents, 'content')}, "
         f"{copied.fresh} of them new; head {copied.whole.records}:{copied.whole.head}"
@@ -67,14 +68,16 @@ def archive_seal(config: Path, out: Path | None, remove: bool) -> None:
     if remove:
         writer.lock()
     try:
-        sealed = seal(store, out)
+        sealed = seal(store, out, show_progress)
         manifest = sealed.manifest
         click.echo(
             f"sealed: records {manifest.first} to {manifest.last} with "
             f"{count_text(len(manifest.objects), 'content')} in {sealed.path}; root {manifest.root}"
         )
         if remove:
-            click.echo(f"removed: {count_text(take_out(store, sealed), 'content')} from the archive")
+            click.echo(
+                f"removed: {count_text(take_out(store, sealed, show_progress), 'content')} from the archive"
+            )
     finally:
         writer.close()
 
@@ -88,7 +91,7 @@ def archive_check(file: Path) -> None:
     Example:
       edgeagent archive check /mnt/cold/records-000000001-000120334.sealed
     """
-    manifest = check_sealed(file)
+    manifest = check_sealed(file, show_progress)
     click.echo(
         f"whole: records {manifest.first} to {manifest.last}, "
         f"{count_text(len(manifest.objects), 'content')}; root {manifest.root}"

@@ -14,7 +14,8 @@ from edgeagent.codec.records.archived_result import ArchivedResult, decode_resul
 from edgeagent.codec.records.record import Record
 from edgeagent.commands.journal_lines import RecordFilter
 from edgeagent.commands.shared_options import ONE_OBJECT, STORE, with_offset
-from edgeagent.commands.shared_output import json_line, show_progress
+from edgeagent.commands.shared_output import json_line
+from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import AgentError, JournalCorruptError, UsageError
 from edgeagent.model.records import Measurement, PartDisposition
 from edgeagent.store.archive import Archive
@@ -23,7 +24,7 @@ from edgeagent.store.copies.sealed import SealedFiles
 from edgeagent.store.export.export_files import ExportFolder, FileFormat, new_export
 from edgeagent.store.export.tables import CHECKS, PARTS, VALUES, check_rows, part_row, value_rows
 from edgeagent.store.index.lookup import records_for
-from edgeagent.store.journal import JournalReader, last_record
+from edgeagent.store.journal import JournalReader, last_record, record_total
 from edgeagent.store.verify import journal_folder
 
 
@@ -87,7 +88,8 @@ def write_export(folder: Path, wanted: RecordFilter, file_format: FileFormat, ou
     archive, about = Archive(journal.parent / "archive", SealedFiles(journal.parent)), _journal(journal, wanted)
     with new_export(out, file_format) as files:
         records = records_for(journal, wanted.serial, wanted.since, wanted.until)
-        for record in show_progress(records, "export"):
+        total = record_total(journal) if about["chain_checked"] else None
+        for record in show_progress(records, "records", total):
             if wanted.takes(record):
                 _add(files, record, archive)
         files.finish({"software": __version__, "asked": _asked(wanted), "journal": about})

@@ -16,7 +16,8 @@ from edgeagent.commands.inspect_budget import budget_objects, budget_table
 from edgeagent.commands.layout_rows import first_rows
 from edgeagent.commands.shared_files import FILE_BYTES_MAX, evaluate_traces
 from edgeagent.commands.shared_options import CONFIG
-from edgeagent.commands.shared_output import json_line, show_progress
+from edgeagent.commands.shared_output import json_line
+from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import InputError
 from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook
 from edgeagent.judging.memory import Memory
@@ -48,7 +49,7 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
     """
     rules = rules_from_journal(load_configuration(config))
     failed = False
-    for path in show_progress(files, f"{len(files)} files", hidden=len(files) < 5):
+    for path in show_progress(files, "files"):
         for name, found in inspect_file(path, rules):
             if isinstance(found, str):
                 failed = True

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import re
 import sys
+import traceback
 from datetime import datetime
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from edgeagent.commands.evidence_lines import proof_lines, proof_object, whole_l
 from edgeagent.commands.journal_lines import RecordFilter, followed_lines, record_lines
 from edgeagent.commands.shared_options import CONFIG, OUT, with_offset
 from edgeagent.commands.shared_output import json_line, refuse_existing, write_new
+from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import JournalCorruptError, UsageError
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import load_configuration
@@ -81,8 +83,11 @@ def journal_verify(
     witnesses = [load_verifier_key(path, WITNESS) for path in witness_key]
     pairs = [_anchor(s) for s in seen]
     try:
-        whole = verify_journal(folder, pairs, keys=keys, witnesses=witnesses, checkpoints=checkpoints)
+        whole = verify_journal(
+            folder, pairs, keys=keys, witnesses=witnesses, checkpoints=checkpoints, progress=show_progress
+        )
     except JournalCorruptError as error:
+        traceback.clear_frames(error.__traceback__)  # takes the line of progress off the screen
         if as_json:
             found = {"whole": False, "segment": error.segment, "line": error.line, "reason": error.reason}
             click.echo(json_line(found))

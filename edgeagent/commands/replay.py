@@ -13,7 +13,8 @@ import click
 from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.commands.replay_mark import ReplayMark
 from edgeagent.commands.shared_options import CONFIG, SEALED, ShareType, with_offset
-from edgeagent.commands.shared_output import json_line, show_progress
+from edgeagent.commands.shared_output import json_line
+from edgeagent.commands.shared_progress import show_progress
 from edgeagent.store.configuration import load_configuration, load_recipes
 from edgeagent.store.copies.sealed import SealedFiles
 from edgeagent.store.replay import Range, ReplayReport, replay_store
@@ -62,7 +63,7 @@ def replay(
     report = replay_store(
         store,
         recipes=load_recipes(recipes) if recipes is not None else None,
-        progress=lambda records: show_progress(records, "records"),
+        progress=show_progress,
         wanted=Range(since=with_offset(since), part=part, sample=sample, done=mark.done),
         elsewhere=SealedFiles(store, sealed),
         compared=mark.note,

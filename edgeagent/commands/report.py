@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from edgeagent.commands.shared_options import STORE
-from edgeagent.commands.shared_output import json_line, show_progress
+from edgeagent.commands.shared_output import json_line
+from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import UsageError
 from edgeagent.report import write
 from edgeagent.store.configuration import load_configuration
@@ -68,9 +69,9 @@ def report(
     if until is not None and since is None:
         raise UsageError("--until goes with --since")
     if serial is not None:
-        written = write.write_part_report(folder, part, serial, out)
+        written = write.write_part_report(folder, part, serial, out, progress=show_progress)
     elif file is not None:
-        written = write.write_file_report(folder, file, out)
+        written = write.write_file_report(folder, file, out, progress=show_progress)
     else:
         written = write.write_period_report(
             folder,
@@ -78,7 +79,7 @@ def report(
             since,
             until=until,
             part_pages=part_pages,
-            progress=lambda parts: show_progress(parts, "part reports"),
+            progress=show_progress,
         )
     if as_json:
         click.echo(json_line({"report": str(written), "bytes": written.stat().st_size}))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import UsageError
 from edgeagent.judging.drift import (
     HARMONICS,
@@ -21,7 +22,7 @@ from edgeagent.judging.studies.trend import Series
 from edgeagent.model.records import Measurement
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.sealed import SealedFiles
-from edgeagent.store.journal import JournalReader
+from edgeagent.store.journal import JournalReader, record_total
 from edgeagent.store.verify import journal_folder
 
 
@@ -76,7 +77,8 @@ def collect_series(folder: Path, wanted: SeriesFilter) -> tuple[list[Series], in
     harmonics = wanted.harmonics()
     by_key: dict[SeriesKey, list[Observation]] = {}
     unread = 0
-    for record, _ in JournalReader(journal).walk():
+    walk = JournalReader(journal).walk()
+    for record, _ in show_progress(walk, "records", record_total(journal)):
         body = record.body
         if not isinstance(body, Measurement) or not wanted.takes(body):
             continue

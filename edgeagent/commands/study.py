@@ -16,6 +16,7 @@ from edgeagent.codec.records.result import encode
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.commands.shared_options import with_offset
 from edgeagent.commands.shared_output import json_line
+from edgeagent.commands.shared_progress import show_progress
 from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note
 from edgeagent.commands.study_recipe import show_entries, write_entries
 from edgeagent.errors import InputError, UsageError
@@ -137,7 +138,7 @@ def _from_files(
     rules = Rulebook.of(configuration)
     # Numbered as if they were records of a journal, so that series keep the order of the command line
     seen: set[str] = set()
-    for at, path in enumerate(files, 1):
+    for at, path in enumerate(show_progress(files, "files"), 1):
         try:
             result = evaluate_file(path, rules).result
             why = _unfit(result, seen)

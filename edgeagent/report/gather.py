@@ -28,7 +28,8 @@ from edgeagent.report.words import printable
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.sealed import SealedFiles
 from edgeagent.store.index.lookup import Lookup
-from edgeagent.store.journal import JournalReader
+from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.verify import journal_folder, verify_journal
 
 B = TypeVar("B", bound=Body, covariant=True)
@@ -131,10 +132,12 @@ class Store:
     """A store opened for a report: its journal checked once, its archive at hand.
 
     A long journal with an index is not walked: each record that is shown is checked by its own hash, and
-    ``lookup`` finds it. Raises UsageError when there is no journal, or one without a single record.
+    ``lookup`` finds it; ``progress`` shows how far a walk is. Raises UsageError when there is no journal, or
+    one without a single record.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, progress: Progress = no_progress) -> None:
+        self._progress = progress
         self.journal = journal_folder(folder)
         self.archive = Archive(self.journal.parent / "archive", SealedFiles(self.journal.parent))
         segments = list(self.journal.glob("*.jsonl")) if self.journal.is_dir() else []
@@ -144,7 +147,7 @@ class Store:
         self.lookup = Lookup.open(self.journal)
         try:
             if self.lookup is None:
-                verify_journal(self.journal)
+                verify_journal(self.journal, progress=progress)
             else:
                 self.lookup.tail()
         except JournalCorruptError as error:
@@ -154,8 +157,8 @@ class Store:
     def records(self) -> Iterator[Record]:
         """Every record that can be read, in order."""
         if self.damage is None:
-            for record, _ in JournalReader(self.journal).walk():
-                yield record
+            walk = (record for record, _ in JournalReader(self.journal).walk())
+            yield from self._progress(walk, "records", record_total(self.journal))
             return
         for path in sorted(self.journal.glob("*.jsonl")):
             with path.open("rb") as file:

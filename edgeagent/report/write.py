@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import importlib
 import re
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +19,7 @@ from edgeagent.report.period import gather_period, parts_to_link
 from edgeagent.report.words import printable
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.files import make_folder, write_synced
+from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.replay import Rulebooks
 
 PART_PAGES = 60
@@ -55,7 +55,14 @@ def require_extra() -> None:
             raise UsageError("the report needs the extra: pip install 'edgeagent[report]'") from error
 
 
-def write_part_report(store: Path, part: str | None, serial: str, out: Path | None = None) -> Path:
+def write_part_report(
+    store: Path,
+    part: str | None,
+    serial: str,
+    out: Path | None = None,
+    *,
+    progress: Progress = no_progress,
+) -> Path:
     """A page on one part; returns its path.
 
     ``part`` None asks that the serial belongs to one part number only. ``out`` None names the file after the
@@ -63,19 +70,21 @@ def write_part_report(store: Path, part: str | None, serial: str, out: Path | No
     installed) and JournalCorruptError (records of another version).
     """
     require_extra()
-    opened = Store(store)
+    opened = Store(store, progress)
     story = part_story(opened, serial, part)
     target = out if out is not None else Path(f"report-{safe_name(story.part, story.serial)}.html")
-    return _write_story(opened, story, target)
+    return _write_story(opened, story, target, progress=progress)
 
 
-def write_file_report(store: Path, name: str, out: Path | None = None) -> Path:
+def write_file_report(
+    store: Path, name: str, out: Path | None = None, *, progress: Progress = no_progress
+) -> Path:
     """A page on one measured or quarantined file, by the name that intake gave it; as ``write_part_report``."""
     require_extra()
-    opened = Store(store)
+    opened = Store(store, progress)
     story = file_story(opened, name)
     target = out if out is not None else Path(f"report-{safe_name(name)}.html")
-    return _write_story(opened, story, target, file=name)
+    return _write_story(opened, story, target, file=name, progress=progress)
 
 
 def write_period_report(
@@ -86,7 +95,7 @@ def write_period_report(
     until: datetime | None = None,
     as_of: datetime | None = None,
     part_pages: int = PART_PAGES,
-    progress: Callable[[Iterable[tuple[str, str]]], Iterable[tuple[str, str]]] = iter,
+    progress: Progress = no_progress,
 ) -> Path:
     """A page on a period, and beside it a folder with pages on its parts; returns the page's path.
 
@@ -97,7 +106,7 @@ def write_period_report(
     require_extra()
     from edgeagent.report.pages import period_page
 
-    opened = Store(store)
+    opened = Store(store, progress)
     extent = Extent(_aware(since), _aware(until))
     moment = _aware(as_of) or SystemClock().now()
     if extent.until is not None:
@@ -108,7 +117,7 @@ def write_period_report(
     chosen = parts_to_link(period, part_pages)
     links = {key: f"{folder.name}/{safe_name(*key)}.html" for key in chosen}
     if chosen:
-        for key, story in zip(progress(chosen), part_stories(opened, chosen), strict=False):
+        for key, story in zip(progress(chosen, "part reports"), part_stories(opened, chosen), strict=False):
             _write_story(opened, story, target.parent / links[key])
     _write(target, period_page(period, links))
     return target
@@ -123,12 +132,20 @@ def _aware(moment: datetime | None) -> datetime | None:
     return moment if moment is None or moment.tzinfo is not None else moment.replace(tzinfo=UTC)
 
 
-def _write_story(store: Store, story: PartStory, target: Path, *, file: str | None = None) -> Path:
+def _write_story(
+    store: Store,
+    story: PartStory,
+    target: Path,
+    *,
+    file: str | None = None,
+    progress: Progress = no_progress,
+) -> Path:
     from edgeagent.report.evidence import evidence
     from edgeagent.report.pages import story_page
 
     books = Rulebooks(store.archive, None)
-    seen = {m.record.seq: evidence(store, books, m, f"m{m.record.seq}") for m in story.measured}
+    traces = progress(story.measured, "traces")
+    seen = {m.record.seq: evidence(store, books, m, f"m{m.record.seq}") for m in traces}
     _write(target, story_page(story, seen, file=file))
     return target
 

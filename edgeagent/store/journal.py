@@ -186,6 +186,15 @@ def last_record(folder: Path) -> Record | None:
     return None
 
 
+def record_total(folder: Path) -> int | None:
+    """How many records the journal in ``folder`` holds now, by its last one; None where that cannot be read."""
+    try:
+        last = last_record(folder)
+    except JournalCorruptError:
+        return None  # whoever walks it says where
+    return last.seq if last is not None else None
+
+
 def _read_behind(path: Path, offset: int, count: int, found: list[tuple[Record, Place]]) -> bool:
     """Add the records from ``offset`` on, up to ``count`` in all; whether the next segment may follow."""
     with path.open("rb") as file:

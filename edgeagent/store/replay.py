@@ -36,7 +36,8 @@ from edgeagent.rules.part_set import PartSet, decide, with_measurement
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.archive import Archive, Elsewhere
 from edgeagent.store.copies.contents import Contents
-from edgeagent.store.journal import JournalReader
+from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.state import read_state
 from edgeagent.store.verify import journal_folder
 
@@ -180,7 +181,7 @@ def replay_store(
     store: Path,
     *,
     recipes: Mapping[str, LoadedRecipe] | None = None,
-    progress: Callable[[Iterator[Record]], Iterator[Record]] = lambda records: records,
+    progress: Progress = no_progress,
     wanted: Range | None = None,
     elsewhere: Elsewhere | None = None,
     compared: Callable[[Record, ReplayReport], None] = lambda _record, _report: None,
@@ -194,7 +195,7 @@ def replay_store(
     books = Rulebooks(archive, recipes)
     report = ReplayReport()
     reader = JournalReader(journal_folder(store))
-    records = progress(record for record, _ in reader.walk())
+    records = progress((record for record, _ in reader.walk()), "records", record_total(reader.folder))
     if recipes is not None:
         report.flips = _asked_again(records, archive, books, report)
         return report

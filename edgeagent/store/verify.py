@@ -24,7 +24,8 @@ from edgeagent.codec.evidence.notes import (
 from edgeagent.codec.records.record import decode_record, utc_text_of
 from edgeagent.errors import JournalCorruptError
 from edgeagent.store.evidence.kept import FOLDER, notes_in
-from edgeagent.store.journal import JournalReader
+from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.state import read_state
 
 _NAMED = frozenset({"start", "identity"})
@@ -113,6 +114,7 @@ def verify_journal(
     keys: Sequence[VerifierKey] = (),
     witnesses: Sequence[VerifierKey] = (),
     checkpoints: Sequence[Path] = (),
+    progress: Progress = no_progress,
 ) -> Whole:
     """Check every record, the chain, and every statement of others about it.
 
@@ -128,7 +130,7 @@ def verify_journal(
     if note is not None and note.end:
         wanted.setdefault(note.end, set()).add(note.head)
     heads = _heads([journal.parent / FOLDER, *checkpoints])
-    walked = _walk_patiently(journal, wanted, {h.size for h, _ in heads})
+    walked = _walk_patiently(journal, wanted, {h.size for h, _ in heads}, progress)
     if not walked.records:
         raise JournalCorruptError(str(journal), 0, "there is no journal here")
     beyond = [seq for seq in wanted if seq > walked.records]
@@ -187,10 +189,12 @@ def _heads(places: Iterable[Path]) -> list[tuple[TreeHead, SignedNote]]:
     return sorted(found.values(), key=lambda pair: -pair[0].size)
 
 
-def _walk_patiently(journal: Path, wanted: Mapping[int, set[str]], sizes: set[int]) -> _Walked:
+def _walk_patiently(
+    journal: Path, wanted: Mapping[int, set[str]], sizes: set[int], progress: Progress
+) -> _Walked:
     for attempt in range(5):
         reader = JournalReader(journal)
-        walked = _walk(reader, wanted, sizes)
+        walked = _walk(reader, wanted, sizes, progress)
         if reader.tail is None:
             return walked
         tail = reader.tail
@@ -199,10 +203,13 @@ def _walk_patiently(journal: Path, wanted: Mapping[int, set[str]], sizes: set[in
     raise JournalCorruptError(tail.segment, tail.line, f"{tail.reason} (torn end)")
 
 
-def _walk(reader: JournalReader, wanted: Mapping[int, set[str]], sizes: set[int]) -> _Walked:
+def _walk(
+    reader: JournalReader, wanted: Mapping[int, set[str]], sizes: set[int], progress: Progress
+) -> _Walked:
     found, frontier = _Walked(), Frontier()
     step, segment, number = None, "", 0
-    for step, line, segment, number in reader.steps():
+    steps = progress(reader.steps(), "records", record_total(reader.folder))
+    for step, line, segment, number in steps:
         if step.seq in wanted and wanted[step.seq] != {step.hash.decode()}:
             raise JournalCorruptError(
                 segment, number, f"record {step.seq} is not the one that was published: hashes differ"

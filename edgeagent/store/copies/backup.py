@@ -19,6 +19,7 @@ from edgeagent.store.copies.sealed import SealedFiles, kept_files
 from edgeagent.store.evidence.kept import FOLDER as EVIDENCE
 from edgeagent.store.files import make_folder, sync_folder, write_synced
 from edgeagent.store.journal import JournalReader
+from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.verify import Whole, verify_journal
 
 _ALSO = (EVIDENCE, SEALED, "quarantine")
@@ -33,7 +34,7 @@ class Copied:
     fresh: int
 
 
-def back_up(store: Path, out: Path) -> Copied:
+def back_up(store: Path, out: Path, progress: Progress = no_progress) -> Copied:
     """Copy a store to the folder ``out``, where an earlier backup of the same store may lie; checked when done.
 
     Raises EvidenceError where the copy would not be whole, JournalCorruptError, OSError.
@@ -49,7 +50,7 @@ def back_up(store: Path, out: Path) -> Copied:
     archive, target, sealed = Archive(store / "archive"), Archive(out / "archive"), SealedFiles(store)
     there, named = {digest for digest, _ in target.objects()}, set[str]()
     fresh: list[str] = []
-    for record, _ in JournalReader(copy).walk():
+    for record, _ in progress(JournalReader(copy).walk(), "records", ends):
         digests = [digest for _, digest in references(record.body)]
         if isinstance(record.body, ConfigurationRead):
             digests += kept_files(archive, record.body)
@@ -61,7 +62,7 @@ def back_up(store: Path, out: Path) -> Copied:
                 continue
             target.put(archive.get(digest))
             fresh.append(digest)
-    whole = verify_journal(out)
+    whole = verify_journal(out, progress=progress)
     if whole.records != ends:
         raise EvidenceError(f"{out}: {ends} records were copied, {whole.records} are there")
     sync_folder(out)

@@ -26,7 +26,8 @@ from edgeagent.judging.replaying.references import manifest_files, references
 from edgeagent.model.records import ConfigurationRead
 from edgeagent.store.archive import SUFFIX, Archive, compressed, decompressed
 from edgeagent.store.files import make_folder, sync_folder, write_synced
-from edgeagent.store.journal import JournalReader
+from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.progress import Progress, no_progress
 
 FOLDER, MANIFEST, ENDING = "sealed", "manifest.json", ".sealed"
 FORM = "edgeagent.sealed/1"
@@ -60,7 +61,7 @@ class SealedFile:
     manifest: SealedManifest
 
 
-def seal(store: Path, out: Path | None = None) -> SealedFile:
+def seal(store: Path, out: Path | None = None, progress: Progress = no_progress) -> SealedFile:
     """Put the closed segments that are in no sealed file yet, with their contents, into one file; durable.
 
     ``out`` is a folder, by default ``sealed/`` in the store. Raises EvidenceError where there is nothing to
@@ -72,7 +73,7 @@ def seal(store: Path, out: Path | None = None) -> SealedFile:
     closed = {path.name for path in reader.segments()[:-1]}
     first, last, prev, head, before = 0, 0, GENESIS, GENESIS, GENESIS
     names, wanted, later = dict[str, None](), dict[str, None](), set[str]()
-    for record, place in reader.walk():
+    for record, place in progress(reader.walk(), "records", record_total(journal)):
         moved = {d for what, d in references(record.body) if what not in _KEPT}
         if place.segment in closed and record.seq > done:
             first, prev = (first, prev) if first else (record.seq, before)
@@ -96,10 +97,12 @@ def seal(store: Path, out: Path | None = None) -> SealedFile:
         objects=objects,
         root="",
     )
-    return _written(store, archive, manifest, out or store / FOLDER)
+    return _written(store, archive, manifest, out or store / FOLDER, progress)
 
 
-def _written(store: Path, archive: Archive, manifest: SealedManifest, folder: Path) -> SealedFile:
+def _written(
+    store: Path, archive: Archive, manifest: SealedManifest, folder: Path, progress: Progress
+) -> SealedFile:
     make_folder(folder)
     make_folder(store / FOLDER)
     path = folder / manifest.name
@@ -110,12 +113,12 @@ def _written(store: Path, archive: Archive, manifest: SealedManifest, folder: Pa
         (f"journal/{name}", (store / "journal" / name).read_bytes) for name in manifest.segments
     ]
     members += [(f"archive/{d}{SUFFIX}", _object_of(archive, d)) for d in manifest.objects]
-    for _, read in members:
+    for _, read in progress(members, "contents hashed"):
         frontier.append(hashlib.sha256(read()).digest())
     manifest = msgspec.structs.replace(manifest, root=frontier.root().hex())
     with zipfile.ZipFile(temporary, "w", zipfile.ZIP_STORED, allowZip64=True) as sealed:
         sealed.writestr(_member(MANIFEST), encode(manifest))
-        for name, read in members:
+        for name, read in progress(members, "contents written"):
             sealed.writestr(_member(name), read())
     fd = os.open(temporary, os.O_RDONLY)
     try:
@@ -124,7 +127,7 @@ def _written(store: Path, archive: Archive, manifest: SealedManifest, folder: Pa
         os.close(fd)
     temporary.rename(path)
     sync_folder(folder)
-    check_sealed(path)
+    check_sealed(path, progress)
     write_synced(store / FOLDER / f"{manifest.name}.json", encode(manifest))
     return SealedFile(path, manifest)
 
@@ -143,12 +146,12 @@ def _object_of(archive: Archive, digest: str) -> Callable[[], bytes]:
     return read
 
 
-def take_out(store: Path, sealed: SealedFile) -> int:
+def take_out(store: Path, sealed: SealedFile, progress: Progress = no_progress) -> int:
     """Remove from the archive what a sealed file holds, having read all of it again; returns how many contents.
 
     Only while no agent runs: the caller holds the journal's lock. Raises EvidenceError, OSError.
     """
-    check_sealed(sealed.path)
+    check_sealed(sealed.path, progress)
     archive, count = Archive(store / "archive"), 0
     held = set(sealed.manifest.objects)
     for digest, path in list(archive.objects()):
@@ -158,7 +161,7 @@ def take_out(store: Path, sealed: SealedFile) -> int:
     return count
 
 
-def check_sealed(path: Path) -> SealedManifest:
+def check_sealed(path: Path, progress: Progress = no_progress) -> SealedManifest:
     """Read all of a sealed file and check it against its manifest. Raises EvidenceError."""
     try:
         with zipfile.ZipFile(path) as sealed:
@@ -168,7 +171,7 @@ def check_sealed(path: Path) -> SealedManifest:
             if sealed.namelist() != [MANIFEST, *names]:
                 raise EvidenceError(f"{path}: its members are not those of its manifest")
             frontier = Frontier()
-            for name in names:
+            for name in progress(names, "contents checked"):
                 data = sealed.read(name)
                 frontier.append(hashlib.sha256(data).digest())
                 digest = Path(name).stem
