@@ -30,7 +30,8 @@ from edgeagent.store.configuration import load_configuration
 from edgeagent.store.evidence.kept import KeptCheckpoints
 from edgeagent.store.evidence.keys import load_verifier_key
 from edgeagent.store.journal import JournalReader
-from edgeagent.store.replay import ReplayReport, replay_store
+from edgeagent.store.replay import replay_store
+from edgeagent.store.replaying.outcomes import ReplayReport
 from edgeagent.store.state import read_state, write_state
 from edgeagent.store.verify import verify_journal
 

@@ -204,6 +204,21 @@ def _toml_lines(table: Mapping[str, Any], at: tuple[str, ...]) -> Iterator[str]:
             yield from _toml_lines(value, (*at, key))
 
 
+def with_changes(config: Path, changes: Mapping[str, Any]) -> None:
+    """Set keys of an agent.toml by dotted name; None removes a key."""
+    tables = tomllib.loads(config.read_text(encoding="utf-8"))
+    for name, value in changes.items():
+        *way, key = name.split(".")
+        table = tables
+        for step in way:
+            table = table.setdefault(step, {})
+        if value is None:
+            table.pop(key, None)
+        else:
+            table[key] = value
+    write_toml(config, tables)
+
+
 class Agent(_Process):
     """The service as a process, with a copy of the example configuration in ``folder``.
 
@@ -234,20 +249,9 @@ class Agent(_Process):
         self._launcher = list(launcher)
         self._wait = wait
         self._log_from = 0
-        self._configure({"mqtt.url": f"mqtt://127.0.0.1:{port}", "intake.settle_s": 0.1, **(changes or {})})
-
-    def _configure(self, changes: Mapping[str, Any]) -> None:
-        tables = tomllib.loads(self.config.read_text(encoding="utf-8"))
-        for name, value in changes.items():
-            *way, key = name.split(".")
-            table = tables
-            for step in way:
-                table = table.setdefault(step, {})
-            if value is None:
-                table.pop(key, None)
-            else:
-                table[key] = value
-        write_toml(self.config, tables)
+        with_changes(
+            self.config, {"mqtt.url": f"mqtt://127.0.0.1:{port}", "intake.settle_s": 0.1, **(changes or {})}
+        )
 
     def start(self, *, wait: bool = True) -> Agent:
         self._log_from = self.log.stat().st_size if self.log.exists() else 0

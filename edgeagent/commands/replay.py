@@ -12,12 +12,13 @@ import click
 
 from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.commands.replay_mark import ReplayMark
-from edgeagent.commands.shared_options import CONFIG, SEALED, ShareType, with_offset
+from edgeagent.commands.shared_options import CONFIG, JOBS, SEALED, ShareType, with_offset
 from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_progress import show_progress
 from edgeagent.store.configuration import load_configuration, load_recipes
-from edgeagent.store.copies.sealed import SealedFiles
-from edgeagent.store.replay import Range, ReplayReport, replay_store
+from edgeagent.store.replay import Range, replay_store
+from edgeagent.store.replaying.executors import LocalExecutor
+from edgeagent.store.replaying.outcomes import ReplayReport
 
 
 @click.command()
@@ -36,6 +37,7 @@ from edgeagent.store.replay import Range, ReplayReport, replay_store
     help="Note here how far it came, and go on from there; the file is made, and removed when all is done.",
 )
 @SEALED
+@JOBS
 @click.option("--json", "as_json", is_flag=True, help="The whole outcome as one JSON object.")
 def replay(
     config: Path,
@@ -45,6 +47,7 @@ def replay(
     sample: float,
     resume: Path | None,
     sealed: tuple[Path, ...],
+    jobs: int | None,
     as_json: bool,
 ) -> None:
     """Compute archived sources again, derive all decisions anew, and compare with the journal.
@@ -60,14 +63,16 @@ def replay(
     configuration = load_configuration(config)
     store = configuration.store
     mark = ReplayMark(resume, store)
-    report = replay_store(
-        store,
-        recipes=load_recipes(recipes) if recipes is not None else None,
-        progress=show_progress,
-        wanted=Range(since=with_offset(since), part=part, sample=sample, done=mark.done),
-        elsewhere=SealedFiles(store, sealed),
-        compared=mark.note,
-    )
+    with LocalExecutor(jobs) as executor:
+        report = replay_store(
+            store,
+            executor=executor,
+            recipes=load_recipes(recipes) if recipes is not None else None,
+            progress=show_progress,
+            wanted=Range(since=with_offset(since), part=part, sample=sample, done=mark.done),
+            sealed=sealed,
+            compared=mark.note,
+        )
     mark.finish()
     lines = [json_line(dataclasses.asdict(report))] if as_json else _lines(report, asked=recipes is not None)
     for line in lines:

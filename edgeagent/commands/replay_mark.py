@@ -12,7 +12,7 @@ from edgeagent.codec.records.result import encode
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.store.files import write_synced
 from edgeagent.store.journal import JournalReader
-from edgeagent.store.replay import ReplayReport
+from edgeagent.store.replaying.outcomes import ReplayReport
 from edgeagent.store.verify import journal_folder
 
 _NOTED_EVERY = 20

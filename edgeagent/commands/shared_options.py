@@ -42,6 +42,13 @@ SEALED = click.option(
 )
 
 
+JOBS = click.option(
+    "--jobs",
+    type=click.IntRange(1),
+    help="Processes that compute; by default as many as there are processors. The outcome is the same.",
+)
+
+
 class ShareType(click.ParamType[float]):
     """A share above 0 and up to 1, as a number or in percent."""
 

@@ -28,7 +28,7 @@ from edgeagent.report.pictures.draw_axial import GROOVES_MAX, groove_pictures, p
 from edgeagent.report.pictures.draw_travel import mean_travel_picture, travel_picture
 from edgeagent.report.standing_out import StandingOut, standing_out
 from edgeagent.report.words import printable
-from edgeagent.store.replay import Rulebooks
+from edgeagent.store.replaying.files import Rulebooks
 
 
 @dataclass(slots=True)

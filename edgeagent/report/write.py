@@ -20,7 +20,7 @@ from edgeagent.report.words import printable
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.files import make_folder, write_synced
 from edgeagent.store.progress import Progress, no_progress
-from edgeagent.store.replay import Rulebooks
+from edgeagent.store.replaying.files import Rulebooks
 
 PART_PAGES = 60
 """Pages on parts that a period gets at most, unless asked for more."""

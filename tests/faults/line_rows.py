@@ -20,7 +20,7 @@ from typing import Any
 
 sys.path[:0] = [str(Path(__file__).parent.parent), str(Path(__file__).parent.parent.parent)]
 import paho.mqtt.client as mqtt
-from field import PREFIX, ROOT, Agent, Broker, Listener, spiral_text
+from field import PREFIX, ROOT, Agent, Broker, Listener, spiral_text, with_changes
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -43,7 +43,7 @@ def agent_of(folder: Path, port: int, changes: dict[str, Any] | None = None) -> 
     shutil.copytree(TREE / "config", folder)
     agent = Agent(folder, port, env={"PYTHONPATH": str(TREE)}, wait=False)
     shutil.copytree(TREE / "config", folder, dirs_exist_ok=True)
-    agent._configure({"mqtt.url": f"mqtt://127.0.0.1:{port}", **QUICK, **(changes or {})})
+    with_changes(agent.config, {"mqtt.url": f"mqtt://127.0.0.1:{port}", **QUICK, **(changes or {})})
     return agent
 
 

@@ -9,30 +9,27 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from field import Agent, Broker, spiral_text
+from field import spiral_text
+from played_store import PlayedStation
 from records import line_of
 
 from edgeagent.cli import main
 from edgeagent.codec.records.record import GENESIS
+from edgeagent.store import replay as replay_module
 from edgeagent.store.archive import Archive, compressed
 from edgeagent.store.journal import JournalReader
-
-pytestmark = pytest.mark.needs_mosquitto
 
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory) -> Path:
     """A store with an accepted and a rejected part, two traces each."""
     base = tmp_path_factory.mktemp("played")
-    with Broker(base / "broker") as broker:
-        changes = {"intake.settle_s": 0.05, "verification": None}
-        with Agent(base / "agent", broker.port, changes=changes) as agent:
-            for serial, waves in (("1", None), ("2", {2: 150.0, 37: 80.0})):
-                for feature in ("left-flank", "right-flank"):
-                    text = spiral_text(serial=serial, feature=feature, waves_nm=waves, seed=int(serial))
-                    agent.drop(f"{serial}-{feature}.txt", text)
-            agent.wait_event("measured", 4)
-    return base / "agent"
+    with PlayedStation(base / "station") as played:
+        for serial, waves in (("1", None), ("2", {2: 150.0, 37: 80.0})):
+            for feature in ("left-flank", "right-flank"):
+                text = spiral_text(serial=serial, feature=feature, waves_nm=waves, seed=int(serial))
+                played.measure(f"{serial}-{feature}.txt", text)
+    return base / "station"
 
 
 @pytest.fixture
@@ -51,6 +48,13 @@ def test_replay_is_identical_to_the_last_digit(station):
     assert told.stdout == (
         "4 files computed again: 4 identical; 2 dispositions decided again, 0 other verdicts, 0 differences\n"
     )
+
+
+def test_several_processes_give_what_one_gives(station, monkeypatch):
+    monkeypatch.setattr(replay_module, "CHUNK_FILES", 1)
+    one, three = (replay(station, "--json", "--jobs", jobs) for jobs in ("1", "3"))
+    assert one.exit_code == 0
+    assert three.stdout == one.stdout
 
 
 def test_changed_source_in_the_archive_is_named(station):
@@ -74,10 +78,7 @@ def test_missing_file_of_the_archive_is_named(station):
 
 
 def rewritten(station: Path, change) -> None:
-    """Write the journal anew with changed bodies and a chain that fits, as only somebody with access could.
-
-    The service's own note of the last record is removed: no other witness is left.
-    """
+    """Write the journal anew with changed bodies and a chain that fits, as only somebody with access could."""
     records = [r for r, _ in JournalReader(station / "store" / "journal").walk()]
     for segment in (station / "store" / "journal").glob("*.jsonl"):
         segment.unlink()
@@ -88,8 +89,6 @@ def rewritten(station: Path, change) -> None:
         line, head = line_of(record.seq, record.time, record.kind, head, body)
         lines.append(line)
     (station / "store" / "journal" / "00000001.jsonl").write_bytes(b"".join(lines))
-    shutil.rmtree(station / "store" / "state")
-    shutil.rmtree(station / "store" / "evidence")
     assert CliRunner().invoke(main, ["journal", "verify", str(station / "store")]).exit_code == 0
 
 
@@ -180,14 +179,12 @@ def test_measurement_said_otherwise_than_its_result_is_found(station):
 
 def test_failed_verification_rewritten_as_too_noisy_to_tell_is_found(tmp_path):
     given = {"artefact": "MW-03", "feature": "waves", "kind": "circle", "turns": 2, "points_per_turn": 1800}
-    with Broker(tmp_path / "broker") as broker:
-        changes = {"intake.settle_s": 0.05, "verification": None}
-        with Agent(tmp_path / "agent", broker.port, changes=changes) as agent:
-            for name, waves in (("noisy", {36: 812.0, 180: 403.0}), ("wrong", {36: 870.0, 180: 430.0})):
-                agent.drop(f"{name}.txt", spiral_text(waves_nm=waves, noise_nm=400.0, seed=2, **given))
-                agent.wait_event("measured", 1 if name == "noisy" else 2)
-            outcomes = [r["body"]["outcome"] for r in agent.records("verification")]
-    assert outcomes == ["inconclusive", "failed"]
+    with PlayedStation(tmp_path / "agent") as played:
+        outcomes = [
+            played.measure(f"{name}.txt", spiral_text(waves_nm=waves, noise_nm=400.0, seed=2, **given))[1].body
+            for name, waves in (("noisy", {36: 812.0, 180: 403.0}), ("wrong", {36: 870.0, 180: 430.0}))
+        ]
+    assert [body.outcome for body in outcomes] == ["inconclusive", "failed"]
     assert replay(tmp_path / "agent").exit_code == 0
 
     def forge(kind: str, body: dict) -> None:

@@ -1,0 +1,115 @@
+"""What a replay finds: file by file as it comes from whoever computed it, and all of it together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from edgeagent import __version__
+from edgeagent.judging.agreement import Agreement
+from edgeagent.judging.replaying.rederive import Contradiction
+from edgeagent.model import Disposition
+from edgeagent.model.reasons import Reason
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One thing that did not come out as recorded."""
+
+    seq: int
+    subject: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class DecidedAgain:
+    """What a file amounts to now: its disposition, why, and the features that its part needs."""
+
+    disposition: Disposition
+    reasons: tuple[Reason, ...]
+    required: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FileOutcome:
+    """One file, computed again.
+
+    ``now`` is None where it could not be computed: ``differences`` then say why, or it is ``away`` in a sealed
+    file. ``agreement`` is None where nothing was compared.
+    """
+
+    seq: int
+    now: DecidedAgain | None = None
+    agreement: Agreement | None = None
+    away: bool = False
+    other_software: bool = False
+    verdict_flips: tuple[Difference, ...] = ()
+    differences: tuple[Difference, ...] = ()
+    version_differences: tuple[Difference, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Flip:
+    """A part that other recipes would have decided differently."""
+
+    part: str
+    serial: str
+    was: str
+    would_be: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class ReplayReport:
+    """What a replay found.
+
+    ``files`` were computed again: ``identical`` of them came out to the last digit, ``within_rounding`` within
+    the bounds of ``judging.agreement`` with every verdict as it was, ``by_version`` as another version of the
+    program computes them, again with every verdict as it was. ``verdict_flips`` and ``differences`` are what
+    should not be. ``flips`` are parts that other recipes would decide otherwise. ``contradictions`` are records
+    that do not follow from those before them, ``missing`` contents that a record names and nobody has,
+    ``orphans`` contents that no record names.
+    """
+
+    files: int = 0
+    skipped: int = 0
+    identical: int = 0
+    within_rounding: int = 0
+    by_version: int = 0
+    dispositions: int = 0
+    quarantined: int = 0
+    other_software: int = 0
+    verdict_flips: list[Difference] = field(default_factory=list)
+    differences: list[Difference] = field(default_factory=list)
+    version_differences: list[Difference] = field(default_factory=list)
+    flips: list[Flip] = field(default_factory=list)
+    contradictions: list[Contradiction] = field(default_factory=list)
+    missing: list[Difference] = field(default_factory=list)
+    sealed_away: int = 0
+    not_at_hand: int = 0
+    orphans: list[str] = field(default_factory=list)
+
+    @property
+    def agrees(self) -> bool:
+        """Whether nothing speaks of a change: rounding and the program's version explain what differs."""
+        return not (self.verdict_flips or self.differences or self.contradictions or self.missing)
+
+    def add(self, file: FileOutcome) -> None:
+        """Count one file. Files are added in the journal's order, whoever was done with them first."""
+        self.files += 1
+        self.not_at_hand += file.away
+        self.identical += file.agreement == Agreement.IDENTICAL
+        self.within_rounding += file.agreement == Agreement.WITHIN_ROUNDING
+        self.by_version += file.agreement == Agreement.OTHER_PROGRAM
+        self.other_software += file.other_software
+        self.verdict_flips += file.verdict_flips
+        self.differences += file.differences
+        self.version_differences += file.version_differences
+
+    def take(self, found: Iterable[Contradiction], version: str) -> None:
+        """Note what does not follow; of records by another version that is a difference of the program."""
+        for one in found:
+            if version in (__version__, ""):
+                self.contradictions.append(one)
+            else:
+                self.version_differences.append(Difference(one.seq, one.subject, one.what))
