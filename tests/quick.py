@@ -29,7 +29,6 @@ FOLDERS = {
     "service": WHOLE,
 }
 MODULES = {
-    "store/test_replay.py": WHOLE,
     "store/test_replay_simd.py": WHOLE,
     "store/test_sealed.py": WHOLE,
     "store/test_verify_attacks.py": WHOLE,
