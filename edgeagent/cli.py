@@ -16,6 +16,7 @@ from click.shell_completion import CompletionItem
 
 from edgeagent import __version__
 from edgeagent.errors import AgentError
+from edgeagent.store.running.arithmetic import arithmetic_environment
 
 COMMANDS = {
     "acknowledge": "Acknowledge the reject, hold or quarantine in record SEQ, as the line's button does.",
@@ -59,9 +60,7 @@ class CommandGroup(click.Group):
         del ctx
         if cmd_name not in COMMANDS:
             return None
-        # Before numpy is loaded, whatever the environment says: sums of a threaded BLAS depend on the number of
-        # threads, a replay must give the same digits everywhere, and for one file threads only cost memory.
-        os.environ["OPENBLAS_NUM_THREADS"] = "1"
+        os.environ.update(arithmetic_environment(os.environ))  # before numpy is loaded
         module: Any = importlib.import_module(f"edgeagent.commands.{cmd_name}")
         command: click.Command = getattr(module, cmd_name)
         return command

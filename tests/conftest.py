@@ -12,8 +12,10 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+from edgeagent.store.running.arithmetic import arithmetic_environment
+
 # As the commands do, and before numpy is loaded: replays must give the same digits.
-os.environ["OPENBLAS_NUM_THREADS"] = "1"
+os.environ.update(arithmetic_environment(os.environ))
 
 from field import Agent, Broker, Listener, spiral_text
 

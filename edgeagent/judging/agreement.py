@@ -17,6 +17,9 @@ RELATIVE_BOUND = 1e-9
 """Numbers that differ by at most this share of the larger one agree within rounding."""
 ABSOLUTE_BOUND = 1e-9
 """So do numbers that differ by at most this, in their own unit: a form error of 0 has no share to speak of."""
+UNCERTAINTY_BOUND = 1e-6
+"""So do expanded uncertainties that differ by this share: some sensitivities are finite differences, which keep
+half of the digits, and no uncertainty is known to six (JCGM 100, 7.2.6: two). Verdicts count as ever."""
 PHASOR_BOUND_NM = 1e-6
 """So do harmonics whose phasors differ by at most this: a wave of no amplitude has any phase."""
 
@@ -94,18 +97,19 @@ def _mismatches(a: Any, b: Any, where: str, *, other_program: bool) -> Iterator[
         for i, (x, y) in enumerate(zip(a, b, strict=True)):
             yield from _mismatches(x, y, f"{where}[{i}]", other_program=other_program)
     elif a != b:
-        yield Mismatch(where, _brief(a), _brief(b), _close(a, b), _decides(where))
+        yield Mismatch(where, _brief(a), _brief(b), _close(a, b, where), _decides(where))
 
 
 def _decides(where: str) -> bool:
     return where == "disposition" or where.endswith(".verdict")
 
 
-def _close(a: Any, b: Any) -> bool:
+def _close(a: Any, b: Any, where: str) -> bool:
     numbers = isinstance(a, int | float) and isinstance(b, int | float)
     if not numbers or isinstance(a, bool) or isinstance(b, bool):
         return False
-    return math.isclose(a, b, rel_tol=RELATIVE_BOUND, abs_tol=ABSOLUTE_BOUND)
+    share = UNCERTAINTY_BOUND if where.endswith("expanded_uncertainty") else RELATIVE_BOUND
+    return math.isclose(a, b, rel_tol=share, abs_tol=ABSOLUTE_BOUND)
 
 
 def _phasors(a: Any, b: Any) -> list[Mismatch]:

@@ -14,8 +14,9 @@ from edgeagent.model.records import Machine
 def this_machine() -> Machine:
     """What the last digits of a result may depend on.
 
-    Sums are taken in another order on processors with other vector instructions, so that results of two
-    machines may differ in the last digits (some 2e-14 of the value). The record says which machine it was.
+    Processors without AVX2 and FMA, or of another kind, take sums and sines otherwise, so that results of two
+    machines may differ in the last digits. The record says which machine it was and which of its vector
+    instructions were used.
     """
     built: Any = np.show_config(mode="dicts")
     blas = built.get("Build Dependencies", {}).get("blas", {})

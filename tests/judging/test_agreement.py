@@ -83,6 +83,13 @@ def test_number_near_zero_agrees_within_the_bound_in_its_own_unit():
         assert compare_results(zero, now).agreement == wanted
 
 
+@pytest.mark.parametrize(("factor", "wanted"), [(1 + 1e-8, "WITHIN_ROUNDING"), (1 + 2e-6, "DIFFERENT")])
+def test_uncertainty_by_finite_differences_agrees_to_six_digits(factor, wanted):
+    before = {"characteristics": [{"expanded_uncertainty": 5.1}]}
+    now = {"characteristics": [{"expanded_uncertainty": 5.1 * factor}]}
+    assert compare_results(before, now).agreement == Agreement[wanted]
+
+
 def test_truth_value_is_no_number_that_could_be_rounded():
     now = copy.deepcopy(RESULT)
     now["quality"][0]["ok"] = 1.0 + 1e-12

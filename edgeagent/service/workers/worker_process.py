@@ -15,6 +15,7 @@ import msgspec
 
 import edgeagent
 from edgeagent.service.workers.worker_messages import PACKET_MAX, SLOTS, Answer, Job, JobDone, get, pack, put
+from edgeagent.store.running.arithmetic import arithmetic_environment
 
 _KEPT_BYTES = 4 << 20
 """Shared memory beyond this goes back to the system after each file."""
@@ -142,5 +143,4 @@ def _environment() -> dict[str, str]:
     """The agent's own, with the agent's own code first, wherever it was started from."""
     ours = str(Path(edgeagent.__file__).parent.parent)
     paths = [ours, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
-    # One thread of linear algebra: more would change the digits, and their stacks count as memory.
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths), "OPENBLAS_NUM_THREADS": "1"}
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths), **arithmetic_environment(os.environ)}
