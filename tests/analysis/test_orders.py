@@ -12,6 +12,7 @@ from test_eccentric import analysed, check, thread_of
 
 from edgeagent.analysis.around.at_speed import hertz_per_upr
 from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.analysis.waves.orders import find_orders
 from edgeagent.model import CurveLimit, Disposition, MeasurementPlan, Running, Trace, TraceHeader, Verdict
 from edgeagent.rules.decision import judge
 
@@ -49,6 +50,47 @@ def test_a_wave_between_whole_orders_comes_back_with_its_order_and_amplitude(tur
     near = slice(int(upr) - 3, int(upr) + 3)
     assert np.abs(one.spectrum.amplitude_nm - none.spectrum.amplitude_nm)[near].max() < 0.2
     assert one.spectrum.noise_nm[int(upr)] < 1.5 * none.spectrum.noise_nm[int(upr)] + 0.01
+
+
+@pytest.mark.parametrize(
+    ("turns", "upr"),
+    [(2, 28.16), (2, 239.186), (2, 13.796), (3, 183.12), (2.5, 129.18), (5, 9.06), (2.5, 27.18)],
+)
+def test_a_wave_that_almost_closes_comes_back_too_with_what_its_neighbour_costs_it(turns, upr):
+    one = found(turns, {upr: (0.050, 0.2)}, per_turn=1200, upr=330)
+    assert one.orders.upr.tolist() == pytest.approx([upr], abs=0.03)
+    u = one.orders.noise_nm[0]
+    assert 0 < u < 5.0
+    assert one.orders.amplitude_nm[0] == pytest.approx(50.0, abs=4 * u)
+    beside = (
+        round(upr) - 1
+    )  # the whole order next to it has no wave of its own, and says how well it knows that
+    assert one.spectrum.amplitude_nm[beside] < 5 * one.spectrum.noise_nm[beside]
+
+
+@pytest.mark.parametrize("upr", [3.4, 6.92, 7.79, 22.05])
+def test_what_is_too_close_to_a_whole_order_to_be_told_is_in_its_uncertainty(upr):
+    one = found(2, {upr: (0.050, 0.2)}, per_turn=1200, upr=330)
+    if not len(one.orders.upr):
+        beside = slice(round(upr) - 1, round(upr) + 1)
+        assert (one.spectrum.amplitude_nm + 2 * one.spectrum.noise_nm)[beside].max() > 50.0
+
+
+def test_uneven_angles_do_not_make_many_waves_of_one():
+    turns, upr = 3, 110 + 1 / 3
+    angle = np.arange(turns * 1200) * (2 * np.pi / 1200)
+    uneven = angle + 0.002 * np.sin(angle)
+    rest = np.cos(upr * uneven)
+    lines = np.exp(-1j * np.outer(np.arange(1, 400 * turns), uneven / turns)) @ rest
+    orders = find_orders(lines, turns, 1e-12)
+    assert orders == pytest.approx((upr,), abs=1e-3)
+
+
+@pytest.mark.parametrize("turns", [2, 3])
+def test_a_wave_that_grows_over_the_turns_is_no_such_wave(turns):
+    angle, reading = readings(turns, {}, per_turn=1200)
+    grows = 0.03 * angle / angle[-1] * np.cos(41 * angle + 0.4)
+    assert len(analysed(angle, reading + grows, thread=thread_of(), upr=330).orders.upr) == 0
 
 
 def test_jittered_steps_and_several_waves_do_no_harm():

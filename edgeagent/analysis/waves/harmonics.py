@@ -22,15 +22,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from edgeagent.analysis.track.eccentric import EccentricContact, Motion, Touch
-from edgeagent.analysis.waves.least_squares import (
-    alignment_terms,
-    check_gap,
-    combine,
-    cross_product,
-    leakage,
-    shift,
-    solve_toeplitz,
+from edgeagent.analysis.waves.joint_fit import (
+    FittedArrays,
+    JointSolution,
+    alignment_columns,
+    solve_jointly,
+    touch_of,
 )
+from edgeagent.analysis.waves.least_squares import check_gap, combine, leakage
 from edgeagent.analysis.waves.noise import (
     LinesBetween,
     closure_of,
@@ -39,6 +38,7 @@ from edgeagent.analysis.waves.noise import (
     single_turn_variance,
 )
 from edgeagent.analysis.waves.orders import FractionalOrder, find_orders, significant
+from edgeagent.analysis.waves.orders_fit import WavesBeside, fit_beside, with_noise
 from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray
@@ -114,7 +114,10 @@ class HarmonicFit:
         touch = self.touched(angle_rad)
         if not len(self.alignment):
             return touch.extra_um
-        return combine(self.alignment, _columns(self.turns_from_middle(angle_rad), touch)) + touch.extra_um
+        return (
+            combine(self.alignment, alignment_columns(self.turns_from_middle(angle_rad), touch))
+            + touch.extra_um
+        )
 
     def residual_at(self, angle_rad: FloatArray, deviation_um: FloatArray) -> FloatArray:
         """What the model leaves of any samples, those that were not fitted among them; shape (n,), µm."""
@@ -240,14 +243,14 @@ def fit_harmonics(
     middle = 0.5 * float(angle_rad.min() + angle_rad.max())
     turning = alignment or contact is not None  # only then cosine and sine are needed
     circle = (np.cos(angle_rad), np.sin(angle_rad)) if turning else None
-    trace = _FittedArrays(angle_rad, (angle_rad - middle) / (2 * np.pi), deviation_um, alignment, circle)
+    trace = FittedArrays(angle_rad, (angle_rad - middle) / (2 * np.pi), deviation_um, alignment, circle)
     motion: Motion | None = None
     if contact is not None and contact.taken_out:
-        start = _solve(trace, _touch(trace, None, None), min(upr_max, _START_ORDERS))
+        start = solve_jointly(trace, touch_of(trace, None, None), min(upr_max, _START_ORDERS))
         motion = contact.first_motion(start.coefficient, start.once_per_turn[1])
     for _ in range(_FITS_MAX):
-        touch = _touch(trace, contact, motion)
-        solution = _solve(trace, touch, upr_max)
+        touch = touch_of(trace, contact, motion)
+        solution = solve_jointly(trace, touch, upr_max)
         if contact is None or motion is None:
             break
         before, motion = motion, contact.motion(*solution.once_per_turn)
@@ -279,139 +282,13 @@ def _count_doubt(fit: HarmonicFit, contact: EccentricContact, motion: Motion | N
     return replace(fit, standard_uncertainty_um=np.sqrt(variance), contact=contact, motion=motion)
 
 
-@dataclass(frozen=True, slots=True)
-class _FittedArrays:
-    """What is fitted: arrays of shape (n,), ``turn`` counted from the middle."""
-
-    angle_rad: FloatArray
-    turn: FloatArray
-    deviation_um: FloatArray
-    alignment: bool
-    circle: tuple[FloatArray, FloatArray] | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Solution:
-    """Least squares of one set of angles: c_n, β, the inverse Schur complement and what led to them."""
-
-    sums: TrigonometricSums
-    density: ComplexArray
-    columns: FloatArray
-    sides: ComplexArray
-    solved: ComplexArray
-    coefficient: ComplexArray
-    beta: FloatArray
-    inverse: FloatArray
-
-    @property
-    def once_per_turn(self) -> tuple[complex, complex]:
-        """The once-per-turn vector at the middle, and its growth in a turn, in µm."""
-        growth = complex(self.beta[1], self.beta[2]) if len(self.beta) else 0j
-        return 2 * complex(np.conj(self.coefficient[1])), growth
-
-
-def _touch(trace: _FittedArrays, contact: EccentricContact | None, motion: Motion | None) -> Touch:
-    if contact is not None and motion is not None:
-        return contact.touch(motion, trace.angle_rad, trace.turn, trace.circle)
-    cosine, sine = trace.circle or (np.zeros(0), np.zeros(0))
-    return Touch(trace.angle_rad, cosine, sine, np.zeros(0))
-
-
-def _columns(turn: FloatArray, touch: Touch) -> FloatArray:
-    """The alignment terms t, t cos φ and t sin φ, shape (3, n)."""
-    found = np.empty((3, len(turn)))
-    found[0] = turn
-    np.multiply(turn, touch.cosine, out=found[1])
-    np.multiply(turn, touch.sine, out=found[2])
-    return found
-
-
-def _solve(trace: _FittedArrays, touch: Touch, upr_max: int) -> _Solution:
-    """Least squares over the angles that were touched, after what the rigid part adds is taken out."""
-    sums = TrigonometricSums(touch.angle_rad, 2 * upr_max)
-    density = sums.sums(None, 2 * upr_max)
-    deviation = trace.deviation_um - touch.extra_um if len(touch.extra_um) else trace.deviation_um
-    of_data = sums.sums(deviation, upr_max)
-    columns = np.zeros((0, len(deviation)))
-    sides = of_data[None, :]
-    if trace.alignment:
-        columns = _columns(trace.turn, touch)
-        of_t = sums.sums(trace.turn, upr_max + 1)
-        sides = np.stack((of_data, of_t[: upr_max + 1], *shift(of_t, upr_max)))
-    solved = solve_toeplitz(density, sides)
-    beta, inverse = alignment_terms(columns, deviation, sides, solved)
-    coefficient: ComplexArray = solved[0] - beta @ solved[1:]
-    return _Solution(sums, density, columns, sides, solved, coefficient, beta, inverse)
-
-
 def _floor(lines: LinesBetween) -> float:
     """Power of a wave of ``_ORDER_FLOOR_UM``."""
     return (lines.points * _ORDER_FLOOR_UM / 2) ** 2
 
 
-def _with_orders(
-    trace: _FittedArrays, touch: Touch, solution: _Solution, residual: FloatArray, uprs: tuple[float, ...]
-) -> tuple[_Solution, tuple[FractionalOrder, ...], FloatArray]:
-    """Harmonics, alignment and waves between whole UPR fitted together; what is left of the readings.
-
-    Each wave's cosine and sine are taken through the fit: what harmonics and alignment leave of them is fitted
-    to the residual, and what they took is given back. The waves' uncertainties are those of a noise of 1 µm.
-    """
-    upr_max = len(solution.coefficient) - 1
-    own, taken_c, taken_beta = [], [], []
-    sides = solution.sides
-    for upr in uprs:
-        turned = np.exp(1j * upr * touch.angle_rad)
-        for column in (turned.real.copy(), turned.imag.copy()):
-            solved = solve_toeplitz(solution.density, solution.sums.sums(column, upr_max)[None, :])
-            beta = np.zeros(0)
-            if trace.alignment:
-                right = np.einsum("in,n->i", solution.columns, column) - cross_product(sides[1:], solved)[:, 0]
-                beta = np.asarray(solution.inverse @ right, dtype=np.float64)
-            c = solved[0] - beta @ solution.solved[1:]
-            own.append(column - combine(beta, solution.columns) - solution.sums.evaluate(c))
-            taken_c.append(c)
-            taken_beta.append(beta)
-    left = np.stack(own)
-    gram = np.einsum("in,jn->ij", left, left)
-    size = np.linalg.solve(gram, np.einsum("in,n->i", left, residual))
-    spread = np.sqrt(np.diag(np.linalg.inv(gram)))
-    found = tuple(
-        FractionalOrder(
-            upr,
-            complex(size[2 * k], -size[2 * k + 1]) / 2,
-            float(np.hypot(*spread[2 * k : 2 * k + 2])) / 2**0.5,
-        )
-        for k, upr in enumerate(uprs)
-    )
-    changed = replace(
-        solution,
-        coefficient=solution.coefficient - size @ np.stack(taken_c),
-        beta=solution.beta - size @ np.stack(taken_beta),
-    )
-    return changed, found, residual - combine(size, left)
-
-
-def _with_noise(
-    orders: tuple[FractionalOrder, ...], noise_um: FloatArray, points: int
-) -> tuple[FractionalOrder, ...]:
-    """The waves with the noise of their neighbours, of which an amplitude of whole order has sqrt(2/points)."""
-    if not orders:
-        return ()
-    order = np.arange(len(noise_um), dtype=np.float64)
-    return tuple(
-        replace(
-            w,
-            standard_uncertainty_um=float(np.interp(w.upr, order, noise_um))
-            * w.standard_uncertainty_um
-            / float(np.sqrt(2 / points)),
-        )
-        for w in orders
-    )
-
-
 def _with_uncertainty(
-    trace: _FittedArrays, touch: Touch, solution: _Solution, middle_rad: float, turns: float
+    trace: FittedArrays, touch: Touch, solution: JointSolution, middle_rad: float, turns: float
 ) -> HarmonicFit:
     """The fit with its residual and what that says of noise, drift and closure."""
     points, upr_max = len(trace.turn), len(solution.coefficient) - 1
@@ -421,13 +298,19 @@ def _with_uncertainty(
         residual -= touch.extra_um
     lines = lines_between(trace.angle_rad, residual, upr_max, turns)
     orders: tuple[FractionalOrder, ...] = ()
-    if lines is not None and len(significant(np.abs(lines.line) ** 2, lines.whole, _floor(lines))):
+    beside: WavesBeside | None = None
+    if lines is not None and len(significant(lines.line, lines.whole, _floor(lines))):
         # Over the part's own angle a wave is one line, over the spindle's it has side bands.
         over_part = lines_between(touch.angle_rad, residual, upr_max, turns)
         uprs = find_orders(over_part.line, over_part.whole, _floor(over_part)) if over_part else ()
-        if uprs:
-            solution, orders, residual = _with_orders(trace, touch, solution, residual, uprs)
-            beta = solution.beta
+        beside = fit_beside(trace, touch, solution, residual, uprs)
+        if beside is not None:
+            solution, orders, residual, beta = (
+                beside.solution,
+                beside.orders,
+                beside.residual_um,
+                beside.solution.beta,
+            )
             lines = lines_between(trace.angle_rad, residual, upr_max, turns)
     # With a part of a turn to spare slope and tilt rest on samples that the lines of whole turns do not have.
     whole = trace.alignment and abs(turns - round(turns)) < _WHOLE
@@ -440,6 +323,11 @@ def _with_uncertainty(
         )
     else:
         variance = between[0]
+    orders = with_noise(orders, np.sqrt(variance), points)
+    if beside is not None:
+        noise_um = np.interp([w.upr for w in orders], np.arange(upr_max + 1), np.sqrt(variance * points / 2))
+        size = np.append(np.repeat(noise_um, 2), noise_um)
+        variance = variance + leakage(beside.taken, np.outer(size, size) * beside.covariance)
     covariance: FloatArray = np.zeros((0, 0))
     closure: tuple[float, float] | None = None
     coefficient = solution.coefficient
@@ -467,7 +355,7 @@ def _with_uncertainty(
         standard_uncertainty_um=np.sqrt(variance),
         noise_um=np.sqrt(variance),
         differing_um=np.sqrt(variance if between is None else between[2]),
-        orders=_with_noise(orders, np.sqrt(variance), points),
+        orders=orders,
         alignment=beta,
         middle_rad=middle_rad,
         centred=solution.coefficient,

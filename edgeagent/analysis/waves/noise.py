@@ -31,6 +31,9 @@ among
 them (chosen by simulation, tests/bench/drifting.py)."""
 _KEPT_LINES = 20_000
 """Longest set of lines of which what does not depend on their power is kept: some megabytes."""
+_STANDING = 6.0
+"""Lines beside an order that exceed the level so many times are no noise of all orders: two lines do so by
+chance in one order of 10,000."""
 _NOISE_LINES = 24
 """Number of lines between harmonics that a noise estimate averages at least; 24 lines are 48 degrees of
 freedom, so that k = 2 covers 95 % to within 0.3 %."""
@@ -132,14 +135,32 @@ def noise_between(
     level = np.einsum("j,jn->n", weight, at)
     # What is so steep is a drift that goes one way, with one phase for all orders, and no chance.
     drifting = 1.0 + min(1.0, 2.0 / (whole - 1) ** 2) * weight[-1] * at[-1] / level
+    beside = _beside(power, np.arange(upr_max + 1), whole)
     if taken is None:
-        return level * mean * shape.few * drifting * scale, (level * mean)[:2] * scale, plain
+        own = _standing(level * mean, beside) * shape.few * drifting * scale
+        return own, (level * mean)[:2] * scale, plain
     here = np.einsum("j,jn->n", weight, shape.terms[:, : taken.near])
     level[2:] += taken.leak_of(here, shape.leaking) * (2.0 if whole == 2 and weight[-1] > 0 else 1.0)
     if whole > 2:
         left = np.exp(np.interp(np.arange(2, upr_max + 1), shape.upr, np.log(model)))
         level[2:] = left * np.clip(level[2:] / left, 1.0, _MOVED_MAX)
-    return level * mean * shape.few * drifting * scale, taken.level_of(here) * mean[:2] * scale, plain
+    own = _standing(level * mean, beside) * shape.few * drifting * scale
+    return own, taken.level_of(here) * mean[:2] * scale, plain
+
+
+def _beside(power: FloatArray, order: IntArray, whole: int) -> FloatArray:
+    """Mean power of the lines between each order and its neighbours, 2 (T - 1) of them; 0 at the ends."""
+    found = np.zeros(len(order))
+    inner = (order >= 2) & ((order + 1) * whole - 1 <= len(power))
+    at = order[inner][:, None] * whole + np.delete(np.arange(1 - whole, whole), whole - 1)[None, :]
+    found[inner] = np.mean(power[at - 1], axis=1)
+    return found
+
+
+def _standing(level: FloatArray, beside: FloatArray) -> FloatArray:
+    """The level; where the lines beside an order stand out of it, theirs: such is a wave that closes almost."""
+    found: FloatArray = np.where(beside > _STANDING * level, beside, level)
+    return found
 
 
 @dataclass(frozen=True, slots=True)

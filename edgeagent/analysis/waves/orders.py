@@ -29,6 +29,12 @@ _SHARE = 1.5
 _NEAR_MAX = 48
 _ORDER_MIN = 2.0
 """Below, a drift that goes on over turns looks like a line."""
+_EXPLAINED = 0.95
+"""Share of the power nearby that a wave close to a whole order explains alone."""
+_CLEAR = 10.0
+"""So many times the noise of a line its strongest one must hold where its like lies beyond the whole order."""
+_LEFT_BESIDE, _BESIDE_TURNS = 2e-3, 8
+"""What a wave that was taken out may leave as a share of its size, within so many orders: uneven angles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,20 +51,20 @@ class FractionalOrder:
         return 2 * abs(self.coefficient)
 
 
-def significant(power: FloatArray, whole: int, floor: float) -> IntArray:
+def significant(lines: ComplexArray, whole: int, floor: float | FloatArray) -> IntArray:
     """Indices of the lines that stand out of their surroundings, strongest first against its own bound.
 
-    ``power`` has shape (n,), line 1 first, in units of 1/``whole`` UPR; nothing below ``floor`` counts. The
-    mean of m lines of noise tells their level; a line exceeds t times it with (1 + t/m)^-m (ratio of
-    exponential to gamma variables).
+    ``lines`` has shape (n,), line 1 first, in units of 1/``whole`` UPR; nothing whose power is below ``floor``
+    (one, or one a line) counts. The mean of m lines of noise tells their level; a line exceeds t times it with
+    (1 + t/m)^-m (ratio of exponential to gamma variables). A strong wave has its own sides in its surroundings:
+    then what it leaves of them tells the level.
     """
-    count = len(power)
-    lines = np.arange(1, count + 1)
-    noisy = np.flatnonzero(lines % whole != 0)
+    power = np.abs(lines) ** 2
+    noisy = np.flatnonzero(np.arange(1, len(power) + 1) % whole != 0)
     if len(noisy) < 8:
         return np.zeros(0, dtype=np.int64)
     risk = _RISK / len(noisy)
-    values, at = power[noisy], lines[noisy]
+    values, at = power[noisy], noisy + 1
     # Cheap first: nothing below a dozen times the median of its block of lines can be significant.
     block = _NEAR_MAX
     whole_blocks = len(values) // block * block
@@ -66,44 +72,68 @@ def significant(power: FloatArray, whole: int, floor: float) -> IntArray:
     level[:whole_blocks] = np.repeat(np.median(values[:whole_blocks].reshape(-1, block), axis=1), block)
     if whole_blocks < len(values):
         level[whole_blocks:] = np.median(values[whole_blocks:])
-    candidates = np.flatnonzero((values > np.maximum(12 * level, floor)) & (at >= _ORDER_MIN * whole))
+    least = np.broadcast_to(floor, power.shape)[noisy]
+    candidates = np.flatnonzero((values > np.maximum(12 * level, least)) & (at >= _ORDER_MIN * whole))
     found = []
     for i in candidates:
         low = np.searchsorted(at, at[i] / _SHARE)
         high = np.searchsorted(at, at[i] * _SHARE, side="right")
         low, high = max(low, i - _NEAR_MAX // 2), min(high, i + _NEAR_MAX // 2 + 1)
-        near = np.delete(values[low:high], i - low)
+        near = np.delete(np.arange(low, high), i - low)
         worth = _MEDIAN_WORTH * len(near)
         if worth < 2:
             continue
-        bound = worth * math.expm1(-math.log(risk) / worth)
-        ratio = float(values[i] * math.log(2) / max(float(np.median(near)), 1e-300))
-        if ratio > bound:
+        bound = worth * math.expm1(-math.log(risk) / worth) / math.log(2)
+        if _stands_out(lines, int(at[i]), noisy[near], whole, bound):
             found.append((float(values[i]), int(noisy[i])))
     return np.array([i for _, i in sorted(found, reverse=True)], dtype=np.int64)
+
+
+def _stands_out(lines: ComplexArray, line: int, beside: IntArray, whole: int, bound: float) -> bool:
+    """Whether a line exceeds ``bound`` medians of those ``beside`` it, as they are or as its own wave leaves
+    them."""
+    seen, power = lines[beside], abs(lines[line - 1]) ** 2
+    if power > bound * max(float(np.median(np.abs(seen) ** 2)), 1e-300):
+        return True
+    if power < float(np.max(np.abs(seen) ** 2)):
+        return False
+    wave = _refine_order(lines, line, whole)
+    off = wave.upr * whole - (beside + 1)
+    left = np.abs(seen - wave.size * np.sinc(off) * np.exp(1j * np.pi * off)) ** 2
+    return bool(power > bound * max(float(np.median(left)), 1e-300))
 
 
 def find_orders(lines: ComplexArray, whole: int, floor: float) -> tuple[float, ...]:
     """Orders of the waves between whole UPR, strongest first.
 
     ``lines`` are the residual's sums exp(-i k φ / ``whole``), k = 1 …, over ``whole`` turns from φ = 0 on,
-    shape (n,). Each order found is taken out with its sides before the next is sought.
+    shape (n,). Each order found is taken out with its sides before the next is sought. Two orders closer than
+    1/``whole`` are not told apart, and what a wave leaves beside itself is none.
     """
     left = lines.copy()
     found: list[float] = []
-    bound = _of_one_turn(np.abs(lines) ** 2, whole)
+    twin = _of_one_turn(np.abs(lines) ** 2, whole)
+    least = np.full(len(lines), floor)
+    index = np.arange(1, len(lines) + 1)
     while len(found) < _LINES_MAX:
-        strongest = [i for i in significant(np.abs(left) ** 2, whole, floor) if not bound[i]]
-        if not strongest:
+        strongest = significant(left, whole, least)
+        if not len(strongest):
             break
-        upr, spread, near, size = _refine_order(left, int(strongest[0]) + 1, whole)
-        found.append(upr)
-        left[near - 1] -= size * spread
+        wave = _refine_order(left, int(strongest[0]) + 1, whole)
+        known = all(abs(wave.upr - other) * whole >= 1.0 for other in found)
+        if not known or (twin[strongest[0]] and not wave.tells_itself):
+            least[strongest[0]] = np.inf
+            continue
+        found.append(wave.upr)
+        left[wave.near - 1] -= wave.size * wave.spread
+        beside = np.abs(index - wave.upr * whole) <= _BESIDE_TURNS * whole
+        least[beside] = np.maximum(least[beside], (_LEFT_BESIDE * abs(wave.size)) ** 2)
     return tuple(found)
 
 
 def _of_one_turn(power: FloatArray, whole: int) -> NDArray[np.bool_]:
-    """Lines that have their like on the other side of a whole order: a wave of that order in some turns alone.
+    """Lines that have their like on the other side of a whole order: a wave of that order in some turns alone,
+    or one that closes almost.
 
     A wave that does not close has its like on neither side; a quarter of the power is taken for like.
     """
@@ -117,18 +147,41 @@ def _of_one_turn(power: FloatArray, whole: int) -> NDArray[np.bool_]:
     return found
 
 
-def _refine_order(lines: ComplexArray, line: int, whole: int) -> tuple[float, ComplexArray, IntArray, complex]:
-    """Order of the wave at a line, its spread over the lines nearby, those lines, and its size there."""
+@dataclass(frozen=True, slots=True)
+class _RefinedOrder:
+    """A wave by its lines: its order, spread over the lines ``near`` it, and size there.
+
+    ``tells_itself`` says that it alone explains those lines, at a distance from the whole order that noise does
+    not bridge: then it is no wave of that order in some turns alone.
+    """
+
+    upr: float
+    spread: ComplexArray
+    near: IntArray
+    size: complex
+    tells_itself: bool
+
+
+def _refine_order(lines: ComplexArray, line: int, whole: int) -> _RefinedOrder:
+    """The wave whose spread fits best, within a line of ``line``: half a line, or up to the whole order."""
     near = np.arange(max(line - 4 * whole, 1), min(line + 4 * whole, len(lines)) + 1)
     near = near[near % whole != 0]
-    centre, width = float(line), 0.5
-    for _ in range(3):  # a grid of 41 steps, thrice refined: to 1e-4 of a line
-        tried = np.linspace(centre - width, centre + width, 41)
+    seen = lines[near - 1]
+    low, high = (line + side * (0.9 if (line + side) % whole == 0 else 0.5) for side in (-1, 1))
+    centre, width = (low + high) / 2, (high - low) / 2
+    for _ in range(4):  # a grid of 41 steps, refined four times: to 1e-5 of a line
+        tried = np.clip(np.linspace(centre - width, centre + width, 41), low, high)
         off = tried[:, None] - near[None, :]
         spread = np.sinc(off) * np.exp(1j * np.pi * off)
-        fitted = spread.conj() @ lines[near - 1]
+        fitted = np.einsum("tn,n->t", spread.conj(), seen)
         energy = np.abs(fitted) ** 2 / np.sum(np.abs(spread) ** 2, axis=1)
         best = int(np.argmax(energy))
         centre, width = float(tried[best]), width / 10
     shape = spread[best]
-    return centre / whole, shape, near, complex(fitted[best] / np.sum(np.abs(shape) ** 2))
+    size = complex(fitted[best] / np.sum(np.abs(shape) ** 2))
+    noise = float(np.median(np.abs(seen - size * shape) ** 2)) / math.log(2)
+    explained = float(energy[best]) >= _EXPLAINED * float(np.sum(np.abs(seen) ** 2))
+    away = abs(centre - whole * round(centre / whole))
+    # The nearest line off the whole order holds about the size times ``away``: that tells size and distance.
+    clear = abs(size) * away > _CLEAR * math.sqrt(noise) and low < centre < high
+    return _RefinedOrder(centre / whole, shape, near, size, explained and clear)
