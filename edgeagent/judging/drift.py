@@ -329,7 +329,7 @@ class DriftWatch:
         for signal in state.unreported:
             self._unreported[_place(signal)] = signal
 
-    def unreported(self) -> list[DriftSignal]:
+    def unreported_signals(self) -> list[DriftSignal]:
         """The records to be written: one for each series that signals and was not reported."""
         return list(self._unreported.values())
 

@@ -23,7 +23,7 @@ TURNS_CHECK = "whole_turns"
 """The quality check that compares a trace's turns with those that its recipe asks for."""
 
 
-def undecided(file: FoundFile, failed_checks: Collection[str] | None) -> bool:
+def is_undecided(file: FoundFile, failed_checks: Collection[str] | None) -> bool:
     """Whether nothing should be put on record of a file yet.
 
     ``failed_checks`` are the quality checks that its trace does not pass, None where it is no trace at all.

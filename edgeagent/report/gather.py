@@ -54,7 +54,7 @@ class TypedRecord(Generic[B]):
 K = TypeVar("K", bound=Body)
 
 
-def typed(record: Record, body: K) -> TypedRecord[K]:
+def typed_record(record: Record, body: K) -> TypedRecord[K]:
     """A record whose body was found to be of that kind."""
     return TypedRecord(record.seq, record.time, record.hash, body)
 
@@ -168,7 +168,7 @@ class Store:
                     except RecordError:
                         continue  # the damage that the first line of the page speaks of
 
-    def measured(self, record: TypedRecord[Measurement]) -> MeasuredFile:
+    def measured_file(self, record: TypedRecord[Measurement]) -> MeasuredFile:
         """A measurement record with its archived result."""
         try:
             result = decode_result(self.archive.get(record.body.result_sha256))
@@ -281,8 +281,10 @@ def file_story(store: Store, name: str) -> PartStory:
     story = _story(store, key, sorted(kept, key=lambda r: r.seq), last)
     return replace(
         story,
-        superseded=tuple(typed(r, r.body) for r in own[:-1] if isinstance(r.body, Measurement | Quarantine)),
-        quarantined=(typed(newest, newest.body),) if isinstance(newest.body, Quarantine) else (),
+        superseded=tuple(
+            typed_record(r, r.body) for r in own[:-1] if isinstance(r.body, Measurement | Quarantine)
+        ),
+        quarantined=(typed_record(newest, newest.body),) if isinstance(newest.body, Quarantine) else (),
     )
 
 
@@ -299,24 +301,24 @@ def _story(store: Store, key: PartKey, kept: list[Record], last: Record) -> Part
             case Measurement() as body:
                 if body.trace.feature in newest:
                     superseded.append(newest[body.trace.feature])
-                newest[body.trace.feature] = typed(record, body)
+                newest[body.trace.feature] = typed_record(record, body)
                 if body.instrument in by_instrument:
                     verified[record.seq] = by_instrument[body.instrument]
             case Verification() as body if body.outcome in _COUNTING:
-                by_instrument[body.instrument] = typed(record, body)
+                by_instrument[body.instrument] = typed_record(record, body)
             case PartDisposition() as body:
-                dispositions.append(typed(record, body))
+                dispositions.append(typed_record(record, body))
             case Acknowledgement() as body:
-                acknowledged[body.seq] = typed(record, body)
+                acknowledged[body.seq] = typed_record(record, body)
             case Unknown() as body:
-                unknown.append(typed(record, body))
+                unknown.append(typed_record(record, body))
     # Acknowledgements name a record, not a part: those of other parts are known by their numbers alone
     mine = {d.seq for d in dispositions}
     return PartStory(
         part=key[0],
         serial=key[1],
         damage=store.damage,
-        measured=tuple(store.measured(r) for r in _in_recipe_order(newest)),
+        measured=tuple(store.measured_file(r) for r in _in_recipe_order(newest)),
         superseded=tuple(superseded),
         dispositions=tuple(dispositions),
         acknowledged={seq: r for seq, r in acknowledged.items() if seq in mine},

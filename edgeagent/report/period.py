@@ -24,7 +24,7 @@ from edgeagent.model.records import (
     reasons_of,
 )
 from edgeagent.report.closeness import FAR, place
-from edgeagent.report.gather import Damage, PartKey, Store, TypedRecord, typed
+from edgeagent.report.gather import Damage, PartKey, Store, TypedRecord, typed_record
 from edgeagent.report.words import feature_text, name_text, printable
 from edgeagent.rules.sentences import sentences
 
@@ -142,15 +142,15 @@ def gather_period(store: Store, since: datetime | None, until: datetime | None, 
 def _visit(store: Store, period: Period, walk: _Walk, record: Record, *, inside: bool) -> None:
     match record.body:
         case Measurement() as body:
-            _visit_measurement(store, period, walk, typed(record, body), inside=inside)
+            _visit_measurement(store, period, walk, typed_record(record, body), inside=inside)
         case PartDisposition() as body:
-            _visit_disposition(period, walk, typed(record, body), inside=inside)
+            _visit_disposition(period, walk, typed_record(record, body), inside=inside)
         case Verification() as body if inside:
-            period.verifications.append(typed(record, body))
+            period.verifications.append(typed_record(record, body))
         case Quarantine() as body if inside:
-            period.quarantined.append(typed(record, body))
+            period.quarantined.append(typed_record(record, body))
         case Unknown() as body if inside:
-            period.unknown.append(typed(record, body))
+            period.unknown.append(typed_record(record, body))
 
 
 def _moment(record: Record) -> datetime:

@@ -279,8 +279,8 @@ def _families(data: Floats) -> Iterator[_Family]:
         yield _weibull(data)
     if not (float(data.min()) > 0 and float(np.std(data)) > _NATURAL_ZERO_SHARE * float(np.mean(data))):
         for word, sign in (("shifted", 1.0), ("mirrored", -1.0)):
-            yield _shifted(f"{word} lognormal", _lognormal, data, sign)
-            yield _shifted(f"{word} gamma", lambda some: _gamma("gamma", some, 1.0), data, sign)
+            yield _shifted_family(f"{word} lognormal", _lognormal, data, sign)
+            yield _shifted_family(f"{word} gamma", lambda some: _gamma("gamma", some, 1.0), data, sign)
 
 
 def _lift_zeros(data: Floats) -> Floats:
@@ -291,7 +291,7 @@ def _lift_zeros(data: Floats) -> Floats:
     return np.asarray(np.where(zero, 0.5 * float(data[~zero].min()), data))
 
 
-def _shifted(name: str, family: Callable[[Floats], _Family], data: Floats, sign: float) -> _Family:
+def _shifted_family(name: str, family: Callable[[Floats], _Family], data: Floats, sign: float) -> _Family:
     """A family above (``sign`` 1) or below (-1) a bound of its own, which lies a share of sigma off the values.
 
     No nearer than sigma over their number: at the outermost value itself the likelihood has no largest value.

@@ -147,7 +147,7 @@ def judge(
         missing.append(
             Characteristic("harmonic_amplitude", "", None, "nm", None, None, None, None, Verdict.INCONCLUSIVE)
         )
-    everything = tuple(_trusted(c, names, noise_only) for c in (*judged, *missing, *harmonics))
+    everything = tuple(_without_doubted_proof(c, names, noise_only) for c in (*judged, *missing, *harmonics))
     reasons = [*holds, *(reason(Code.CHECK_FAILED, check=c.check, note=c.note) for c in failed)]
     # The list is cut at its end, so that what rejects must stand first.
     order = (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE)
@@ -197,7 +197,7 @@ def _without_proof(judged: JudgedSpectrum | None, failed: Sequence[str]) -> Judg
     return replace(judged, verdicts=tuple(doubted))
 
 
-def _trusted(c: Characteristic, failed: Sequence[str], noise_only: bool) -> Characteristic:
+def _without_doubted_proof(c: Characteristic, failed: Sequence[str], noise_only: bool) -> Characteristic:
     """The value with what its trace can prove: nothing where a failed check touches it."""
     if noise_only:
         known = c.expanded_uncertainty is not None

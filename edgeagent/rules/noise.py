@@ -45,10 +45,10 @@ def undecided_by_noise(analysis: Analysis, judgement: Judgement) -> bool:
     doubtful = (
         c for c in judgement.characteristics if c.verdict in (Verdict.INCONCLUSIVE, Verdict.NONCONFORMING)
     )
-    return all(_explained(c, among.get((c.name, c.instance), 1), numbers) for c in doubtful)
+    return all(_noise_explains(c, among.get((c.name, c.instance), 1), numbers) for c in doubtful)
 
 
-def _explained(c: Characteristic, among: int, numbers: int) -> bool:
+def _noise_explains(c: Characteristic, among: int, numbers: int) -> bool:
     """Whether noise explains why a value is not conforming."""
     if c.value is None or c.upper is None or not math.isfinite(c.value):
         return False

@@ -64,7 +64,7 @@ class DiskWatch:
             room, wall = room_of(self._store), self._clock.now().timestamp()
         except OSError:  # where the store itself is gone, the next record ends the agent
             return []
-        rate = growth_rate(*self._watched(wall), wall)
+        rate = growth_rate(*self._growth_watched(wall), wall)
         left = days_left(room, rate)
         before = self.level
         self.level = disk_level(
@@ -81,7 +81,7 @@ class DiskWatch:
             return []
         return [Recovery(what=_WHAT[self.level], reason=disk_sentence(self.level, room, left))]
 
-    def _watched(self, wall: float) -> tuple[dict[int, Grown], float]:
+    def _growth_watched(self, wall: float) -> tuple[dict[int, Grown], float]:
         """The growth by hour with what came since the last look, and since when it is watched."""
         if self._kept is None:
             self._kept = _read(self._path) or _Kept(wall, [])

@@ -245,7 +245,7 @@ class Service:
             return
         for record in records:
             self._drift.apply(record)
-        entries = self._drift.unreported()
+        entries = self._drift.unreported_signals()
         if entries:
             for record in self._append(entries):
                 self._drift.apply(record)

@@ -49,7 +49,7 @@ class Upkeep:
     def begin(self, index: IndexKeeper | None, journal: Path, resumed: Position | None) -> None:
         """Take over what the start opened; ``resumed`` is the record before which the chain is unchecked."""
         self._index = index
-        self._check = None if resumed is None else _checked(JournalReader(journal), resumed)
+        self._check = None if resumed is None else _walk_chain(JournalReader(journal), resumed)
 
     def due(self) -> float:
         """When the next turn is worth a wake-up, on the monotonic clock."""
@@ -118,7 +118,7 @@ class Upkeep:
         self._report(f"the index of the journal is not kept until the next start: {error}")
 
 
-def _checked(reader: JournalReader, until: Position) -> Iterator[None]:
+def _walk_chain(reader: JournalReader, until: Position) -> Iterator[None]:
     """Walk the chain up to a record, and see that it is the one that was continued from."""
     for record, place in reader.walk():
         if record.seq == until.seq:

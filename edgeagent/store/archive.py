@@ -104,7 +104,7 @@ class Archive:
                     if not self._synced or self._in_hand[digest] > 1:
                         fresh.add(place.parent)
                     continue
-                packed = compressed(data)
+                packed = compress(data)
                 write_synced(path, packed, mode=0o444, sync_name=False, made_in=self.folder)
                 fresh.add(path.parent)
                 with self._lock:
@@ -165,7 +165,7 @@ class Archive:
                 raise JournalCorruptError(
                     f"archive/{digest}", 0, f"cannot be read: {error.strerror}"
                 ) from error
-            return data if path.name == digest else decompressed(data, digest)
+            return data if path.name == digest else decompress(data, digest)
         elsewhere = self._elsewhere.get(digest) if self._elsewhere is not None else None
         if elsewhere is None:
             raise JournalCorruptError(f"archive/{digest}", 0, "cannot be read: it is not there")
@@ -193,14 +193,14 @@ class Archive:
                 yield path.name, path
 
 
-def compressed(data: bytes) -> bytes:
+def compress(data: bytes) -> bytes:
     """Content as an object's file holds it: one Zstandard frame (RFC 8878) that says how long it is."""
     import zstandard
 
     return zstandard.ZstdCompressor(level=_LEVEL, write_content_size=True).compress(data)
 
 
-def decompressed(data: bytes, digest: str) -> bytes:
+def decompress(data: bytes, digest: str) -> bytes:
     """The content of an object's file. Raises JournalCorruptError for one that is damaged or says too much."""
     import zstandard
 

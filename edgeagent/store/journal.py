@@ -95,12 +95,12 @@ class JournalReader:
         in its segment). An incomplete last line, as after a power cut, ends the walk and stands in ``tail``
         afterwards.
         """
-        for record, _, place, _ in self._walk(_decoded, behind):
+        for record, _, place, _ in self._walk(_decode, behind):
             yield record, place
 
     def steps(self) -> Iterator[tuple[ChainStep, bytes, str, int]]:
         """The same without the bodies, at the speed of the hash: step, line, segment and number of the line."""
-        for step, line, place, number in self._walk(_stepped, None):
+        for step, line, place, number in self._walk(_step, None):
             yield step, line, place.segment, number
 
     def _walk(
@@ -153,16 +153,16 @@ class JournalReader:
         return found
 
 
-def _decoded(line: bytes, seq: int, head: str) -> tuple[Record, str]:
+def _decode(line: bytes, seq: int, head: str) -> tuple[Record, str]:
     record = decode_record(line[:-1])
     check_follows(record, seq, head)
     return record, record.hash
 
 
-def _stepped(line: bytes, seq: int, head: str) -> tuple[ChainStep, str]:
+def _step(line: bytes, seq: int, head: str) -> tuple[ChainStep, str]:
     step = quick_step(line, seq + 1, head.encode())
     if step is None:  # not as this program writes it: it may be a record all the same, or says what is wrong
-        record, _ = _decoded(line, seq, head)
+        record, _ = _decode(line, seq, head)
         step = ChainStep(record.seq, record.time, record.kind, record.hash.encode())
     return step, step.hash.decode()
 

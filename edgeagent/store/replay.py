@@ -117,7 +117,7 @@ def replay_store(
         if one.configuration is not None:
             fold.use(one.configuration)
         _replay_record(one.record, one.file, fold, place.archive(), report, compared)
-    report.take(fold.ended(), fold.version)
+    report.take(fold.contradictions_at_end(), fold.version)
     report.dispositions = fold.dispositions
     report.missing = [Difference(seq, what, words) for seq, what, words in contents.missing]
     report.missing += [Difference(*one) for one in contents.unread]

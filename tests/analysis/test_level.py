@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from edgeagent.analysis.waves.harmonics import fit_harmonics
-from edgeagent.analysis.waves.level import background, basis, fit_level, pooled, pools
+from edgeagent.analysis.waves.level import background, basis, fit_level, pool_means, pools
 
 UPR = np.arange(1, 601) / 2.0
 
@@ -15,7 +15,7 @@ def level_found(true, seed):
     power = true * np.random.default_rng(seed).exponential(size=len(true))
     edges = pools(len(power))
     terms = basis(UPR)
-    weight = fit_level(pooled(terms, edges), pooled(power, edges), np.diff(edges).astype(float))
+    weight = fit_level(pool_means(terms, edges), pool_means(power, edges), np.diff(edges).astype(float))
     return np.einsum("j,jn->n", weight, terms)
 
 

@@ -29,14 +29,16 @@ def centres(count: int, pitch: float, radius: float, phase: float):
 def test_aligned_and_recorded_are_inverse():
     axis = Axis(0.007, 3.0, None)
     x, z = np.array([0.0, 50.0]), np.array([10.0, -10.0])
-    assert np.array(axis.recorded(*axis.aligned(x, z))) == pytest.approx(np.array([x, z]), abs=1e-13)
+    assert np.array(axis.recorded_points(*axis.align_points(x, z))) == pytest.approx(
+        np.array([x, z]), abs=1e-13
+    )
 
 
 @pytest.mark.parametrize("tilt_deg", [-0.5, 0.0, 0.2, 0.5])
 def test_tilt_and_offset_of_the_axis_are_found(tilt_deg):
     along, across, side = centres(6, 5.0, 10.375, 0.5)
     true = Axis(np.radians(tilt_deg), 2.0, None)
-    found = fit_axis(*true.recorded(along, across), side, nominal_radius_mm=99.0)
+    found = fit_axis(*true.recorded_points(along, across), side, nominal_radius_mm=99.0)
     assert np.degrees(found.tilt_rad) == pytest.approx(tilt_deg, abs=1e-12)
     assert found.offset_mm == pytest.approx(2.0, abs=1e-12)
 

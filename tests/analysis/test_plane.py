@@ -112,6 +112,6 @@ def test_unwrapping_and_wrapping_are_inverse_for_any_plane():
     rng = np.random.default_rng(3)
     plane = MeasuringPlane(0.4, 2e-3, 3.0)
     along, across = rng.uniform(-50, 50, 200), rng.uniform(5, 12, 200) * rng.choice([-1.0, 1.0], 200)
-    back = plane.unwrapped(*plane.wrapped(along, across))
+    back = plane.section_points(*plane.recorded_points(along, across))
     assert back[0] == pytest.approx(along, abs=1e-11)
     assert back[1] == pytest.approx(across, abs=1e-11)

@@ -14,10 +14,10 @@ from edgeagent.codec.evidence.witnessing import (
     WitnessDocument,
     WitnessRefusedError,
     consider,
-    cosigned,
+    cosign_accepted,
     document_of,
+    head_to_remember,
     read_document,
-    remembered,
 )
 from edgeagent.codec.records.result import encode
 
@@ -41,7 +41,7 @@ def document(count: int, *, since: int = 0, salt: str = "", key: SigningKey = KE
 
 def known_after(count: int) -> dict:
     accepted = consider(document(count), [KEY.verifier], {})
-    return {KEY.name: remembered(accepted.head, cosigned(accepted, WITNESS_KEY, 5))}
+    return {KEY.name: head_to_remember(accepted.head, cosign_accepted(accepted, WITNESS_KEY, 5))}
 
 
 def refused(found: WitnessDocument, count: int) -> Refusal:
@@ -53,7 +53,7 @@ def refused(found: WitnessDocument, count: int) -> Refusal:
 def test_first_checkpoint_is_taken_and_a_larger_one_with_its_path_follows():
     accepted = consider(document(9, since=6), [KEY.verifier], known_after(6))
     assert accepted.grown
-    assert cosigned_at(cosigned(accepted, WITNESS_KEY, 77), WITNESS_KEY.verifier) == 77
+    assert cosigned_at(cosign_accepted(accepted, WITNESS_KEY, 77), WITNESS_KEY.verifier) == 77
 
 
 def test_same_checkpoint_again_is_nothing_new():

@@ -73,7 +73,7 @@ def told(watch, records):
     found = []
     for record in records:
         watch.apply(record)
-        for body in watch.unreported():
+        for body in watch.unreported_signals():
             found.append((record.seq, body))
             _, telling = encode_record(10_000, record.time, GENESIS, body)
             watch.apply(telling)
@@ -254,12 +254,12 @@ def test_signal_that_was_not_told_before_a_stop_is_told_after_it(journal):
     fresh = DriftWatch(drift, journal.archive.get)
     for record in records:
         fresh.apply(record)
-    assert len(fresh.unreported()) == 1
-    _, told_record = encode_record(10_000, records[-1].time, GENESIS, fresh.unreported()[0])
+    assert len(fresh.unreported_signals()) == 1
+    _, told_record = encode_record(10_000, records[-1].time, GENESIS, fresh.unreported_signals()[0])
     again = DriftWatch(drift, journal.archive.get)
     for record in [*records, told_record, journal.measure(2.0)]:
         again.apply(record)
-    assert again.unreported() == []
+    assert again.unreported_signals() == []
 
 
 def test_signal_that_passed_untold_is_not_told_any_more(journal):
@@ -268,7 +268,7 @@ def test_signal_that_passed_untold_is_not_told_any_more(journal):
     )
     for value in [*USUAL, 2.0, 1.0]:
         watch.apply(journal.measure(value))
-    assert watch.unreported() == []
+    assert watch.unreported_signals() == []
 
 
 def test_characteristic_that_does_not_exist_is_refused_with_its_neighbour():

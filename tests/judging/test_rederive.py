@@ -34,7 +34,7 @@ def rederived(station: JudgedStation, records) -> list[tuple[str, str]]:
     rule = station.configuration.settings.decision.policy.text
     records = [with_body(r, rule=rule) if r.kind == "measurement" else r for r in records]
     found = [one for record in records for one in fold.apply(record, None)]
-    return [(one.kind, one.subject) for one in (*found, *fold.ended())]
+    return [(one.kind, one.subject) for one in (*found, *fold.contradictions_at_end())]
 
 
 def with_body(record, **members):

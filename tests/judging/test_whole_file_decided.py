@@ -9,7 +9,7 @@ from judged_station import JudgedStation, codes, configured, posix
 
 from edgeagent.errors import TraceFormatError
 from edgeagent.judging.evaluation.found_file import FoundFile
-from edgeagent.judging.whole_file import revocations, undecided
+from edgeagent.judging.whole_file import is_undecided, revocations
 from edgeagent.model import Disposition
 from edgeagent.rules.files.settling import Look
 
@@ -30,7 +30,7 @@ GROWING = FoundFile("inbox", "a.txt", b"x", None, Look(1, 1, 1, 1), 0.0, whole=F
     ],
 )
 def test_what_may_be_a_piece_of_a_file_is_not_decided_while_somebody_may_add_to_it(file, failed_checks, wanted):
-    assert undecided(file, failed_checks) is wanted
+    assert is_undecided(file, failed_checks) is wanted
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from records import line_of
 from edgeagent.cli import main
 from edgeagent.codec.records.record import GENESIS
 from edgeagent.store import replay as replay_module
-from edgeagent.store.archive import Archive, compressed
+from edgeagent.store.archive import Archive, compress
 from edgeagent.store.journal import JournalReader
 
 
@@ -107,7 +107,7 @@ def test_archived_result_changed_in_its_place_is_named(station):
     digest = result_digest(station, "2")
     archive = Archive(station / "store" / "archive")
     blob = archive.path_of(digest)
-    forged = compressed(archive.get(digest).replace(b"reject", b"accept", 1))
+    forged = compress(archive.get(digest).replace(b"reject", b"accept", 1))
     blob.chmod(0o644)
     blob.write_bytes(forged)
     told = replay(station)

@@ -40,7 +40,7 @@ def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> list[Comple
     upr_max = len(fit.centred) - 1
     angle = fit.touched_rad
     if len(angle) != len(samples.angle_rad):
-        angle = fit.touched(samples.angle_rad).angle_rad
+        angle = fit.touch_of(samples.angle_rad).angle_rad
     rest = np.where(found.left_out, 0.0, found.residual_um)
     for wave in fit.orders:
         rest = rest + 2 * np.real(wave.coefficient * np.exp(1j * wave.upr * angle))

@@ -292,6 +292,6 @@ def lacking(check: str, note: str, *, expected: bool) -> QualityCheck:
     return QualityCheck(check, expected, None, None, "", note)
 
 
-def failed(check: str, note: str) -> QualityCheck:
+def failed_check(check: str, note: str) -> QualityCheck:
     """A failure that has no number."""
     return QualityCheck(check, False, None, None, "", note)

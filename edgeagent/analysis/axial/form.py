@@ -55,7 +55,7 @@ def cell_count(length_mm: float, cutoff_mm: float) -> int:
     return int(np.clip(np.ceil(_CELLS_PER_CUTOFF * length_mm / cutoff_mm), *_CELLS))
 
 
-def parted(profiles: FloatArray) -> tuple[FloatArray, FloatArray]:
+def common_and_rest(profiles: FloatArray) -> tuple[FloatArray, FloatArray]:
     """What grooves have in common, (cells,), and what differs from one to the next, (m, cells); um.
 
     Wave by wave, the mean of all grooves counts as common as far as its power exceeds what m waves of chance

@@ -114,7 +114,7 @@ def make_frame(
         height_uncertainty_mm=height_uncertainty_mm,
         plane=plane,
     )
-    along, across = axis.aligned(x_mm, z_mm)
+    along, across = axis.align_points(x_mm, z_mm)
     grid = fit_grid(along, side, pitch_mm=rough_pitch(along, side, nominal.pitch_mm), starts=nominal.starts)
     lead = nominal.lead_mm if grid.pitch_mm is None else grid.pitch_mm * nominal.starts
     return Frame(axis, lead, x_mm, z_mm, side, along, side * across, grid.number, grid.start)
@@ -141,7 +141,7 @@ def map_to_normal(
     ``groove`` indexes the frame's arrays and is reshaped with ``shape`` to broadcast over the points.
     """
     side = np.reshape(frame.side[groove], shape)
-    along, across = frame.axis.aligned(x_mm, z_mm)
+    along, across = frame.axis.align_points(x_mm, z_mm)
     plane = to_normal(
         along - np.reshape(frame.along_mm[groove], shape),
         side * across,
@@ -157,7 +157,7 @@ def zone_bounds(frame: Frame, nominal: Nominal, zone_deg: tuple[float, float]) -
     u = nominal.ball_radius_mm * np.sin(angle) * _SIGN[:, None]
     v = -nominal.facing * nominal.ball_radius_mm * np.cos(angle) * np.ones((2, 1))
     x, rho = to_axial(u, v, radius_mm=frame.radius_mm[:, None, None], lead_mm=frame.lead_mm)
-    recorded, _ = frame.axis.recorded(frame.along_mm[:, None, None] + x, frame.side[:, None, None] * rho)
+    recorded, _ = frame.axis.recorded_points(frame.along_mm[:, None, None] + x, frame.side[:, None, None] * rho)
     return np.sort(recorded, axis=-1)
 
 
@@ -270,7 +270,7 @@ def recorded_centres(frame: Frame, centre: FloatArray, nominal: Nominal) -> tupl
     x, rho = to_axial(
         centre[:, 0], nominal.facing * centre[:, 1], radius_mm=frame.radius_mm, lead_mm=frame.lead_mm
     )
-    return frame.axis.recorded(frame.along_mm + x, frame.side * rho)
+    return frame.axis.recorded_points(frame.along_mm + x, frame.side * rho)
 
 
 def _pick(frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal, most: int) -> IntArray:

@@ -15,10 +15,10 @@ from edgeagent.analysis.axial.form import (
     bridged_points,
     cell_count,
     cell_numbers,
+    common_and_rest,
     even_cells,
     flank_forms,
     outlying,
-    parted,
     root_variance,
 )
 from edgeagent.analysis.axial.frame import (
@@ -173,7 +173,7 @@ def compare_flanks(grooves: Mapping[str, Groove], nominal: Nominal) -> dict[str,
     cells = cell_count(length, cutoff)
     marked, profiles, clean = zip(*(_without_dust(flanks, nominal, cells) for flanks in names), strict=True)
     # Both flanks were cut alike: what is chance on one is so on the other.
-    (common_left, chance_left), (common_right, chance_right) = (parted(c) for c in clean)
+    (common_left, chance_left), (common_right, chance_right) = (common_and_rest(c) for c in clean)
     chance = np.concatenate([chance_left, chance_right])
     cell = length / cells
     texture_um = float(np.sqrt(root_variance(chance, cell, cutoff)))

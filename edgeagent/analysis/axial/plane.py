@@ -34,7 +34,7 @@ class Plane:
     offset_uncertainty_mm: float | None = None
     yaw_uncertainty_rad: float | None = None
 
-    def unwrapped(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def section_points(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Recorded points along and across the axis as points of the axial section; any one shape."""
         if self.offset_mm == 0.0 and self.yaw_rad == 0.0:
             return along_mm, across_mm
@@ -44,7 +44,7 @@ class Plane:
         turn = side * np.arcsin(beside / distance)
         return along_mm * np.cos(self.yaw_rad) - self.shift_mm * turn, side * distance
 
-    def wrapped(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def recorded_points(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The inverse of `unwrapped`. Raises TraceRangeError for a point nearer to the axis than the plane."""
         if self.offset_mm == 0.0 and self.yaw_rad == 0.0:
             return along_mm, across_mm

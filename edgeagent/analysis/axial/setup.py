@@ -68,8 +68,8 @@ def shape_response(
     shapes, cofactor = [], np.zeros((2, 3, 3))
     for beside in (_STEP_MM, -_STEP_MM):
         plane = Plane(beside, 0.0, lead_mm / (2.0 * np.pi))
-        at, across = plane.wrapped(x, rho)
-        centre, radius = plane.wrapped(np.zeros(1), np.full(1, radius_mm))
+        at, across = plane.recorded_points(x, rho)
+        centre, radius = plane.recorded_points(np.zeros(1), np.full(1, radius_mm))
         seen = to_normal(at - centre[0], across, radius_mm=float(radius[0]), lead_mm=lead_mm)
         fitted = np.array(arcs)
         for _ in range(_SETTLE):

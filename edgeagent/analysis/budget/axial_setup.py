@@ -48,14 +48,14 @@ def stated_setup(
             continue
         changed = [values_of(each) for each in _changed(trace, key, u)]
         for at, value in base.items():
-            moves = [_moved(at[0], value, other[at]) for other in changed if at in other]
+            moves = [_change_of_value(at[0], value, other[at]) for other in changed if at in other]
             effect = float(np.linalg.norm(moves)) if moves else 0.0
             if effect > 0:
                 found[at].append(Contribution(source, u, unit, effect / u))
     return {at: tuple(lines) for at, lines in found.items() if lines}
 
 
-def _moved(name: str, value: float, other: float) -> float:
+def _change_of_value(name: str, value: float, other: float) -> float:
     """The change of a value; of the largest of several deviations that of its amount, whichever sign it has."""
     return abs(other) - abs(value) if "deviation" in name else other - value
 

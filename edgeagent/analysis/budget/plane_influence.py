@@ -40,7 +40,7 @@ def count_plane(
         values_in(Plane(-middle_mm * float(np.tan(yaw)), yaw, 0.0)),
     )
 
-    def counted(q: Quantity) -> Quantity:
+    def with_plane(q: Quantity) -> Quantity:
         at = (q.name, q.instance)
         if q.standard_uncertainty is None or at not in base:
             return q
@@ -49,4 +49,4 @@ def count_plane(
         ]
         return replace(q, standard_uncertainty=float(np.hypot(q.standard_uncertainty, np.linalg.norm(changes))))
 
-    return replace(analysis, quantities=tuple(counted(q) for q in analysis.quantities))
+    return replace(analysis, quantities=tuple(with_plane(q) for q in analysis.quantities))

@@ -114,11 +114,11 @@ def _spindle_nm(
     at = np.log(np.maximum(order, 1.0))
     floor = 1e-9
 
-    def interpolated(nm: FloatArray) -> FloatArray:
+    def interpolate(nm: FloatArray) -> FloatArray:
         found: FloatArray = np.exp(np.interp(at, np.log(upr), np.log(np.maximum(nm, floor))))
         return np.where(found > 2 * floor, found, 0.0)
 
-    found: FloatArray = np.hypot(across[0] * interpolated(radial), across[1] * interpolated(axial))
+    found: FloatArray = np.hypot(across[0] * interpolate(radial), across[1] * interpolate(axial))
     return np.where(order < 2, 0.0, found)
 
 

@@ -30,15 +30,17 @@ class Axis:
     tilt_uncertainty_rad: float | None
     plane: Plane = THROUGH_AXIS
 
-    def aligned(self, x_mm: FloatArray, z_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def align_points(self, x_mm: FloatArray, z_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Along the axis, and across it with the axis at zero; any shape."""
         sine, cosine = np.sin(self.tilt_rad), np.cos(self.tilt_rad)
-        return self.plane.unwrapped(x_mm * cosine + z_mm * sine, z_mm * cosine - x_mm * sine - self.offset_mm)
+        return self.plane.section_points(
+            x_mm * cosine + z_mm * sine, z_mm * cosine - x_mm * sine - self.offset_mm
+        )
 
-    def recorded(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def recorded_points(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The inverse of `aligned`."""
         sine, cosine = np.sin(self.tilt_rad), np.cos(self.tilt_rad)
-        along_mm, across_mm = self.plane.wrapped(along_mm, across_mm)
+        along_mm, across_mm = self.plane.recorded_points(along_mm, across_mm)
         across = across_mm + self.offset_mm
         return along_mm * cosine - across * sine, along_mm * sine + across * cosine
 
@@ -87,7 +89,7 @@ def fit_axis(
             uncertainty = float(np.sqrt(np.sum(np.square(dx * height_uncertainty_mm)))) / spread
         else:
             uncertainty = float("nan")
-    _, across = Axis(tilt, 0.0, None).aligned(x_mm, z_mm)
+    _, across = Axis(tilt, 0.0, None).align_points(x_mm, z_mm)
     levels = [float(across[side == code].mean()) for code in sides]
     if len(levels) == 2:
         offset = (levels[0] + levels[1]) / 2.0

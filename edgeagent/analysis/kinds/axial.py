@@ -179,7 +179,7 @@ def _analyse_steps(trace: Trace, thread: Thread, options: AxialOptions, nominal:
     found = find_grooves(sides, nominal, thread)
     quality.append(checks.cut_grooves(found.cut))
     if not found.names:
-        quality.append(checks.failed("grooves", "no groove is whole; nothing was measured"))
+        quality.append(checks.failed_check("grooves", "no groove is whole; nothing was measured"))
         return _without_values(quality, found, options)
     rough = rough_pitch(found.frame.along_mm, found.frame.side, thread.pitch_mm)
     gross = checks.gross_pitch(rough, thread, 100.0 * checks.MAX_GROSS_PITCH_ERROR, coarse=True)
@@ -188,7 +188,9 @@ def _analyse_steps(trace: Trace, thread: Thread, options: AxialOptions, nominal:
     try:
         measured = measure_grooves(found, sides, nominal, options.groove_axis)
     except (AnalysisError, InputError) as error:
-        quality.append(checks.failed("grooves", f"the grooves could not be brought into one frame: {error}"))
+        quality.append(
+            checks.failed_check("grooves", f"the grooves could not be brought into one frame: {error}")
+        )
         return _without_values(quality, found, options)
     return _collect(measured, quality, nominal, thread, options)
 
@@ -279,7 +281,7 @@ def _collect(
         quality.append(checks.lacking("ball_pitch_circle", note, expected=not nominal.align))
     quality += checks.without_number(remarks)
     if failures:
-        quality.append(checks.failed("asked_without_number", "; ".join(failures)))
+        quality.append(checks.failed_check("asked_without_number", "; ".join(failures)))
     balls = {n: (float(a), float(r)) for n, a, r in zip(names, frame.along_mm, frame.radius_mm, strict=True)}
     details: dict[str, Any] = {
         "axial": {

@@ -124,7 +124,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     per_turn = 1.0 if lead_mm is None else _per_turn(travel_mm, lead_mm)
     white_um = white_noise_um(deviation_um)
 
-    def lifted(length_mm: float | None) -> tuple[float, float]:
+    def lift_of(length_mm: float | None) -> tuple[float, float]:
         share = 1.0 if length_mm is None else length_mm / float(travel_mm[-1] - travel_mm[0])
         lift_um, scatter_um = noise_lift(residual_um, white_um, per_turn=per_turn, window_share=min(share, 1.0))
         # The lift is known to a third; short waves that are not white count as noise of a difference.
@@ -139,9 +139,9 @@ def analyse(trace: Trace, request: Request) -> Analysis:
             standard_uncertainty=line.slope_uncertainty_um_per_mm * useful_mm,
             degrees_of_freedom=float(travel_mm.size - 2),
         ),
-        _variation("travel_variation", float(np.ptp(residual_um)), lifted(None)),
+        _variation("travel_variation", float(np.ptp(residual_um)), lift_of(None)),
         *(
-            Quantity(name, None, "um") if window is None else _variation(name, window.variation_um, lifted(mm))
+            Quantity(name, None, "um") if window is None else _variation(name, window.variation_um, lift_of(mm))
             for name, window, mm in (
                 ("travel_variation_300", in_300, 300.0),
                 ("travel_variation_turn", in_turn, lead_mm),

@@ -15,7 +15,7 @@ from edgeagent.analysis.texture import material_ratio as curve
 from edgeagent.analysis.texture.elements import profile_elements
 from edgeagent.analysis.texture.filters import gaussian_smooth
 from edgeagent.analysis.texture.options import RoughnessOptions
-from edgeagent.analysis.texture.roughness import EvaluatedProfile, evaluated, height_parameters
+from edgeagent.analysis.texture.roughness import EvaluatedProfile, evaluate_profile, height_parameters
 from edgeagent.model import FloatArray
 
 PARAMETERS: Mapping[str, str] = {
@@ -46,7 +46,7 @@ def parameters(
 
     Raises what `roughness.evaluated` does.
     """
-    found = evaluated(
+    found = evaluate_profile(
         z_um,
         spacing_mm,
         lambda_c_mm=wanted.lambda_c_mm,

@@ -190,7 +190,7 @@ def roughness(
     ISO 21920-2: Ra, Rq, Rsk and Rku over the evaluation length (not averaged over sections), Rz the mean of the
     section heights, Rt the total height over the evaluation length.
     """
-    found = evaluated(
+    found = evaluate_profile(
         z_um,
         spacing_mm,
         lambda_c_mm=lambda_c_mm,
@@ -227,7 +227,7 @@ class EvaluatedProfile:
         return self.profile_um[self.sections[0] : self.sections[-1]]
 
 
-def evaluated(
+def evaluate_profile(
     z_um: FloatArray,
     spacing_mm: float,
     *,

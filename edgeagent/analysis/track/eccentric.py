@@ -137,7 +137,7 @@ class EccentricContact:
         fitted = (first.real + more.real * turn) * turned_cos + (first.imag + more.imag * turn) * turned_sin
         return Touch(angle_rad + shift, turned_cos, turned_sin, (along_normal - fitted) / self.factor)
 
-    def moved(
+    def move_harmonics(
         self, coefficient: ComplexArray, before: Motion, after: Motion, middle_um: complex
     ) -> ComplexArray:
         """Harmonics that were fitted with the motion ``before``, as they are with the nearby motion ``after``.

@@ -103,7 +103,7 @@ class HarmonicFit:
         result: FloatArray = (angle_rad - self.middle_rad) / (2 * np.pi)
         return result
 
-    def touched(self, angle_rad: FloatArray) -> Touch:
+    def touch_of(self, angle_rad: FloatArray) -> Touch:
         """Where samples at any angles of the spindle touch the part."""
         if self.contact is None or self.motion is None or not self.contact.taken_out:
             return Touch(angle_rad, np.cos(angle_rad), np.sin(angle_rad), np.zeros(len(angle_rad)))
@@ -111,7 +111,7 @@ class HarmonicFit:
 
     def alignment_at(self, angle_rad: FloatArray) -> FloatArray:
         """Slope, tilt and second order of a rigid part at any angles, in µm, shape of ``angle_rad``."""
-        touch = self.touched(angle_rad)
+        touch = self.touch_of(angle_rad)
         if not len(self.alignment):
             return touch.extra_um
         return (
@@ -123,13 +123,13 @@ class HarmonicFit:
         """What the model leaves of any samples, those that were not fitted among them; shape (n,), µm."""
         rest = deviation_um - self.alignment_at(angle_rad) - self.profile_at(angle_rad, self.centred)
         for wave in self.orders:
-            turned = np.exp(1j * wave.upr * self.touched(angle_rad).angle_rad)
+            turned = np.exp(1j * wave.upr * self.touch_of(angle_rad).angle_rad)
             rest -= 2 * np.real(wave.coefficient * turned)
         return rest
 
     def profile_at(self, angle_rad: FloatArray, coefficient: ComplexArray) -> FloatArray:
         """The function of harmonics ``coefficient`` where samples at any angles touch; shape (n,), µm."""
-        return TrigonometricSums(self.touched(angle_rad).angle_rad, len(coefficient)).evaluate(coefficient)
+        return TrigonometricSums(self.touch_of(angle_rad).angle_rad, len(coefficient)).evaluate(coefficient)
 
     @property
     def has_tilt(self) -> bool:
@@ -268,8 +268,8 @@ def fit_harmonics(
     middle_um = solution.once_per_turn[0]
     return replace(
         _count_doubt(found, contact, motion),
-        coefficient=contact.moved(found.coefficient, before, motion, middle_um),
-        centred=contact.moved(found.centred, before, motion, middle_um),
+        coefficient=contact.move_harmonics(found.coefficient, before, motion, middle_um),
+        centred=contact.move_harmonics(found.centred, before, motion, middle_um),
     )
 
 

@@ -82,7 +82,7 @@ def pools(count: int) -> IntArray:
     return np.concatenate((np.arange(_SINGLE + 1), ends[ends > _SINGLE]))
 
 
-def pooled(values: FloatArray, edges: IntArray) -> FloatArray:
+def pool_means(values: FloatArray, edges: IntArray) -> FloatArray:
     """Mean over each pool along the last axis."""
     sums = np.add.reduceat(values, edges[:-1], axis=-1)
     result: FloatArray = sums / np.diff(edges)
@@ -115,7 +115,7 @@ def background(
             break
         share = pools(len(kept))
         weight = fit_level(
-            pooled(terms[:, kept], share), pooled(power[kept], share), np.diff(share).astype(np.float64)
+            pool_means(terms[:, kept], share), pool_means(power[kept], share), np.diff(share).astype(np.float64)
         )
         weight = weight / _KEPT_MEAN
     final = weight

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeagent.analysis.waves.least_squares import solve_toeplitz
-from edgeagent.analysis.waves.level import background, basis, fit_level, pooled, pools
+from edgeagent.analysis.waves.level import background, basis, fit_level, pool_means, pools
 from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.model import FloatArray, IntArray
 
@@ -125,7 +125,7 @@ def noise_between(
     known = _known_shape if len(power) <= _KEPT_LINES else _NoiseShape.of
     shape = known(len(power), whole, upr_max, alignment)
     taken, at, noisy = shape.taken, shape.at, power[shape.noisy]
-    weight = fit_level(shape.pooled, pooled(noisy, shape.share), np.diff(shape.share).astype(np.float64))
+    weight = fit_level(shape.pooled, pool_means(noisy, shape.share), np.diff(shape.share).astype(np.float64))
     model = np.einsum("j,jn->n", weight, shape.expected)
     if not np.any(model > 0):
         return np.zeros(upr_max + 1), np.zeros(2), np.zeros(upr_max + 1)
@@ -202,7 +202,7 @@ class _NoiseShape:
         low, high = (before[edge] for edge in _window(count, order, whole))
         leaking = _alignment_lines(order[2:] * whole, whole)
         return _NoiseShape(
-            noisy, upr, terms, expected, share, pooled(expected, share),
+            noisy, upr, terms, expected, share, pool_means(expected, share),
             basis(np.maximum(order, 1.0 / whole), steep=True), few, low, high,
             taken, np.einsum("ki,kj->ijk", leaking.conj(), leaking).real,
         )  # fmt: skip

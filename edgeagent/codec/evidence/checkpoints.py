@@ -72,7 +72,7 @@ def cosign(note: SignedNote, key: SigningKey, posix_s: int) -> NoteSignature:
     """A witness's statement: this was the log's largest consistent tree that it had seen by then."""
     if key.type != WITNESS:
         raise NoteError(f"{key.name} is no key of a witness")
-    signature = key.sign(_cosigned(note.text, posix_s))
+    signature = key.sign(_cosigned_bytes(note.text, posix_s))
     return NoteSignature(key.name, key.verifier.id, posix_s.to_bytes(8, "big") + signature)
 
 
@@ -84,9 +84,9 @@ def cosigned_at(note: SignedNote, key: VerifierKey) -> int:
     posix_s = int.from_bytes(found.data[:8], "big")
     if len(found.data) != 72 or posix_s > _TIME_MAX:
         raise NoteError(f"the cosignature of {key.name} is malformed")
-    check_bytes(key, found.data[8:], _cosigned(note.text, posix_s))
+    check_bytes(key, found.data[8:], _cosigned_bytes(note.text, posix_s))
     return posix_s
 
 
-def _cosigned(text: str, posix_s: int) -> bytes:
+def _cosigned_bytes(text: str, posix_s: int) -> bytes:
     return f"cosignature/v1\ntime {posix_s}\n{text}".encode()

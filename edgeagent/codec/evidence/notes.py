@@ -136,7 +136,7 @@ def _read_signature(line: str) -> NoteSignature:
     name, _, coded = line.removeprefix(_DASH).partition(" ")
     if not line.startswith(_DASH) or not is_key_name(name):
         raise NoteError(f"a line of signature is {line[:60]!r}")
-    data = _decoded(coded)
+    data = _decode(coded)
     if len(data) < 5:
         raise NoteError("a signature is too short")
     return NoteSignature(name, data[:4], data[4:])
@@ -169,7 +169,7 @@ def _read_key(text: str) -> tuple[str, int, bytes, bytes]:
     key_id, more, coded = rest.partition("+")
     if not plus or not more or not is_key_name(name) or len(key_id) != 8:
         raise NoteError("a key is name+id+base64")
-    data = _decoded(coded)
+    data = _decode(coded)
     if len(data) != 33 or data[0] not in (LOG, WITNESS):
         raise NoteError("not a key of a known type")
     try:
@@ -178,7 +178,7 @@ def _read_key(text: str) -> tuple[str, int, bytes, bytes]:
         raise NoteError("a key's id is eight hex digits") from None
 
 
-def _decoded(coded: str) -> bytes:
+def _decode(coded: str) -> bytes:
     try:
         data = base64.b64decode(coded, validate=True)
     except (binascii.Error, ValueError):

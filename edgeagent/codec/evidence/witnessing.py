@@ -114,7 +114,7 @@ def consider(
 
     The log's first checkpoint that a witness sees is taken as it is; from there on it can only grow.
     """
-    head, note = _opened(document, keys)
+    head, note = _open(document, keys)
     before = known.get(head.origin)
     if before is None:
         return Accepted(head, note, grown=True)
@@ -138,17 +138,17 @@ def consider(
     return Accepted(head, note, grown=True)
 
 
-def cosigned(accepted: Accepted, key: SigningKey, posix_s: int) -> SignedNote:
+def cosign_accepted(accepted: Accepted, key: SigningKey, posix_s: int) -> SignedNote:
     """The checkpoint with the witness's own cosignature."""
     return with_signatures(accepted.note, [cosign(accepted.note, key, posix_s)])
 
 
-def remembered(head: TreeHead, note: SignedNote) -> WitnessedHead:
+def head_to_remember(head: TreeHead, note: SignedNote) -> WitnessedHead:
     """What a witness must know durably before its cosignature leaves it."""
     return WitnessedHead(head.origin, head.size, head.root.hex(), note.whole)
 
 
-def _opened(document: WitnessDocument, keys: Iterable[VerifierKey]) -> tuple[TreeHead, SignedNote]:
+def _open(document: WitnessDocument, keys: Iterable[VerifierKey]) -> tuple[TreeHead, SignedNote]:
     """The checkpoint, signed by one of these keys for its own origin."""
     try:
         note = read_note(document.checkpoint.encode())

@@ -27,7 +27,7 @@ from edgeagent.codec.proposals.table_form import (
     number_pattern,
 )
 from edgeagent.codec.proposals.written_units import unit_of
-from edgeagent.codec.traces.row_cells import ungrouped
+from edgeagent.codec.traces.row_cells import without_grouping
 from edgeagent.errors import TraceFormatError
 
 _MORE_ROWS = 2
@@ -110,21 +110,21 @@ def _dressings(sample: list[str]) -> Iterator[tuple[Callable[[str], str], Dressi
             suffixes = _suffixes(sample, delimiter, decimal, thousands)
             if suffixes or thousands is not None:
                 dressing = Dressing(thousands, suffixes)
-                yield partial(_undressed, delimiter=delimiter, decimal=decimal, dressing=dressing), dressing
+                yield partial(_undress, delimiter=delimiter, decimal=decimal, dressing=dressing), dressing
     for decimal in ".,":
         length, widths = _fixed_widths(sample, decimal)
         if widths is not None and len(widths) > 1:
-            yield partial(_separated, length=length, widths=widths), Dressing(widths=tuple(widths))
+            yield partial(_separate, length=length, widths=widths), Dressing(widths=tuple(widths))
 
 
-def _undressed(line: str, *, delimiter: str, decimal: str, dressing: Dressing) -> str:
+def _undress(line: str, *, delimiter: str, decimal: str, dressing: Dressing) -> str:
     mark = MARKS[delimiter]
     cells = _cells(line, mark)
     plain = [_plain(c, dressing.suffixes.get(k), decimal, dressing.thousands) for k, c in enumerate(cells)]
     return line if plain == cells else mark.join(plain)
 
 
-def _separated(line: str, *, length: int, widths: list[int]) -> str:
+def _separate(line: str, *, length: int, widths: list[int]) -> str:
     if len(line) != length or not re.fullmatch(r"[0-9+\-., ]*", line):
         return line
     return " ".join(piece.strip() or "-" for piece in _pieces(line, widths))
@@ -141,7 +141,7 @@ def _cells(line: str, mark: str) -> list[str]:
 def _plain(cell: str, suffix: str | None, decimal: str, thousands: str | None) -> str:
     if suffix is not None and cell.endswith(suffix):
         cell = cell[: -len(suffix)].strip()
-    return cell if thousands is None else ungrouped(cell, thousands, decimal)
+    return cell if thousands is None else without_grouping(cell, thousands, decimal)
 
 
 def _suffixes(lines: list[str], delimiter: str, decimal: str, thousands: str | None) -> dict[int, str]:

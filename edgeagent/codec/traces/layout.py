@@ -238,7 +238,7 @@ def parse_layout(data: bytes, file: str) -> Layout:
 
 def _refuse_unfilled(table: dict[str, Any], file: str, text: str) -> None:
     """Raise ConfigError that names every key which a person has still to fill in."""
-    paths = list(_unfilled(table, ""))
+    paths = list(_unfilled_keys(table, ""))
     if not paths:
         return
     complaint = "must be filled in: the file that it was proposed from does not say it"
@@ -248,13 +248,13 @@ def _refuse_unfilled(table: dict[str, Any], file: str, text: str) -> None:
     raise ConfigError(place_of_key(file, text, paths[0]), paths[0], complaint)
 
 
-def _unfilled(found: Any, path: str) -> Iterator[str]:
+def _unfilled_keys(found: Any, path: str) -> Iterator[str]:
     if isinstance(found, dict):
         for key, value in found.items():
-            yield from _unfilled(value, f"{path}.{key}" if path else key)
+            yield from _unfilled_keys(value, f"{path}.{key}" if path else key)
     elif isinstance(found, list):
         for number, value in enumerate(found):
-            yield from _unfilled(value, f"{path}[{number}]")
+            yield from _unfilled_keys(value, f"{path}[{number}]")
     elif found == FILL_IN:
         yield path
 

@@ -79,7 +79,7 @@ def cut_cells(line: str, form: TextForm, fields: int = 0, number: int | None = N
     return cells[:-1] if len(cells) > max(1, fields) and not cells[-1] else cells
 
 
-def ungrouped(cell: str, thousands: str, decimal: str) -> str:
+def without_grouping(cell: str, thousands: str, decimal: str) -> str:
     """A number without the signs that group its digits; a cell that is no such number stays as it is."""
     text = cell
     if thousands == " ":
@@ -100,7 +100,7 @@ def _plain(cell: str, column: Column | None, form: TextForm, number: int) -> str
                 expected=f"a number and {column.suffix!r} behind it",
             )
         cell = cell[: -len(column.suffix)].strip()
-    return cell if form.thousands is None else ungrouped(cell, form.thousands, form.decimal)
+    return cell if form.thousands is None else without_grouping(cell, form.thousands, form.decimal)
 
 
 class _Chooser:

@@ -85,7 +85,7 @@ class Rederivation:
             case Start():
                 self.version = body.version
             case Measurement():
-                yield from self._measured(record, body)
+                yield from self._check_measurement(record, body)
             case PartDisposition():
                 self.dispositions += 1
                 yield from self._disposition(record, body)
@@ -97,7 +97,7 @@ class Rederivation:
         self.memory.visit(folded, Place("", 0))
         self._last = record
 
-    def ended(self) -> Iterator[Contradiction]:
+    def contradictions_at_end(self) -> Iterator[Contradiction]:
         """What is missing at the end of the journal."""
         for seq, what in self._stepped_back.items():
             yield Contradiction(seq, "time", "clock", what)
@@ -129,7 +129,7 @@ class Rederivation:
                 words = f"recorded {late_s:.3g} s after it was decided"
                 yield Contradiction(record.seq, "time", body.source.name, words)
 
-    def _measured(self, record: Record, body: Measurement) -> Iterator[Contradiction]:
+    def _check_measurement(self, record: Record, body: Measurement) -> Iterator[Contradiction]:
         """Whether it was judged by what was in force."""
         wanted = self.configuration
         if wanted is None:
@@ -170,9 +170,9 @@ class Rederivation:
         if isinstance(before, Release) and (before.part, before.serial) == (body.part, body.serial):
             yield from self._release(record, before, configuration)
             return
-        yield from self._decided(record, body, state, configuration)
+        yield from self._check_disposition(record, body, state, configuration)
 
-    def _decided(
+    def _check_disposition(
         self, record: Record, body: PartDisposition, state: PartSet, configuration: Configuration
     ) -> Iterator[Contradiction]:
         last = self._last.body if self._last is not None else None

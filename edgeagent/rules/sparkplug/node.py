@@ -86,11 +86,11 @@ def step(node: Node, event: Event) -> Result:
         case StateSaid() if node.phase in (NodePhase.SUBSCRIBING, NodePhase.WAITING, NodePhase.BORN):
             return _state_said(node, event)
         case Commanded() if node.phase == NodePhase.BORN:
-            return _commanded(node, event)
+            return _on_command(node, event)
         case Recorded():
-            return _recorded(node, event)
+            return _on_records(node, event)
         case Remembered() if node.phase == NodePhase.BORN and node.reading:
-            return _remembered(node, event)
+            return _on_history(node, event)
         case Stands():
             return _stands(node, event)
         case LeaveInOrder():
@@ -197,7 +197,7 @@ def _birth(node: Node, event: Event) -> Result:
     births += [(node.names.topic("DBIRTH", d), tuple(values.values())) for d, values in sorted(alive.items())]
     sends = []
     for number, (topic, metrics) in enumerate(births):
-        ordered = tuple(sorted((_timed(m, event.now_ms) for m in metrics), key=lambda m: m.at_ms))
+        ordered = tuple(sorted((_with_time(m, event.now_ms) for m in metrics), key=lambda m: m.at_ms))
         sends.append(Send(topic, Payload(ordered, event.now_ms, number % 256, birth=True)))
     new = [device for device in alive if device not in node.born]
     subscribe = (
@@ -219,7 +219,7 @@ def _birth(node: Node, event: Event) -> Result:
     return node, (*subscribe, *sends, *((NodeReport("sparkplug-born"),) if first else ()))
 
 
-def _timed(metric: Metric, now_ms: int) -> Metric:
+def _with_time(metric: Metric, now_ms: int) -> Metric:
     """Every metric of a birth has a time, also one that has no value yet."""
     return metric if metric.at_ms else replace(metric, at_ms=now_ms)
 
@@ -234,7 +234,7 @@ def _rebirth(node: Node, event: Event) -> Result:
 # --- data ----------------------------------------------------------------------------------------------------
 
 
-def _recorded(node: Node, event: Recorded) -> Result:
+def _on_records(node: Node, event: Recorded) -> Result:
     """New records: into the present values, and to the host at once if everything in them was born."""
     actions: list[Action] = []
     for entry in event.entries:
@@ -255,7 +255,7 @@ def _recorded(node: Node, event: Recorded) -> Result:
     return node, tuple(actions)
 
 
-def _remembered(node: Node, event: Remembered) -> Result:
+def _on_history(node: Node, event: Remembered) -> Result:
     """Historical records, in order; one that names what was never born waits for new births."""
     actions: list[Action] = []
     node = replace(node, reading=False)
@@ -323,7 +323,7 @@ def _stands(node: Node, event: Stands) -> Result:
 # --- commands ------------------------------------------------------------------------------------------------
 
 
-def _commanded(node: Node, event: Commanded) -> Result:
+def _on_command(node: Node, event: Commanded) -> Result:
     addressed = node.names.command_of(event.topic)
     if addressed is None:
         return node, ()
@@ -378,7 +378,7 @@ def _tick_born(node: Node, event: NodeTick) -> Result:
         return _birth(node, event) if event.now - node.born_at >= REBIRTH_S else (node, ())
     behind = node.read.seq < node.history
     actions: list[Action] = []
-    reached = _reached(node)
+    reached = _sent_up_to(node)
     marked = max((node.sent.seq, *(mark.seq for mark, _ in node.answered)))
     last = node.answered[-1][1] if node.answered else -MARK_S
     if node.open is None and reached.seq > marked and (behind or event.now - last >= MARK_S):
@@ -390,7 +390,7 @@ def _tick_born(node: Node, event: NodeTick) -> Result:
     return node, tuple(actions)
 
 
-def _reached(node: Node) -> JournalMark:
+def _sent_up_to(node: Node) -> JournalMark:
     """Up to where every record was sent in this session."""
     if node.read.seq < node.history:
         return node.read

@@ -40,13 +40,13 @@ def fold(node: Node, found: Iterable[Found]) -> Node:
             devices = {d: {**values, **new} for d, values in devices.items()}
         else:
             values = {**devices.pop(device, _nulls(DEVICE_METRICS)), **new}
-            devices[device] = _bounded(values)  # behind all others: the newest
+            devices[device] = _bound(values)  # behind all others: the newest
     while len(devices) > DEVICES_MAX:
         devices.pop(next(d for d in devices if d != node.station_device))
     return replace(node, own=own, devices=devices)
 
 
-def _bounded(values: Metrics) -> Metrics:
+def _bound(values: Metrics) -> Metrics:
     if len(values) <= METRICS_MAX:
         return values
     droppable = sorted((n for n in values if n not in _ALWAYS), key=lambda n: values[n].at_ms)

@@ -98,7 +98,7 @@ def _measurement(body: Measurement, seq: int, at_ms: int) -> Iterable[Metric]:
         Artefact=trace.of_artefact,
         Feature=trace.feature,
         Disposition=body.disposition.value,
-        Reasons=_joined(body.reasons),
+        Reasons=_join(body.reasons),
     )
     yield Metric("Measurement/Record", _RECORD, seq, at_ms)
     yield Metric("Measurement/Measured at", DataType.DATETIME, _ms(trace.measured_at), at_ms)
@@ -113,7 +113,7 @@ def _disposition(body: PartDisposition, seq: int, at_ms: int) -> tuple[Metric, .
         Part=body.part,
         Serial=body.serial,
         Disposition=body.disposition.value,
-        Reasons=_joined(body.reasons),
+        Reasons=_join(body.reasons),
     )
     return *said, Metric("Part/Record", _RECORD, seq, at_ms)
 
@@ -124,7 +124,7 @@ def _verification(body: Verification, seq: int, at_ms: int) -> Iterable[Metric]:
         at_ms,
         Artefact=body.artefact,
         Outcome=body.outcome.value,
-        Reasons=_joined(body.reasons),
+        Reasons=_join(body.reasons),
     )
     yield Metric("Verification/Record", _RECORD, seq, at_ms)
     yield Metric("Verification/Measured at", DataType.DATETIME, _ms(body.measured_at), at_ms)
@@ -182,7 +182,7 @@ def _properties(one: JudgedValue) -> tuple[MetricProperty, ...]:
     )
 
 
-def _joined(reasons: Iterable[str]) -> str:
+def _join(reasons: Iterable[str]) -> str:
     return "; ".join(reasons)
 
 

@@ -259,8 +259,8 @@ class EdgeNode:
         self._folders = {d: self._folders[d] for d in node.devices if d in self._folders}
         state = SparkplugState(
             node.bdseq,
-            _reached(node.sent),
-            _reached(node.folded),
+            _sent_up_to(node.sent),
+            _sent_up_to(node.folded),
             tuple(node.own.values()),
             {device: tuple(values.values()) for device, values in node.devices.items()},
             dict(self._folders),
@@ -291,6 +291,6 @@ class EdgeNode:
         self._outside.report("sparkplug-failed", {"reason": reason, "again_s": _REST_S})
 
 
-def _reached(mark: say.JournalMark) -> Reached:
+def _sent_up_to(mark: say.JournalMark) -> Reached:
     assert mark.place is None or isinstance(mark.place, Place)
     return Reached(mark.seq, mark.place)

@@ -82,7 +82,7 @@ def families(status: AgentStatus, station: str) -> Families:
     """All metrics of one status."""
 
     def gauge(name: str, text: str, value: float) -> Metric:
-        return _labelled(GaugeMetricFamily(f"edgeagent_{name}", text, labels=["station"]), station, value)
+        return _with_label(GaugeMetricFamily(f"edgeagent_{name}", text, labels=["station"]), station, value)
 
     build = GaugeMetricFamily("edgeagent_build_info", "Version of the agent.", labels=["station", "version"])
     build.add_metric([station, status.version], 1)
@@ -169,7 +169,7 @@ def _counters(status: AgentStatus, station: str) -> Families:
     troubles = CounterMetricFamily(
         "edgeagent_troubles", "Recoveries and alarms of its own.", labels=["station"]
     )
-    yield _labelled(troubles, station, counts["recoveries"])
+    yield _with_label(troubles, station, counts["recoveries"])
     took = SummaryMetricFamily(
         "edgeagent_file_recorded_seconds", "From settled to on record.", labels=["station"]
     )
@@ -177,7 +177,7 @@ def _counters(status: AgentStatus, station: str) -> Families:
     yield took
 
 
-def _labelled(family: Any, station: str, value: float) -> Metric:
+def _with_label(family: Any, station: str, value: float) -> Metric:
     family.add_metric([station], float(value))
     return family  # type: ignore[no-any-return]
 

@@ -65,7 +65,7 @@ class LiveTable:
 
     def _head(self, status: AgentStatus) -> Table:
         head = Table(box=None, show_header=False, pad_edge=False)
-        verified = "; ".join(_verified(one, status) for one in status.verifications) or "none on record"
+        verified = "; ".join(_verified_text(one, status) for one in status.verifications) or "none on record"
         counts = ", ".join(f"{n} {word}" for word, n in self._counts.items())
         lamp = f"{status.lamp.digit} {status.lamp.word}"
         if status.lamp.why:
@@ -100,7 +100,7 @@ class LiveTable:
         return table
 
 
-def _verified(one: VerificationNow, status: AgentStatus) -> str:
+def _verified_text(one: VerificationNow, status: AgentStatus) -> str:
     at, now = datetime.fromisoformat(one.measured_at), datetime.fromisoformat(status.written_at)
     hours = (now - at).total_seconds() / 3600
     return f"{one.instrument} {'passed' if one.passed else 'failed'} {hours:.1f} h ago"

@@ -19,7 +19,7 @@ from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.judging.memory import Memory, file_key
-from edgeagent.judging.whole_file import undecided
+from edgeagent.judging.whole_file import is_undecided
 from edgeagent.model.records import Measurement, Source, given
 from edgeagent.rules.files.attempts import given_up, reason_of
 from edgeagent.service.intake import Intake
@@ -136,7 +136,7 @@ class FilesAtWork:
     def collect(self) -> None:
         """Take note of what the workers answered, and of those that were lost."""
         for outcome in (*self._pool.outcomes(), *self._pool.give_back()):
-            work = self._numbered(outcome.number)
+            work = self._work_numbered(outcome.number)
             if work is None:
                 continue
             if isinstance(outcome, Lost | Returned):
@@ -146,16 +146,16 @@ class FilesAtWork:
             if work.version == self._rules.version:
                 work.outcome, work.answered = outcome, self._clock.monotonic()
                 measured = isinstance(outcome.body, Measurement)
-                if measured and not undecided(work.file, outcome.failed_checks):
+                if measured and not is_undecided(work.file, outcome.failed_checks):
                     self._store(work, [outcome.result] if work.stored else [*work.contents(), outcome.result])
 
         for number in self._pool.begun():
-            work = self._numbered(number)
+            work = self._work_numbered(number)
             if work is not None:
                 work.taken = work.submitted = self._clock.monotonic()
                 self._attempts.analysing(work.file.folder, work.file.record_name, work.file.look)
 
-    def _numbered(self, number: int) -> Work | None:
+    def _work_numbered(self, number: int) -> Work | None:
         return next((work for work in self._works if work.number == number), None)
 
     def submit(self, memory: Memory) -> bool:
@@ -307,7 +307,7 @@ class FilesAtWork:
         if not work.stored and file.whole:  # a piece of a file is no source of anything
             self._store(work, work.contents())
         for outcome in lost:
-            of = self._numbered(outcome.number)
+            of = self._work_numbered(outcome.number)
             if of is not None:
                 self._without_outcome(of, outcome)
 

@@ -15,7 +15,7 @@ from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluation.found_file import FoundFile
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import Entries, artefact_entries, part_entries
-from edgeagent.judging.whole_file import should_be_trace, undecided
+from edgeagent.judging.whole_file import is_undecided, should_be_trace
 from edgeagent.model.records import Measurement, Quarantine
 from edgeagent.service.workers.files_at_work import FilesAtWork, Work
 from edgeagent.service.workers.worker_pool import Analysed
@@ -85,7 +85,7 @@ class Recording:
                 raise outcome or AssertionError("recorded before its analysis")
             if outcome.mistake:
                 self._log.error("internal-error", name=file.record_name, traceback=outcome.mistake)
-            elif undecided(file, outcome.failed_checks):
+            elif is_undecided(file, outcome.failed_checks):
                 return False
             if isinstance(outcome.body, Quarantine):
                 self._quarantine(work, outcome.body)

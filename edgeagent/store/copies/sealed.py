@@ -24,7 +24,7 @@ from edgeagent.codec.records.result import encode
 from edgeagent.errors import ConfigError, EvidenceError, JournalCorruptError
 from edgeagent.judging.replaying.references import manifest_files, references
 from edgeagent.model.records import ConfigurationRead
-from edgeagent.store.archive import SUFFIX, Archive, compressed, decompressed
+from edgeagent.store.archive import SUFFIX, Archive, compress, decompress
 from edgeagent.store.files import make_folder, sync_folder, write_synced
 from edgeagent.store.journal import JournalReader, record_total
 from edgeagent.store.progress import Progress, no_progress
@@ -141,7 +141,7 @@ def _object_of(archive: Archive, digest: str) -> Callable[[], bytes]:
     def read() -> bytes:
         path = archive.path_of(digest)
         data = archive.get(digest)  # checked against its name
-        return path.read_bytes() if path.exists() else compressed(data)
+        return path.read_bytes() if path.exists() else compress(data)
 
     return read
 
@@ -177,7 +177,7 @@ def check_sealed(path: Path, progress: Progress = no_progress) -> SealedManifest
                 digest = Path(name).stem
                 if (
                     name.startswith("archive/")
-                    and hashlib.sha256(decompressed(data, digest)).hexdigest() != digest
+                    and hashlib.sha256(decompress(data, digest)).hexdigest() != digest
                 ):
                     raise EvidenceError(f"{path}: {name} does not fit its name: it was changed")
     except (OSError, ValueError, KeyError, zipfile.BadZipFile, JournalCorruptError) as error:
@@ -223,7 +223,7 @@ class SealedFiles:
             return None
         try:
             with zipfile.ZipFile(path) as sealed:
-                return decompressed(sealed.read(f"archive/{digest}{SUFFIX}"), digest)
+                return decompress(sealed.read(f"archive/{digest}{SUFFIX}"), digest)
         except (OSError, KeyError, zipfile.BadZipFile) as error:
             raise JournalCorruptError(str(path), 0, f"cannot be read: {error}") from error
 

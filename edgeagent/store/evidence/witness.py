@@ -23,9 +23,9 @@ from edgeagent.codec.evidence.witnessing import (
     WitnessedHead,
     WitnessRefusedError,
     consider,
-    cosigned,
+    cosign_accepted,
+    head_to_remember,
     read_document,
-    remembered,
 )
 from edgeagent.codec.records.result import encode
 from edgeagent.errors import EvidenceError
@@ -76,7 +76,7 @@ class WitnessMemory:
         try:
             document = read_document(data)
         except NoteError as error:
-            return Looked("", error=_malformed(error))
+            return Looked("", error=_malformed_error(error))
         origin = document.checkpoint.partition("\n")[0]
         try:
             accepted = consider(document, self._logs, self._known)
@@ -84,8 +84,8 @@ class WitnessMemory:
             return Looked(origin, error=error)
         if not accepted.grown and origin in self._notes:
             return Looked(origin, note=self._notes[origin])
-        note = cosigned(accepted, self._key, posix_s)
-        known = {**self._known, origin: remembered(accepted.head, note)}
+        note = cosign_accepted(accepted, self._key, posix_s)
+        known = {**self._known, origin: head_to_remember(accepted.head, note)}
         try:
             write_synced(self._path, encode(known), mode=0o600)
         except OSError as error:
@@ -100,7 +100,7 @@ class WitnessMemory:
         return encode({"refused": document.checkpoint, "witnessed": before.note if before else None})
 
 
-def _malformed(error: NoteError) -> WitnessRefusedError:
+def _malformed_error(error: NoteError) -> WitnessRefusedError:
     return WitnessRefusedError(Refusal.NOT_OURS, str(error))
 
 

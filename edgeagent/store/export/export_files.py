@@ -20,7 +20,7 @@ import msgspec
 
 from edgeagent.codec.spreadsheet import csv_line, plain_cell
 from edgeagent.errors import AgentError, UsageError
-from edgeagent.store.export.tables import TABLES, ExportedTable, Row, described
+from edgeagent.store.export.tables import TABLES, ExportedTable, Row, describe_tables
 from edgeagent.store.files import make_folder, sync_folder, write_synced
 
 SCHEMA = "edgeagent.export/1"
@@ -116,7 +116,7 @@ class ExportFolder:
             self._writers[table.name].close()
             path = self._path(table)
             files[path.name] = {"rows": self.counts[table.name], "sha256": _synced_digest(path)}
-        said = {"schema": SCHEMA, **about, "format": self._format, "files": files, "tables": described()}
+        said = {"schema": SCHEMA, **about, "format": self._format, "files": files, "tables": describe_tables()}
         text = msgspec.json.format(msgspec.json.encode(said), indent=2)
         write_synced(self._folder / "export.json", text + b"\n")
 

@@ -142,14 +142,14 @@ def part_row(record: Record, body: PartDisposition) -> Row:
         body.part,
         body.serial,
         body.disposition.value,
-        _joined(body.reasons),
+        _join(body.reasons),
         given(body.gate, None),
         given(body.withdrawn, None),
         given(body.replaces, None),
-        _joined(given(body.remeasured, ())),
-        _joined(body.missing),
-        _joined([source.feature for source in body.sources]),
-        _joined([str(source.seq) for source in body.sources]),
+        _join(given(body.remeasured, ())),
+        _join(body.missing),
+        _join([source.feature for source in body.sources]),
+        _join([str(source.seq) for source in body.sources]),
         datetime.fromtimestamp(body.settled_at, UTC),
         round(written.timestamp() - body.settled_at, 6),
     )
@@ -215,11 +215,11 @@ def utc(moment: str) -> datetime:
     return datetime.fromisoformat(moment).astimezone(UTC)
 
 
-def _joined(texts: Sequence[str]) -> str | None:
+def _join(texts: Sequence[str]) -> str | None:
     return "; ".join(texts) or None
 
 
-def described(tables: Sequence[ExportedTable] = TABLES) -> list[dict[str, Any]]:
+def describe_tables(tables: Sequence[ExportedTable] = TABLES) -> list[dict[str, Any]]:
     """The tables as JSON values: what they and their columns mean."""
     found: list[dict[str, Any]] = msgspec.to_builtins(list(tables))
     return found
