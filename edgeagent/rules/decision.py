@@ -43,7 +43,7 @@ from edgeagent.model import (
     Verdict,
 )
 from edgeagent.model.reasons import Code, Parameter, Reason, at_most, reason
-from edgeagent.rules.limits import caution_bounds, curve_at, scalar_limits
+from edgeagent.rules.limits import CurveTable, caution_bounds, scalar_limits
 from edgeagent.rules.touched import touching
 from edgeagent.rules.verdicts import conformance_probability, guard_factors, policy_of, verdict
 
@@ -58,15 +58,18 @@ def judge_spectrum(
     *,
     beside: int = 0,
     traces: int = 1,
+    curves: CurveTable | None = None,
 ) -> JudgedSpectrum:
     """Every harmonic against the limit curves. The curves are upper limits of amplitudes in nm.
 
     ``uncertainty_nm``, the standard uncertainties of shape (n,) where a budget adds to the spectrum's noise.
     ``beside`` is the number of other waves that are judged together with these, ``traces`` that of the part's
-    traces with as many.
+    traces with as many; ``curves`` are the plan's.
     """
+    upper, caution = (curves or _curves_of(plan)).at(spectrum)
+    if not len(upper):
+        return JudgedSpectrum(spectrum, upper, caution, (), uncertainty_nm)
     u = spectrum.noise_nm if uncertainty_nm is None else uncertainty_nm
-    upper, caution = curve_at(plan.curve_limits if plan else (), spectrum.upr.astype(np.float64))
     over = spectrum.amplitude_nm - upper
     # An amplitude of NaN or 1e200 must become a verdict (inconclusive, nonconforming), not a warning.
     with np.errstate(invalid="ignore", over="ignore"):
@@ -85,8 +88,12 @@ def judge_spectrum(
     codes[~np.isfinite(spectrum.amplitude_nm) | ((policy.rule != "simple") & ~np.isfinite(u))] = 2
     # Last: an order that no curve asks for is no reason to hold, not even with an unknown amplitude.
     codes[np.isnan(upper)] = 4
-    verdicts = tuple(_BY_CODE[code] for code in codes.tolist())
+    verdicts = tuple(map(_BY_CODE.__getitem__, codes.tolist()))
     return JudgedSpectrum(spectrum, upper, caution, verdicts, uncertainty_nm)
+
+
+def _curves_of(plan: MeasurementPlan | None) -> CurveTable:
+    return CurveTable(plan.curve_limits if plan else ())
 
 
 _BY_CODE = (
@@ -109,6 +116,7 @@ def judge(
     orders_uncertainty_nm: FloatArray | None = None,
     noise_only: bool = False,
     traces: int = 1,
+    curves: CurveTable | None = None,
 ) -> Judgement:
     """Verdicts of all values and the disposition of the file.
 
@@ -118,6 +126,7 @@ def judge(
     ``orders_uncertainty_nm`` those of the waves between whole orders, which the same curves limit.
     ``noise_only`` says that no budget stands behind the uncertainties: then no value has a conformance
     probability. ``traces`` is how many traces of the part are judged by curves, whose waves are one family.
+    ``curves`` are the plan's, where many traces are judged by them.
     Nonconformity that no failed check touches rejects; anything doubtful holds; else the file is accepted.
     """
     rule = policy_of(rule)
@@ -134,7 +143,9 @@ def judge(
         for q in analysis.quantities
     ]
     missing = [_without_value(x) for x in limits if not _has_value(x, analysis.quantities)]
-    spectrum, orders = _judged_waves(analysis, plan, rule, (uncertainty_nm, orders_uncertainty_nm), traces)
+    spectrum, orders = _judged_waves(
+        analysis, plan, rule, (uncertainty_nm, orders_uncertainty_nm), traces, curves or _curves_of(plan)
+    )
     # Checks come after the verdicts: a doubted value keeps its number and loses only what it proves.
     failed = [c for c in analysis.quality if not c.ok]
     names = [c.check for c in failed]
@@ -174,17 +185,14 @@ def _judged_waves(
     policy: DecisionPolicy,
     uncertainty_nm: tuple[FloatArray | None, FloatArray | None],
     traces: int,
+    curves: CurveTable,
 ) -> tuple[JudgedSpectrum | None, JudgedSpectrum | None]:
     """Whole orders and the waves between them, one family; None where the trace has none."""
-    whole, between = analysis.spectrum, analysis.orders
-    curves = plan.curve_limits if plan else ()
-    count = [
-        0 if s is None else int(np.count_nonzero(np.isfinite(curve_at(curves, s.upr.astype(np.float64))[0])))
-        for s in (whole, between)
-    ]
+    waves = analysis.spectrum, analysis.orders
+    count = [0 if s is None else int(np.count_nonzero(np.isfinite(curves.at(s)[0]))) for s in waves]
     found = [
-        None if s is None else judge_spectrum(s, plan, policy, u, beside=other, traces=traces)
-        for s, u, other in zip((whole, between), uncertainty_nm, reversed(count), strict=True)
+        None if s is None else judge_spectrum(s, plan, policy, u, beside=other, traces=traces, curves=curves)
+        for s, u, other in zip(waves, uncertainty_nm, reversed(count), strict=True)
     ]
     return found[0], found[1]
 
@@ -281,12 +289,12 @@ def _harmonic_characteristics(judged: JudgedSpectrum) -> list[Characteristic]:
     if not len(nearest) or nearest.max() < 0:
         return []
     worst = int(np.argmax(nearest))
-    rest = [i for i, v in enumerate(judged.verdicts) if v in _NOTABLE and i != worst]
+    rest = [i for i, v in enumerate(judged.verdicts) if v is not _GOOD and v is not _UNJUDGED and i != worst]
     rest.sort(key=lambda i: -nearest[i])
     return [_harmonic(judged, i) for i in (worst, *rest)]
 
 
-_NOTABLE = (Verdict.CAUTION, Verdict.INCONCLUSIVE, Verdict.NONCONFORMING)
+_GOOD, _UNJUDGED = Verdict.CONFORMING, Verdict.UNJUDGED
 
 
 def _harmonic(judged: JudgedSpectrum, i: int) -> Characteristic:

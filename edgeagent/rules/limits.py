@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from edgeagent.model import CurveLimit, FloatArray, ScalarLimit
+from edgeagent.model import CurveLimit, FloatArray, ScalarLimit, Spectrum
 
 
 def highest_judged_upr(curves: Sequence[CurveLimit]) -> float | None:
@@ -31,6 +31,23 @@ def curve_at(curves: Sequence[CurveLimit], upr: FloatArray) -> tuple[FloatArray,
             line = np.exp(np.interp(place, knots, np.log(curve.caution_nm)))
             caution[inside] = np.fmin(caution[inside], line)
     return upper, caution
+
+
+class CurveTable:
+    """Limits of many spectra by the same curves, looked up once for all of the same whole orders."""
+
+    def __init__(self, curves: Sequence[CurveLimit]) -> None:
+        self._curves = curves
+        self._known: dict[int, tuple[FloatArray, FloatArray]] = {}
+
+    def at(self, spectrum: Spectrum) -> tuple[FloatArray, FloatArray]:
+        """What `curve_at` says for a spectrum's orders."""
+        upr, count = spectrum.upr, len(spectrum.upr)
+        if not count or upr[0] != 1 or upr[-1] != count or upr.dtype.kind != "i":
+            return curve_at(self._curves, upr.astype(np.float64))
+        if count not in self._known:
+            self._known[count] = curve_at(self._curves, upr.astype(np.float64))
+        return self._known[count]
 
 
 def scalar_limits(limits: Sequence[ScalarLimit], name: str, instance: str) -> ScalarLimit | None:

@@ -43,13 +43,14 @@ def result_object(
     analysis: Analysis,
     judgement: Judgement,
     sentences: Sequence[str],
+    judged_from: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """The full result as JSON values; arrays become lists, numbers that are not finite become null.
 
-    ``sentences`` are the judgement's reasons in words.
+    ``sentences`` are the judgement's reasons in words, ``judged_from`` what else a part was judged from.
     """
     spectrum = judgement.spectrum
-    return {
+    found = {
         "schema": SCHEMA,
         "source": dict(source),
         "trace": trace_object(trace, analysis),
@@ -64,6 +65,7 @@ def result_object(
         "reason_codes": msgspec.to_builtins(judgement.reasons),
         "details": dict(analysis.details),
     }
+    return found if judged_from is None else {**found, "judged_from": dict(judged_from)}
 
 
 def trace_object(trace: Trace, analysis: Analysis) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from edgeagent.analysis.budget.contributions import (
     REFERENCE_TEMPERATURE_C,
@@ -42,6 +43,11 @@ class Budgeted:
     orders_nm: FloatArray | None
     known: Known
 
+    @property
+    def wanted(self) -> frozenset[str]:
+        """The influences that some stated uncertainty meets."""
+        return wanted_influences(self.known.instrument, self.known.part)
+
     def of_harmonic(self, upr: int) -> Budget | None:
         """The budget of one harmonic; None where the trace has no such."""
         spectrum = self.analysis.spectrum
@@ -59,24 +65,41 @@ def apply_budget(
     part: PartUncertainty | None,
     limited: frozenset[str],
 ) -> Budgeted:
-    """Every value with the uncertainty that instrument, part and trace together give it.
-
-    A value of which neither trace nor study tells how it repeats keeps an unknown uncertainty; one that grows
-    with a part whose temperature the recipe asks for and the trace does not tell has an infinite one.
-    ``limited`` names the characteristics that have a limit: where one of them grows with a part of unknown
-    temperature, the trace is not fit to be accepted.
-    """
-    instrument, part = instrument or InstrumentUncertainty(), part or PartUncertainty()
+    """Every value with the uncertainty that instrument, part and trace together give it; see `with_budget`."""
+    wanted = wanted_influences(instrument or InstrumentUncertainty(), part or PartUncertainty())
     known_influences = getattr(kind, "influences", None)
     influences = Influences()
     if known_influences is not None:
-        influences = known_influences(trace, request, analysis, wanted_influences(instrument, part))
-    low, high = getattr(request.options, "upr", None) or (2, 500)
+        influences = known_influences(trace, request, analysis, wanted)
+    return with_budget(
+        analysis, influences, request.options, trace.header.temperature_c, instrument, part, limited
+    )
+
+
+def with_budget(
+    analysis: Analysis,
+    influences: Influences,
+    options: Any,
+    temperature_c: float | None,
+    instrument: InstrumentUncertainty | None,
+    part: PartUncertainty | None,
+    limited: frozenset[str],
+) -> Budgeted:
+    """Every value with its budget, whose ``influences`` are known.
+
+    A value of which neither trace nor study tells how it repeats keeps an unknown uncertainty; one that grows
+    with a part whose temperature the recipe asks for and the trace does not tell has an infinite one.
+    ``options`` are the kind's, ``temperature_c`` what the trace says of the part, ``limited`` the
+    characteristics that have a limit: where one of them grows with a part of unknown temperature, the trace is
+    not fit to be accepted.
+    """
+    instrument, part = instrument or InstrumentUncertainty(), part or PartUncertainty()
+    low, high = getattr(options, "upr", None) or (2, 500)
     known = Known(
         influences,
         instrument,
         part,
-        trace.header.temperature_c,
+        temperature_c,
         (float(max(low, 2)), float(high)),
         analysis.spectrum,
     )

@@ -17,6 +17,7 @@ from edgeagent import __version__
 from edgeagent.analysis.kinds import Kind, Request, find_kind, key_lacking, require_columns
 from edgeagent.codec.configuration.settings import Certificate
 from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.judged_from import judged_from_object
 from edgeagent.codec.records.result import result_object
 from edgeagent.codec.traces.layout import Layout
 from edgeagent.codec.traces.reader import ReadTrace, read_trace
@@ -154,12 +155,13 @@ def evaluate(
     certificate = None
     known: Budgeted | None = None
     against: ArtefactEvaluation | None = None
+    judged_from: dict[str, Any] | None = None
     if trace.header.artefact is not None:
         certificate = rules.certificates.get(trace.header.artefact)
         against = evaluate_artefact(trace, kind, certificate[0] if certificate else None, rules.rule)
         analysis, judgement = against.analysis, against.judgement
     else:
-        analysis, judgement, known = _part(read, kind, recipe, rules, uncertainty)
+        analysis, judgement, known, judged_from = _part(read, kind, recipe, rules, uncertainty)
     source = {"name": name, "sha256": digest or digest_of(data), "bytes": len(data)}
     if side is not None:
         source["side_sha256"] = digest_of(side)
@@ -171,6 +173,7 @@ def evaluate(
         analysis=analysis,
         judgement=judgement,
         sentences=sentences(judgement.reasons),
+        judged_from=judged_from,
     )
     return Evaluation(
         trace=trace,
@@ -196,18 +199,10 @@ def _part(
     recipe: LoadedRecipe | None,
     rules: Rulebook,
     uncertainty: InstrumentUncertainty | None,
-) -> tuple[Analysis, Judgement, Budgeted | None]:
+) -> tuple[Analysis, Judgement, Budgeted | None, dict[str, Any]]:
     trace, header = read.trace, read.trace.header
-    plan, holds = _find_plan(trace, recipe)
-    request = Request(
-        thread=recipe.recipe.thread if recipe else None,
-        options=plan.options if plan else kind.Options(),
-        judged_upr=_judged_upr(plan),
-        running=recipe.recipe.running if recipe else None,
-        plane_offset_mm=rules.plane_offset_mm,
-        plane_yaw_deg=rules.plane_yaw_deg,
-        instrument=uncertainty,
-    )
+    plan, holds = find_plan(header.part, header.feature, header.kind, recipe)
+    request = request_for(kind, plan, recipe, rules, uncertainty)
     try:
         # Squares of absurd readings overflow; what is not finite then has no value, which holds the part.
         with np.errstate(over="ignore", invalid="ignore"):
@@ -217,11 +212,11 @@ def _part(
     limits, grade_holds = _grade_limits(trace, kind, plan, request)
     every = (*limits, *(plan.scalar_limits if plan else ()))
     limited = frozenset(x.characteristic for x in every)
-    doubts = _without_value(every, analysis, kind, request)
+    doubts = without_value(every, analysis, kind, request)
     doubts += setup_checks(trace, read.side, request.thread, plan)
     analysis = replace(analysis, quality=(*analysis.quality, *doubts))
     part = recipe.recipe.uncertainty if recipe is not None else None
-    known = None
+    known, raw = None, analysis.quantities
     if uncertainty is not None or part is not None:
         from edgeagent.judging.evaluation.budget import apply_budget  # only where a budget is asked for
 
@@ -236,9 +231,44 @@ def _part(
         uncertainty_nm=known.harmonics_nm if known else None,
         orders_uncertainty_nm=known.orders_nm if known else None,
         noise_only=not rules.budget_stated,
-        traces=sum(bool(m.curve_limits) for m in recipe.recipe.measurements) if recipe else 1,
+        traces=traces_with_curves(recipe),
     )
-    return analysis, judgement, known
+    judged_from = judged_from_object(
+        raw,
+        known.analysis.quantities if known else None,
+        temperature_c=header.temperature_c,
+        grade_limits=limits,
+        grade_holds=grade_holds,
+        orders=analysis.orders,
+        orders_uncertainty_nm=known.orders_nm if known else None,
+        influences=known.known.influences if known else None,
+        wanted=known.wanted if known else frozenset(),
+    )
+    return analysis, judgement, known, judged_from
+
+
+def request_for(
+    kind: Kind,
+    plan: MeasurementPlan | None,
+    recipe: LoadedRecipe | None,
+    rules: Rulebook,
+    uncertainty: InstrumentUncertainty | None = None,
+) -> Request:
+    """What the analysis of a part's trace is asked for; what it has in common gives the same numbers."""
+    return Request(
+        thread=recipe.recipe.thread if recipe else None,
+        options=plan.options if plan else kind.Options(),
+        judged_upr=_judged_upr(plan),
+        running=recipe.recipe.running if recipe else None,
+        plane_offset_mm=rules.plane_offset_mm,
+        plane_yaw_deg=rules.plane_yaw_deg,
+        instrument=uncertainty,
+    )
+
+
+def traces_with_curves(recipe: LoadedRecipe | None) -> int:
+    """How many traces of the part are judged by curves."""
+    return sum(bool(m.curve_limits) for m in recipe.recipe.measurements) if recipe else 1
 
 
 def _without_overflow(analysis: Analysis) -> Analysis:
@@ -256,7 +286,7 @@ def _is_no_uncertainty(q: Quantity) -> bool:
     return math.isnan(q.degrees_of_freedom) or math.isnan(q.standard_uncertainty or 0.0)
 
 
-def _without_value(
+def without_value(
     limits: Sequence[ScalarLimit], analysis: Analysis, kind: Kind, request: Request
 ) -> list[QualityCheck]:
     """Why there is nothing that a limit could judge: a value without a reason would be silence."""
@@ -283,17 +313,18 @@ def _judged_upr(plan: MeasurementPlan | None) -> float | None:
     return highest_judged_upr(plan.curve_limits)
 
 
-def _find_plan(trace: Trace, recipe: LoadedRecipe | None) -> tuple[MeasurementPlan | None, list[Reason]]:
-    """The recipe's measurement of this trace, or why there is none. Never a guess."""
-    header = trace.header
+def find_plan(
+    part: str | None, feature: str, kind: str, recipe: LoadedRecipe | None
+) -> tuple[MeasurementPlan | None, list[Reason]]:
+    """The recipe's measurement of a trace, or why there is none. Never a guess."""
     if recipe is None:
-        return None, [reason(Code.NO_RECIPE, part=header.part)]
-    plan = recipe.recipe.plan(header.feature)
+        return None, [reason(Code.NO_RECIPE, part=part)]
+    plan = recipe.recipe.plan(feature)
     if plan is None:
         known = [m.feature for m in recipe.recipe.measurements]
-        return None, [reason(Code.UNKNOWN_FEATURE, asked=header.feature, part=header.part, known=known)]
-    if plan.kind != header.kind:
-        return None, [reason(Code.OTHER_KIND, kind=header.kind, asked=header.feature, wanted=plan.kind)]
+        return None, [reason(Code.UNKNOWN_FEATURE, asked=feature, part=part, known=known)]
+    if plan.kind != kind:
+        return None, [reason(Code.OTHER_KIND, kind=kind, asked=feature, wanted=plan.kind)]
     return plan, []
 
 
