@@ -5,6 +5,7 @@
     AgentError                        each class has an exit code for the commands
     ├─ UsageError                     the command line is wrong                                  exit 2
     ├─ ConfigError                    refuse to start; says file, key, value, what is allowed    exit 2
+    │   └─ UnfilledError              a proposed file with keys still to fill in                  exit 2
     ├─ InputError                     this file is bad: quarantine it, go on
     │  ├─ TraceFormatError            the bytes are not what the format says (carries the line)
     │  │  └─ TraceIncompleteError     the file ends before it should: its writer may not be done
@@ -58,6 +59,17 @@ class ConfigError(AgentError):
         if allowed:
             parts.append(f"allowed: {allowed}")
         super().__init__("; ".join(parts))
+
+
+class UnfilledError(ConfigError):
+    """A proposed file in which a person has not filled in everything yet; ``places`` are all of them."""
+
+    def __init__(self, file: str, key: str, places: list[str]) -> None:
+        self.places = places
+        complaint = "must be filled in: the file that it was proposed from does not say it"
+        if others := places[1:]:
+            complaint += f"; and so must {len(others)} more: {', '.join(others)}"
+        super().__init__(file, key, complaint)
 
 
 class InputError(AgentError):

@@ -11,6 +11,7 @@ from edgeagent.analysis.kinds import Request, find_kind, key_lacking
 from edgeagent.codec.configuration.settings import Decision, IntakeSettings, Settings
 from edgeagent.codec.limits import spoken_limits
 from edgeagent.codec.plain_text import count_text
+from edgeagent.commands.check_limits import list_impossible_limits
 from edgeagent.model import NOISE_ONLY, CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
 from edgeagent.rules.line.lamp import TABLE as LAMP_TABLE
 from edgeagent.rules.sparkplug.topics import Names
@@ -81,8 +82,9 @@ def _list_doubts(configuration: StationConfiguration) -> list[str]:
         for plan in loaded.recipe.measurements
         if not plan.scalar_limits and not plan.curve_limits and plan.grade is None
     ]
-    doubts = unlimited + _list_unrequested(configuration) + _list_bare(configuration) + _doubts(configuration)
-    return [*exposed_secrets(configuration), *doubts]
+    limits = unlimited + list_impossible_limits(configuration) + _list_unrequested(configuration)
+    doubts = _list_bare(configuration) + _doubts(configuration)
+    return [*exposed_secrets(configuration), *limits, *doubts]
 
 
 def _list_unrequested(configuration: StationConfiguration) -> list[str]:

@@ -12,7 +12,7 @@ import msgspec
 from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.commands.shared_options import ANY_CONFIG, ONE_OBJECT, STORE, named_store
 from edgeagent.commands.shared_output import json_line
-from edgeagent.model.status import DiskNow, PartNow
+from edgeagent.model.status import DiskNow, OpenPartNow, PartNow
 from edgeagent.rules.disk import days_text
 from edgeagent.store.running.look import NO_AGENT, READY, Found, look
 from edgeagent.store.running.process import spoken
@@ -82,6 +82,7 @@ def in_words(found: Found) -> list[str]:
         rows.append(("broker", f"{how}, {undelivered} to deliver ({said.broker.url})"))
     if said.disk is not None:
         rows.append(("disk", _disk(said.disk)))
+    rows += [("open", _open_part(one)) for one in said.open_parts[:5]]
     rows += [("parts", _part(one)) for one in reversed(said.last_parts[-5:])]
     rows.append(
         (
@@ -107,6 +108,11 @@ def _disk(disk: DiskNow) -> str:
     if disk.grown_per_day_mb is not None:
         words += f"; the store grows {disk.grown_per_day_mb:,.0f} MB a day"
     return words if disk.days_left is None else f"{words}, enough for {days_text(disk.days_left)}"
+
+
+def _open_part(one: OpenPartNow) -> str:
+    what = f"lacks {', '.join(one.missing)}" if one.missing else "was measured again"
+    return f"{one.part} {one.serial} {what}, since {one.since[11:19]}"
 
 
 def _part(one: PartNow) -> str:

@@ -90,6 +90,15 @@ class PartNow(msgspec.Struct, frozen=True):
     reason: str
 
 
+class OpenPartNow(msgspec.Struct, frozen=True):
+    """A part that lacks traces of its recipe, or was measured again; ``since`` it waits (RFC 3339)."""
+
+    part: str
+    serial: str
+    missing: tuple[str, ...]
+    since: str
+
+
 class VerificationNow(msgspec.Struct, frozen=True):
     """The verification of an instrument that counts now."""
 
@@ -124,5 +133,6 @@ class AgentStatus(msgspec.Struct, frozen=True, kw_only=True):
     disk: DiskNow | None = None
     verifications: tuple[VerificationNow, ...] = ()
     last_parts: tuple[PartNow, ...] = ()
+    open_parts: tuple[OpenPartNow, ...] = ()
     recipes: int = 0
     since_start: dict[str, float] = {}

@@ -20,7 +20,7 @@ from edgeagent.codec.evidence.approvals import approved_by
 from edgeagent.codec.evidence.notes import LOG, NoteError, VerifierKey
 from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
 from edgeagent.codec.traces.layout import Layout
-from edgeagent.errors import ConfigError, EvidenceError, JournalError
+from edgeagent.errors import ConfigError, EvidenceError, JournalError, UnfilledError
 from edgeagent.judging.configuration import (
     Configuration,
     Document,
@@ -155,10 +155,19 @@ def load_recipes(folder: Path) -> dict[str, LoadedRecipe]:
 
 
 def _layouts(folder: Path) -> dict[str, tuple[Layout, Document]]:
-    found = {}
+    """All layouts of a folder by file name. Raises ConfigError; names all that is still to be filled in."""
+    found, unfilled = {}, list[tuple[str, UnfilledError]]()
     for path in _toml_files(folder):
         document = _document(path, f"layouts/{path.name}")
-        found[path.name] = layout_from_document(document), document
+        try:
+            found[path.name] = layout_from_document(document), document
+        except UnfilledError as error:
+            unfilled.append((document.name, error))
+    if unfilled:
+        # A person who fills in one file after the other would run the check once for each
+        _, first = unfilled[0]
+        others = [f"{place} in {name}" for name, error in unfilled[1:] for place in error.places]
+        raise UnfilledError(first.file, first.key, [*first.places, *others])
     return found
 
 

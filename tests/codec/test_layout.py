@@ -383,7 +383,9 @@ def test_example_layout_of_the_configuration_reads_the_export_it_describes():
         "Teilenummer : KX-2005-R\nSeriennummer: 000412\nMerkmal: rechte Flanke\n"
         "Datum: 02.03.2026 09:41:07\nLaufbahndurchmesser: 19,2 mm\nWinkel;Abweichung\n0,0;0,001\n0,5;-0,002\n"
     )
-    trace = parse_with_layout(parse_layout(path.read_bytes(), path.name), "a.asc", text.encode("latin-1"))
+    trace = parse_with_layout(
+        parse_layout(path.read_bytes(), path.name), "rotary-1.asc", text.encode("latin-1")
+    )
     assert trace.header.feature == "right-flank"
     assert trace.header.track_diameter_mm == 19.2
     assert trace.header.measured_at.utcoffset() == timedelta(hours=1)

@@ -265,3 +265,49 @@ def test_inspect_tells_every_trace_of_a_file(station):
     assert found == ["left-flank", "right-flank"], told.stderr
     one = call("inspect", station / "a.flanks#right-flank", "--config", station / "agent.toml", "--json")
     assert json.loads(one.stdout)["trace"]["feature"] == "right-flank"
+
+
+def test_check_names_what_is_to_be_filled_in_of_all_layouts_at_once(station):
+    for name in ("run17.prn", "LM1204-31.out"):
+        call("layout", EXPORTS / name, "--out", station / "layouts" / f"{name}.toml")
+    refused = call("check", "--config", station / "agent.toml").stderr
+    assert "constants.sensing in layouts/run17.prn.toml" in refused
+    assert "layouts/LM1204-31.out.toml: line" in refused
+
+
+LIMITS = """
+part = "P"
+revision = "1"
+[uncertainty]
+repeatability = {{ roundness_total = 0.5, eccentricity = 0.1, "harmonic_amplitude[8-15]" = 3.0 }}
+[[measurement]]
+feature = "outside"
+kind = "circle"
+{}
+"""
+
+
+@pytest.mark.parametrize(
+    ("limit", "sentence"),
+    [
+        ("characteristic='roundness_total'\nupper=0.0", "no value can pass its upper limit 0"),
+        ("characteristic='roundness_total'\nlower=-1.0\nupper=2.0", "its lower limit -1 limits nothing"),
+        # 1.65 u of ISO 14253-1: 1.65 x 0.5 um is more than 0.8 um, less than 0.9 um
+        ("characteristic='roundness_total'\nupper=0.8", "leaves nothing below its limit 0.8"),
+        ("characteristic='roundness_total'\nupper=0.9", ""),
+        # twice 1.65 x 0.1 um between two limits
+        ("characteristic='eccentricity'\nlower=1.0\nupper=1.3", "leaves nothing between its limits"),
+        ("characteristic='eccentricity'\nlower=1.0\nupper=1.4", ""),
+        # 1.65 x 3 nm is more than 4 nm at 10 UPR, which lies in the band 8 to 15 UPR
+        ("characteristic='harmonic_amplitude'\npoints=[[2,100.0],[10,4.0],[50,1.0]]", "its limit is 4 nm"),
+        ("characteristic='harmonic_amplitude'\npoints=[[2,100.0],[50,5.0]]", ""),
+    ],
+)
+def test_check_says_which_limits_nothing_can_meet(station, limit, sentence):
+    text = LIMITS.format(f"[[measurement.limit]]\n{limit}")
+    (station / "recipes" / "P.toml").write_text(text, encoding="utf-8")
+    told = call("check", "--config", station / "agent.toml", "--json")
+    assert told.exit_code == 0, told.stderr
+    doubts = json.loads(told.stdout)["doubts"]
+    assert [d for d in doubts if d.startswith("P outside")] == [d for d in doubts if sentence and sentence in d]
+    assert any(sentence in d for d in doubts) or not sentence

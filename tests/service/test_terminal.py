@@ -66,10 +66,13 @@ def test_table_shows_parts_reasons_lamp_broker_and_trouble(cell, circle_text):
         agent.drop("good.txt", circle_text("1"))
         agent.drop("bad.txt", circle_text("2", 4000.0))
         agent.drop("hostile.txt", "\x1b[2Jrubbish")
-        wait_until(lambda: "1 accept, 1 reject, 0 hold, 1 quarantined" in screen(), what="three files")
-        wait_until(lambda: "1 reject" in screen() and "roundness_total" in screen(), what="the reason")
+        wait_until(
+            lambda: "parts: 1 accept, 1 reject, 0 hold; files: 2 measured, 1 not read" in screen(),
+            what="three files",
+        )
+        wait_until(lambda: "HN-1610-R 2" in screen() and "roundness_total" in screen(), what="the reason")
         process.terminate()
         assert process.wait(20) == 0
-        for words in ("lamp", "verification", "since start", "because", "good.txt", "bad.txt"):
+        for words in ("lamp", "verification", "because", "HN-1610-R 1", "not read", "edgeagent acknowledge"):
             assert words in screen()
         assert '"event"' not in screen()

@@ -11,6 +11,7 @@ A module defines
 ``WITHOUT_UNCERTAINTY``  optional: the characteristics whose uncertainty cannot be estimated from one trace
 ``NEEDS``            optional: beginnings of characteristics to the recipe key that asks for them, such as
                      ``bands`` or ``running.resonances_hz``
+``RANGES``           optional: beginnings of characteristics to the lowest and highest value that there can be
 ``influences``       optional: ``(trace, Request, Analysis, wanted) -> Influences``, what the errors of the
                      instrument do to the values; ``wanted`` names the members that a stated uncertainty meets
 """
@@ -18,6 +19,7 @@ A module defines
 from __future__ import annotations
 
 import importlib
+import math
 import pkgutil
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -94,6 +96,13 @@ def key_lacking(kind: Kind, request: Request, characteristic: str) -> str | None
             owner = getattr(owner, table, None) if table not in ("", "running") else owner
             return None if getattr(owner, name, None) not in (None, ()) else key
     return None
+
+
+def possible_range(kind: Kind, characteristic: str) -> tuple[float, float]:
+    """The lowest and the highest value that a characteristic can have, in its unit; infinite for no bound."""
+    ranges: Mapping[str, tuple[float, float]] = getattr(kind, "RANGES", {})
+    fitting = [beginning for beginning in ranges if characteristic.startswith(beginning)]
+    return ranges[max(fitting, key=len)] if fitting else (-math.inf, math.inf)
 
 
 def require_columns(trace: Trace, kind: Kind) -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from math import inf
 from typing import Any
 
 import msgspec
@@ -46,6 +47,7 @@ from edgeagent.analysis.groove.pitch import (
     neighbour_pitches,
 )
 from edgeagent.analysis.kinds import Request
+from edgeagent.analysis.texture.parameters import PARAMETER_RANGES
 from edgeagent.errors import AnalysisError, InputError, TraceRangeError, TraceShapeError
 from edgeagent.model import (
     SIDE_BOTTOM,
@@ -73,6 +75,14 @@ WITHOUT_UNCERTAINTY = frozenset(
     {"profile_contact_angle_left", "profile_contact_angle_right", "profile_seat_height"}
 )
 Options = AxialOptions
+RANGES = {
+    **dict.fromkeys(("contact_angle_", "profile_contact_angle_", "lead_angle"), (0.0, 90.0)),
+    **dict.fromkeys(("flank_radius_", "track_conformity_", "flank_form_", "contact_pressure_"), (0.0, inf)),
+    **dict.fromkeys(("pitch", "lead", "ball_pitch_circle_"), (0.0, inf)),
+    **dict.fromkeys(("pitch_deviation", "ball_pitch_circle_taper"), (-inf, inf)),
+    **{f"profile_roughness_{name}_": bounds for name, bounds in PARAMETER_RANGES.items()},
+    "profile_waviness_": (0.0, inf),
+}
 NEEDS = {
     "profile_band_excess_": "profile_band_um",
     "profile_roughness_rmr_": "roughness.rmr_c_um",
@@ -87,6 +97,7 @@ __all__ = [
     "COLUMNS",
     "NEEDS",
     "OPTIONAL_COLUMNS",
+    "RANGES",
     "WITHOUT_UNCERTAINTY",
     "Options",
     "analyse",

@@ -15,6 +15,7 @@ CHARACTERISTICS: Mapping[str, str] = {
     name: unit for name, unit in spiral.CHARACTERISTICS.items() if name not in ("tilt", "lead_mismatch")
 }
 Options = options.SpiralOptions
+RANGES = spiral.RANGES
 NEEDS = spiral.NEEDS
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict
+from math import inf
 
 from edgeagent.analysis.around import quality
 from edgeagent.analysis.around.fitting import clean, fit_trace, run_checks, without_stuck
@@ -31,7 +32,7 @@ from edgeagent.analysis.around.values import (
 )
 from edgeagent.analysis.budget.wave_influences import of_trace
 from edgeagent.analysis.kinds import Request
-from edgeagent.analysis.texture.parameters import PARAMETERS
+from edgeagent.analysis.texture.parameters import PARAMETER_RANGES, PARAMETERS
 from edgeagent.analysis.track.contact import contact_of
 from edgeagent.analysis.track.sensing import contradictions, normal_factor, track_length_mm
 from edgeagent.analysis.waves.harmonics import turns_of
@@ -56,6 +57,10 @@ CHARACTERISTICS: Mapping[str, str] = {
 }
 
 Options = SpiralOptions
+RANGES = {
+    **dict.fromkeys(("harmonic_amplitude", "roundness_", "band_", "resonance_", "eccentricity"), (0.0, inf)),
+    **{f"flank_roughness_{name}": bounds for name, bounds in PARAMETER_RANGES.items()},
+}
 NEEDS = {
     "band_rms": "bands",
     "band_velocity": "velocity_bands_hz",

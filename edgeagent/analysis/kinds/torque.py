@@ -8,6 +8,7 @@ and terms are remembered, the standard was not seen.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -22,6 +23,7 @@ from edgeagent.model import Analysis, FloatArray, Influences, QualityCheck, Quan
 COLUMNS = ("travel_mm", "torque_n_m")
 OPTIONAL_COLUMNS: tuple[str, ...] = ()
 CHARACTERISTICS: Mapping[str, str] = {"drag_torque_mean": "N m", "drag_torque_variation": "N m"}
+RANGES = {"drag_torque_": (0.0, math.inf)}
 
 MIN_SAMPLES = 20
 MISSING_SHARE_MAX = 0.001

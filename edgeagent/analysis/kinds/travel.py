@@ -7,6 +7,7 @@ useful travel, within any 300 mm, and within any one lead (one revolution).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
@@ -49,6 +50,7 @@ CHARACTERISTICS: Mapping[str, str] = {
     "travel_variation_300": "um",
     "travel_variation_turn": "um",
 }
+RANGES = {"travel_variation": (0.0, math.inf)}
 
 POINTS_PER_TURN_MIN = 8.0
 """Fewer samples a turn lose over 8 % of a once-per-turn wave (1 - cos(pi/8)); our own choice."""

@@ -23,6 +23,11 @@ PARAMETERS: Mapping[str, str] = {
     "rk": "um", "rpk": "um", "rvk": "um", "mr1": "%", "mr2": "%",
 }  # fmt: skip
 """Parameters and their units."""
+PARAMETER_RANGES: Mapping[str, tuple[float, float]] = {
+    name: {"um": (0.0, math.inf), "%": (0.0, 100.0), "1": (-math.inf, math.inf)}[unit]
+    for name, unit in PARAMETERS.items()
+} | {"rku": (1.0, math.inf)}
+"""The lowest and highest value that a parameter can have, by definition; a kurtosis is 1 or more."""
 
 
 @dataclass(frozen=True, slots=True)

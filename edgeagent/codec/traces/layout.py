@@ -19,7 +19,7 @@ import msgspec
 from edgeagent.codec.configuration.schema import convert, line_of, place_of_key, toml_table
 from edgeagent.codec.numbers import parse_number
 from edgeagent.codec.traces.header import FILL_IN, HEADER_KEYS, header_from_mapping
-from edgeagent.errors import ConfigError, TraceFormatError
+from edgeagent.errors import ConfigError, TraceFormatError, UnfilledError
 
 _LENGTH_MM = {"m": 1e3, "cm": 10.0, "mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "nm": 1e-6, "inch": 25.4}
 _TORQUE_N_M = {"N m": 1.0, "N cm": 1e-2, "N mm": 1e-3, "mN m": 1e-3}
@@ -237,15 +237,11 @@ def parse_layout(data: bytes, file: str) -> Layout:
 
 
 def _refuse_unfilled(table: dict[str, Any], file: str, text: str) -> None:
-    """Raise ConfigError that names every key which a person has still to fill in."""
+    """Raise UnfilledError that names every key which a person has still to fill in."""
     paths = list(_unfilled_keys(table, ""))
-    if not paths:
-        return
-    complaint = "must be filled in: the file that it was proposed from does not say it"
-    if others := paths[1:]:
-        places = [f"line {line_of(text, path)} {_title_of(table, path)}" for path in others]
-        complaint += f"; and so must {len(others)} more: {', '.join(places)}"
-    raise ConfigError(place_of_key(file, text, paths[0]), paths[0], complaint)
+    if paths:
+        places = [f"line {line_of(text, path)} {_title_of(table, path)}" for path in paths]
+        raise UnfilledError(place_of_key(file, text, paths[0]), paths[0], places)
 
 
 def _unfilled_keys(found: Any, path: str) -> Iterator[str]:

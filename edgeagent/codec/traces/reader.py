@@ -69,7 +69,10 @@ def _read(name: str, data: bytes, side: bytes | None, layouts: Mapping[str, Layo
         return ReadTrace(trace, side=side_file)
     claiming = [key for key, layout in layouts.items() if claims(layout, name, data)]
     if len(claiming) > 1:
-        raise TraceFormatError(f"layouts {', '.join(sorted(claiming))} all claim it", expected="one of them")
+        raise TraceFormatError(
+            f"layouts {', '.join(sorted(claiming))} all claim it",
+            expected="one of them; narrow the names or contains of [match] in them",
+        )
     if claiming:
         return ReadTrace(parse_with_layout(layouts[claiming[0]], name, data), claiming[0])
     if looks_like_trace_text(data):

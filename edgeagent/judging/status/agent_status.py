@@ -16,6 +16,7 @@ from edgeagent.model.status import (
     DiskNow,
     GateNow,
     LampNow,
+    OpenPartNow,
     ProcessMark,
     QueueNow,
     VerificationNow,
@@ -27,6 +28,8 @@ from edgeagent.rules.line.lamp_words import lamp_reasons, lamp_word
 
 WAITING_MAX = 50
 """The newest so many are named; all of them are counted."""
+OPEN_PARTS_MAX = 10
+"""Parts that lack traces: the newest so many are named, QueueNow counts all of them."""
 _BROKER_AWAY = "the broker is away: the line sees a fault"
 _NOT_PROVED = "the broker has not given the agent's own lamp message back yet"
 _GATE = "the gate is closed: good parts are held"
@@ -88,9 +91,17 @@ def agent_status(
         disk=disk,
         verifications=verified,
         last_parts=tuple(memory.last_parts),
+        open_parts=_open_parts(memory),
         recipes=len(configuration.recipes),
         since_start=dict(counts),
     )
+
+
+def _open_parts(memory: Memory) -> tuple[OpenPartNow, ...]:
+    """The parts that began to wait last, the newest first."""
+    waiting = [memory.sets[key] for key in memory.waiting_sets]
+    newest = sorted(waiting, key=lambda s: (-s.since, s.part, s.serial))[:OPEN_PARTS_MAX]
+    return tuple(OpenPartNow(s.part, s.serial, s.missing, utc_text_of(s.since)) for s in newest)
 
 
 def stopped_status(why: str, writer: Writer, moment: Moment) -> AgentStatus:

@@ -1,14 +1,14 @@
 """The service on a terminal: one live table for a person who looks in, instead of log lines.
 
-Shows what the line's people ask first: the last parts and why, what waits, broker, lamp, verification, and the
-last thing that went wrong. Needs the extra "terminal"; without it the event log is printed line by line.
+Shows what the line's people ask first: lamp, broker, what waits and which number acknowledges it, the last
+parts and why, verification, and the last thing that went wrong. Needs the extra "terminal"; without it the
+event log is printed line by line.
 """
 
 from __future__ import annotations
 
 import sys
-from collections import deque
-from collections.abc import Mapping, MutableMapping
+from collections.abc import MutableMapping
 from datetime import datetime
 from typing import Any
 
@@ -22,8 +22,10 @@ from rich.text import Text
 from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.model.status import AgentStatus, VerificationNow
 from edgeagent.service.events import LastingStream
+from edgeagent.service.telling.part_rows import part_rows
 
 _ROWS = 12
+_UNREAD_MAX = 100
 
 
 class LiveTable:
@@ -32,9 +34,8 @@ class LiveTable:
     def __init__(self) -> None:
         self._console = Console(file=LastingStream(sys.stdout))  # type: ignore[arg-type]
         self._live = Live(console=self._console, auto_refresh=False, transient=False)
-        self._files: deque[Mapping[str, Any]] = deque(maxlen=_ROWS)
+        self._unread: dict[str, str] = {}
         self._trouble = ""
-        self._counts = {"accept": 0, "reject": 0, "hold": 0, "quarantined": 0}
 
     def __enter__(self) -> LiveTable:
         self._live.start()
@@ -44,16 +45,12 @@ class LiveTable:
         self._live.stop()
 
     def sink(self, _logger: Any, method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-        """A structlog processor that keeps what the table shows and prints nothing."""
+        """A structlog processor that keeps what the status does not hold, and prints nothing."""
         name = event.get("event")
-        if name == "measured":
-            self._files.appendleft(dict(event))
-            self._counts[str(event["disposition"])] += 1
-        elif name == "quarantined":
-            self._files.appendleft(
-                {**event, "disposition": "quarantined", "reasons": [event.get("reason", "")]}
-            )
-            self._counts["quarantined"] += 1
+        if name == "quarantined":
+            self._unread[str(event.get("name", ""))] = str(event.get("reason", ""))
+            while len(self._unread) > _UNREAD_MAX:
+                del self._unread[next(iter(self._unread))]
         elif method in ("warning", "error"):
             reason = f": {event['reason']}" if "reason" in event else ""
             self._trouble = f"{event.get('timestamp', '')[11:19]} {name}{reason}"
@@ -61,12 +58,11 @@ class LiveTable:
 
     def show(self, status: AgentStatus) -> None:
         """Draw the table anew."""
-        self._live.update(Group(self._head(status), self._parts()), refresh=True)
+        self._live.update(Group(self._head(status), *self._parts(status)), refresh=True)
 
     def _head(self, status: AgentStatus) -> Table:
         head = Table(box=None, show_header=False, pad_edge=False)
         verified = "; ".join(_verified_text(one, status) for one in status.verifications) or "none on record"
-        counts = ", ".join(f"{n} {word}" for word, n in self._counts.items())
         lamp = f"{status.lamp.digit} {status.lamp.word}"
         if status.lamp.why:
             lamp += f": {'; '.join(status.lamp.why)}"
@@ -78,26 +74,38 @@ class LiveTable:
             files = status.queue.files + status.queue.analysing
             open_parts = count_text(status.queue.open_parts, "part")
             rows.append(("waiting", f"{count_text(files, 'file')}; {open_parts} not whole yet"))
-        rows += [("verification", verified), ("since start", counts)]
+        rows += [("verification", verified), ("since start", _count_text(status))]
         if self._trouble:
             rows.append(("last trouble", clean(self._trouble)))
         for name, words in rows:
             head.add_row(Text(name, style="dim"), Text(words))
         return head
 
-    def _parts(self) -> Table:
+    def _parts(self, status: AgentStatus) -> list[Table | Text]:
+        rows = part_rows(status, self._unread, _ROWS)
         table = Table(box=box.SIMPLE_HEAD, expand=True)
-        for name, width in (("time", 8), ("file", None), ("disposition", 11), ("because", None)):
-            table.add_column(name, width=width, overflow="fold" if name == "because" else "ellipsis")
-        for event in self._files:
-            reasons = event.get("reasons") or [""]
+        columns = (("time", 8), ("part", None), ("verdict", 10), ("acknowledge", 11), ("because", None))
+        for name, width in columns:
+            table.add_column(name, width=width, overflow="fold")
+        for row in rows:
             table.add_row(
-                str(event.get("timestamp", ""))[11:19],
-                Text(clean(event["name"])),
-                Text(str(event["disposition"]), style="bold" if event["disposition"] != "accept" else ""),
-                Text(clean(reasons[0])),
+                row.time,
+                Text(clean(row.subject)),
+                Text(row.verdict, style="" if row.verdict == "accept" else "bold"),
+                Text(str(row.acknowledge or "")),
+                Text(clean(row.because)),
             )
-        return table
+        if not any(row.acknowledge for row in rows):
+            return [table]
+        how = "once looked at: edgeagent acknowledge NUMBER --config agent.toml --who NAME --why TEXT"
+        return [table, Text(how, style="dim")]
+
+
+def _count_text(status: AgentStatus) -> str:
+    counts = {name: int(value) for name, value in status.since_start.items()}
+    parts = ", ".join(f"{counts.get(word, 0)} {word}" for word in ("accept", "reject", "hold"))
+    files = f"{counts.get('measured', 0)} measured, {counts.get('quarantined', 0)} not read"
+    return f"parts: {parts}; files: {files}"
 
 
 def _verified_text(one: VerificationNow, status: AgentStatus) -> str:
