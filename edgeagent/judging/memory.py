@@ -171,6 +171,7 @@ class Memory:
             self._undelivered.append(record)
         elif record.seq <= self.position:
             self.last_disposition = record
+        # A part that was decided late has left the line: its verdict must not light the lamp of another.
         if _posix(record.time) - body.settled_at <= self._live_s:
             self.lamp = show_disposition(
                 self.lamp,
@@ -201,6 +202,7 @@ class Memory:
 
     def apply(self, record: Record) -> None:
         """Fold one record, read or just written. What this version does not know changes nothing."""
+        # Compared as text, which is exact; a clock that was set back is noticed by the record after it.
         if record.time < self.recorded_at:  # both are written alike
             self.set_back_s = _posix(self.recorded_at) - _posix(record.time)
         self.recorded_at = record.time
@@ -281,6 +283,7 @@ class Memory:
         self.measured_last[body.instrument] = measured_at
         seen = self.sightings.setdefault((body.instrument, body.artefact), {})
         partial = given(body.partial, False)
+        # A wave counts as seen only where its time can be right and its file could tell.
         for upr in errors if doubt is None and outcome != Outcome.INCONCLUSIVE else ():
             sighting = Sighting(
                 measured_at, body.certificate_sha256, outcome != Outcome.FAILED, record.seq, partial
@@ -290,6 +293,7 @@ class Memory:
             if doubt is None:
                 return
             outcome = Outcome.FAILED  # doubtful time: proves nothing until the clock is mended
+        # A set is as old as its oldest file, and speaks from its newest on.
         counts = _posix(given(body.counted_from, body.measured_at))
         new = Verified(body.artefact, outcome, counts, record.seq, doubt, measured_at, body.certificate_sha256)
         self.verifications[body.instrument] = with_verification(
@@ -320,11 +324,13 @@ class Memory:
 
     def _keep(self, key: tuple[str, str], state: PartSet) -> None:
         self.sets[key] = state
+        # Least recently used first, so that what is forgotten is what was finished longest ago.
         self.sets.move_to_end(key)
         if state.disposed is None:
             self.waiting_sets.add(key)
         else:
             self.waiting_sets.discard(key)
+        # Sets that wait are never forgotten: their time must run out aloud.
         while len(self.sets) > _SETS_MAX + len(self.waiting_sets):
             oldest = next((k for k in self.sets if k not in self.waiting_sets), None)
             if oldest is None:

@@ -71,6 +71,7 @@ def decision_entries(
     if decision.disposition == Disposition.ACCEPT:
         gate = gate_reason(state, memory, configuration, now)
         if gate is not None:
+            # The gate only ever turns an accept into a hold: a reject needs no proof of the instrument.
             decision = PartDecision(Disposition.HOLD, (gate, *decision.reasons), decision.settled_at)
     return [bodies.disposition_body(state, decision, gate)]
 
@@ -80,9 +81,11 @@ def open_reason(state: PartSet, memory: Memory, configuration: Configuration, no
     wanted = configuration.settings.verification
     if wanted is None:
         return None
+    # The certificates in force are older than those on disk: which of them is right, only a person knows.
     if wanted.max_age_h is not None and memory.certificate_refused is not None:
         return reason(Code.GATE_CERTIFICATE_REFUSED, text=memory.certificate_refused)
     certificate = configuration.certificates.get(wanted.artefact)
+    # Every instrument that measured a trace of the part must be proved, not only the last one.
     for instrument in _instruments(state):
         closed = closed_reason(
             memory.verified.get(instrument),
@@ -107,11 +110,13 @@ def gate_reason(state: PartSet, memory: Memory, configuration: Configuration, no
     closed = open_reason(state, memory, configuration, now)
     if wanted is None or closed is not None:
         return closed
+    # Handing in a copy of a held file must not be a way around the gate.
     again = [state.results[f] for f in state.remeasured if f in state.results]
     if (state.part, state.serial) in memory.gated and again and all(r.copied for r in again):
         return reason(Code.GATE_COPY, trace=again[0].feature)
     for result in state.results.values():
         history = memory.verifications.get(result.source.instrument)
+        # Nothing is known of that time; whether the gate is open now was asked above.
         if history is None or result.measured_at is None:
             continue
         uncovered = uncovered_reason(
@@ -143,6 +148,7 @@ def verification_entry(body: Measurement, memory: Memory, configuration: Configu
     began = datetime.fromisoformat(body.trace.measured_at)
     against, affects_gate, new = _speaks_against(body, memory, configuration)
     counted = None
+    # A band of the artefact a file: each is incomplete alone, together they are one verification.
     if given(body.incomplete, False) and not against:
         first = _set_counted_from(body, memory, began)
         if first is not None:
@@ -173,8 +179,10 @@ def _whole(body: Measurement) -> bool:
 
 def _outcome(body: Measurement, *, against: bool, affects_gate: bool, together: bool) -> Outcome:
     """The one place where it is said what becomes of a verification."""
+    # First of all: what is no verification must not close the gate, whatever its values are.
     if not affects_gate:
         return Outcome.DISREGARDED
+    # Lost waves and waves that another file shows look alike; the certificate says which it is.
     if not _whole(body) and not together:
         return Outcome.LOST if given(body.partial, False) else Outcome.INCOMPLETE
     if body.disposition == Disposition.HOLD and given(body.too_noisy, False) and not against:
@@ -200,6 +208,7 @@ def artefact_entries(
     at = datetime.fromisoformat(body.trace.measured_at).timestamp()
     doubt = clock_doubt(at, now, memory.measured_last.get(instrument))
     if doubt is None:
+        # The verification's own record comes next in the journal, so that its number is known already.
         failed = Verified(verification.artefact, Outcome.FAILED, at, seq + 1)
         past = with_verification(memory.verifications.get(instrument), failed, now).past
         entries += [
@@ -247,6 +256,7 @@ def _doubted_parts(body: Measurement, memory: Memory, began: datetime) -> list[R
     ]
     if not found:
         return []
+    # The newest first: those are most likely still in the building.
     newest = found[: -_DOUBTED_SHOWN - 1 : -1]
     return [reason(Code.ACCEPTED_SINCE, since=recorded, parts=newest, more=len(found) - len(newest))]
 
@@ -271,9 +281,11 @@ def _speaks_against(
     unclosed = unclosed_reason(body.source)
     if unclosed is not None and body.disposition != Disposition.REJECT:
         return [unclosed], False, False
+    # A copy of yesterday's good file would otherwise keep the gate open for ever.
     copied = memory.verifying.get((str(body.source.sha256), body.certificate_sha256))
     if copied is not None:
         return [reason(Code.COPY_OF_VERIFICATION, seq=copied)], False, False
+    # Another artefact proves nothing of this one's waves, but what it shows wrong is wrong.
     if wanted is not None and artefact != wanted.artefact:
         other = reason(Code.ARTEFACT_NOT_ASKED_FOR, wanted=wanted.artefact, artefact=artefact)
         return [other], body.disposition == Disposition.REJECT, True
@@ -283,6 +295,7 @@ def _speaks_against(
         clock = reason(Code.VERIFICATION_CLOCK, **doubt.values, doubt=doubt.code, file=body.source.name)
         return [clock], True, True
     last = memory.verified.get(body.instrument)
+    # A good file from before a failure arrives late: it cannot take the failure back.
     good = body.disposition == Disposition.ACCEPT or not _whole(body)
     failed = last is not None and last.outcome == Outcome.FAILED and last.doubt is None
     if good and last is not None and failed and measured_at < last.at:

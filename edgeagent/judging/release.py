@@ -87,10 +87,12 @@ def take_up(
     try:
         handed = read()
         request = handed.request
+        # An acknowledgement cannot do harm: it changes no disposition, so that no gate is asked.
         if isinstance(request, AcknowledgeRequest):
             return _take_acknowledgement(request, handed.asker, waits=waits(request.seq))
         entries = release_entries(handed, memory, gate, now=now, live_s=live_s, two_persons=two_persons)
     except RequestRefusedError as error:
+        # Refusals are on record too: an auditor asks who tried, not only who succeeded.
         refusal, handed = str(error)[:500], handed or error.handed
         if handed is not None and isinstance(handed.request, AcknowledgeRequest):
             return _take_acknowledgement(handed.request, handed.asker, waits=False, refusal=refusal)
@@ -171,6 +173,7 @@ def release_entries(
         raise RequestRefusedError(reason(Code.NOT_HELD_FOR_GATE, part=request.part, serial=request.serial))
     state = memory.part_set(*key)
     refusal = _other_reason(state) or _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
+    # Last, so that the first of two persons is told of every other hindrance before the second is fetched.
     if refusal is None and two_persons:
         refusal = _without_another_person(handed, memory.proposed.get(key))
     if refusal is not None:
@@ -228,6 +231,7 @@ def _unverified(state: PartSet, memory: Memory, gate: GateReason) -> Reason | No
     for instrument in sorted({r.source.instrument for r in state.results.values()}):
         last = memory.verified.get(instrument)
         times = [r.measured_at for r in state.results.values() if r.source.instrument == instrument]
+        # One that was measured after the part counts, although its record may be older than the hold's.
         newer = last is not None and all(at is not None and last.at >= at for at in times)
         if last is None or not last.passed or (last.seq < (state.disposed_seq or 0) and not newer):
             return reason(Code.NOT_VERIFIED_SINCE, instrument=instrument)

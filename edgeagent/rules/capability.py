@@ -155,6 +155,7 @@ def indices_of(percentiles: Floats, lower: float | None, upper: float | None) ->
     low, middle, high = (percentiles[..., i] for i in range(3))
     sides = []
     if upper is not None:
+        # The tail towards the limit is the one that matters: a long tail on the other side costs nothing.
         sides.append((upper - middle) / (high - middle))
     if lower is not None:
         sides.append((middle - lower) / (middle - low))
@@ -205,15 +206,18 @@ def percentile_capability(
     if not limits:
         raise AnalysisError("capability needs a limit")
     normal = normality(values) >= NORMALITY_LEVEL
+    # With thousands of values no distribution need be believed any more.
     if len(values) >= values_for_ranks(limits, confidence):
         return _from_ranks(np.sort(np.asarray(values, dtype=float)), lower, upper, confidence)
     data = np.asarray(values, dtype=float)
+    # Distributions that the values contradict must not widen the bounds, nor narrow them.
     fitting = [f for f in _families(data) if (f.name == "normal" and normal) or _fits(f)]
     if not fitting:
         return None
     best = max(float(f.likelihood.max()) for f in fitting)
     floor = best - _likelihood_loss(len(values), confidence)
     kept = [f for f in fitting if float(f.likelihood.max()) >= floor]
+    # Normal where nothing speaks against it: the trade's index is that one, and others fit by chance.
     chosen = max(kept, key=lambda f: (normal and f.name == "normal", float(f.likelihood.max())))
     found = [indices_of(_percentiles_above(f, floor), lower, upper) for f in kept]
     cps = [cp for cp, _ in found if cp is not None]

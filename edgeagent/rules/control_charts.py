@@ -299,6 +299,7 @@ def _judge(monitor: Monitor, baseline: Baseline, value: float, plan: ChartPlan) 
     score = normal_score(value, baseline) if plan.grows else (value - baseline.centre) / baseline.sigma
     state = replace(monitor, count=monitor.count + 1, judged=monitor.judged + 1)
     state, beyond = (_sum_up if plan.chart == CUSUM else _average)(state, baseline, score, plan)
+    # A value that signals must not teach the baseline that it is in control.
     if plan.grows and not beyond and baseline.count < plan.grow_to:
         state = replace(state, baseline=_grow(baseline, monitor.last, value), last=value)
     return state
@@ -311,6 +312,7 @@ def _sum_up(state: Monitor, baseline: Baseline, score: float, plan: ChartPlan) -
     chart signal for a hundred more values in control, hiding what comes next. The first signal is not changed.
     """
     high, low = _sums(state.high, state.low, score, plan.slack_sigma)
+    # Both sums run on even where one side is watched: an unwatched signal stops the baseline's growth too.
     ranked = ((high, RISING), (low, FALLING))
     statistic, side = max((r for r in ranked if plan.side in (BOTH, r[1])), key=lambda r: r[0])
     state = replace(

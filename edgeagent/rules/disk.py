@@ -73,6 +73,7 @@ def with_growth(hours: Mapping[int, Grown], now: float, grown: Grown) -> dict[in
     Hours outside the window are forgotten, and so are those that a wall clock which was set back left ahead.
     """
     this = int(now // HOUR_S)
+    # Hours ahead of now come from a clock that was wrong; kept, they would count as growth for days.
     kept = {hour: was for hour, was in hours.items() if this - WINDOW_H < hour <= this}
     kept[this] = kept.get(this, Grown()) + grown
     return kept
@@ -112,6 +113,7 @@ def disk_level(
     levels = (DiskLevel.ROOM, DiskLevel.WARNING, DiskLevel.ALARM)
 
     def below(value: float | None, limit: float, level: DiskLevel) -> bool:
+        # Hysteresis on the way out only: a disk that fills up must be reported at its limit, not behind it.
         held = levels.index(before) >= levels.index(level)
         return value is not None and value < limit * (_ENOUGH if held else 1.0)
 

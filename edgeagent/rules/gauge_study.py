@@ -109,6 +109,7 @@ def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     if len(groups) < 2 or not all(groups) or count <= len(groups):
         raise AnalysisError("an analysis of variance needs two groups and a repeated value in one of them")
     _finite(v for g in groups for v in g)
+    # Digits that all values share would be lost in the squares; taken off first they cost nothing.
     origin = groups[0][0]
     moved = [[v - origin for v in g] for g in groups]
     grand = math.fsum(v for g in moved for v in g) / count
@@ -209,6 +210,7 @@ def anova_study(values: Sequence[Sequence[Sequence[float]]], *, pool_above: floa
         "interaction": 0.0 if pooled else (ms_both - ms_error) / n_trials,
         "part": (part.ms - ms_both) / (n_operators * n_trials),
     }
+    # A component below zero counts as zero, so that its mean squares must not count in the degrees of freedom.
     a = 1 / (n_parts * n_trials) if components["operator"] > 0 else 0.0
     b = 1 / n_trials if components["interaction"] > 0 else 0.0
     squares = [(operator.ms, operator.df, a), (ms_error, df_error, 1 - (a if pooled else b))]
