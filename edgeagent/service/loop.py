@@ -241,6 +241,7 @@ class Service:
 
     def _watch_drift(self, records: Sequence[Record] = ()) -> None:
         """Fold new records, and put on record what began to drift: never before the lamp has it."""
+        # -
         if self._drift is None:
             return
         for record in records:
@@ -337,6 +338,7 @@ class Service:
         for entries in self._house.overdue_sets(self._memory, self._configuration):
             if entries:
                 self._append(entries)
+        # Before the disk is full, not after: then nothing could be put on record any more.
         for body in self._disk.look():
             self._append([body])
             self._log.warning(body.what, reason=body.reason)
@@ -413,6 +415,7 @@ class Service:
             self._notifier.tell(f"RELOADING=1\nMONOTONIC_USEC={int(self._clock.monotonic() * 1e6)}")
         try:
             fresh = load_configuration(self._configuration.path)
+            # Folders, broker and store are opened once: half of a new agent.toml in force would be neither.
             if fresh.document.data != self._configuration.document.data:
                 raise ConfigError(
                     fresh.path.name, "", "changed; a restart is needed for it, the old one stays in force"
@@ -443,6 +446,7 @@ class Service:
         if error is not None:
             event = "journal-failed" if isinstance(error, JournalError) else "ended-by-mistake"
             self._log.error(event, reason=str(error), exit_code=error.exit_code)
+        # Delivery ends last, so that the lamp says fault from the moment at which nobody writes any more.
         if not isinstance(error, JournalLockedError):  # then another agent works here, and the lamp is its own
             close_delivery(self._publisher, self._clock, self._drain_for, fault=error is not None)
             self._vitals.end("it was stopped in order" if error is None else str(error))

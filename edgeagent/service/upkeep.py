@@ -97,6 +97,7 @@ class Upkeep:
     def _keep(
         self, index: IndexKeeper, end: int, delivered: int, memory: Memory, drift: DriftWatch | None
     ) -> None:
+        # A snapshot of a fold that is ahead of the index would hide the records between them from look-ups.
         if index.seq != end:
             return
         memory.forget_files()

@@ -71,6 +71,7 @@ class Acknowledgements:
         waiting, now = {w.seq for w in self._publisher.delivery.lamp.waiting}, self._clock.monotonic()
         self._unmatched, recorded = sort_out(self._unmatched, asked, waiting, now)
         bodies = [Acknowledgement(seq=a.seq, who=a.who, matched=matched) for a, matched in recorded]
+        # On record before the lamp goes out: after a crash between the two it is lit again, never forgotten.
         records = self._append(bodies) if bodies else []
         for record, (one, matched) in zip(records, recorded, strict=True):
             self._publisher.tell(Acknowledged, one.seq)

@@ -143,6 +143,7 @@ class MqttClient:
         # paho's thread may sit in a connection attempt for seconds; the loop does not wait for it.
         ending = threading.Thread(target=self._client.loop_stop, name="mqtt-ending", daemon=True)
         ending.start()
+        # Daemonic, so that a socket that hangs in it cannot keep the process from ending.
         ending.join(timeout=0.2)
 
 
@@ -165,6 +166,7 @@ def _new_client(
     )
     client.max_inflight_messages_set(WINDOW + _WINDOW_MORE)
     client.reconnect_delay_set(1, _PAUSE_MAX_S)
+    # The broker lights the fault itself if we vanish: nobody else could.
     client.will_set(f"{prefix}/lamp", b"3", qos=1, retain=True)
     if settings.user is not None:
         client.username_pw_set(settings.user, read_password(settings, base))

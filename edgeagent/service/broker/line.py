@@ -83,6 +83,7 @@ class Line:
     def _send_state(self) -> None:
         """Also after each connection: the broker may have kept one from before, or none."""
         delivery, now = self._publisher.delivery, self._clock.monotonic()
+        # Nothing counts as sent in a session that is not up: the next one begins with a whole `state`.
         if not delivery.ready:
             self._sent = None
             return

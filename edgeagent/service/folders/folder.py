@@ -309,6 +309,7 @@ class Folder:
         point = listing.mount.point if listing.mount is not None else None
         marker = self._settings.marker
         missing = marker if marker is not None and marker not in listing.everything else None
+        # An empty folder under a lost mount looks like one from which everything was deleted.
         reason = unavailable_reason(self._mounted_at, point, missing)
         if reason is not None:
             self._note_loss(reason)

@@ -130,6 +130,7 @@ class FilesAtWork:
         self._rules = _Rules(rules, configuration, now.version + 1)
         self._pool.configure(rules, configuration)
         for work in self._works:
+            # Judged by rules that are no longer in force: nothing was recorded, so that it can be judged again.
             if isinstance(work.outcome, Analysed):
                 work.outcome = None
 
@@ -143,6 +144,7 @@ class FilesAtWork:
                 self._without_outcome(work, outcome)
                 continue
             work.at_worker = False
+            # An answer to older rules is dropped; the file still waits here and is given out once more.
             if work.version == self._rules.version:
                 work.outcome, work.answered = outcome, self._clock.monotonic()
                 measured = isinstance(outcome.body, Measurement)
@@ -237,6 +239,7 @@ class FilesAtWork:
     def close(self) -> None:
         """End the workers. What was not recorded is read again at the next start, and not held against it."""
         self._pool.close()
+        # What is archived and not on record is an orphan, which `verify` lists and the next run uses.
         self._archivist.shutdown(cancel_futures=True)
         with contextlib.suppress(JournalWriteError):  # then the marks stay, and count as interrupted
             for work in self._works:
@@ -260,6 +263,7 @@ class FilesAtWork:
     def _begun_trace(self, file: FoundFile, memory: Memory) -> Work | None:
         source = bodies.source_of(file)
         key = file_key(file.folder, source.name, source.sha256, given(source.side_sha256, None), file.look)
+        # The same bytes under the same name have their record: a second one would be a second measurement.
         if memory.known(key):
             return None
         failures = self._attempts.failures(file.folder, file.trace, file.look) if file.trace else ()

@@ -121,6 +121,7 @@ class WorkerPool:
 
     def configure(self, rules: Rulebook, configuration: Configuration) -> None:
         """What all jobs from now on are analysed with. Workers get it with their next file."""
+        # Pickled once for all workers; it comes from this process, never from a file or the network.
         self._configuration = pickle.dumps((rules, configuration), pickle.HIGHEST_PROTOCOL)
         self._version += 1
 
@@ -181,6 +182,7 @@ class WorkerPool:
         seat = seat or min((s for s in self._seats if self._may_have_next(s)), key=lambda s: s.since)
         assert seat.worker is not None
         configuration = b"" if seat.configuration == self._version else self._configuration
+        # Two slots of shared memory a worker, so that the next file never overwrites the one at work.
         slot = 1 - seat.given[0].slot if seat.given else 0
         seat.given.append(_Given(job.number, slot, self._limit_s(job.data_bytes)))
         if len(seat.given) == 1:
@@ -261,6 +263,7 @@ class WorkerPool:
         body = decode_body(done.kind, done.body)
         if not isinstance(body, Measurement | Quarantine):
             return None
+        # The pipe and the shared memory are two ways: what does not fit together is damage, not a result.
         if isinstance(body, Measurement) and body.result_sha256 != digest_of(result):
             return None
         return Analysed(done.number, body, result, done.seconds, done.failed_checks, done.mistake)
@@ -298,6 +301,7 @@ class WorkerPool:
         expected, started = seat.since == float("inf"), seat.ready
         lost: list[Lost | Returned] = []
         if not expected:
+            # A worker that never came up holds the line: no file can be analysed until one does.
             event = "worker-ended" if started else "worker-start-failed"
             self._report(event, {"pid": seat.worker.pid, "reason": f"the worker ended {how}"})
             lost = self._leave(seat, Failure(Cause.DIED, f"the worker ended {how}"))
