@@ -82,7 +82,6 @@ class Publisher:
     def handle(self, event: MqttEvent) -> MqttEvent | None:
         """Take one event of the client's thread; it comes back if it is a message, kept ones only of this
         store."""
-        # Late callbacks of a client that was thrown away must not count for the one in its place.
         if self.client is None or event.client != self.generation:
             return None
         sent = self.client.take_sent(event.mid) if event.what == "acked" else None
@@ -141,7 +140,6 @@ class Publisher:
         """A new client. Certificates are exchanged while the service runs: a missing file must not end it."""
         self.drop()
         self.generation += 1
-        # Only a store's very first session forgets: later ones want what the line acknowledged meanwhile.
         clean = self.delivery.boot <= 1 and not self._subscribed
         try:
             self.client = self._new_client(self.generation, self.delivery.store, clean)
