@@ -127,3 +127,49 @@ def test_turns_at_their_limit_are_rejected_no_more_often_than_stated():
 
 def test_one_turn_has_its_mean_alone():
     assert turns_of(analysed(trace_of(1))) == []
+
+
+@pytest.mark.parametrize("turns", [2, 3, 5])
+@pytest.mark.parametrize(("wide", "depth"), [(1.2, 1.0), (4.6, 3.0), (4.6, -1.0)])
+def test_a_smooth_dent_of_one_turn_is_surface_and_rejects_by_its_own_depth_alone(turns, wide, depth):
+    analysis = analyse_turns(trace_of(turns, dents=[(2, 60.0, wide, depth)], noise_um=0.005))
+    dented, whole = true_ront([(60.0, wide, depth)]), true_ront([])
+    for k, q in enumerate(turns_of(analysis), 1):
+        assert q.value == pytest.approx(dented if k == 2 else whole, abs=0.015), k
+        assert q.standard_uncertainty < 0.02
+    assert [c.check for c in analysis.quality if not c.ok] == []
+    assert judge(analysis, plan((dented + whole) / 2), "guarded").disposition == Disposition.REJECT
+    assert judge(analysis, plan(dented + 0.1), "guarded").disposition == Disposition.ACCEPT
+
+
+def analyse_turns(trace):
+    """Where nothing but the roundness of each turn is limited."""
+    return spiral.analyse(trace, Request(thread_of(), spiral.Options(upr=(2, 100)), limits_by_turn=True))
+
+
+def test_turns_that_differ_hold_where_a_limit_is_on_the_mean_alone():
+    failed = [c.check for c in analysed(trace_of(3, dents=[(2, 60.0, 4.6, 3.0)])).quality if not c.ok]
+    assert failed == ["turn_agreement"]
+
+
+@pytest.mark.parametrize("turns", [2, 3, 5])
+@pytest.mark.parametrize("height", [[2.0], [0.5, 1.0, 0.6], [0.7, 1.4, 1.9, 2.0, 1.9, 1.4, 0.7]])
+def test_a_grain_that_stands_out_is_dust_however_smooth_it_looks(turns, height):
+    trace = trace_of(turns, noise_um=0.005)
+    trace.columns["deviation_um"][2500 : 2500 + len(height)] += height
+    analysis = analyse_turns(trace)
+    assert "spikes" in [c.check for c in analysis.quality if not c.ok]
+    assert judge(analysis, plan(true_ront([]) + 0.05), "guarded").disposition == Disposition.HOLD
+
+
+@pytest.mark.parametrize("turns", [3, 5])
+def test_a_warm_up_is_no_surface_of_the_first_turn(turns):
+    trace = trace_of(turns, noise_um=0.005)
+    warm = 0.5 * np.exp(-np.arange(trace.points) / PER_TURN)
+    trace.columns["deviation_um"][:] += warm
+    analysis = analyse_turns(trace)
+    whole = true_ront([])
+    for q in turns_of(analysis):
+        assert q.value == pytest.approx(whole, abs=0.03)  # a sixteenth of the warm-up
+        assert abs(q.value - whole) < 2.5 * q.standard_uncertainty
+    assert judge(analysis, plan(whole), "guarded").disposition != Disposition.REJECT

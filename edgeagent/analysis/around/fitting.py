@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from edgeagent.analysis.around import quality
+from edgeagent.analysis.around.local_form import local_form
 from edgeagent.analysis.around.options import SpiralOptions
 from edgeagent.analysis.track.eccentric import EccentricContact
 from edgeagent.analysis.track.sensing import unwrapped_deg
@@ -17,6 +18,8 @@ from edgeagent.errors import FitNotConvergedError, TraceShapeError
 from edgeagent.model import FloatArray, QualityCheck, Trace
 
 _SPIKE_ROUNDS = 8
+_TURNS_OF_FORM = 1.9
+"""With hardly more than one turn a dent is in the profile itself; turns of a circle go over one surface."""
 _SAMPLES_MIN = 16
 """Fewer samples are no trace: checks of runs and steps would divide by nothing."""
 
@@ -72,13 +75,27 @@ def without_stuck(samples: Samples, checks: Sequence[QualityCheck]) -> Samples:
 
 @dataclass(frozen=True, slots=True)
 class TraceFit:
-    """The fit of a trace: ``residual_um`` of all samples, shape (n,), its robust scatter, and which samples the
-    fit left out as dust."""
+    """The fit of a trace: harmonics of its mean surface and what they leave.
+
+    ``residual_um`` of all samples, shape (n,), is about the mean surface; ``left_out`` says which samples were
+    left out as dust. ``unexplained_um`` is the residual without the local forms of single turns, ``scatter_um``
+    its robust scatter.
+    """
 
     fit: HarmonicFit
     residual_um: FloatArray
+    unexplained_um: FloatArray
     scatter_um: float
     left_out: NDArray[np.bool_]
+
+    @property
+    def differing_um(self) -> float:
+        """RMS between the turns of what single turns have for themselves, as of a sample of turns."""
+        turns = self.fit.turns
+        if turns < 2 or self.unexplained_um is self.residual_um:
+            return 0.0
+        own = np.where(self.left_out, 0.0, self.residual_um - self.unexplained_um)
+        return float(np.sqrt(np.mean(own**2) * turns / (turns - 1)))
 
 
 def fit_trace(
@@ -97,41 +114,70 @@ def fit_trace(
     needed = max(min(options.upr[1], carried), 1)
     wanted = max(min(3 * options.upr[1], comfortable), needed)
     try:
-        return _fit_without_spikes(samples, wanted, options.spike_factor, spiral, contact)
+        return _fit_without_spikes(samples, wanted, options, spiral, contact)
     except FitNotConvergedError:
         if wanted == needed:
             raise
-        return _fit_without_spikes(samples, needed, options.spike_factor, spiral, contact)
+        return _fit_without_spikes(samples, needed, options, spiral, contact)
 
 
 def _fit_without_spikes(
-    samples: Samples, upr_max: int, factor: float, spiral: bool, contact: EccentricContact | None
+    samples: Samples, upr_max: int, options: SpiralOptions, spiral: bool, contact: EccentricContact | None
 ) -> TraceFit:
     """Fit, leave out what lies far off, fit again, until nothing more does.
 
-    A spike rings in the residual around its place and in the other turns, so that only samples of at least
-    0.4 of the largest residual go at a time. More than 2 % of far samples are no spikes, and a fit without
-    them that the gap makes uncertain is not taken.
+    What stands off as one smooth run is form of that turn (`local_form`): it is given back to the mean surface.
+    Else it is dust. A spike rings in the residual around its place and in the other turns, so that only samples
+    of at least 0.4 of the largest residual go at a time. More than 2 % of far samples are no spikes, and a fit
+    without them that the gap makes uncertain is not taken.
     """
-    angle, deviation = samples.angle_rad, samples.deviation_um
+    angle, deviation, factor = samples.angle_rad, samples.deviation_um, options.spike_factor
     fit = fit_harmonics(angle, deviation, upr_max=upr_max, alignment=spiral, contact=contact)
     residual = fit.residual_um
     kept = np.ones(len(angle), dtype=bool)
+    form = np.zeros(len(angle), dtype=bool)
     for _ in range(_SPIKE_ROUNDS):
         size = np.abs(residual)
         scatter = quality.robust_scatter_um(size)
-        bound = max(factor * scatter, 0.4 * float(size[kept].max()))
-        far = kept & (size > bound)
-        if not np.any(far) or np.count_nonzero(~kept | far) > 0.02 * len(kept):
-            break
-        kept &= ~far
+        run = None
+        if spiral and fit.turns > _TURNS_OF_FORM:
+            run = local_form(
+                residual,
+                kept,
+                form,
+                scatter,
+                factor,
+                points_per_turn=samples.points_per_turn,
+                upr=options.upr[1],
+                turns=fit.turns,
+            )
+        tried = kept.copy()
+        if run is not None:
+            tried[run] = False
+        else:
+            bound = max(factor * scatter, 0.4 * float(size[kept].max()))
+            far = kept & (size > bound)
+            if not np.any(far) or np.count_nonzero(~kept & ~form | far) > 0.02 * len(kept):
+                break
+            tried &= ~far
         try:
             fit = fit_harmonics(
-                angle[kept], deviation[kept], upr_max=upr_max, alignment=spiral, contact=contact
+                angle[tried], deviation[tried], upr_max=upr_max, alignment=spiral, contact=contact
             )
         except (FitNotConvergedError, TraceShapeError):
+            if run is None:
+                kept = tried
             break  # they leave a gap, or less than a turn where its first or last sample is one of them
+        kept = tried
+        if run is not None:
+            form[run] = True
         residual = fit.residual_at(angle, deviation)
     else:
         scatter = quality.robust_scatter_um(residual)
-    return TraceFit(fit, residual, scatter, ~kept)
+    if not np.any(form):
+        return TraceFit(fit, residual, residual, scatter, ~kept)
+    unexplained = np.where(form, 0.0, residual)
+    dust = ~kept & ~form
+    added = fit.mean_of_form(angle[~dust], np.where(form, residual, 0.0)[~dust])
+    mean = replace(fit, coefficient=fit.coefficient + added, centred=fit.centred + added)
+    return TraceFit(mean, residual - fit.profile_at(angle, added), unexplained, scatter, dust)

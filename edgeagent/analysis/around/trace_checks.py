@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from edgeagent.analysis.around import quality
-from edgeagent.analysis.around.fitting import Samples
+from edgeagent.analysis.around.fitting import Samples, TraceFit
 from edgeagent.analysis.around.options import SpiralOptions
+from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.waves.harmonics import HarmonicFit, turns_of
 from edgeagent.analysis.waves.noise import CLOSURE_DRIFT
 from edgeagent.model import QualityCheck, Spectrum
@@ -94,23 +95,26 @@ def contact_point(fit: HarmonicFit) -> list[QualityCheck]:
 
 
 def checks_after_fit(
-    fit: HarmonicFit,
+    found: TraceFit,
     factor: float,
     options: SpiralOptions,
     spectrum: Spectrum,
-    judged_upr: float | None,
+    request: Request,
     length_mm: float | None,
     tip_radius_mm: float | None,
     ron_q_um: float,
 ) -> list[QualityCheck]:
     """Whether the turns agree and the tip reaches every valley; ``length_mm`` is one turn of the track."""
+    fit = found.fit
     repeats = fit.noise_from == "between harmonics"
     variance = fit.differing_um[2:] ** 2
     band = variance[: options.upr[1] - 1]
     # What lies at the level of most orders is noise that is in all of them alike.
     uneven = max(float(np.sum(band) - len(band) * np.median(variance)), 0.0) if len(band) else 0.0
-    differing = factor * float(np.sqrt(fit.turns * uneven)) if repeats else None
-    judged = (spectrum.upr >= 2) & (spectrum.upr <= (judged_upr or options.upr[1]))
+    # Where all limits are on values that each turn has, what a turn has for itself is judged there.
+    own = 0.0 if request.limits_by_turn else found.differing_um
+    differing = factor * float(np.hypot(np.sqrt(fit.turns * uneven), own)) if repeats else None
+    judged = (spectrum.upr >= 2) & (spectrum.upr <= (request.judged_upr or options.upr[1]))
     return [
         quality.turn_agreement(differing, ron_q_um, options.turn_agreement_um),
         quality.tip_reach(

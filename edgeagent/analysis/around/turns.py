@@ -6,6 +6,8 @@ turn leaves of it, waves between whole orders among them.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from edgeagent.analysis.around.fitting import Samples, TraceFit
@@ -25,16 +27,33 @@ from edgeagent.analysis.waves.trigonometric import (
 )
 from edgeagent.model import FloatArray, Quantity
 
+_ENDS, _ENDS_SAMPLES = 0.02, 8
+"""Share of a turn, and samples at least, whose mean is its begin or its end."""
+_ORDERS_TOGETHER = 6
+"""Orders up to this one at least tell together how much less turns differ without their slopes."""
+_SHARE_MIN = 0.1
+"""A share below is not believed: few orders tell it."""
 _REMAINDER = 1e-8
 """Error of a turn's sums as a share of its residuals: they are small already."""
 
 
-def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> list[ComplexArray | None]:
-    """Harmonics c_0 … c_N of each of the first ``turns`` whole turns, over the part's own angle, in µm.
+@dataclass(frozen=True, slots=True)
+class TurnHarmonics:
+    """Harmonics of each whole turn, and how much less its own slope leaves of what differs between them.
 
-    None for a turn of which half the samples are missing.
+    ``each`` has c_0 … c_N over the part's own angle in µm, None for a turn that lacks half of its samples.
+    ``share`` is the variance between the turns over what it were with their slopes, shape (N + 1,).
+    """
 
-    ``samples`` are those that were fitted. Samples that were left out as dust say nothing.
+    each: tuple[ComplexArray | None, ...]
+    share: FloatArray
+
+
+def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> TurnHarmonics:
+    """Harmonics of each of the first ``turns`` whole turns.
+
+    ``samples`` are those that were fitted. Samples that were left out as dust say nothing. What a turn does not
+    close by is the gauge's drift or the lead, no roundness: each turn's own slope is taken out.
     """
     fit = found.fit
     upr_max = len(fit.centred) - 1
@@ -42,18 +61,60 @@ def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> list[Comple
     if len(angle) != len(samples.angle_rad):
         angle = fit.touch_of(samples.angle_rad).angle_rad
     rest = np.where(found.left_out, 0.0, found.residual_um)
+    drift = np.where(found.left_out, 0.0, found.unexplained_um)
     for wave in fit.orders:
         rest = rest + 2 * np.real(wave.coefficient * np.exp(1j * wave.upr * angle))
     begun = samples.angle_rad - samples.angle_rad.min() + 1e-9
     result: list[ComplexArray | None] = []
+    slopes = np.zeros(turns)
     for turn in range(turns):
         here = (begun >= 2 * np.pi * turn) & (begun < 2 * np.pi * (turn + 1))
         if np.count_nonzero(here) < 0.5 * len(angle) / fit.turns:
             result.append(None)  # half of it is missing: what it is like there nobody measured
             continue
-        sums = TrigonometricSums(angle[here], upr_max).sums(rest[here], upr_max, remainder=_REMAINDER)
+        place = begun[here] - 2 * np.pi * turn
+        slopes[turn] = _slope(place, drift[here])
+        own = rest[here] - slopes[turn] * (place - np.pi)
+        sums = TrigonometricSums(angle[here], upr_max).sums(own, upr_max, remainder=_REMAINDER)
         result.append(fit.centred + sums / np.count_nonzero(here))
-    return result
+    return TurnHarmonics(tuple(result), _share_left(result, slopes, float(angle.flat[0])))
+
+
+def _share_left(each: list[ComplexArray | None], slopes: FloatArray, first_rad: float) -> FloatArray:
+    """Variance between turns without their slopes over that with them, shape (N + 1,).
+
+    The slope s of a turn has the harmonics i s/n. Both are means over the orders from half to twice each one.
+    """
+    closed = np.array([c for c in each if c is not None])
+    if len(closed) < 2:
+        return np.ones(1)
+    order = np.arange(closed.shape[1])
+    kept = np.array([c is not None for c in each])
+    ramp = 1j / np.maximum(order, 1) * np.exp(-1j * order * first_rad)
+    open_ = closed + slopes[kept][:, None] * ramp[None, :]
+    low = np.maximum(order // 2, 2)
+    high = np.minimum(np.maximum(2 * order, _ORDERS_TOGETHER) + 1, len(order))
+    low = np.minimum(low, high - 1)
+    mean = []
+    for turns in (closed, open_):
+        power = np.sum(np.abs(turns - np.mean(turns, axis=0)) ** 2, axis=0)
+        running = np.concatenate(([0.0], np.cumsum(power)))
+        mean.append(running[high] - running[low])
+    found: FloatArray = mean[0] / np.maximum(mean[1], 1e-300)
+    return np.clip(found, _SHARE_MIN, 1.0)
+
+
+def _slope(angle_rad: FloatArray, residual_um: FloatArray) -> float:
+    """A turn's own slope in µm per rad, from what its residual does not close by; angles from 0 to 2 π.
+
+    The mean slope is out of the residual already, and so are local forms and waves that do not close.
+    """
+    width = 2 * np.pi * max(_ENDS, _ENDS_SAMPLES / len(angle_rad))
+    first, last = angle_rad < width, angle_rad >= 2 * np.pi - width
+    if not np.any(first) or not np.any(last):
+        return 0.0
+    way = float(np.mean(angle_rad[last]) - np.mean(angle_rad[first]))
+    return float(np.mean(residual_um[last]) - np.mean(residual_um[first])) / way
 
 
 def turn_roundness(
@@ -67,8 +128,9 @@ def turn_roundness(
 ) -> tuple[Quantity, ...]:
     """RONt, RONp and RONv of each whole turn, instances ``turn[1]`` …; empty for fewer than two whole turns.
 
-    One turn's noise is that of the mean times the root of their number; what is not known of the contact is
-    common to all. The lift of the extremes by that noise is estimated once, on the mean surface.
+    What differs between turns has T - 1 times the variance of the mean's noise, less what the turns' own slopes
+    take of it; what is not known of the contact is common to all. The lift of the extremes by that noise is
+    estimated once, on the mean surface.
     """
     fit = found.fit
     turns = int(fit.turns + 1e-3)
@@ -76,12 +138,13 @@ def turn_roundness(
         return ()
     order = np.arange(len(fit.centred), dtype=np.float64)
     passed = band_transmission(order, upr_low, upr_high)
-    variance = fit.standard_uncertainty_um**2 + (turns - 1) * fit.noise_um**2
+    found_turns = turn_harmonics(samples, found, turns)
+    variance = fit.standard_uncertainty_um**2 + (turns - 1) * fit.noise_um**2 * found_turns.share
     spread: FloatArray = factor * passed * np.sqrt(variance)
     lifts: Lifts = noise_lift(fit.centred * (factor * passed), spread, reference)
     points = fast_length(16 * len(order))
     values: list[Quantity] = []
-    for number, coefficient in enumerate(turn_harmonics(samples, found, turns), 1):
+    for number, coefficient in enumerate(found_turns.each, 1):
         if coefficient is None:
             continue
         profile = evaluate_on_circle(coefficient * (factor * passed), points)

@@ -12,6 +12,8 @@ A module defines
 ``NEEDS``            optional: beginnings of characteristics to the recipe key that asks for them, such as
                      ``bands`` or ``running.resonances_hz``
 ``RANGES``           optional: beginnings of characteristics to the lowest and highest value that there can be
+``WITHOUT_TURNS``    optional: the characteristics that differences between turns do not touch, and those that
+                     every turn has for itself where the recipe asks for each
 ``influences``       optional: ``(trace, Request, Analysis, wanted) -> Influences``, what the errors of the
                      instrument do to the values; ``wanted`` names the members that a stated uncertainty meets
 """
@@ -43,7 +45,8 @@ class Request:
     """What an analysis may know beside the trace.
 
     ``options`` is the kind's Options. ``judged_upr`` is the highest UPR that a limit curve reaches, None
-    when no curve judges. ``thread`` is None when the recipe has none or there is no recipe; ``running`` when
+    when no curve judges. ``limits_by_turn`` says that no limit is on what only the mean over
+    the turns has. ``thread`` is None when the recipe has none or there is no recipe; ``running`` when
     the recipe says nothing of running. ``plane_offset_mm`` and ``plane_yaw_deg`` are standard uncertainties of
     how the measuring plane lies against the axis, for axial traces that cannot show it; 0 counts nothing.
     ``surface`` is that of a reference artefact that is no thread, ``instrument`` what the station states, for
@@ -58,6 +61,7 @@ class Request:
     plane_yaw_deg: float = PLANE_YAW_DEG
     surface: RoundSurface | None = None
     instrument: InstrumentUncertainty | None = None
+    limits_by_turn: bool = False
 
 
 class Kind(Protocol):

@@ -57,6 +57,14 @@ CHARACTERISTICS: Mapping[str, str] = {
 }
 
 Options = SpiralOptions
+WITHOUT_TURNS = (
+    "roundness_total",
+    "roundness_peak",
+    "roundness_valley",
+    "eccentricity",
+    "tilt",
+    "lead_mismatch",
+)
 RANGES = {
     **dict.fromkeys(("harmonic_amplitude", "roundness_", "band_", "resonance_", "eccentricity"), (0.0, inf)),
     **{f"flank_roughness_{name}": bounds for name, bounds in PARAMETER_RANGES.items()},
@@ -126,9 +134,9 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     checks += contact_point(fit)
     checks += drift_in_one_turn(fit, factor)
     checks += reference_of(options)
-    checks.append(quality.spikes(found.residual_um, options.spike_factor, found.scatter_um))
+    checks.append(quality.spikes(found.unexplained_um, options.spike_factor, found.scatter_um))
     checks += checks_after_fit(
-        fit, factor, options, spectrum, request.judged_upr, length_mm, trace.header.tip_radius_mm,
+        found, factor, options, spectrum, request, length_mm, trace.header.tip_radius_mm,
         next(q.value or 0.0 for q in quantities if q.name == "roundness_rms"),
     )  # fmt: skip
     each: tuple[Quantity, ...] = ()

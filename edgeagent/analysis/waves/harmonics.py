@@ -29,7 +29,7 @@ from edgeagent.analysis.waves.joint_fit import (
     solve_jointly,
     touch_of,
 )
-from edgeagent.analysis.waves.least_squares import check_gap, combine, leakage
+from edgeagent.analysis.waves.least_squares import check_gap, combine, leakage, solve_toeplitz
 from edgeagent.analysis.waves.noise import (
     LinesBetween,
     closure_of,
@@ -126,6 +126,14 @@ class HarmonicFit:
             turned = np.exp(1j * wave.upr * self.touch_of(angle_rad).angle_rad)
             rest -= 2 * np.real(wave.coefficient * turned)
         return rest
+
+    def mean_of_form(self, angle_rad: FloatArray, form_um: FloatArray) -> ComplexArray:
+        """Harmonics of what single turns have for themselves, by least squares; shape (N + 1,)."""
+        upr_max = len(self.centred) - 1
+        sums = TrigonometricSums(self.touch_of(angle_rad).angle_rad, 2 * upr_max)
+        density, of_form = sums.sums(None, 2 * upr_max), sums.sums(form_um, upr_max)
+        found: ComplexArray = solve_toeplitz(density, of_form[None, :])[0]
+        return found
 
     def profile_at(self, angle_rad: FloatArray, coefficient: ComplexArray) -> FloatArray:
         """The function of harmonics ``coefficient`` where samples at any angles touch; shape (n,), µm."""

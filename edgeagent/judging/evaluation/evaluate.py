@@ -259,6 +259,7 @@ def request_for(
         thread=recipe.recipe.thread if recipe else None,
         options=plan.options if plan else kind.Options(),
         judged_upr=_judged_upr(plan),
+        limits_by_turn=_limits_by_turn(kind, plan),
         running=recipe.recipe.running if recipe else None,
         plane_offset_mm=rules.plane_offset_mm,
         plane_yaw_deg=rules.plane_yaw_deg,
@@ -311,6 +312,14 @@ def _judged_upr(plan: MeasurementPlan | None) -> float | None:
     if plan is None or any(x.characteristic.startswith("roundness_") for x in plan.scalar_limits):
         return None
     return highest_judged_upr(plan.curve_limits)
+
+
+def _limits_by_turn(kind: Kind, plan: MeasurementPlan | None) -> bool:
+    """Whether each turn is judged by itself, and nothing else of the mean over the turns."""
+    if plan is None or plan.curve_limits or getattr(plan.options, "turns", "mean") != "each":
+        return False
+    of_turns: tuple[str, ...] = getattr(kind, "WITHOUT_TURNS", ())
+    return all(x.characteristic in of_turns and x.instance is None for x in plan.scalar_limits)
 
 
 def find_plan(
