@@ -96,7 +96,7 @@ class Forger:
         rewritten(self.store, change)
         self.journal_changed = True
 
-    def measured(self, text: str, like: dict[str, Any]) -> dict[str, Any]:
+    def measured(self, text: str, like: dict[str, Any], rules: Rulebook | None = None) -> dict[str, Any]:
         """The body of a measurement of this text, made by the program itself, everything archived."""
         configuration, archive = (
             load_configuration(self.station / "agent.toml"),
@@ -104,9 +104,8 @@ class Forger:
         )
         source = {**like["source"], "sha256": archive.put(text.encode()), "bytes": len(text.encode())}
         source = msgspec.convert(source, Source)
-        evaluation = evaluate(
-            source.name, text.encode(), None, Rulebook.of(configuration), digest=source.sha256
-        )
+        rules = rules or Rulebook.of(configuration)
+        evaluation = evaluate(source.name, text.encode(), None, rules, digest=source.sha256)
         result = archive.put(encode(evaluation.result))
         body = bodies.measurement_body(
             like["settled_at"], source, evaluation, configuration, result, like["decided_at"]
@@ -120,6 +119,24 @@ def of(record: dict[str, Any], serial: str) -> bool:
     return serial in (body.get("serial"), body.get("trace", {}).get("serial"))
 
 
+def doubted_too(record: dict[str, Any], serial: str) -> None:
+    """A failed verification names a part that was accepted before it, as the program would have."""
+    for reason in record["body"].get("reason_codes", ()):
+        if record["kind"] == "verification" and reason["code"] == "accepted-since":
+            reason["values"]["parts"].insert(0, f"{PART} {serial}")
+
+
+def key_of(measurement: dict[str, Any]) -> list[dict[str, Any]]:
+    """The values that a part's disposition names of its only measurement, as the program chooses them."""
+    found = [{"feature": "outside", **c} for c in measurement["characteristics"][:4]]
+    return sorted(
+        found,
+        key=lambda c: ("nonconforming", "inconclusive", "caution", "conforming", "unjudged").index(
+            c["verdict"]
+        ),
+    )
+
+
 def accepted_with_a_forged_trace(forger: Forger) -> None:
     forged: dict[str, Any] = {}
 
@@ -128,9 +145,11 @@ def accepted_with_a_forged_trace(forger: Forger) -> None:
         if record["kind"] == "measurement" and of(record, BAD):
             record["body"] = forged["body"] = forger.measured(trace(BAD, seed=9), body)
         elif record["kind"] == "disposition" and of(record, BAD):
-            key = [{"feature": "outside", **c} for c in forged["body"]["characteristics"][:4]]
-            body.update(disposition="accept", reasons=[], reason_codes=[], characteristics=key)
+            body.update(
+                disposition="accept", reasons=[], reason_codes=[], characteristics=key_of(forged["body"])
+            )
             body["sources"][0]["sha256"] = forged["body"]["source"]["sha256"]
+        doubted_too(record, BAD)
         return [record]
 
     forger.rewrite(change)
@@ -158,8 +177,9 @@ def ghost_accept_with_a_copied_trace(forger: Forger) -> None:
             ghost["body"] = forger.measured(trace("G1", seed=8), ghost["body"])
             (source,) = second["body"]["sources"]
             rests_on = {**source, "sha256": ghost["body"]["source"]["sha256"], "seq": record["seq"] + 1}
-            second["body"].update(serial="G1", sources=[rests_on])
+            second["body"].update(serial="G1", sources=[rests_on], characteristics=key_of(ghost["body"]))
             return [record, ghost, second]
+        doubted_too(record, "G1")
         return [record]
 
     forger.rewrite(change)

@@ -98,15 +98,15 @@ def rewritten(store: Path, change: Callable[[dict[str, Any]], list[dict[str, Any
     (store / "journal" / "00000001.jsonl").write_bytes(b"".join(lines))
 
 
-def _renumbered(body: dict[str, Any], numbers: dict[int, int]) -> dict[str, Any]:
-    """A body whose mentions of earlier records follow these where they are now."""
-    body = dict(body)
-    for name in ("seq", "replaces"):
-        if name in body:
-            body[name] = numbers.get(body[name], body[name])
-    if "sources" in body:
-        body["sources"] = [{**s, "seq": numbers.get(s["seq"], s["seq"])} for s in body["sources"]]
-    return body
+def _renumbered(body: Any, numbers: dict[int, int]) -> Any:
+    """A body whose mentions of earlier records, at whatever depth, follow these where they are now."""
+    if isinstance(body, list):
+        return [_renumbered(each, numbers) for each in body]
+    if not isinstance(body, dict):
+        return body
+    mentions = {name: body[name] for name in ("seq", "replaces") if isinstance(body.get(name), int)}
+    renumbered = {name: _renumbered(value, numbers) for name, value in body.items()}
+    return renumbered | {name: numbers.get(seq, seq) for name, seq in mentions.items()}
 
 
 def key_files(folder: Path) -> tuple[Path, Path]:

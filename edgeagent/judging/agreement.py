@@ -81,6 +81,12 @@ def compare_results(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> Comp
     return Compared(agreement, beyond)
 
 
+def beyond_rounding(recorded: Any, now: Any, *, other_program: bool = False) -> list[Mismatch]:
+    """What differs between two JSON values by more than rounding, wording passed over."""
+    found = _mismatches(recorded, now, "", other_program=other_program)
+    return [mismatch for mismatch in found if not mismatch.rounding]
+
+
 def _without_phases(result: Mapping[str, Any]) -> dict[str, Any]:
     """The result without what is compared by itself or not at all."""
     spectrum = result.get("spectrum")

@@ -48,7 +48,7 @@ from edgeagent.rules.sentences import sentence, sentences
 B = TypeVar("B", bound=AnyBody)
 
 _BODY_BYTES_MAX = LINE_BYTES_MAX - 400
-_CUTS = (
+CUTS = (
     ("characteristics", 6),
     ("reasons", 6),
     ("quality_failed", 4),
@@ -67,7 +67,7 @@ _CUTS = (
 
 def fit_to_line(body: B) -> B:
     """The body cut down until its line fits; what is cut stands in full in the archived result."""
-    for name, count in _CUTS:
+    for name, count in CUTS:
         if len(encode_body(body)) <= _BODY_BYTES_MAX:
             return body
         for member in (name, "reason_codes") if name == "reasons" else (name,):

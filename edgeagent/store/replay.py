@@ -7,6 +7,7 @@ digests, the decision rule from the record, and the parts' dispositions are fold
 from __future__ import annotations
 
 import os
+import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
@@ -21,7 +22,9 @@ from edgeagent.errors import ConfigError, InputError, JournalCorruptError
 from edgeagent.judging.configuration import Configuration, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.judging.memory import feature_result
-from edgeagent.judging.replaying.rederive import Contradiction, Rederivation
+from edgeagent.judging.replaying.contradiction import Contradiction
+from edgeagent.judging.replaying.line_derivation import LineDerivation
+from edgeagent.judging.replaying.rederive import Rederivation
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.model import Disposition
 from edgeagent.model.records import ConfigurationRead, Measurement, PartDisposition, Quarantine, given
@@ -29,18 +32,20 @@ from edgeagent.rules.part_set import PartSet, decide, with_measurement
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.contents import Contents
-from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.journal import JournalReader, Tail, record_total
 from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.replaying.executors import Executor, LocalExecutor, in_order
 from edgeagent.store.replaying.files import FilesChunk, FileTask, compute_files
 from edgeagent.store.replaying.outcomes import Difference, FileOutcome, Flip, ReplayReport
 from edgeagent.store.replaying.places import StorePlace
-from edgeagent.store.state import read_state
+from edgeagent.store.state import lamp_of, read_state
 from edgeagent.store.verify import journal_folder
 
 CHUNK_FILES = 8
 """Files that are computed at once: a quarter of a second, so that all processes end at about the same time."""
 _BATCH_RECORDS = 2000
+_WRITING_S = 0.1
+"""An agent that writes its line at this very moment has done so after this."""
 _READING_ERRORS = frozenset({"TraceFormatError", "TraceShapeError", "TraceRangeError"})
 """What a file is set aside for by its bytes alone, so that it comes out again."""
 _INTERNAL = ": internal error "
@@ -111,7 +116,7 @@ def replay_store(
         report.flips = _asked_again(progress(_replayed(executor, chunks), "records", total), report)
         return report
     wanted = wanted or Range()
-    fold, contents = Rederivation(), Contents(place.archive())
+    fold, contents = Rederivation(_line_of(store)), Contents(place.archive())
     chunks = _chunks(records, place, contents, wanted.takes, None)
     for one in progress(_replayed(executor, chunks), "records", total):
         if one.configuration is not None:
@@ -122,8 +127,24 @@ def replay_store(
     report.missing = [Difference(seq, what, words) for seq, what, words in contents.missing]
     report.missing += [Difference(*one) for one in contents.unread]
     report.orphans, report.sealed_away = contents.orphans(), contents.sealed_away
-    _check_lamp(store, fold, report)
+    if reader.tail is not None and not _goes_on(reader, reader.tail):
+        words = f"line {reader.tail.line} is incomplete, and nobody is writing it"
+        report.take([Contradiction(0, "end", reader.tail.segment, words)], "")
     return report
+
+
+def _line_of(store: Path) -> LineDerivation:
+    """The line's derivation, with what the agent's own note says of it."""
+    state = read_state(store / "state" / "publisher.json")
+    return LineDerivation() if state is None else LineDerivation(lamp_of(state).waiting, state.position)
+
+
+def _goes_on(reader: JournalReader, tail: Tail) -> bool:
+    """Whether an incomplete end was a writer in the middle of its line."""
+    time.sleep(_WRITING_S)
+    segment = reader.folder / tail.segment
+    data = segment.read_bytes()[tail.offset :]
+    return b"\n" in data and len(data) > tail.size
 
 
 def _replayed(executor: Executor, chunks: Iterable[tuple[_Batch, FilesChunk | None]]) -> Iterator[_Replayed]:
@@ -240,19 +261,6 @@ def _quarantined(
         return  # what the archive lacks is said by itself
     words = f"set aside ({body.error}), though it can be read"
     report.take([Contradiction(seq, "quarantine", body.source.name, words)], fold.version)
-
-
-def _check_lamp(store: Path, fold: Rederivation, report: ReplayReport) -> None:
-    """What waits for its acknowledgement by the journal must wait by the agent's own note, too."""
-    state = read_state(store / "state" / "publisher.json")
-    if state is None:
-        return
-    noted = {one[0] for one in state.waiting}
-    for waiting in fold.memory.waiting_rejects(state.position):
-        if waiting.seq not in noted:
-            words = "the lamp must hold it until it is acknowledged, and the agent's note does not know it"
-            who = f"{waiting.part} {waiting.serial}"
-            report.contradictions.append(Contradiction(waiting.seq, "lamp", who, words))
 
 
 def _flips(

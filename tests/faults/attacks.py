@@ -12,6 +12,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from attacks import ATTACKS, LEVELS, found_on, play
+from forgeries import FORGERIES
 
 
 def main() -> None:
@@ -19,7 +20,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as base:
         folder = Path(base)
         station = play(folder)
-        for name, attack in ATTACKS.items():
+        for name, attack in (ATTACKS | FORGERIES).items():
             copy = folder / "copy"
             shutil.copytree(station, copy)
             found = found_on(copy, folder / "others", attack)

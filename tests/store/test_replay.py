@@ -185,7 +185,8 @@ def test_failed_verification_rewritten_as_too_noisy_to_tell_is_found(tmp_path):
             for name, waves in (("noisy", {36: 812.0, 180: 403.0}), ("wrong", {36: 870.0, 180: 430.0}))
         ]
     assert [body.outcome for body in outcomes] == ["inconclusive", "failed"]
-    assert replay(tmp_path / "agent").exit_code == 0
+    told = replay(tmp_path / "agent")
+    assert told.exit_code == 0, told.output
 
     def forge(kind: str, body: dict) -> None:
         if kind == "measurement" and body["source"]["name"] == "wrong.txt":

@@ -13,8 +13,10 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import msgspec
 
@@ -171,8 +173,9 @@ def decode_record(line: bytes) -> Record:
     whole = line[:cut] + b"}"
     try:
         found = _LINE_DECODER.decode(whole)
-        # Our own lines are as the encoder writes them; any other JSON must have the same members in order.
-        if msgspec.json.encode(found) != whole and tuple(msgspec.json.decode(whole)) != _MEMBERS:
+        # Our own lines are as the encoder writes them; any other JSON must have the same members in order, each
+        # once: of two, one reader takes the first and another the last.
+        if msgspec.json.encode(found) != whole and tuple(_pairs(whole)) != _MEMBERS:
             raise RecordError("the members are not those of a record")
     except RecordError:
         raise
@@ -184,6 +187,26 @@ def decode_record(line: bytes) -> Record:
     if not raw.startswith(b"{"):
         raise RecordError("the body is no JSON object")
     return Record(found.seq, found.time, found.kind, found.prev, decode_body(found.kind, raw), digest, raw)
+
+
+def _pairs(data: bytes) -> list[str]:
+    """Names of the members of a JSON object, repeated ones too."""
+    return [name for name, _ in json.loads(data, object_pairs_hook=list)]
+
+
+def repeated_members(body: bytes) -> list[str]:
+    """Names that an object in a body's JSON has twice, at whatever depth; the body has been decoded before."""
+    if msgspec.json.encode(msgspec.json.decode(body)) == body:
+        return []  # as the encoder writes it, which keeps one of each
+    repeated: list[str] = []
+
+    def look(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        names = [name for name, _ in pairs]
+        repeated.extend(sorted({name for name in names if names.count(name) > 1}))
+        return dict(pairs)
+
+    json.loads(body, object_pairs_hook=look)
+    return repeated
 
 
 def _is_moment(text: str) -> bool:

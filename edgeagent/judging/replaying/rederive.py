@@ -7,28 +7,37 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 
 from msgspec import UNSET
 
-from edgeagent.codec.records.record import Place, Record
+from edgeagent import __version__
+from edgeagent.codec.records.record import Place, Record, repeated_members
+from edgeagent.judging.bodies import configuration_body
 from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.part_decisions import artefact_entries, decision_entries, open_reason
 from edgeagent.judging.release import release_entries
+from edgeagent.judging.replaying.contradiction import Contradiction
+from edgeagent.judging.replaying.line_derivation import LineDerivation
+from edgeagent.judging.replaying.unlike import unlike_members
 from edgeagent.judging.requests import Asker, Handed, ReleaseRequest, RequestRefusedError
+from edgeagent.judging.rules_now import rules_now
 from edgeagent.model import Disposition
 from edgeagent.model.records import (
     AnyBody,
+    ConfigurationRead,
     Measurement,
     PartDisposition,
     Recovery,
     Release,
     Start,
+    Unknown,
     Verification,
     given,
 )
+from edgeagent.model.uncertainty import InstrumentUncertainty
 from edgeagent.rules.part_set import PartSet
 
 CLOCK_STEP_S = 1.0
@@ -38,19 +47,6 @@ _DECIDED_BEFORE_S = 60.0
 """A measurement is written at once when it is decided; a disk that is slow takes a minute at the most."""
 
 
-@dataclass(frozen=True, slots=True)
-class Contradiction:
-    """A record that does not follow from those before it. ``kind`` is one of ``KINDS``."""
-
-    seq: int
-    kind: str
-    subject: str
-    what: str
-
-
-KINDS = ("decision", "gate", "release", "verification", "undecided", "time", "configuration")
-
-
 class Rederivation:
     """Folds a journal and derives again.
 
@@ -58,9 +54,13 @@ class Rederivation:
     computed again: the record then stands for itself.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, line: LineDerivation | None = None) -> None:
         self.memory = Memory({}, 0, live_s=60.0, latches=True)
+        self._line = line or LineDerivation()
         self._configuration: Configuration | None = None
+        self._former: Configuration | None = None
+        self._budgets: dict[str, set[InstrumentUncertainty | None]] = {}
+        self._to_withdraw: list[PartDisposition] = []
         self.version = ""
         self.dispositions = 0
         self._last: Record | None = None
@@ -73,7 +73,8 @@ class Rederivation:
 
     def use(self, configuration: Configuration) -> None:
         """A configuration came into force, with the record that is given next."""
-        self._configuration = configuration
+        self._former, self._configuration = self._configuration, configuration
+        self._budgets.clear()
         settings = configuration.settings
         self.memory.use(live_s=settings.intake.live_s, latches=settings.decision.reject_latches)
 
@@ -81,10 +82,15 @@ class Rederivation:
         """What of a record does not follow; then the fold has it."""
         yield from self._time(record)
         body = record.body
+        if isinstance(body, Start):
+            self.version = body.version
+        yield from self._form(record)
+        yield from self._line.apply(record, self.memory.lamp)
         match body:
-            case Start():
-                self.version = body.version
+            case ConfigurationRead():
+                yield from self._configured(record, body)
             case Measurement():
+                yield from self._not_withdrawn()
                 yield from self._check_measurement(record, body)
             case PartDisposition():
                 self.dispositions += 1
@@ -101,7 +107,11 @@ class Rederivation:
         """What is missing at the end of the journal."""
         for seq, what in self._stepped_back.items():
             yield Contradiction(seq, "time", "clock", what)
-        if self._last is None or self.configuration is None:
+        yield from self._not_withdrawn()
+        if self._last is None:
+            return
+        yield from self._line.ended(self.memory.lamp, self._last.seq)
+        if self.configuration is None:
             return
         end = _posix(self._last.time)
         for state in self.memory.sets.values():
@@ -113,6 +123,43 @@ class Rederivation:
         alone = self.memory.unverified
         if alone is not None and alone.seq != self._last.seq:
             yield Contradiction(alone.seq, "undecided", "reference artefact", "measured, and not verified")
+
+    @property
+    def _other_version(self) -> bool:
+        return self.version not in (__version__, "")
+
+    def _form(self, record: Record) -> Iterator[Contradiction]:
+        """Whether this version could have written the record so, as far as its version says that it did."""
+        if self._other_version:
+            return
+        if isinstance(record.body, Unknown):
+            yield Contradiction(record.seq, "form", record.kind, "no record that this version can have written")
+        else:
+            for name in repeated_members(record.raw):
+                words = f"says {name!r} twice: readers differ in which of them counts"
+                yield Contradiction(record.seq, "form", record.kind, words)
+
+    def _configured(self, record: Record, body: ConfigurationRead) -> Iterator[Contradiction]:
+        """Whether a configuration's record says what its files say, and what changed."""
+        wanted = self.configuration
+        if wanted is None or wanted.document.sha256 != body.agent_sha256 or body.machine is UNSET:
+            return
+        former = () if self._former is None else self._former.documents()
+        before, old = {d.sha256 for d in former}, {d.name: d.data for d in former}
+        if self._former is None and self.memory.manifest:
+            return  # the one before could not be read, which is said by itself
+        _, derived = configuration_body(wanted, body.machine, before, old)
+        for words in unlike_members(body, derived, shared_only=self._other_version):
+            yield Contradiction(record.seq, "configuration", "record of the configuration", words)
+
+    def _not_withdrawn(self) -> Iterator[Contradiction]:
+        """Parts whose acceptance a failed verification takes back, and that are accepted all the same."""
+        for hold in self._to_withdraw:
+            state = self.memory.part_set(hold.part, hold.serial)
+            if state.disposed == Disposition.ACCEPT:
+                words = "accepted before a failed verification was read, and not held after it"
+                yield Contradiction(state.disposed_seq or 0, "gate", _name(state), words)
+        self._to_withdraw = []
 
     def _time(self, record: Record) -> Iterator[Contradiction]:
         body = record.body
@@ -147,6 +194,16 @@ class Rederivation:
         if body.rule != wanted.settings.decision.policy.text:
             words = f"judged by the rule {body.rule}, not {wanted.settings.decision.policy.text}"
             yield Contradiction(record.seq, "configuration", body.source.name, words)
+        known = self._budgets.setdefault(body.instrument, set())
+        known.add(self._budget_now(body.instrument))
+        if body.trace.of_artefact is None and given(body.uncertainty, None) not in known:
+            words = "judged by another uncertainty of the instrument than the station states and verified"
+            yield Contradiction(record.seq, "uncertainty", body.source.name, words)
+
+    def _budget_now(self, instrument: str) -> InstrumentUncertainty | None:
+        assert self.configuration is not None
+        rules = rules_now(Rulebook.of(self.configuration), self.memory, self.configuration)
+        return rules.uncertainty_of(instrument)
 
     def _disposition(self, record: Record, body: PartDisposition) -> Iterator[Contradiction]:
         state = self.memory.part_set(body.part, body.serial)
@@ -195,6 +252,9 @@ class Rederivation:
         if body.disposition != expected.disposition:
             words = f"recorded {body.disposition.value}, now {expected.disposition.value}"
             yield Contradiction(record.seq, "decision", subject, words)
+        elif gates[0] == gates[1]:
+            for words in unlike_members(body, expected, shared_only=self._other_version):
+                yield Contradiction(record.seq, "decision", subject, words)
 
     def _is_withdrawal(self, state: PartSet, body: PartDisposition) -> bool:
         """Whether a failed verification took an acceptance back: both are written at once."""
@@ -230,6 +290,9 @@ class Rederivation:
         if isinstance(body, PartDisposition) and body.disposition != expected.disposition:
             words = f"released as {body.disposition.value}, now {expected.disposition.value}"
             yield Contradiction(record.seq, "release", subject, words)
+        else:
+            for words in unlike_members(body, expected, shared_only=self._other_version):
+                yield Contradiction(record.seq, "release", subject, words)
 
     def _verification(self, record: Record, body: Verification) -> Iterator[Contradiction]:
         measured = self.memory.unverified
@@ -242,10 +305,14 @@ class Rederivation:
             yield Contradiction(record.seq, "verification", body.artefact, words)
             return
         now = measured.body.decided_at
-        expected = artefact_entries(measured.body, measured.seq, self.memory, self.configuration, now)[0]
+        expected, *holds = artefact_entries(measured.body, measured.seq, self.memory, self.configuration, now)
         assert isinstance(expected, Verification)
+        self._to_withdraw = [hold for hold in holds if isinstance(hold, PartDisposition)]
         if expected.outcome != body.outcome:
             words = f"recorded {body.outcome.value}, now {expected.outcome.value}"
+            yield Contradiction(record.seq, "verification", body.artefact, words)
+            return
+        for words in unlike_members(body, expected, shared_only=self._other_version):
             yield Contradiction(record.seq, "verification", body.artefact, words)
 
 

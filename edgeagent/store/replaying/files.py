@@ -22,6 +22,7 @@ from edgeagent.judging.configuration import Document, LoadedRecipe, recipe_from_
 from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.judging.replaying.record_result import result_mismatches
 from edgeagent.judging.replaying.references import references
+from edgeagent.judging.replaying.unlike import evaluation_mismatches
 from edgeagent.model import PLANE_OFFSET_MM, PLANE_YAW_DEG
 from edgeagent.model.records import Measurement, given
 from edgeagent.store.archive import Archive
@@ -153,6 +154,8 @@ def _compared(
     agreement = compared.agreement
     if agreement == Agreement.DIFFERENT:
         unlike += found
+    if agreement != Agreement.OTHER_PROGRAM:
+        unlike += [Difference(seq, subject, words) for words in evaluation_mismatches(body, evaluation)]
     # Neither value nor verdict, yet it keeps a gate from closing
     doubtful = given(body.too_noisy, False) and not evaluation.too_noisy
     if doubtful and agreement != Agreement.OTHER_PROGRAM:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from edgeagent import __version__
 from edgeagent.judging.agreement import Agreement
-from edgeagent.judging.replaying.rederive import Contradiction
+from edgeagent.judging.replaying.contradiction import Contradiction
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Reason
 
