@@ -11,7 +11,7 @@ from edgeagent.codec.evidence.proofs import Proved
 from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.codec.records.record import Record, utc_text_of
 from edgeagent.commands.journal_lines import short_line
-from edgeagent.store.verify import Signed, Whole, Witnessed
+from edgeagent.store.verify import KeyChanged, Signed, Whole, Witnessed
 
 
 def whole_lines(whole: Whole) -> Iterator[str]:
@@ -25,6 +25,8 @@ def whole_lines(whole: Whole) -> Iterator[str]:
     for adopted in whole.adopted:
         lost = f"; records up to {adopted.lost} of the former identity were lost" if adopted.lost else ""
         yield f"adopted: with record {adopted.seq} by {clean(adopted.who)}: {clean(adopted.why)}{lost}"
+    for changed in whole.changed:
+        yield _changed_line(changed)
     if not whole.signed:
         yield "signed: by nobody: who can write here may have changed all of it and computed the hashes anew"
     for signed in whole.signed:
@@ -42,7 +44,18 @@ def _signed_line(signed: Signed, records: int) -> str:
     own = (
         "" if signed.given else " (a key that the journal itself names: give --key to trust one from elsewhere)"
     )
-    return f"signed: by {clean(signed.key)} up to record {signed.up_to}{_rest(signed.up_to, records)}{own}"
+    ids = ", ".join(key.rpartition("+")[2] for key in signed.through)
+    through = f" and {ids}, which it endorsed," if ids else ""
+    who = f"{clean(signed.key)}{through}"
+    return f"signed: by {who} up to record {signed.up_to}{_rest(signed.up_to, records)}{own}"
+
+
+def _changed_line(changed: KeyChanged) -> str:
+    keys = f"{clean(changed.former)} by {changed.new.rpartition('+')[2]}"
+    if changed.endorsed:
+        return f"key: record {changed.seq} exchanges {keys}, which the former key signed"
+    known = ", given with --key too" if changed.known else ": what follows is signed by nobody who is known"
+    return f"key: record {changed.seq} exchanges {keys}, NOT endorsed by the former key{known}"
 
 
 def _witnessed_line(witnessed: Witnessed, records: int) -> str:
@@ -63,6 +76,7 @@ def proof_lines(proved: Proved) -> Iterator[str]:
         yield f"witnessed: by {clean(name)} at {utc_text_of(posix_s)}"
     for record in proved.records:
         yield short_line(record)
+    yield "shown: that these records are there, not that there are no others about the part"
 
 
 def proof_object(proved: Proved) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from edgeagent.errors import JournalCorruptError, UsageError
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.evidence.adopt import adopt_journal
-from edgeagent.store.evidence.keys import load_verifier_key
+from edgeagent.store.evidence.keys import load_verifier_key, rotate_key
 from edgeagent.store.evidence.prove import prove_part
 from edgeagent.store.files import read_at_most
 from edgeagent.store.verify import verify_journal
@@ -99,7 +99,10 @@ def journal_verify(
         for line in whole_lines(whole):
             click.echo(line)
     if not whole.as_asked:
-        click.echo("edgeagent: whole, but not signed or witnessed by every key that was given", err=True)
+        words = "not signed or witnessed by every key that was given"
+        if whole.unendorsed:
+            words = f"record {whole.unendorsed[0].seq} exchanges the key without the former key's signature"
+        click.echo(f"edgeagent: whole, but {words}", err=True)
         sys.exit(1)
 
 
@@ -184,6 +187,23 @@ def journal_adopt(config: Path, who: str, why: str) -> None:
     store = load_configuration(config).store
     seq, identity = adopt_journal(store, texts["--who"], texts["--why"], SystemClock())
     click.echo(f"adopted with record {seq}: the journal is now {identity[:16]}; witnesses need its next key")
+
+
+@journal.command("rotate-key")
+@CONFIG
+def journal_rotate_key(config: Path) -> None:
+    """Exchange the key that signs checkpoints for a new one, endorsed by the old key, from the next start on.
+
+    The endorsement goes on record with that start: who holds the old public key follows to the new one,
+    witnesses too. The old private key is gone. Give auditors the new public key: whoever stole the old
+    one could endorse another.
+
+    \b
+    Example:
+      edgeagent journal rotate-key --config agent.toml
+    """
+    former, new = rotate_key(load_configuration(config).evidence_key)
+    click.echo(f"exchanged: {former.id.hex()} by {new.id.hex()}, from the next start on: {new.text}")
 
 
 @journal.command("show")

@@ -267,7 +267,12 @@ def quarantine_body(source: Source, error: InputError, settled_at: float) -> Qua
 
 
 def start_body(
-    boot: int, machine: Machine, configuration: Configuration, build: str = "", key: str = ""
+    boot: int,
+    machine: Machine,
+    configuration: Configuration,
+    build: str = "",
+    key: str = "",
+    endorsement: str = "",
 ) -> Start:
     """A ``start`` record: which build of the software and key, on which platform, and with what budget."""
     return Start(
@@ -279,6 +284,7 @@ def start_body(
         build=build or UNSET,
         uncertainty=UNSET if configuration.settings.budget_stated else NOISE_ONLY,
         key=key or UNSET,
+        endorsement=endorsement or UNSET,
     )
 
 

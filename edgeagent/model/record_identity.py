@@ -4,7 +4,29 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from msgspec import UNSET, UnsetType
+
 from edgeagent.model.record_base import Body
+
+
+class Start(Body, frozen=True, kw_only=True):
+    """The agent started. ``build`` is the commit or the digest of the installed files, where it is known.
+
+    ``uncertainty`` says so where the station states none of its instrument's; ``key`` is the public key (its
+    line) that signs checkpoints from here on. Where it takes the place of another, ``endorsement`` is the note
+    by which that other key names it.
+    """
+
+    KIND: ClassVar[str] = "start"
+    boot: int
+    version: str
+    python: str = ""
+    numpy: str = ""
+    machine: str = ""
+    build: str | UnsetType = UNSET
+    uncertainty: str | UnsetType = UNSET
+    key: str | UnsetType = UNSET
+    endorsement: str | UnsetType = UNSET
 
 
 class Identity(Body, frozen=True, kw_only=True):

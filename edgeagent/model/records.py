@@ -18,6 +18,7 @@ from edgeagent.model.record_base import Body as Body
 from edgeagent.model.record_base import given as given
 from edgeagent.model.record_identity import Adoption as Adoption
 from edgeagent.model.record_identity import Identity as Identity
+from edgeagent.model.record_identity import Start as Start
 from edgeagent.model.uncertainty import InstrumentUncertainty
 from edgeagent.model.values import Disposition, Verdict
 
@@ -125,24 +126,6 @@ class Software(msgspec.Struct, frozen=True, kw_only=True):
     version: str
     numpy: str | UnsetType = UNSET
     values: int | UnsetType = UNSET
-
-
-class Start(Body, frozen=True, kw_only=True):
-    """The agent started. ``build`` is the commit or the digest of the installed files, where it is known.
-
-    ``uncertainty`` says so where the station states none of its instrument's; ``key`` is the public key (its
-    line) that signs checkpoints from here on.
-    """
-
-    KIND: ClassVar[str] = "start"
-    boot: int
-    version: str
-    python: str = ""
-    numpy: str = ""
-    machine: str = ""
-    build: str | UnsetType = UNSET
-    uncertainty: str | UnsetType = UNSET
-    key: str | UnsetType = UNSET
 
 
 class Stop(Body, frozen=True, kw_only=True):

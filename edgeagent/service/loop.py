@@ -194,8 +194,8 @@ class Service:
         documents = [d.data for d in self._configuration.documents()]
         for digest in self._archive.put_all((*documents, manifest)):
             self._archive.remember(digest)
-        key, no_key = find_signing_key(self._configuration, self._memory.known_as, self._log)
-        started = bodies.start_body(boot, self._machine, self._configuration, this_build(), key)
+        key, endorsement, no_key = find_signing_key(self._configuration, self._memory.known_as, self._log)
+        started = bodies.start_body(boot, self._machine, self._configuration, this_build(), key, endorsement)
         self._append([started, *recovered, configuration, *no_key])
         self._complete()
         for (folder, name), seen in self._memory.looks.items():

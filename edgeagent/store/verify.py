@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from edgeagent.codec.evidence.checkpoints import TreeHead, cosigned_at, read_tree_head
+from edgeagent.codec.evidence.endorsements import followed_keys, is_endorsed
 from edgeagent.codec.evidence.identities import KnownAs, with_record
 from edgeagent.codec.evidence.merkle import Frontier
 from edgeagent.codec.evidence.notes import (
@@ -37,13 +38,29 @@ class Signed:
     """A key that signed the journal up to record ``up_to``, 0 for not at all.
 
     ``given`` says whether the key came from outside. One that the journal itself names proves only that nothing
-    was changed by somebody without that key.
+    was changed by somebody without that key. ``through`` are the keys that it endorsed, one after the other,
+    whose signatures count as its own.
     """
 
     key: str
     given: bool
     up_to: int
     why_not: str = ""
+    through: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KeyChanged:
+    """From record ``seq`` on another key signs. ``endorsed`` says whether the key before it signed that.
+
+    ``known`` says whether the new key needs no endorsement, as it was given from outside too.
+    """
+
+    seq: int
+    former: str
+    new: str
+    endorsed: bool
+    known: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +99,19 @@ class Whole:
     signed: tuple[Signed, ...] = ()
     witnessed: tuple[Witnessed, ...] = ()
     adopted: tuple[Adopted, ...] = ()
+    changed: tuple[KeyChanged, ...] = ()
+
+    @property
+    def unendorsed(self) -> tuple[KeyChanged, ...]:
+        """Changes to a key that neither its predecessor nor the auditor vouches for, where a key was given."""
+        asked = any(s.given for s in self.signed)
+        return tuple(c for c in self.changed if asked and not (c.endorsed or c.known))
 
     @property
     def as_asked(self) -> bool:
-        """Whether every key that was given signed or witnessed something of it."""
-        return all(s.up_to for s in self.signed if s.given) and all(w.up_to for w in self.witnessed)
+        """Whether every key that was given signed or witnessed something of it, and no other took its place."""
+        vouched = all(s.up_to for s in self.signed if s.given) and all(w.up_to for w in self.witnessed)
+        return vouched and not self.unendorsed
 
 
 @dataclass(slots=True)
@@ -151,6 +176,7 @@ def verify_journal(
         tuple(signed),
         tuple(_witnessed(key, heads, walked) for key in witnesses),
         tuple(_adopted(heads, walked)),
+        tuple(_changed(walked, keys)),
     )
 
 
@@ -243,8 +269,25 @@ def _agrees(head: TreeHead, walked: _Walked) -> bool | None:
 def _signed(
     key: VerifierKey, given: bool, heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked
 ) -> Signed:
-    """Up to where a key signed. Raises JournalCorruptError where it signed something else."""
-    name, up_to, why_not = f"{key.name}+{key.id.hex()}", 0, "there is no checkpoint of this key"
+    """Up to where a key and those that it endorsed signed. Raises JournalCorruptError where one signed other
+    records."""
+    endorsed = [c.endorsement for c in walked.known.changes] if given else []
+    own, *through = [_signed_by(each, heads, walked) for each in followed_keys([key], endorsed)]
+    up_to = max(up_to for up_to, _ in (own, *through))
+    names = [key_text(each) for each in followed_keys([key], endorsed)[1:]]
+    return Signed(key_text(key), given, up_to, "" if up_to else own[1], tuple(names))
+
+
+def key_text(key: VerifierKey) -> str:
+    """A key's name and id."""
+    return f"{key.name}+{key.id.hex()}"
+
+
+def _signed_by(
+    key: VerifierKey, heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked
+) -> tuple[int, str]:
+    """Up to where one key signed while it was in force, and why not where it did not."""
+    up_to, why_not = 0, "there is no checkpoint of this key"
     for head, note in heads:
         agrees = _agrees(head, walked)
         if note.of(key) is None or (agrees and up_to):
@@ -256,16 +299,36 @@ def _signed(
             continue
         if agrees is None:
             why_not = "what it signed is another journal's" if not up_to else ""
-        elif agrees:
+        elif not agrees:
+            raise _contradicted(head, walked, f"{key_text(key)} signed")
+        elif _in_force(key, head, walked):
             up_to = head.size
         else:
-            raise _contradicted(head, walked, f"{name} signed")
-    return Signed(name, given, up_to, "" if up_to else why_not)
+            why_not = f"it signed {head.size} records when another key was in its place"
+    return up_to, why_not
+
+
+def _in_force(key: VerifierKey, head: TreeHead, walked: _Walked) -> bool:
+    """Whether the journal names this key for the last of so many records; one that it never names is."""
+    identity = walked.known.of(head.origin)
+    if identity is None or key.text not in identity.keys:
+        return True
+    before = [change for change in identity.changes if change.seq <= head.size]
+    return key.text == (before[-1].new if before else identity.keys[0])
+
+
+def _changed(walked: _Walked, given: Sequence[VerifierKey]) -> Iterable[KeyChanged]:
+    """Each change of the key, and who vouches for it."""
+    for change in walked.known.changes:
+        former, new = _named_key(change.former), _named_key(change.new)
+        if former is not None and new is not None:
+            endorsed = is_endorsed(change.endorsement, new, former)
+            yield KeyChanged(change.seq, key_text(former), key_text(new), endorsed, new in given)
 
 
 def _witnessed(key: VerifierKey, heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked) -> Witnessed:
     """Up to where a witness saw it, and when it first said so. Raises JournalCorruptError as above."""
-    name, up_to, at, why_not = f"{key.name}+{key.id.hex()}", 0, 0, "there is no checkpoint that it cosigned"
+    name, up_to, at, why_not = key_text(key), 0, 0, "there is no checkpoint that it cosigned"
     for head, note in heads:
         agrees = _agrees(head, walked)
         if note.of(key) is None or (agrees and head.size < up_to):

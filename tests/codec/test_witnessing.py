@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 
+import msgspec
 import pytest
 
 from edgeagent.codec.evidence.checkpoints import TreeHead, cosigned_at, sign_checkpoint
+from edgeagent.codec.evidence.endorsements import endorse
 from edgeagent.codec.evidence.merkle import Tree
 from edgeagent.codec.evidence.notes import LOG, WITNESS, NoteError, SigningKey
 from edgeagent.codec.evidence.witnessing import (
@@ -102,3 +104,14 @@ def test_document_reads_back_and_what_is_none_is_refused():
     for data in (b"", b"\xff", b"[" * 9999, b"{}", b'{"checkpoint":5}', b" " * 300_000):
         with pytest.raises(NoteError):
             read_document(data)
+
+
+def test_witness_follows_from_its_log_s_key_to_one_that_it_endorsed():
+    new = SigningKey(KEY.name, LOG, bytes(range(3, 35)))
+    first = consider(document(3), [KEY.verifier], {})
+    known = {KEY.name: head_to_remember(first.head, first.note)}
+    exchanged = document(5, since=3, key=new)
+    with pytest.raises(WitnessRefusedError, match="not signed by a key"):
+        consider(exchanged, [KEY.verifier], known)
+    endorsed = msgspec.structs.replace(exchanged, endorsements=(endorse(new.verifier, KEY),))
+    assert consider(read_document(encode(endorsed)), [KEY.verifier], known).head.size == 5

@@ -45,7 +45,7 @@ def test_proof_of_a_part_needs_the_public_key_alone(base):
     assert told.exit_code == 0, told.output
     assert "had 10 records, these among them" in told.stdout
     assert "P 2: ACCEPT" in told.stdout
-    assert len(told.stdout.splitlines()) == 3
+    assert len(told.stdout.splitlines()) == 4
     assert out.stat().st_size < 6000
 
 

@@ -10,12 +10,25 @@ from edgeagent.model.records import Adoption, Start, given
 
 
 @dataclass(frozen=True, slots=True)
+class KeyChange:
+    """From record ``seq`` on the key ``new`` signs in the place of ``former``; both as their lines.
+
+    ``endorsement`` is the note that should be signed by ``former``, empty where there is none.
+    """
+
+    seq: int
+    former: str
+    new: str
+    endorsement: str
+
+
+@dataclass(frozen=True, slots=True)
 class JournalIdentity:
     """An identity of a journal: the hash of its first record, or of a person's adoption of an older copy.
 
     It holds from record ``first`` on up to ``last``, None while it is in force. ``keys`` are the public keys
     that its starts name; a key's name is the origin of the checkpoints that it signs. ``adopted`` is the record
-    that began it, None for the first one.
+    that began it, None for the first one. ``changes`` are those of the key within it.
     """
 
     hash: str
@@ -23,6 +36,12 @@ class JournalIdentity:
     last: int | None = None
     adopted: Adoption | None = None
     keys: tuple[str, ...] = ()
+    changes: tuple[KeyChange, ...] = ()
+
+    @property
+    def key(self) -> str:
+        """The key in force, empty before the first start that names one."""
+        return self.changes[-1].new if self.changes else self.keys[0] if self.keys else ""
 
     @property
     def origins(self) -> tuple[str, ...]:
@@ -46,6 +65,11 @@ class KnownAs:
         """Every key that the journal's own records name, each once."""
         return tuple(dict.fromkeys(key for identity in self.identities for key in identity.keys))
 
+    @property
+    def changes(self) -> tuple[KeyChange, ...]:
+        """Every change of a key within an identity."""
+        return tuple(change for identity in self.identities for change in identity.changes)
+
     def of(self, origin: str) -> JournalIdentity | None:
         """The identity that issued a checkpoint of this origin; None where it is another journal's."""
         return next((i for i in self.identities if origin in i.origins), None)
@@ -59,10 +83,16 @@ def with_record(known: KnownAs, record: Record) -> KnownAs:
     if isinstance(body, Adoption) and known.identities:
         ended = replace(all_of_it[-1], last=record.seq - 1)
         all_of_it = (*all_of_it[:-1], ended, JournalIdentity(record.hash, record.seq, adopted=body))
-    key = given(body.key, "") if isinstance(body, Start) else ""
-    if key and key not in all_of_it[-1].keys:
-        last = all_of_it[-1]
-        all_of_it = (*all_of_it[:-1], replace(last, keys=(*last.keys, key)))
+    last = all_of_it[-1]
+    if isinstance(body, Start) and given(body.key, "") not in ("", last.key):
+        key = given(body.key, "")
+        changed = KeyChange(record.seq, last.key, key, given(body.endorsement, "")) if last.key else None
+        last = replace(
+            last,
+            keys=tuple(dict.fromkeys((*last.keys, key))),
+            changes=last.changes if changed is None else (*last.changes, changed),
+        )
+        all_of_it = (*all_of_it[:-1], last)
     return known if all_of_it == known.identities else KnownAs(all_of_it)
 
 

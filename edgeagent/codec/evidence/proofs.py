@@ -15,9 +15,10 @@ from dataclasses import dataclass
 import msgspec
 
 from edgeagent.codec.evidence.checkpoints import TreeHead, cosigned_at, open_checkpoint
+from edgeagent.codec.evidence.endorsements import followed_keys
 from edgeagent.codec.evidence.merkle import ProofError, check_inclusion, leaf_hash
-from edgeagent.codec.evidence.notes import NoteError, VerifierKey
-from edgeagent.codec.records.record import Record, RecordError, decode_record
+from edgeagent.codec.evidence.notes import NoteError, VerifierKey, read_note
+from edgeagent.codec.records.record import Record, RecordError, decode_record, repeated_members
 
 FORM = "edgeagent.proof/1"
 BYTES_MAX = 4_000_000
@@ -33,13 +34,17 @@ class ProvedLine(msgspec.Struct, frozen=True):
 
 
 class ProofFile(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole file; ``part`` and ``serial`` say what it was asked for and prove nothing."""
+    """The whole file; ``part`` and ``serial`` say what it was asked for and prove nothing.
+
+    ``endorsements`` are the notes by which the log's keys named one another, where they were exchanged.
+    """
 
     proof: str
     part: str
     serial: str
     checkpoint: str
     records: tuple[ProvedLine, ...]
+    endorsements: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +65,7 @@ def proved_line(index: int, line: bytes, path: Sequence[bytes]) -> ProvedLine:
 
 
 def check_proof(data: bytes, key: VerifierKey, witnesses: Sequence[VerifierKey] = ()) -> Proved:
-    """Check a proof from its bytes. Raises ProofError saying what is wrong.
+    """Check a proof from its bytes, by ``key`` or one that it endorsed. Raises ProofError saying what is wrong.
 
     A given witness that did not cosign is missing from ``witnessed``; a wrong cosignature is an error.
     """
@@ -75,7 +80,9 @@ def check_proof(data: bytes, key: VerifierKey, witnesses: Sequence[VerifierKey] 
     if not proof.records:
         raise ProofError("it proves no record")
     try:
-        head, note = open_checkpoint(proof.checkpoint.encode(), key)
+        signed = read_note(proof.checkpoint.encode())
+        known = [k for k in followed_keys([key], proof.endorsements) if signed.of(k) is not None]
+        head, note = open_checkpoint(proof.checkpoint.encode(), known[-1] if known else key)
         witnessed = tuple((w.name, cosigned_at(note, w)) for w in witnesses if note.of(w) is not None)
     except NoteError as error:
         raise ProofError(f"the checkpoint: {error}") from error
@@ -85,6 +92,8 @@ def check_proof(data: bytes, key: VerifierKey, witnesses: Sequence[VerifierKey] 
 def _checked(one: ProvedLine, head: TreeHead) -> Record:
     try:
         record = decode_record(one.line.encode())
+        if repeated_members(record.raw):
+            raise RecordError("it says a member twice: readers differ in which of them counts")
         path = [base64.b64decode(node, validate=True) for node in one.path]
     except (RecordError, binascii.Error, ValueError) as error:
         raise ProofError(f"record of leaf {one.index}: {error}") from error

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import msgspec
 
 from edgeagent.codec.evidence.checkpoints import TreeHead, cosign, open_checkpoint
+from edgeagent.codec.evidence.endorsements import followed_keys
 from edgeagent.codec.evidence.merkle import ProofError, check_consistency
 from edgeagent.codec.evidence.notes import (
     NoteError,
@@ -27,6 +28,7 @@ from edgeagent.codec.evidence.notes import (
 
 BYTES_MAX = 256_000
 PATHS_MAX = 16
+_ENDORSEMENTS_MAX = 100
 
 
 class GrowthPath(msgspec.Struct, frozen=True):
@@ -37,10 +39,14 @@ class GrowthPath(msgspec.Struct, frozen=True):
 
 
 class WitnessDocument(msgspec.Struct, frozen=True):
-    """What a log hands to witnesses. Other members are passed over."""
+    """What a log hands to witnesses. Other members are passed over.
+
+    ``endorsements`` are the notes by which its keys named one another, the first one first.
+    """
 
     checkpoint: str
     consistency: tuple[GrowthPath, ...] = ()
+    endorsements: tuple[str, ...] = ()
 
 
 class WitnessedHead(msgspec.Struct, frozen=True):
@@ -88,13 +94,15 @@ class Accepted:
     grown: bool
 
 
-def document_of(note: SignedNote, paths: Mapping[int, Iterable[bytes]]) -> WitnessDocument:
+def document_of(
+    note: SignedNote, paths: Mapping[int, Iterable[bytes]], endorsements: Sequence[str] = ()
+) -> WitnessDocument:
     """The document of a checkpoint, with paths from the sizes at which witnesses stand."""
     coded = (
         GrowthPath(size, tuple(base64.b64encode(node).decode() for node in path))
         for size, path in sorted(paths.items(), reverse=True)
     )
-    return WitnessDocument(note.whole, tuple(coded)[:PATHS_MAX])
+    return WitnessDocument(note.whole, tuple(coded)[:PATHS_MAX], tuple(endorsements))
 
 
 def read_document(data: bytes) -> WitnessDocument:
@@ -149,11 +157,11 @@ def head_to_remember(head: TreeHead, note: SignedNote) -> WitnessedHead:
 
 
 def _open(document: WitnessDocument, keys: Iterable[VerifierKey]) -> tuple[TreeHead, SignedNote]:
-    """The checkpoint, signed by one of these keys for its own origin."""
+    """The checkpoint, signed for its own origin by one of these keys, or one that they endorse."""
     try:
         note = read_note(document.checkpoint.encode())
         origin = note.text.partition("\n")[0]
-        for key in keys:
+        for key in followed_keys(tuple(keys), document.endorsements[:_ENDORSEMENTS_MAX]):
             if key.name == origin and note.of(key) is not None:
                 return open_checkpoint(note.whole.encode(), key)
     except NoteError as error:

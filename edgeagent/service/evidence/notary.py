@@ -25,7 +25,7 @@ from edgeagent.service.evidence.signing import CheckpointSigned, SeenMore, Signi
 from edgeagent.service.folders.errands import Errands
 from edgeagent.store.clock import Clock
 from edgeagent.store.configuration import StationConfiguration
-from edgeagent.store.evidence.keys import key_of_store
+from edgeagent.store.evidence.keys import endorsement_of, key_of_store
 from edgeagent.store.evidence.witness import WitnessFolder
 
 OLDER = "store-older"
@@ -41,14 +41,15 @@ _LOOK_S, _CLOSE_S, _HEAR_S, _REST_S = 5.0, 2.0, 10.0, 0.5
 
 def find_signing_key(
     configuration: StationConfiguration, known: KnownAs, log: Any
-) -> tuple[str, list[Recovery]]:
-    """The public key for the start's record; where there is none, what says why."""
-    station = configuration.settings.station
+) -> tuple[str, str, list[Recovery]]:
+    """The public key for the start's record, with its endorsement; where there is none, what says why."""
+    station, path = configuration.settings.station, configuration.evidence_key
     try:
-        return key_of_store(configuration.evidence_key, known, (station.site, station.cell, station.name)), []
+        key = key_of_store(path, known, (station.site, station.cell, station.name))
     except EvidenceError as error:
         log.warning(FAILED, reason=str(error))
-        return "", [Recovery(what=FAILED, reason=str(error)[:500])]
+        return "", "", [Recovery(what=FAILED, reason=str(error)[:500])]
+    return key, endorsement_of(path, key, known), []
 
 
 class Notary:
@@ -90,7 +91,7 @@ class Notary:
             configuration.store,
             configuration.evidence_key,
             key,
-            memory.known_as.identities[-1].keys,
+            memory.known_as.identities[-1],
             self._wake,
         )
         for folder in configuration.witnesses:

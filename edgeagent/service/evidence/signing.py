@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
 
 from edgeagent.codec.evidence.checkpoints import TreeHead, read_tree_head, sign_checkpoint
+from edgeagent.codec.evidence.identities import JournalIdentity
 from edgeagent.codec.evidence.notes import LOG, NoteError, SignedNote, check_note, read_verifier_key
 from edgeagent.codec.evidence.witnessing import WitnessDocument, document_of
 from edgeagent.errors import AgentError, EvidenceError
@@ -51,15 +52,16 @@ Found = CheckpointSigned | SeenMore | SigningFailed
 class SigningThread:
     """Owns tree, key and kept checkpoints. All public methods are for the loop's thread and never wait.
 
-    ``wake`` is called from the thread when there is a result. ``key`` is the public key on record, ``former``
-    are those that signed before it under the same identity of the journal.
+    ``wake`` is called from the thread when there is a result. ``key`` is the public key on record under
+    this ``identity`` of the journal, which names those that signed before it.
     """
 
     def __init__(
-        self, store: Path, key_path: Path, key: str, former: Sequence[str], wake: Callable[[], None]
+        self, store: Path, key_path: Path, key: str, identity: JournalIdentity, wake: Callable[[], None]
     ) -> None:
         self._key_path, self._public, self._wake = key_path, key, wake
-        self._own = {key, *former}
+        self._own = {key, *identity.keys}
+        self._endorsements = tuple(c.endorsement for c in identity.changes if c.endorsement)
         self._tree = JournalTree(store / "journal", store / "state" / "tree")
         self._kept = KeptCheckpoints(store)
         self._todo: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
@@ -153,7 +155,7 @@ class SigningThread:
         stands = sorted({s for s in self._stands.values() if 0 < s < size}, reverse=True)
         paths = {s: self._tree.tree.consistency_path(s, size) for s in stands[:_WITNESSES_MAX]}
         head = self._tree.record_hash(size).hex()
-        self._tell(CheckpointSigned(size, head, document_of(self._last, paths)))
+        self._tell(CheckpointSigned(size, head, document_of(self._last, paths, self._endorsements)))
 
     def _save(self) -> None:
         if self._last is not None and read_tree_head(self._last.text).size == self._tree.size:

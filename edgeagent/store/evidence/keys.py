@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from edgeagent.codec.evidence.endorsements import endorse, endorsed_key
 from edgeagent.codec.evidence.identities import KnownAs, origin_of
 from edgeagent.codec.evidence.notes import (
     LOG,
@@ -21,6 +22,8 @@ from edgeagent.store.files import make_folder, read_at_most, write_synced
 _BYTES_MAX = 4096
 PUBLIC = ".pub"
 """A private key's file with this behind it holds its public half."""
+ENDORSEMENT = ".endorsement"
+"""With this behind it, the note by which the key before it names it."""
 
 
 def load_verifier_key(path: Path, key_type: int) -> VerifierKey:
@@ -58,6 +61,45 @@ def load_or_make_key(path: Path, name: str, key_type: int) -> SigningKey:
     if key.type != key_type:
         raise EvidenceError(f"{path}: a private key of another type")
     return key
+
+
+def rotate_key(path: Path) -> tuple[VerifierKey, VerifierKey]:
+    """Make a new key in the place of that in ``path``, named by an endorsement beside it; the old one is gone.
+
+    Returns the old and the new public key. What was interrupted is finished by another call. Raises
+    EvidenceError.
+    """
+    if not path.exists():
+        raise EvidenceError(f"{path}: there is no key to exchange: the first start makes one")
+    former = load_or_make_key(path, "", LOG)
+    public, fresh = path.with_name(path.name + PUBLIC), path.with_name(path.name + ".new")
+    new = SigningKey(former.name, LOG, os.urandom(32))
+    try:
+        if public.exists() and load_verifier_key(public, LOG) != former.verifier:
+            write_synced(public, f"{former.verifier.text}\n".encode())  # the last call ended before this
+            raise EvidenceError(f"{path}: an earlier exchange is finished now; call again for another one")
+        write_synced(fresh, f"{new.text}\n".encode(), mode=0o600)
+        write_synced(path.with_name(path.name + ENDORSEMENT), endorse(new.verifier, former).encode())
+        fresh.replace(path)
+        write_synced(public, f"{new.verifier.text}\n".encode())
+    except OSError as error:
+        raise EvidenceError(f"{path}: no key could be exchanged: {error.strerror}") from error
+    return former.verifier, new.verifier
+
+
+def endorsement_of(path: Path, key: str, known: KnownAs) -> str:
+    """The endorsement beside a key's file for the start's record; empty where the key is no new one.
+
+    One of another key, or that cannot be read, is none: the record then says nothing, and verification does.
+    """
+    former = known.identities[-1].key if known.identities else ""
+    if former in ("", key):
+        return ""
+    try:
+        text = read_at_most(path.with_name(path.name + ENDORSEMENT), _BYTES_MAX).decode("utf-8")
+        return text if endorsed_key(text).text == key else ""
+    except (OSError, UnicodeDecodeError, NoteError):
+        return ""
 
 
 def key_of_store(path: Path, known: KnownAs, names: Sequence[str]) -> str:

@@ -12,7 +12,7 @@ from edgeagent.codec.evidence.proofs import FORM, ProofFile, proved_line
 from edgeagent.codec.records.record import Record, decode_record
 from edgeagent.codec.records.result import encode
 from edgeagent.errors import EvidenceError
-from edgeagent.model.records import Measurement, PartDisposition, given
+from edgeagent.model.records import Measurement, PartDisposition, Start, given
 from edgeagent.store.evidence.kept import FOLDER, notes_in
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder
@@ -27,14 +27,16 @@ def prove_part(folder: Path, serial: str, part: str | None = None, checkpoints: 
     journal = journal_folder(folder)
     leaves, lines = bytearray(), list[tuple[int, bytes]]()
     tree = Tree(lambda begin, end: bytes(leaves[32 * begin : 32 * end]))
-    told, parts = set[int](), set[str]()
+    told, parts, endorsements = set[int](), set[str](), list[str]()
     needle = encode(serial)
     for step, line, _, _ in JournalReader(journal).steps():
         leaf = bytes.fromhex(step.hash.decode())
         leaves += leaf
         tree.append(leaf)
-        wanted = needle in line or step.kind == "acknowledgement"
+        wanted = needle in line or step.kind in ("acknowledgement", "start")
         record = decode_record(line[:-1]) if wanted else None
+        if record is not None and isinstance(record.body, Start) and record.body.endorsement:
+            endorsements.append(record.body.endorsement)
         of = _part_of(record, told) if record is not None else None
         if record is None or of is None or (of[1] and (of[1] != serial or part not in (None, of[0]))):
             continue
@@ -50,7 +52,16 @@ def prove_part(folder: Path, serial: str, part: str | None = None, checkpoints: 
     head, note = _covering(tree, lines[-1][0] + 1, [journal.parent / FOLDER, *checkpoints])
     proved = tuple(proved_line(i, line, tree.inclusion_path(i, head.size)) for i, line in lines)
     (name,) = parts or {part or ""}
-    return encode(ProofFile(proof=FORM, part=name, serial=serial, checkpoint=note.whole, records=proved))
+    return encode(
+        ProofFile(
+            proof=FORM,
+            part=name,
+            serial=serial,
+            checkpoint=note.whole,
+            records=proved,
+            endorsements=tuple(endorsements),
+        )
+    )
 
 
 def _part_of(record: Record, told: set[int]) -> tuple[str, str] | None:
