@@ -11,6 +11,7 @@ import skew_section
 from skew_section import bell, traced, with_texture
 from test_axial import by_name, check, measured
 
+from edgeagent.analysis.axial.form import about_own_arc
 from edgeagent.analysis.kinds import axial
 from edgeagent.demo.thread_surface import Cut, Part, with_bump, with_noise
 from edgeagent.model import MeasurementPlan, ScalarLimit
@@ -115,6 +116,15 @@ def test_uncertainty_of_form_and_root_is_right_on_textured_flanks_and_hardly_one
         stated = np.sqrt(np.mean(np.square(both[..., 1])))
         # 30 draws of 5 to 10 places know a scatter to 14 % where a rare deep valley makes it
         assert 0.7 < stated / scatter < 1.35, name
+
+
+def test_form_does_not_hang_on_what_the_arc_of_each_groove_happened_to_leave_out():
+    along = np.linspace(-1.0, 1.0, 200)
+    form = np.cos(3 * np.pi * along)
+    arcs = np.random.default_rng(1).normal(0, 0.5, (6, 3)) @ np.stack([along**0, along, along**2])
+    profiles, clean = about_own_arc(form + arcs, form + arcs)
+    assert np.ptp(profiles, axis=0).max() < 1e-12
+    assert np.ptp(clean[0] - form) < 0.6  # what an arc takes of this wave
 
 
 @pytest.mark.parametrize("member", ["shaft", "nut"])

@@ -76,6 +76,23 @@ def common_and_rest(profiles: FloatArray) -> tuple[FloatArray, FloatArray]:
     return np.fft.irfft(share * mean, n=cells), np.asarray(np.fft.irfft(rest, n=cells, axis=1))
 
 
+def about_own_arc(profiles: FloatArray, clean: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Profiles (m, cells) as read, and with doubtful points bridged, about the least-squares arc of the latter.
+
+    The arc that leaves points out turns with what it happens to leave out; form is about all of the surface.
+    Level, slope and bend are what an arc's place and radius change.
+    """
+    base = _arc_base(clean.shape[1])
+    arc = (clean @ base) @ base.T
+    return profiles - arc, clean - arc
+
+
+def _arc_base(cells: int) -> FloatArray:
+    """Orthonormal level, slope and bend, (cells, 3)."""
+    along = np.linspace(-1.0, 1.0, cells)
+    return np.asarray(np.linalg.qr(np.column_stack([np.ones(cells), along, along**2]))[0])
+
+
 def outlying(profiles: FloatArray) -> BoolArray:
     """Cells (m, cells) that stand off what the grooves have in common farther than texture does.
 
@@ -135,8 +152,7 @@ def _draws(chance: FloatArray) -> FloatArray:
     groove, shift = draw_places(m, 2 * cells)
     endless = np.concatenate([chance, chance[:, ::-1]], axis=1)
     texture = endless[groove[:, None], (np.arange(cells) + shift[:, None]) % (2 * cells)]
-    along = np.linspace(-1.0, 1.0, cells)
-    base = np.linalg.qr(np.column_stack([np.ones(cells), along, along**2]))[0]
+    base = _arc_base(cells)
     return np.asarray(texture - (texture @ base) @ base.T)
 
 

@@ -12,6 +12,7 @@ from edgeagent.analysis.axial import checks
 from edgeagent.analysis.axial.defects import Stretch, doubtful_stretches
 from edgeagent.analysis.axial.flanks import Flank, Groove, measure_groove
 from edgeagent.analysis.axial.form import (
+    about_own_arc,
     bridged_points,
     cell_count,
     cell_numbers,
@@ -172,6 +173,7 @@ def compare_flanks(grooves: Mapping[str, Groove], nominal: Nominal) -> dict[str,
     length = float(np.median([_length_mm(f) for flanks in names for f in flanks]))
     cells = cell_count(length, cutoff)
     marked, profiles, clean = zip(*(_without_dust(flanks, nominal, cells) for flanks in names), strict=True)
+    profiles, clean = zip(*(about_own_arc(p, c) for p, c in zip(profiles, clean, strict=True)), strict=True)
     # Both flanks were cut alike: what is chance on one is so on the other.
     (common_left, chance_left), (common_right, chance_right) = (common_and_rest(c) for c in clean)
     chance = np.concatenate([chance_left, chance_right])
