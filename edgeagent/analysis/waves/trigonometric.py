@@ -1,24 +1,30 @@
 """Trigonometric sums at angles as they were recorded, evenly spaced or not, without interpolation.
 
-Each angle is split into the nearest node of an even grid and a small rest; the exponential of the rest is
-expanded into its Taylor series, so that each power of the rest costs one FFT on the grid. The series is
-cut where its remainder falls below 5e-14 of the sum of absolute values: the sums are those of the
-recorded angles, there is no resampling and so no bias from it. (Method: C. Anderson and M. D. Dahleh,
-"Rapid computation of the discrete Fourier transform", SIAM J. Sci. Comput. 17 (1996), 913-919.)
+Each angle is split into a node of an even grid and a small rest; the exponential of the rest is expanded into
+a polynomial, so that each power of the rest costs one FFT on the grid. The polynomial is cut where its
+remainder falls below 5e-14 of the sum of absolute values: the sums are those of the recorded angles, there is
+no resampling and so no bias from it. (Method: C. Anderson and M. D. Dahleh, "Rapid computation of the discrete
+Fourier transform", SIAM J. Sci. Comput. 17 (1996), 913-919.)
 
-**The grid.** Even steps put every sample on a node where the grid is a multiple of the mean step, and rounding
-of the recorded angles leaves two or three terms. Other angles take a length that an FFT likes, which weighs
-the number of terms against the length: any number of points, any order and any jitter then cost about the same.
+**The polynomial.** Of the Taylor series the powers that are not summed are replaced by their best polynomials
+of those that are (Chebyshev economisation, textbook): its remainder is 2 (x/2)^K / K! instead of x^K / K!,
+which saves one to four of some fifteen terms.
+
+**The grid.** Three ways, the one with the least work: each sample at the next node of a grid of the mean step,
+one after the other, which needs no search and no scattered sums (even steps, also where an eccentric part
+shifts them by a few); the nearest node of that grid (even steps with gaps); the nearest node of a length that
+an FFT likes (all others). Any number of points, any order and any jitter then cost about the same.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeagent.model import FloatArray
+from edgeagent.model import FloatArray, IntArray
 
 ComplexArray = NDArray[np.complex128]
 
@@ -26,19 +32,45 @@ _REMAINDER = 5e-14
 _STEP_MIN = 1e-6
 """Steps below this (6 million points a turn) do not set the grid: memory would grow without use."""
 _EVEN_TERMS = 5
-"""Steps count as even where so many terms are enough on a grid of the mean step."""
-_POINT_COST, _NODE_COST, _AWKWARD = 1.6, 3.0, 24.0
-"""Relative costs of one sample and of one node of a transform, and the factor of a length with large prime
-factors: only their ratio counts, and a factor of two in it changes the time by some per cent."""
+"""Nearest nodes of a grid of the mean step are taken where so many terms are enough."""
+_LINE_NODES = 1 << 18
+"""Longest grid of samples in line with more terms than that: all its rows are in memory."""
+_LINE_COST, _POINT_COST, _NODE_COST, _AWKWARD = 0.6, 1.6, 3.0, 24.0
+"""Relative costs of one sample in line, of one at its nearest node and of one node of a transform, and the
+factor of a length with large prime factors: only their ratio counts, and a factor of two in it changes the time
+by some per cent."""
+_CHUNK = 16_384
+"""Samples whose powers are made at a time: they stay in the processor's cache."""
 
 
-def _terms_needed(argument: float, remainder: float = _REMAINDER) -> int:
-    """Number of Taylor terms of exp(i x) for |x| <= argument with a remainder below the limit."""
-    term, count = 1.0, 0
+@lru_cache(maxsize=1024)
+def _terms_needed(argument: float, remainder: float = _REMAINDER) -> tuple[int, int]:
+    """Terms that are summed and terms of the Taylor series, for exp(i x) with |x| <= argument."""
+    summed, term = 0, 2.0
     while term > remainder:
-        count += 1
-        term *= argument / count
-    return count
+        summed += 1
+        term *= argument / 2 / summed
+    series, term = 0, 1.0
+    while term > remainder / 4:
+        series += 1
+        term *= argument / series
+    return min(summed + (argument > summed), series), series
+
+
+@lru_cache(maxsize=128)
+def _economised(summed: int, series: int) -> FloatArray:
+    """Polynomials of degree below ``summed`` nearest to the powers ``summed`` … ``series`` - 1 over -1 … 1.
+
+    Shape (series - summed, summed), coefficients of rising powers. Each power less its polynomial is a sum of
+    Chebyshev polynomials of degree ``summed`` and above.
+    """
+    found = np.zeros((series - summed, summed))
+    for power in range(summed, series):
+        wanted = np.zeros(power + 1)
+        wanted[-1] = 1.0
+        low = np.polynomial.chebyshev.cheb2poly(np.polynomial.chebyshev.poly2cheb(wanted)[:summed])
+        found[power - summed, : len(low)] = low
+    return found
 
 
 def fast_length(least: int) -> int:
@@ -55,15 +87,107 @@ def _smooth(number: int) -> bool:
 
 
 @lru_cache(maxsize=256)
-def _uneven_grid(points: int, order_max: int) -> int:
-    """The fast length with the least work for angles anywhere between its nodes."""
+def _uneven_grid(points: int, order_max: int) -> tuple[int, float]:
+    """The fast length with the least work for angles anywhere between its nodes, and that work."""
 
     def cost(grid: int) -> float:
-        terms = _terms_needed(np.pi / grid * order_max)
+        terms, _ = _terms_needed(np.pi / grid * order_max)
         return terms * (_POINT_COST * points + _NODE_COST * grid)
 
     least = max(2 * order_max + 2, 16)
-    return min((fast_length(int(least * (1 + k / 4))) for k in range(25)), key=cost)
+    grid = min((fast_length(int(least * (1 + k / 4))) for k in range(25)), key=cost)
+    return grid, cost(grid)
+
+
+@dataclass(frozen=True, slots=True)
+class _Placing:
+    """Samples on a grid: j at ``node[j]`` of ``grid``, where that is None at the node j times ``stride``.
+
+    Its angle is ``origin`` and that of the node and ``reach`` times ``rest[j]``, which is not above 1.
+    """
+
+    grid: int
+    origin: float
+    reach: float
+    rest: FloatArray
+    node: IntArray | None = None
+    stride: int = 1
+
+    @property
+    def turn(self) -> int:
+        """Samples in line to a turn."""
+        return self.grid // self.stride
+
+
+def _in_line(angle_rad: FloatArray, order_max: int) -> _Placing | None:
+    """The samples one after the other on a grid of their mean step, where that is less work than others."""
+    count = len(angle_rad)
+    step = float(angle_rad[-1] - angle_rad[0]) / max(count - 1, 1)
+    if not _STEP_MIN < step < np.pi:
+        return None
+    turn = round(2 * np.pi / step)
+    stride = -(-max(2 * order_max + 2, 16) // turn)
+    grid, even = turn * stride, 2 * np.pi / turn
+    own = _LINE_COST * count + _NODE_COST * grid * (1.0 if _smooth(grid) else _AWKWARD)
+    most = _uneven_grid(count, order_max)[1]
+
+    def costly(reach: float) -> bool:
+        terms, _ = _terms_needed(reach * order_max)
+        return terms * own > most or (terms > _EVEN_TERMS and grid > _LINE_NODES)
+
+    apart = max(count // 256, 1)  # a look at some of them first
+    seen = angle_rad[::apart] - np.arange(0, count, apart) * even
+    if costly(float(np.ptp(seen)) / 2):
+        return None
+    rest = np.arange(count, dtype=np.float64)
+    rest *= -even
+    rest += angle_rad
+    low, high = float(rest.min()), float(rest.max())
+    reach = max((high - low) / 2, 1e-300)
+    if costly(reach):
+        return None
+    rest -= (low + high) / 2
+    rest /= reach
+    return _Placing(grid, (low + high) / 2, reach, rest, stride=stride)
+
+
+def _at_nearest(angle_rad: FloatArray, order_max: int) -> _Placing:
+    """The samples at nearest nodes: of a grid of their step where few terms do, else of a fast length."""
+    even = _even_grid(angle_rad, order_max)
+    if even:
+        found = _split(angle_rad, even)
+        if _terms_needed(found.reach * order_max)[0] <= _EVEN_TERMS:
+            return found
+    return _split(angle_rad, _uneven_grid(len(angle_rad), order_max)[0])
+
+
+def _even_grid(angle_rad: FloatArray, order_max: int) -> int:
+    """Nodes of a turn where the samples stand at even steps that divide it; 0 where they do not."""
+    few = min(len(angle_rad), 500)
+    step = abs(float(angle_rad[few - 1] - angle_rad[0])) / max(few - 1, 1)
+    if not _STEP_MIN < step < np.pi:
+        return 0
+    turn = round(2 * np.pi / step)
+    grid = turn * -(-max(2 * order_max + 2, 16) // turn)
+    ends = (np.concatenate((angle_rad[:few], angle_rad[-few:])) - angle_rad[0]) * (grid / (2 * np.pi))
+    reach = float(np.max(np.abs(ends - np.rint(ends)))) * (2 * np.pi / grid)
+    terms, _ = _terms_needed(reach * order_max)
+    own = terms * (_POINT_COST * len(angle_rad) + _NODE_COST * grid * (1.0 if _smooth(grid) else _AWKWARD))
+    return grid if terms <= _EVEN_TERMS and own <= _uneven_grid(len(angle_rad), order_max)[1] else 0
+
+
+def _split(angle_rad: FloatArray, grid: int) -> _Placing:
+    """Each angle as its nearest node, counted from the first sample, and a rest."""
+    origin = float(angle_rad[0])
+    scaled = (angle_rad - origin) * (grid / (2 * np.pi))
+    nearest = np.rint(scaled)
+    np.subtract(scaled, nearest, out=scaled)
+    node = nearest.astype(np.int64)
+    if node.min() < 0 or node.max() >= grid:
+        node %= grid
+    most = max(float(scaled.max()), -float(scaled.min()), 1e-300)
+    scaled /= most
+    return _Placing(grid, origin, most * (2 * np.pi / grid), scaled, node)
 
 
 class TrigonometricSums:
@@ -85,48 +209,7 @@ class TrigonometricSums:
     def __init__(self, angle_rad: FloatArray, order_max: int) -> None:
         self.order_max = order_max
         self.points = len(angle_rad)
-        self._origin = float(angle_rad[0])
-        turned = angle_rad - self._origin
-        even = self._even_grid(turned)
-        self._place(turned, even or _uneven_grid(self.points, order_max))
-        if even and _terms_needed(self._reach * order_max) > _EVEN_TERMS:
-            self._place(turned, _uneven_grid(self.points, order_max))
-        self._powers: list[FloatArray] = []
-
-    def _even_grid(self, turned: FloatArray) -> int:
-        """Nodes of a turn where the samples stand at even steps that divide it; 0 where they do not."""
-        step = abs(float(turned[-1])) / max(self.points - 1, 1)
-        if not _STEP_MIN < step < np.pi:
-            return 0
-        per_turn = round(2 * np.pi / step)
-        grid = per_turn * max(-(-max(2 * self.order_max + 2, 16) // max(per_turn, 1)), 1)
-        ends = np.concatenate((turned[:500], turned[-500:])) * (grid / (2 * np.pi))
-        reach = float(np.max(np.abs(ends - np.rint(ends)))) * (2 * np.pi / grid)
-        terms = _terms_needed(reach * self.order_max)
-        if terms > _EVEN_TERMS:
-            return 0
-        other = _uneven_grid(self.points, self.order_max)
-        own = terms * (_POINT_COST * self.points + _NODE_COST * grid * (1.0 if _smooth(grid) else _AWKWARD))
-        uneven = _terms_needed(np.pi / other * self.order_max)
-        return grid if own <= uneven * (_POINT_COST * self.points + _NODE_COST * other) else 0
-
-    def _place(self, turned: FloatArray, grid: int) -> None:
-        """Split each angle into its nearest node and a rest."""
-        scaled = turned * (grid / (2 * np.pi))
-        nearest = np.rint(scaled)
-        np.subtract(scaled, nearest, out=scaled)
-        scaled *= 2 * np.pi / grid
-        node = nearest.astype(np.int64)
-        if node.min() < 0 or node.max() >= grid:
-            node %= grid
-        self._grid, self._node, self._rest = grid, node, scaled
-        self._reach = max(float(scaled.max()), -float(scaled.min()))
-
-    def _power(self, k: int) -> FloatArray:
-        """The rests to the power k, k >= 1."""
-        while len(self._powers) < k:
-            self._powers.append(self._powers[-1] * self._rest if self._powers else self._rest)
-        return self._powers[k - 1]
+        self._placing = _in_line(angle_rad, order_max) or _at_nearest(angle_rad, order_max)
 
     def sums(self, value: FloatArray | None, order_max: int, *, remainder: float = _REMAINDER) -> ComplexArray:
         """``sum_j value_j * exp(-i k angle_j)`` for k = 0 … order_max; None stands for ones.
@@ -134,27 +217,57 @@ class TrigonometricSums:
         ``value`` has shape (n,); the answer has shape (order_max + 1,), with an error of less than
         ``remainder`` of the sum of absolute values.
         """
-        terms = _terms_needed(self._reach * order_max, remainder)
-        spread = np.empty((terms, self._grid))
-        weighted = np.empty(self.points)  # written over: fresh memory costs more than the product itself
-        for k in range(terms):
-            weight = value if k == 0 else self._power(k)
-            if k and value is not None:
-                weight = np.multiply(value, self._power(k), out=weighted)
-            spread[k] = np.bincount(self._node, weights=weight, minlength=self._grid)
-        lines = np.fft.rfft(spread)  # all at once: numpy takes half the time that single ones take
+        at = self._placing
+        summed, series = _terms_needed(at.reach * order_max, remainder)
+        lines = np.fft.rfft(self._spread(value, summed))  # all at once: half the time that single ones take
         order = np.arange(order_max + 1)
-        if order_max <= self._grid // 2:
+        if order_max <= at.grid // 2:
             lines = lines[:, : order_max + 1]
         else:
-            place = order % self._grid
-            mirrored = place > self._grid // 2
-            place = np.where(mirrored, self._grid - place, place)
+            place = order % at.grid
+            mirrored = place > at.grid // 2
+            place = np.where(mirrored, at.grid - place, place)
             lines = np.where(mirrored, np.conj(lines[:, place]), lines[:, place])
-        total = lines[terms - 1]
-        for k in range(terms - 1, 0, -1):  # Horner's scheme
-            total = lines[k - 1] + total * (order * (-1j / k))
-        return np.asarray(total * np.exp(-1j * order * self._origin), dtype=np.complex128)
+        further = _economised(summed, series)
+        square, parity = -((order * at.reach) ** 2), []
+        for odd in (0, 1):  # Horner's scheme in the square; powers of one parity need no others
+            total: ComplexArray = np.zeros(order_max + 1, dtype=np.complex128)
+            for k in range(series - 1 - (series - 1 - odd) % 2, -1, -2):
+                total *= square / ((k + 1) * (k + 2))
+                if k < summed:
+                    total += lines[k]
+                else:
+                    for lower in range(odd, summed, 2):
+                        total += further[k - summed, lower] * lines[lower]
+            parity.append(total)
+        total = parity[0] - parity[1] * (order * (1j * at.reach))
+        return total if at.origin == 0.0 else total * turning(-at.origin, order_max)
+
+    def _spread(self, value: FloatArray | None, terms: int) -> FloatArray:
+        """Sums of the values times powers of their rests at each node, shape (terms, grid)."""
+        at = self._placing
+        spread = np.zeros((terms, at.grid)) if at.node is None else np.empty((terms, at.grid))
+        if at.node is not None:
+            weight = np.ones(self.points) if value is None else value.copy()
+            for k in range(terms):
+                if k:
+                    weight *= at.rest
+                spread[k] = np.bincount(at.node, weights=weight, minlength=at.grid)
+            return spread
+        nodes = spread[:, :: at.stride]
+        chunk = at.turn * max(_CHUNK // at.turn, 1)
+        for begin in range(0, self.points, chunk):
+            rest = at.rest[begin : begin + chunk]
+            weight = np.ones(len(rest)) if value is None else value[begin : begin + chunk].copy()
+            whole = len(rest) // at.turn * at.turn
+            for k in range(terms):
+                if k:
+                    weight *= rest
+                if whole:
+                    nodes[k] += weight[:whole].reshape(-1, at.turn).sum(axis=0)
+                if whole < len(rest):
+                    nodes[k, : len(rest) - whole] += weight[whole:]
+        return spread
 
     def evaluate(self, coefficient: ComplexArray) -> FloatArray:
         """``c_0 + 2 Re sum_k c_k exp(i k angle_j)`` at the recorded angles, shape (n,).
@@ -162,22 +275,44 @@ class TrigonometricSums:
         ``coefficient`` has shape (m,), orders 0 … m-1 with 2 (m - 1) below the grid of the sums. The error is
         less than 5e-14 of the sum of absolute values: large low orders need no more terms than they have.
         """
-        order = np.arange(len(coefficient))
+        at, order = self._placing, np.arange(len(coefficient))
         size = np.abs(coefficient)
         goal = _REMAINDER * float(size.sum())
-        waves = [coefficient * np.exp(1j * order * self._origin) * self._grid]
-        for k in range(1, _terms_needed(self._reach * len(coefficient)) + 1):
-            size = size * (self._reach / k * order)
+        turned = coefficient if at.origin == 0.0 else coefficient * turning(at.origin, len(coefficient) - 1)
+        waves = [turned * at.grid]
+        for k in range(1, _terms_needed(at.reach * len(coefficient))[1] + 1):
+            size = size * (at.reach / k * order)
             if float(size.sum()) <= goal:
                 break
-            waves.append(waves[-1] * (order * (1j / k)))
-        derivatives = np.fft.irfft(np.stack(waves), self._grid)
-        result: FloatArray = derivatives[-1][self._node]
+            waves.append(waves[-1] * (order * (1j * at.reach / k)))
+        derivatives = np.fft.irfft(np.stack(waves), at.grid)
+        if at.node is None:
+            return self._follow(derivatives[:, :: at.stride])
+        result: FloatArray = derivatives[-1][at.node]
         term = np.empty(self.points)
         for derivative in derivatives[-2::-1]:
-            result *= self._rest
-            result += np.take(derivative, self._node, out=term, mode="clip")
+            result *= at.rest
+            result += np.take(derivative, at.node, out=term, mode="clip")
         return result
+
+    def _follow(self, derivatives: FloatArray) -> FloatArray:
+        """The polynomial of each sample in line, from its coefficients at the nodes, shape (terms, turn)."""
+        at, result = self._placing, np.empty(self.points)
+        for begin in range(0, self.points, at.turn):
+            rest, here = at.rest[begin : begin + at.turn], result[begin : begin + at.turn]
+            here[:] = derivatives[-1, : len(here)]
+            for derivative in derivatives[-2::-1]:
+                here *= rest
+                here += derivative[: len(here)]
+        return result
+
+
+def turning(angle_rad: float, order_max: int) -> ComplexArray:
+    """exp(i k ``angle_rad``) for k = 0 … order_max, shape (order_max + 1,), from products of some of them."""
+    fine = np.exp(1j * angle_rad * np.arange(64))
+    coarse = np.exp(1j * angle_rad * np.arange(0, order_max + 1, 64))
+    found: ComplexArray = np.multiply.outer(coarse, fine).ravel()[: order_max + 1]
+    return found
 
 
 def evaluate_on_circle(coefficient: ComplexArray, points: int) -> FloatArray:
