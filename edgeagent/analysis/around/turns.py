@@ -7,8 +7,10 @@ turn leaves of it, waves between whole orders among them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeagent.analysis.around.fitting import Samples, TraceFit
 from edgeagent.analysis.around.reference_circle import ReferenceCircle
@@ -60,24 +62,32 @@ def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> TurnHarmoni
     angle = fit.touched_rad
     if len(angle) != len(samples.angle_rad):
         angle = fit.touch_of(samples.angle_rad).angle_rad
-    rest = np.where(found.left_out, 0.0, found.residual_um)
-    drift = np.where(found.left_out, 0.0, found.unexplained_um)
+    rest, drift = found.residual_um, found.unexplained_um
+    if np.any(found.left_out):
+        rest, drift = (np.where(found.left_out, 0.0, each) for each in (rest, drift))
     for wave in fit.orders:
         rest = rest + 2 * np.real(wave.coefficient * np.exp(1j * wave.upr * angle))
-    begun = samples.angle_rad - samples.angle_rad.min() + 1e-9
+    begun = samples.angle_rad - (samples.angle_rad.min() - 1e-9)
     result: list[ComplexArray | None] = []
     slopes = np.zeros(turns)
-    for turn in range(turns):
-        here = (begun >= 2 * np.pi * turn) & (begun < 2 * np.pi * (turn + 1))
-        if np.count_nonzero(here) < 0.5 * len(angle) / fit.turns:
+    for turn, here in enumerate(_parts(begun, turns)):
+        place = begun[here] - 2 * np.pi * turn
+        if len(place) < 0.5 * len(angle) / fit.turns:
             result.append(None)  # half of it is missing: what it is like there nobody measured
             continue
-        place = begun[here] - 2 * np.pi * turn
         slopes[turn] = _slope(place, drift[here])
         own = rest[here] - slopes[turn] * (place - np.pi)
         sums = TrigonometricSums(angle[here], upr_max).sums(own, upr_max, remainder=_REMAINDER)
-        result.append(fit.centred + sums / np.count_nonzero(here))
+        result.append(fit.centred + sums / len(place))
     return TurnHarmonics(tuple(result), _share_left(result, slopes, float(angle.flat[0])))
+
+
+def _parts(begun_rad: FloatArray, turns: int) -> list[slice | NDArray[np.bool_]]:
+    """The samples of each of the first whole turns; angles from 0 on, mostly in rising order."""
+    edges = 2 * np.pi * np.arange(turns + 1)
+    if np.all(begun_rad[1:] >= begun_rad[:-1]):
+        return [slice(a, b) for a, b in pairwise(np.searchsorted(begun_rad, edges).tolist())]
+    return [(begun_rad >= a) & (begun_rad < b) for a, b in pairwise(edges.tolist())]
 
 
 def _share_left(each: list[ComplexArray | None], slopes: FloatArray, first_rad: float) -> FloatArray:
@@ -143,10 +153,11 @@ def turn_roundness(
     spread: FloatArray = factor * passed * np.sqrt(variance)
     lifts: Lifts = noise_lift(fit.centred * (factor * passed), spread, reference)
     points = fast_length(16 * len(order))
+    measured = [(number, c) for number, c in enumerate(found_turns.each, 1) if c is not None]
+    if not measured:
+        return ()
+    profiles = evaluate_on_circle(np.stack([c for _, c in measured]) * (factor * passed), points)
     values: list[Quantity] = []
-    for number, coefficient in enumerate(found_turns.each, 1):
-        if coefficient is None:
-            continue
-        profile = evaluate_on_circle(coefficient * (factor * passed), points)
+    for (number, _), profile in zip(measured, profiles, strict=True):
         values += extreme_quantities(extremes(profile, spread, lifts, reference), f"turn[{number}]")
     return tuple(values)

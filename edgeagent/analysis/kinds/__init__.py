@@ -25,6 +25,7 @@ import math
 import pkgutil
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Protocol, cast
 
 from edgeagent.errors import TraceShapeError
@@ -75,6 +76,7 @@ class Kind(Protocol):
     def analyse(self, trace: Trace, request: Request) -> Analysis: ...
 
 
+@cache
 def kind_names() -> tuple[str, ...]:
     """Names of all kinds of trace that this version can analyse, sorted."""
     return tuple(sorted(m.name for m in pkgutil.iter_modules(__path__) if not m.name.startswith("_")))

@@ -29,7 +29,7 @@ from edgeagent.analysis.waves.joint_fit import (
     solve_jointly,
     touch_of,
 )
-from edgeagent.analysis.waves.least_squares import check_gap, combine, leakage, solve_toeplitz
+from edgeagent.analysis.waves.least_squares import NO_GAP, check_gap, combine, leakage, solve_toeplitz
 from edgeagent.analysis.waves.noise import (
     LinesBetween,
     closure_of,
@@ -249,16 +249,21 @@ def fit_harmonics(
     if upr_max < 1 or 2 * upr_max + 1 > points / turns:
         raise TraceShapeError(f"{points / turns:.0f} points a turn cannot carry harmonics up to {upr_max} UPR")
     middle = 0.5 * float(angle_rad.min() + angle_rad.max())
+    starting = contact is not None and contact.taken_out
+    spindle = TrigonometricSums(angle_rad, 2 * (min(upr_max, _START_ORDERS) if starting else upr_max))
     turning = alignment or contact is not None  # only then cosine and sine are needed
-    circle = (np.cos(angle_rad), np.sin(angle_rad)) if turning else None
-    trace = FittedArrays(angle_rad, (angle_rad - middle) / (2 * np.pi), deviation_um, alignment, circle)
+    circle = spindle.circle() if turning else None
+    turn = angle_rad - middle
+    turn /= 2 * np.pi
+    trace = FittedArrays(angle_rad, turn, deviation_um, alignment, circle)
     motion: Motion | None = None
-    if contact is not None and contact.taken_out:
-        start = solve_jointly(trace, touch_of(trace, None, None), min(upr_max, _START_ORDERS))
+    if contact is not None and starting:
+        start = solve_jointly(trace, touch_of(trace, None, None), spindle)
         motion = contact.first_motion(start.coefficient, start.once_per_turn[1])
     for _ in range(_FITS_MAX):
         touch = touch_of(trace, contact, motion)
-        solution = solve_jointly(trace, touch, upr_max)
+        sums = TrigonometricSums(touch.angle_rad, 2 * upr_max) if starting else spindle
+        solution = solve_jointly(trace, touch, sums)
         if contact is None or motion is None:
             break
         before, motion = motion, contact.motion(*solution.once_per_turn)
@@ -267,7 +272,8 @@ def fit_harmonics(
         moved = abs(motion.offset_um - before.offset_um) + abs(motion.growth_um - before.growth_um) * turns / 2
         if moved / contact.radius_um * upr_max < _MOVED_MAX:
             break
-    check_gap(touch.angle_rad, solution.density, upr_max)
+    if solution.sums.step_max * upr_max >= NO_GAP:
+        check_gap(touch.angle_rad, solution.density, upr_max)
     found = _with_uncertainty(trace, touch, solution, middle, turns)
     if contact is not None and not contact.taken_out:
         return _count_doubt(found, contact, contact.motion(*solution.once_per_turn))

@@ -60,9 +60,12 @@ def alignment_columns(turn: FloatArray, touch: Touch) -> FloatArray:
     return found
 
 
-def solve_jointly(trace: FittedArrays, touch: Touch, upr_max: int) -> JointSolution:
-    """Least squares over the angles that were touched, after what the rigid part adds is taken out."""
-    sums = TrigonometricSums(touch.angle_rad, 2 * upr_max)
+def solve_jointly(trace: FittedArrays, touch: Touch, sums: TrigonometricSums) -> JointSolution:
+    """Least squares over the angles that were touched, after what the rigid part adds is taken out.
+
+    ``sums`` are those of the angles, up to twice the highest order of the model.
+    """
+    upr_max = sums.order_max // 2
     density = sums.sums(None, 2 * upr_max)
     deviation = trace.deviation_um - touch.extra_um if len(touch.extra_um) else trace.deviation_um
     of_data = sums.sums(deviation, upr_max)

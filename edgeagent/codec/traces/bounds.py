@@ -27,9 +27,13 @@ def require_bounds(trace: Trace) -> None:
     """
     require_points(trace.points)
     for name, values in trace.columns.items():
-        if name not in _RUNNING or np.isnan(values).all():
+        if name not in _RUNNING:
             continue
-        low, high = float(np.nanmin(values)), float(np.nanmax(values))
+        low, high = float(np.min(values, initial=np.inf)), float(np.max(values, initial=-np.inf))
+        if not low <= high:  # samples are missing
+            if np.isnan(values).all():
+                continue
+            low, high = float(np.nanmin(values)), float(np.nanmax(values))
         if max(-low, high) > MAGNITUDE_MAX:
             at = int(np.nanargmax(np.abs(values))) + 1
             raise TraceRangeError(
