@@ -33,6 +33,8 @@ _STEP_MIN = 1e-6
 """Steps below this (6 million points a turn) do not set the grid: memory would grow without use."""
 _EVEN_TERMS = 5
 """Nearest nodes of a grid of the mean step are taken where so many terms are enough."""
+_ARGUMENT_MAX = 2.0
+"""Rest times order of samples in line at the most: beyond, powers cancel and take digits along."""
 _LINE_NODES = 1 << 18
 """Longest grid of samples in line with more terms than that: all its rows are in memory."""
 _LINE_COST, _POINT_COST, _NODE_COST, _AWKWARD = 0.6, 1.6, 3.0, 24.0
@@ -47,7 +49,7 @@ _CHUNK = 16_384
 
 @lru_cache(maxsize=1024)
 def _terms_needed(argument: float, remainder: float = _REMAINDER) -> tuple[int, int]:
-    """Terms that are summed and terms of the Taylor series, for exp(i x) with |x| <= argument."""
+    """Terms that are summed and terms of the Taylor series: exp(i x), |x| <= argument, a few at most."""
     summed, term = 0, 2.0
     while term > remainder:
         summed += 1
@@ -151,6 +153,8 @@ def _in_line(angle_rad: FloatArray, order_max: int) -> _Placing | None:
     most = _uneven_grid(count, order_max)[1]
 
     def costly(reach: float) -> bool:
+        if not reach * order_max <= _ARGUMENT_MAX:
+            return True
         terms, _ = _terms_needed(reach * order_max)
         return terms * own > most or (terms > _EVEN_TERMS and grid > _LINE_NODES)
 
