@@ -13,7 +13,7 @@ import click
 import msgspec
 
 from edgeagent.codec.configuration.settings import Mqtt
-from edgeagent.codec.evidence.notes import LOG, WITNESS, VerifierKey
+from edgeagent.codec.evidence.notes import LOG, WITNESS, SignedNote, VerifierKey
 from edgeagent.codec.evidence.witnessing import Refusal, WitnessDocument, read_document
 from edgeagent.codec.plain_text import clean
 from edgeagent.codec.records.result import encode
@@ -115,6 +115,11 @@ class _Round:
         self.contradicted |= looked.error is not None and looked.error.fork
         return looked
 
+    def contradicted_note(self, looked: Looked) -> SignedNote | None:
+        """What this witness saw before a contradiction: the log learns from it that it is an older copy."""
+        fork = looked.error is not None and looked.error.fork
+        return self._memory.witnessed(looked.origin) if fork else None
+
     def news(self, looked: Looked) -> Iterator[str]:
         if looked.note is not None:
             words = f"cosigned {looked.note.text.splitlines()[1]} records"
@@ -130,12 +135,15 @@ def _follow_topic(client: WitnessClient, round_: _Round, stop: threading.Event) 
     """Cosign what comes on the retained topic until told to stop."""
     try:
         while not stop.is_set():
-            data = client.next(0.5)
+            data, problem = client.next(0.5), client.problem()
+            if problem is not None:
+                click.echo(f"edgeagent: {problem or 'connected again'}", err=True)
             if data is None:
                 continue
             looked = round_.look(data)
-            if looked.note is not None:
-                client.answer(encode(WitnessDocument(looked.note.whole)))
+            note = looked.note or round_.contradicted_note(looked)
+            if note is not None:
+                client.answer(encode(WitnessDocument(note.whole)))
             for line in round_.news(looked):
                 click.echo(line)
     finally:

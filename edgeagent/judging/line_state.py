@@ -17,6 +17,8 @@ from edgeagent.rules.line.delivery_state import Delivery
 
 _WAITING_MAX = 50
 """The newest so many are named, so that the message stays short; all of them are counted."""
+_FORMERLY_MAX = 8
+"""Identities that ended with an adoption: a copy from before it must learn that it is one."""
 
 
 def line_state(
@@ -26,8 +28,9 @@ def line_state(
 
     ``disk`` is None until it was looked at.
     """
-    lamp = delivery.lamp
+    lamp, formerly = delivery.lamp, [one.hash for one in memory.known_as.identities[:-1]][-_FORMERLY_MAX:]
     return {
+        **({"formerly": formerly} if formerly else {}),
         "version": edgeagent.__version__,
         "lamp": lamp.value,
         "faults": sorted(lamp.faults),

@@ -13,6 +13,8 @@ from field import wait_until
 from edgeagent.cli import main
 from edgeagent.codec.evidence.notes import read_verifier_key
 from edgeagent.codec.evidence.witnessing import read_document
+from edgeagent.service.evidence.notary import Notary
+from edgeagent.store.clock import SystemClock
 from edgeagent.store.evidence.witness import WitnessFolder, WitnessMemory
 from edgeagent.store.verify import verify_journal
 
@@ -134,6 +136,15 @@ def test_older_copy_than_a_witness_saw_shows_fault_until_a_person_adopts_it(
     whole = verify_journal(agent.store, keys=[verifier(agent)], checkpoints=[shared])
     assert whole.signed[0].up_to == whole.records
     assert (whole.adopted[0].who, whole.adopted[0].lost > 0) == ("A. N.", True)
+
+
+def test_state_of_a_store_adopted_from_this_journal_is_known_as_that():
+    notary = Notary(None, SystemClock(), None, list, list, 60.0)  # type: ignore[arg-type]
+    notary._identity, other = "a" * 64, "b" * 64
+    state = {"store": other, "run": "1", "boot": 3, "seq": 9, "head": other}
+    assert not notary._is_former_in(json.dumps(state, separators=(",", ":")).encode())
+    adopted = {**state, "formerly": ["c" * 64, "a" * 64]}
+    assert notary._is_former_in(json.dumps(adopted, separators=(",", ":")).encode())
 
 
 def test_key_that_others_can_read_signs_nothing_and_says_so(cell):

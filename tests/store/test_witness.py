@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pytest
 from evidence import ORIGIN, WITNESS_KEY, checkpoint_of, key_of, signed_store
@@ -95,6 +96,11 @@ def test_folder_carries_document_and_answer_and_keeps_the_first_contradiction(tm
         "refused": "4",
         "witnessed": "9",
     }
+    # Somebody emptied the folder of what was kept: the refusal still tells the log that more was seen
+    shutil.rmtree(log / "cosigned")
+    (log / "checkpoint.json").unlink()
+    told = {n.text.splitlines()[1] for n in folder.exchange(ORIGIN, None)}
+    assert told == {"4", "9"}
 
 
 def test_folder_that_holds_other_things_is_read_past_them(tmp_path, memory):

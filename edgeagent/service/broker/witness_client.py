@@ -28,6 +28,8 @@ class WitnessClient:
 
     def __init__(self, settings: Mqtt, prefix: str, base: Path, name: str) -> None:
         self._documents: SimpleQueue[bytes] = SimpleQueue()
+        self._problems: SimpleQueue[str] = SimpleQueue()
+        self._said = ""
         self._topic = f"{prefix}/{COSIGNED}{file_name(name)}"
         self._client = client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.reconnect_delay_set(1, _PAUSE_MAX_S)
@@ -37,17 +39,36 @@ class WitnessClient:
         if parts.scheme == "mqtts":
             client.tls_set_context(tls_context(settings, base))
 
-        def on_connect(_c: Any, _u: Any, _f: Any, _reason: Any, _p: Any) -> None:
-            client.subscribe(f"{prefix}/checkpoint", 1)
+        def on_connect(_c: Any, _u: Any, _f: Any, reason: Any, _p: Any) -> None:
+            if reason.is_failure:
+                self._problems.put(f"the broker refuses: {reason}")
+            else:
+                self._problems.put("")
+                client.subscribe(f"{prefix}/checkpoint", 1)
+
+        def on_connect_fail(_c: Any, _u: Any) -> None:
+            by_tls = ", or its certificate is by another authority" if parts.scheme == "mqtts" else ""
+            self._problems.put(f"{settings.url} cannot be reached{by_tls}")
 
         def on_message(_c: Any, _u: Any, message: Any) -> None:
             if len(message.payload) <= BYTES_MAX:
                 self._documents.put(bytes(message.payload))
 
         client.on_connect, client.on_message = on_connect, on_message
+        client.on_connect_fail = on_connect_fail
         port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
         client.connect_async(str(parts.hostname), port, 30)
         client.loop_start()
+
+    def problem(self) -> str | None:
+        """What keeps it from the broker, '' once nothing does any more; None where there is no news."""
+        news, said = None, self._said
+        while not self._problems.empty():
+            news = self._problems.get()
+        if news is None or news == said:
+            return None
+        self._said = news
+        return news
 
     def next(self, seconds: float) -> bytes | None:
         """The next document, None when none came in time."""

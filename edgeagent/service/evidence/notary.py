@@ -33,6 +33,8 @@ OLDER = "store-older"
 FAILED = "evidence-failed"
 CHECKPOINT = "checkpoint"
 _STATE = re.compile(rb'\{"store":"([0-9a-f]{64})",.{0,200}?"seq":(\d{1,18}),"head":"([0-9a-f]{64})"')
+_FORMERLY = re.compile(rb'"formerly":\[([0-9a-f",]{64,1000})\]')
+_STATE_BYTES_MAX = 4096
 _TAKEN_MAX = 16
 """Messages looked at in one turn of the loop: a flood of them must not grow in the thread's queue."""
 _LOOK_S, _CLOSE_S, _HEAR_S, _REST_S = 5.0, 2.0, 10.0, 0.5
@@ -117,11 +119,18 @@ class Notary:
         told = [m for m in messages if m.topic in (CHECKPOINT, "state") or m.topic.startswith(COSIGNED)]
         for message in told[-_TAKEN_MAX:]:
             if message.topic == "state" and message.retained:
+                if self._is_former_in(message.payload):
+                    self._thread.was_adopted()
                 named = _STATE.match(message.payload)
                 if named is not None and named[1].decode() == self._identity:
                     self._thread.seen_record(int(named[2]), named[3].decode())
             elif message.topic == CHECKPOINT or message.topic.startswith(COSIGNED):
                 self._hand_in(message.payload)
+
+    def _is_former_in(self, payload: bytes) -> bool:
+        """Whether the broker keeps the state of a store that was adopted from this very journal."""
+        found = _FORMERLY.search(payload[:_STATE_BYTES_MAX])
+        return found is not None and self._identity.encode() in found[1]
 
     def _hand_in(self, payload: bytes) -> None:
         assert self._thread is not None

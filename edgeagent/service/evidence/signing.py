@@ -89,6 +89,11 @@ class SigningThread:
         """A record that somebody else saw of this store."""
         self._todo.put(lambda: self._compare_record(seq, head))
 
+    def was_adopted(self) -> None:
+        """Somebody else saw this journal adopted by a person: what goes on from it has another identity."""
+        words = "the broker keeps a state of this store from after a person adopted it under a new identity"
+        self._todo.put(lambda: self._seen_more(words))
+
     def found(self) -> list[Found]:
         """What came of it since the last call."""
         results = []

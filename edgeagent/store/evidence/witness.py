@@ -29,7 +29,7 @@ from edgeagent.codec.evidence.witnessing import (
 )
 from edgeagent.codec.records.result import encode
 from edgeagent.errors import EvidenceError
-from edgeagent.store.evidence.kept import COSIGNED, file_name, read_one
+from edgeagent.store.evidence.kept import COSIGNED, file_name, notes_in, read_one
 from edgeagent.store.files import make_folder, read_at_most, write_synced
 
 DOCUMENT, REFUSED = "checkpoint.json", "refused"
@@ -94,6 +94,11 @@ class WitnessMemory:
         self._notes[origin] = note
         return Looked(origin, note=note)
 
+    def witnessed(self, origin: str) -> SignedNote | None:
+        """The last checkpoint of a log that this witness cosigned, with its cosignature."""
+        before = self._known.get(origin)
+        return read_note(before.note.encode()) if before is not None else None
+
     def evidence(self, origin: str, document: WitnessDocument) -> bytes:
         """A refused document with what was witnessed before: two signed notes that contradict each other."""
         before = self._known.get(origin)
@@ -145,6 +150,8 @@ class WitnessFolder:
                 found += _notes_of(read_document(read_at_most(log / DOCUMENT, BYTES_MAX)))
         if (log / COSIGNED).is_dir():
             found += [n for p in sorted((log / COSIGNED).iterdir()) if (n := read_one(p)) is not None]
+        # What a witness refused stands beside what it knows: that is more than an older copy has
+        found += notes_in(log / REFUSED) if (log / REFUSED).is_dir() else []
         if document is not None:
             make_folder(log)
             write_synced(log / DOCUMENT, encode(document))
