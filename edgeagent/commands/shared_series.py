@@ -2,27 +2,38 @@
 
 from __future__ import annotations
 
+import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import compress, groupby
 from pathlib import Path
 
+import numpy as np
+
+from edgeagent.codec.records.record import Record
 from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import UsageError
 from edgeagent.judging.drift import (
     HARMONICS,
-    Observation,
     SeriesKey,
+    SeriesValue,
     archived_values,
     belongs,
     harmonic_of,
     observations,
     split_label,
 )
+from edgeagent.judging.studies.observed import ObservedTraces, ObservedValues
+from edgeagent.judging.studies.series_names import by_series, label_of
 from edgeagent.judging.studies.trend import Series
 from edgeagent.model.records import Measurement
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.sealed import SealedFiles
+from edgeagent.store.index.lookup import Lookup
 from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.values.lookup import ValueLookup
+from edgeagent.store.values.rows import columns_of, microseconds
+from edgeagent.store.values.table import RowFields, ValueTable, read, sound
 from edgeagent.store.verify import journal_folder
 
 
@@ -42,11 +53,33 @@ class SeriesFilter:
     def takes(self, measurement: Measurement) -> bool:
         """Whether it is a sound measurement that fits, whatever its characteristics are."""
         trace = measurement.trace
-        if measurement.quality_failed or self.instrument not in (None, measurement.instrument):
+        if measurement.quality_failed:
             return False
-        if self.part not in (None, trace.of_artefact or trace.of_part[0]):
+        if not self.fits(trace.of_artefact or trace.of_part[0], measurement.instrument):
             return False
         return self.since is None or datetime.fromisoformat(trace.measured_at) >= self.since
+
+    def fits(self, subject: str, instrument: str) -> bool:
+        """Whether traces of this part or artefact by this instrument are asked for."""
+        return self.instrument in (None, instrument) and self.part in (None, subject)
+
+    def asks_for(self, value: SeriesValue) -> bool:
+        """Whether this value of a trace that fits is asked for."""
+        if self.characteristic is None:
+            return True
+        return belongs(value, *split_label(self.characteristic))
+
+    def asks(self, name: str, instance: str) -> bool:
+        """The same of a series of the table of values, which has no harmonics."""
+        if name == HARMONICS:
+            return False
+        return self.asks_for(SeriesValue(name, instance, None, "", None, None))
+
+    def by_series(self) -> bool:
+        """Whether all that is asked for are whole series without harmonics."""
+        if self.judged_harmonics:
+            return False
+        return self.characteristic is None or by_series(self.characteristic)
 
     def harmonics(self) -> frozenset[int] | None:
         """The UPR whose amplitudes are to be read from spectra; None for all that have a limit.
@@ -65,33 +98,96 @@ class SeriesFilter:
         return frozenset({upr} if upr is not None else ())
 
 
+class _Collected:
+    """The series so far; ``unread`` counts the results that the archive could not give."""
+
+    def __init__(self, archive: Archive, wanted: SeriesFilter) -> None:
+        self._archive = archive
+        self._wanted = wanted
+        self._harmonics = wanted.harmonics()
+        self._traces = ObservedTraces()
+        self.by_key: dict[SeriesKey, ObservedValues] = {}
+        self.unread = 0
+
+    def add_record(self, record: Record) -> None:
+        """Add the values of a measurement that fits, from the archive."""
+        body = record.body
+        if not isinstance(body, Measurement) or not self._wanted.takes(body):
+            return
+        found = archived_values(body, self._archive.get, self._harmonics)
+        if found is None:
+            self.unread += 1
+            return
+        place = None
+        for one in observations(record.seq, body.trace, body.instrument, filter(self._wanted.asks_for, found)):
+            if place is None:
+                place = self._traces.add(one.seq, one.measured_at, one.serial, one.operator)
+            self._of(one.key).add((place,), (one.value,), (one.unit, one.lower, one.upper))
+
+    def add_table(self, table: ValueTable, lookup: Lookup | None) -> None:
+        """Add what the table of values holds; results that it could not read are asked of the archive again."""
+        since = None if self._wanted.since is None else microseconds(self._wanted.since)
+        for rows in table.measured(since):
+            for kind, group in groupby(rows, key=lambda r: (r[1], r[2], r[8])):
+                self._add_rows(table, kind, list(group), lookup)
+
+    def _add_rows(
+        self, table: ValueTable, kind: tuple[int, int, int], rows: list[RowFields], lookup: Lookup | None
+    ) -> None:
+        form, flags = table.form(kind[0]), kind[2]
+        if not sound(flags) or not self._wanted.fits(form.subject, form.instrument):
+            return
+        if not read(flags):
+            for record in [] if lookup is None else lookup.read_seqs([row[0] for row in rows]):
+                self.add_record(record)
+            self.unread += len(rows) if lookup is None else 0
+            return
+        asked = [i for i, (name, instance, _) in enumerate(form.values) if self._wanted.asks(name, instance)]
+        if not asked:
+            return
+        columns = columns_of(form, table.limits(kind[1]), [row[9] for row in rows])
+        places = [self._traces.add(row[0], row[5], row[6], row[7]) for row in rows]
+        for i in asked:
+            name, instance, unit = form.values[i]
+            values, known = columns.value[:, i], np.isfinite(columns.value[:, i])
+            if known.any():
+                key = SeriesKey(
+                    form.subject, form.artefact, form.feature, form.instrument, label_of(name, instance)
+                )
+                lower, upper = (float(b) if b == b else None for b in columns.bounds[i, :2])
+                kept = places if known.all() else list(compress(places, known))
+                self._of(key).add(kept, values[known], (unit, lower, upper))
+
+    def _of(self, key: SeriesKey) -> ObservedValues:
+        if key not in self.by_key:
+            self.by_key[key] = ObservedValues(key, self._traces)
+        return self.by_key[key]
+
+
 def collect_series(folder: Path, wanted: SeriesFilter) -> tuple[list[Series], int]:
     """All series of a store that fit, each oldest first, and how many archived results could not be read.
 
-    Raises JournalCorruptError where the journal is damaged, UsageError where there is none.
+    From the table of values where a long journal has one, and where nothing is asked for that the archived
+    result alone knows (harmonics, the place of a trace's worst). Raises JournalCorruptError where the journal
+    is damaged, UsageError where there is none.
     """
     journal = journal_folder(folder)
     if not journal.is_dir():
         raise UsageError(f"{folder}: there is no journal here")
     archive = Archive(journal.parent / "archive", SealedFiles(journal.parent))
-    harmonics = wanted.harmonics()
-    by_key: dict[SeriesKey, list[Observation]] = {}
-    unread = 0
-    walk = JournalReader(journal).walk()
-    for record, _ in show_progress(walk, "records", record_total(journal)):
-        body = record.body
-        if not isinstance(body, Measurement) or not wanted.takes(body):
-            continue
-        characteristics = archived_values(body, archive.get, harmonics)
-        if characteristics is None:
-            unread += 1
-            continue
-        if wanted.characteristic is not None:
-            name, instance = split_label(wanted.characteristic)
-            characteristics = [c for c in characteristics if belongs(c, name, instance)]
-        for one in observations(record.seq, body.trace, body.instrument, characteristics):
-            by_key.setdefault(one.key, []).append(one)
-    return [Series(key, tuple(values)) for key, values in by_key.items()], unread
+    found, behind = _Collected(archive, wanted), None
+    kept = ValueLookup.open(journal) if wanted.by_series() else None
+    if kept is not None:
+        try:
+            found.add_table(kept.table, Lookup.open(journal))
+            behind = kept.position
+        except (sqlite3.Error, ValueError):  # a damaged cache: the journal has everything
+            found = _Collected(archive, wanted)
+    walk, total = JournalReader(journal).walk(behind), record_total(journal)
+    left = None if total is None else total - (0 if behind is None else behind.seq)
+    for record, _ in show_progress(walk, "records", left):
+        found.add_record(record)
+    return [Series(key, values) for key, values in found.by_key.items()], found.unread
 
 
 def unread_note(count: int) -> str:

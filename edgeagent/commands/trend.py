@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -70,8 +70,10 @@ def trend(
     if not series:
         raise UsageError("no value in the journal fits what was asked for")
     needed = minimum or (drift.minimum if drift is not None else _MINIMUM)
-    trends = [trend_of(s, needed, drift) for s in series]
+    # One after the other: charts of all series of a year would take a gigabyte
+    trends: Iterable[Trend] = (trend_of(s, needed, drift) for s in series)
     if picture is not None:
+        trends = list(trends)
         draw_trends(trends, picture)
     if as_json:
         for one in trends:
@@ -79,7 +81,8 @@ def trend(
     elif characteristic is None:
         click.echo("\n".join(_overview(trends)))
     else:
-        click.echo("\n\n".join("\n".join(trend_lines(one)) for one in trends))
+        for number, one in enumerate(trends):
+            click.echo("\n".join(["", *trend_lines(one)] if number else trend_lines(one)))
 
 
 def _open_store(store: Path | None, config: Path | None) -> tuple[Path, Drift | None]:
@@ -122,7 +125,7 @@ def _as_object(trend: Trend) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _overview(trends: Sequence[Trend]) -> list[str]:
+def _overview(trends: Iterable[Trend]) -> list[str]:
     rows = [("characteristic", "values", "centre", "sigma", "last", "unit", "capability", "signals")]
     for one in trends:
         baseline = one.baseline

@@ -18,14 +18,15 @@ from msgspec import UNSET
 from edgeagent.codec.configuration.settings import Drift, Watched
 from edgeagent.codec.records.record import Record
 from edgeagent.errors import ConfigError, JournalCorruptError
+from edgeagent.judging.studies.series_names import HARMONICS as HARMONICS
+from edgeagent.judging.studies.series_names import harmonic_of as harmonic_of
+from edgeagent.judging.studies.series_names import label_of, series_instance
+from edgeagent.judging.studies.series_names import split_label as split_label
 from edgeagent.model.records import DriftSignal, JudgedValue, Measurement, TraceIdentity, given
-from edgeagent.rules.control_charts import FALLING, ChartPlan, Monitor, observe
+from edgeagent.rules.control_charts import FALLING, LARGEST, ChartPlan, Monitor, observe
 
 Fetch = Callable[[str], bytes]
 """The archive's content of a digest. Raises JournalCorruptError where it is missing or damaged."""
-HARMONICS = "harmonic_amplitude"
-_WANDERING = frozenset({"spurious_amplitude", "side_band_amplitude", "residual_noise"})
-"""Characteristics whose instance says where the worst was found: one series, wherever that is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,15 +138,8 @@ def observations(
     for c in characteristics:
         if c.value is None:
             continue
-        instance = _series_instance(c)
         yield Observation(
-            SeriesKey(
-                subject,
-                artefact is not None,
-                trace.feature,
-                instrument,
-                f"{c.name}[{instance}]" if instance else c.name,
-            ),
+            SeriesKey(subject, artefact is not None, trace.feature, instrument, label_of(c.name, c.instance)),
             seq,
             trace.measured_at,
             given(trace.serial, None) or "",
@@ -157,16 +151,6 @@ def observations(
         )
 
 
-def _series_instance(c: SeriesValue) -> str:
-    """Which series of its name a value belongs to: not where the worst was found, which wanders.
-
-    Of a ``resonance_amplitude`` that is the resonance, as ``@1200``, whichever order meets it.
-    """
-    if c.name in _WANDERING:
-        return ""
-    return "@" + c.instance.rpartition("@")[2] if c.name == "resonance_amplitude" else c.instance
-
-
 def belongs(c: SeriesValue, name: str, instance: str | None) -> bool:
     """Whether a characteristic is of that name and, where one is given, of that instance or series.
 
@@ -174,24 +158,12 @@ def belongs(c: SeriesValue, name: str, instance: str | None) -> bool:
     """
     if instance is None and is_turn(c.instance):
         return False
-    return c.name == name and instance in (None, c.instance, _series_instance(c))
+    return c.name == name and instance in (None, c.instance, series_instance(c.name, c.instance))
 
 
 def is_turn(instance: str | None) -> bool:
     """Whether an instance names one turn of a trace: ``turn[2]``."""
     return (instance or "").startswith("turn[")
-
-
-def split_label(label: str) -> tuple[str, str | None]:
-    """``name[instance]`` as name and instance; None without brackets."""
-    name, mark, rest = label.partition("[")
-    return (name, rest.removesuffix("]")) if mark else (label, None)
-
-
-def harmonic_of(label: str) -> int | None:
-    """The UPR of a ``harmonic_amplitude[upr]``, None for anything else."""
-    name, instance = split_label(label)
-    return int(instance) if name == HARMONICS and instance and instance.isdecimal() else None
 
 
 def plan_of(watched: Watched, minimum: int, grow_to: int) -> ChartPlan:
@@ -349,7 +321,8 @@ class DriftWatch:
             return
         for found in observations(seq, trace, instrument, self._values(body, asked)):
             for watched in watches_of(found.key, asked):
-                if in_time(moment, watched.since):
+                # A reading that is no quantity is the part's matter: no chart could go on with it
+                if in_time(moment, watched.since) and abs(found.value) <= LARGEST:
                     self._observe((watched.chart, watched.side, found.key), watched, found)
 
     def _values(self, body: Measurement, asked: Sequence[Watched]) -> Sequence[SeriesValue]:

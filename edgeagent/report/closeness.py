@@ -19,7 +19,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from edgeagent.model import Verdict
+import numpy as np
+
+from edgeagent.model import FloatArray, Verdict
 from edgeagent.model.records import JudgedValue, given
 
 FAR = 1e9
@@ -40,18 +42,26 @@ class ScalePlace:
 
 
 def _scale(value: float, lower: float | None, upper: float | None) -> float | None:
+    found = float(places(np.array([value]), lower, upper)[0])
+    return None if math.isnan(found) else found
+
+
+def places(values: FloatArray, lower: float | None, upper: float | None) -> FloatArray:
+    """The places of values that share limits, not yet cut off at FAR; NaN without value, limit or scale."""
+    nowhere = np.full(len(values), np.nan)
     if lower is not None and upper is not None:
         half = (upper - lower) / 2
-        return abs(value - (lower + upper) / 2) / half if half > 0 else None
+        return np.abs(values - (lower + upper) / 2) / half if half > 0 else nowhere
     if upper is None:
         if lower is None:
-            return None
-        value, upper = -value, -lower
+            return nowhere
+        values, upper = -values, -lower
     if upper == 0:
-        return None
+        return nowhere
     if upper > 0:
-        return max(value, 0.0) / upper
-    return upper / value if value < 0 and value > -math.inf else FAR
+        return np.maximum(values, 0.0) / upper
+    beyond = np.where(np.isnan(values), np.nan, FAR)
+    return np.divide(upper, values, out=beyond, where=(values < 0) & (values > -math.inf))
 
 
 def place(c: JudgedValue) -> ScalePlace | None:

@@ -28,8 +28,9 @@ from edgeagent.report.words import printable
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.sealed import SealedFiles
 from edgeagent.store.index.lookup import Lookup
-from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.journal import JournalReader, Position, record_total
 from edgeagent.store.progress import Progress, no_progress
+from edgeagent.store.values.lookup import ValueLookup
 from edgeagent.store.verify import journal_folder, verify_journal
 
 B = TypeVar("B", bound=Body, covariant=True)
@@ -107,7 +108,7 @@ class PartStory:
     ``measured`` holds the newest measurement of each feature, ``superseded`` the earlier ones.
     ``verified`` maps the number of a measurement record to the last verification of its instrument before it
     that counted. ``unknown`` are all records of the journal that this version does not know.
-    ``last`` is the last record of the journal that was read.
+    ``last`` is the last record of the journal that was read, ``checked`` says what was checked of it.
     """
 
     part: str
@@ -121,6 +122,7 @@ class PartStory:
     quarantined: tuple[TypedRecord[Quarantine], ...]
     unknown: tuple[TypedRecord[Unknown], ...]
     last: Record
+    checked: str
 
     @property
     def disposition(self) -> TypedRecord[PartDisposition] | None:
@@ -145,20 +147,38 @@ class Store:
             raise UsageError(f"{printable(folder)}: there is no journal here, so there is nothing to report")
         self.damage: Damage | None = None
         self.lookup = Lookup.open(self.journal)
+        self.values: ValueLookup | None = None
         try:
             if self.lookup is None:
                 verify_journal(self.journal, progress=progress)
             else:
                 self.lookup.tail()
+                self.values = ValueLookup.open(self.journal)
         except JournalCorruptError as error:
             self.damage = Damage(error.segment, error.line, error.reason)
             self.lookup = None
+        if self.lookup is None or (self.values and self.values.position.seq > self.lookup.position.seq):
+            self.values = None
 
-    def records(self) -> Iterator[Record]:
-        """Every record that can be read, in order."""
+    @property
+    def checked(self) -> str:
+        """What was checked of the journal; empty where it is damaged, which stands elsewhere."""
+        if self.damage is not None:
+            return ""
+        if self.lookup is None:
+            return "The chain of records was checked and is whole."
+        return (
+            f"Found by the index of records 1 to {self.lookup.position.seq}, which agrees with the journal. "
+            "Each record shown was checked by its own hash; edgeagent journal verify checks the whole chain."
+        )
+
+    def records(self, behind: Position | None = None) -> Iterator[Record]:
+        """Every record that can be read, in order, or those behind a position of an undamaged journal."""
         if self.damage is None:
-            walk = (record for record, _ in JournalReader(self.journal).walk())
-            yield from self._progress(walk, "records", record_total(self.journal))
+            walk = (record for record, _ in JournalReader(self.journal).walk(behind))
+            total = record_total(self.journal)
+            left = None if total is None else total - (0 if behind is None else behind.seq)
+            yield from self._progress(walk, "records", left)
             return
         for path in sorted(self.journal.glob("*.jsonl")):
             with path.open("rb") as file:
@@ -237,10 +257,13 @@ def part_of(record: Record) -> PartKey | None:
 
 
 def part_stories(store: Store, keys: Collection[PartKey]) -> Iterator[PartStory]:
-    """Everything about several parts (part, serial) in their order, from one walk through the journal.
+    """Everything about several parts (part, serial) in their order, by the index or from one walk.
 
     Raises as ``part_story``; every key must be in the journal.
     """
+    if store.lookup is not None:
+        yield from (part_story(store, serial, part) for part, serial in keys)
+        return
     own: dict[PartKey, list[Record]] = {key: [] for key in keys}
     shared: list[Record] = []
     last = None
@@ -326,6 +349,7 @@ def _story(store: Store, key: PartKey, kept: list[Record], last: Record) -> Part
         quarantined=(),
         unknown=tuple(unknown),
         last=last,
+        checked=store.checked,
     )
 
 

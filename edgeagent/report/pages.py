@@ -30,7 +30,7 @@ from edgeagent.report import words
 from edgeagent.report.closeness import has_limit, order_key, place
 from edgeagent.report.evidence import Evidence, alignment_values
 from edgeagent.report.gather import MeasuredFile, PartKey, PartStory, TypedRecord
-from edgeagent.report.period import Period
+from edgeagent.report.period import Period, StandingDecision, parts_to_link
 from edgeagent.report.pictures.draw_period import series_picture
 from edgeagent.report.templates import environment_of
 from edgeagent.rules.sentences import sentence, sentences
@@ -38,6 +38,8 @@ from edgeagent.rules.sentences import sentence, sentences
 SENTENCES_MAX = 6
 HARMONIC_ROWS_MAX = 12
 SERIES_MAX = 16
+PARTS_MAX = 2000
+"""Parts of a period that are listed one by one."""
 UNKNOWN_MAX = 20
 _END_PERCENT = 2.0
 _URGENCY = {Verdict.NONCONFORMING: 0, Verdict.INCONCLUSIVE: 1, Verdict.CAUTION: 2}
@@ -302,11 +304,10 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
     """The page on a period; ``links`` holds the relative addresses of the parts' pages."""
     counts = period.counts
     total = sum(counts.values())
-    first = sum(r.body.disposition == Disposition.ACCEPT for r in period.fresh.values())
     by_part: dict[str, dict[str, int]] = {}
     for (part, _), record in period.standing.items():
         row = by_part.setdefault(part, {"accept": 0, "hold": 0, "reject": 0})
-        row[record.body.disposition.value] += 1
+        row[record.disposition.value] += 1
     shown = period.series[:SERIES_MAX]
     return _render(
         "period.html.j2",
@@ -315,7 +316,7 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
         counts=counts,
         total=total,
         share=f"{100.0 * counts['accept'] / total:.1f}" if total else "",
-        accepted_first=first,
+        listed=_listed(period),
         by_part=by_part,
         pictures=[series_picture(s, f"s{i}") for i, s in enumerate(shown)],
         unseen=period.series[SERIES_MAX:],
@@ -326,6 +327,12 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
         },
         most=max((len(r.parts) for r in period.reasons), default=1),
     )
+
+
+def _listed(period: Period) -> list[tuple[PartKey, StandingDecision]]:
+    """The parts of the period by number and serial; of very many those not accepted and the newest accepted."""
+    kept = parts_to_link(period, PARTS_MAX)
+    return sorted((key, period.standing[key]) for key in kept if key in period.standing)
 
 
 def _time(record: TypedRecord[Body]) -> datetime:

@@ -1,63 +1,43 @@
-"""What a period was like: parts and their dispositions, reasons by weight, values over time, verifications."""
+"""What a period was like: parts and their dispositions, reasons by weight, values over time, verifications.
+
+Of a long journal the table of values says what stands up to its position, and only records that are shown are
+read; what is behind it, or all of a short journal, is walked.
+"""
 
 from __future__ import annotations
 
+import sqlite3
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TypeAlias
 
-import msgspec
-
-from edgeagent.codec.records.record import Record
+from edgeagent.codec.records.record import Record, utc_text
 from edgeagent.errors import JournalCorruptError, UsageError
 from edgeagent.model import Disposition, Verdict
 from edgeagent.model.records import (
-    JudgedValue,
     Measurement,
     PartDisposition,
     Quarantine,
-    TraceIdentity,
     Unknown,
     Verification,
     reasons_of,
 )
-from edgeagent.report.closeness import FAR, place
-from edgeagent.report.gather import Damage, PartKey, Store, TypedRecord, typed_record
+from edgeagent.report.gather import Damage, PartKey, Store, TypedRecord, part_of, typed_record
+from edgeagent.report.period_series import HARMONICS, PER_INSTANCE, PeriodSeries, ValueSeries
 from edgeagent.report.words import feature_text, name_text, printable
 from edgeagent.rules.sentences import sentences
+from edgeagent.store.index.lookup import Lookup
+from edgeagent.store.values.lookup import ValueLookup
+from edgeagent.store.values.rows import ValueRow, microseconds, moment_of, row_of
+from edgeagent.store.values.table import read
 
+LISTED_MAX = 1000
+"""Held and waiting parts that are listed; of more the newest."""
+_ROWS_AT_ONCE = 512
 PartFiles: TypeAlias = dict[str, TypedRecord[Measurement]]
 """The newest measurement of each feature of a part."""
-_PER_INSTANCE = ("band_rms", "band_velocity", "en_number", "amplitude_error")
-_ONE_PER_FILE = "harmonic_amplitude"
-
-
-class _Values(msgspec.Struct):
-    """The part of an archived result that values over time need."""
-
-    characteristics: tuple[JudgedValue, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class SeriesPoint:
-    """One value of a series, and when it was measured."""
-
-    at: datetime
-    value: JudgedValue
-
-
-@dataclass(slots=True)
-class ValueSeries:
-    """Values of one characteristic of one feature over time; ``worst`` is the place of the worst."""
-
-    subject: str
-    feature: str
-    name: str
-    instance: str
-    points: list[SeriesPoint] = field(default_factory=list)
-    worst: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,25 +49,41 @@ class ReasonCount:
     rejects: int
 
 
+@dataclass(frozen=True, slots=True)
+class StandingDecision:
+    """The last disposition of a part in a period."""
+
+    seq: int
+    time: str
+    disposition: Disposition
+
+
 @dataclass(slots=True)
 class Period:
     """All that a page on a period needs. ``first`` and ``final`` are the times of the records in it.
 
-    ``standing`` has the last disposition in the period of each part, ``fresh`` the first one ever of those
-    that were decided for the first time. ``held`` and ``undecided`` are as of the end, whenever they began.
-    ``unknown`` are the records of the period that this version does not know.
+    ``standing`` has the last disposition in the period of each part; ``first_decisions`` counts the parts that
+    were decided for the first time, ``accepted_at_first`` those of them that were accepted then. ``held`` and
+    ``undecided`` are as of the end, whenever they began, the newest LISTED_MAX of them; ``held_more`` and
+    ``undecided_more`` count the others. ``unknown`` are the records of the period that this version does not
+    know. ``checked`` says what was checked of the journal, ``table_end`` up to which record the table of values
+    was read, None where it was not.
     """
 
     since: datetime | None
     until: datetime | None
     as_of: datetime
     damage: Damage | None
+    checked: str
     first: datetime | None = None
     final: datetime | None = None
-    standing: dict[PartKey, TypedRecord[PartDisposition]] = field(default_factory=dict)
-    fresh: dict[PartKey, TypedRecord[PartDisposition]] = field(default_factory=dict)
+    standing: dict[PartKey, StandingDecision] = field(default_factory=dict)
+    first_decisions: int = 0
+    accepted_at_first: int = 0
     held: dict[PartKey, TypedRecord[PartDisposition]] = field(default_factory=dict)
     undecided: dict[PartKey, PartFiles] = field(default_factory=dict)
+    held_more: int = 0
+    undecided_more: int = 0
     verifications: list[TypedRecord[Verification]] = field(default_factory=list)
     quarantined: list[TypedRecord[Quarantine]] = field(default_factory=list)
     unknown: list[TypedRecord[Unknown]] = field(default_factory=list)
@@ -96,61 +92,202 @@ class Period:
     reasons: list[ReasonCount] = field(default_factory=list)
     unread: int = 0
     last: Record | None = None
+    table_end: int | None = None
 
     @property
     def counts(self) -> Counter[str]:
         """Parts by their last disposition in the period."""
-        return Counter(r.body.disposition.value for r in self.standing.values())
+        return Counter(r.disposition.value for r in self.standing.values())
 
-
-@dataclass(slots=True)
-class _Walk:
-    """What is known so far: the newest file of each feature of a part, its disposition, the series."""
-
-    newest: dict[PartKey, PartFiles] = field(default_factory=dict)
-    decided: dict[PartKey, TypedRecord[PartDisposition]] = field(default_factory=dict)
-    series: dict[tuple[str, ...], ValueSeries] = field(default_factory=dict)
+    def holds(self, moment: datetime) -> bool:
+        """Whether a moment lies in the period."""
+        return (self.since is None or moment >= self.since) and (self.until is None or moment < self.until)
 
 
 def gather_period(store: Store, since: datetime | None, until: datetime | None, as_of: datetime) -> Period:
-    """Walk the journal once and read the results of the period from the archive.
+    """What journal and archive say of a period.
 
-    Raises UsageError for a journal in which nothing was measured or decided yet.
+    Raises UsageError for a journal in which nothing was measured or decided yet, JournalCorruptError.
     """
-    period, walk, work = Period(since, until, as_of, store.damage), _Walk(), 0
-    for record in store.records():
-        period.last = record
-        moment = _moment(record)
-        if until is not None and moment >= until:
-            continue
-        inside = since is None or moment >= since
-        work += isinstance(record.body, Measurement | Quarantine)
-        if inside:
-            period.first = period.first or moment
-            period.final = moment
-        _visit(store, period, walk, record, inside=inside)
-    if not work:
+    period = Period(since, until, as_of, store.damage, store.checked)
+    fold, behind = _PeriodFold(store, period), None
+    if store.values is not None and store.lookup is not None:
+        try:
+            fold.begin(store.values, store.lookup)
+            behind, period.table_end = store.values.position, store.values.position.seq
+            period.last = store.lookup.last()
+        except (sqlite3.Error, ValueError):  # a damaged cache: the journal has everything
+            period = Period(since, until, as_of, store.damage, store.checked)
+            fold = _PeriodFold(store, period)
+    for record in store.records(behind):
+        fold.visit(record)
+    fold.finish()
+    if not fold.work and not period.table_end:
         raise UsageError(f"{printable(store.journal)}: nothing was measured yet, so there is nothing to report")
-    period.held = {k: r for k, r in walk.decided.items() if r.body.disposition == Disposition.HOLD}
-    period.undecided = {k: files for k, files in walk.newest.items() if k not in walk.decided}
-    period.reasons = _rank_reasons(period.standing, walk.newest)
-    # The nearest to their limits first: only so many are drawn
-    period.series = sorted(walk.series.values(), key=lambda s: -s.worst)
     return period
 
 
-def _visit(store: Store, period: Period, walk: _Walk, record: Record, *, inside: bool) -> None:
-    match record.body:
-        case Measurement() as body:
-            _visit_measurement(store, period, walk, typed_record(record, body), inside=inside)
-        case PartDisposition() as body:
-            _visit_disposition(period, walk, typed_record(record, body), inside=inside)
-        case Verification() as body if inside:
-            period.verifications.append(typed_record(record, body))
-        case Quarantine() as body if inside:
-            period.quarantined.append(typed_record(record, body))
-        case Unknown() as body if inside:
-            period.unknown.append(typed_record(record, body))
+class _PeriodFold:
+    """Fills a period from the table of values and from records behind it.
+
+    Of records that were walked ``_newest`` has the files of parts that are not accepted, ``_refused`` the
+    dispositions that stand and accept nothing, ``_decided`` the parts that were decided.
+    """
+
+    def __init__(self, store: Store, period: Period) -> None:
+        self._store, self._period = store, period
+        self._values: ValueLookup | None = None
+        self._series = PeriodSeries()
+        self._rows: list[ValueRow] = []
+        self._newest: dict[PartKey, PartFiles] = {}
+        self._refused: dict[PartKey, TypedRecord[PartDisposition]] = {}
+        self._decided: set[PartKey] = set()
+        self.work = 0
+
+    def begin(self, values: ValueLookup, lookup: Lookup) -> None:
+        """What stands up to the table's position. Raises sqlite3.Error, ValueError, JournalCorruptError."""
+        self._values, period, table = values, self._period, values.table
+        since = None if period.since is None else microseconds(period.since)
+        until = None if period.until is None else microseconds(period.until)
+        for rows in table.recorded(since, until):
+            period.measurements += len(rows)
+            period.unread += sum(not read(row[8]) for row in rows)
+            self._series.add_slice(table, rows)
+        for one in table.decided(since, until):
+            at = utc_text(moment_of(one.recorded_us))
+            self._stand((one.part, one.serial), StandingDecision(one.seq, at, one.disposition), first=one.first)
+        held, undecided = table.held_at(until), table.undecided_at(until)
+        period.held_more = max(0, len(held) - LISTED_MAX)
+        period.undecided_more = max(0, len(undecided) - LISTED_MAX)
+        for record in lookup.read_seqs(held[-LISTED_MAX:]):
+            if isinstance(record.body, PartDisposition):
+                period.held[record.body.part, record.body.serial] = typed_record(record, record.body)
+        for record in lookup.read_seqs(undecided[-LISTED_MAX:]):
+            key = part_of(record)
+            if key is not None:
+                period.undecided[key] = self._files_of(lookup, key, values.position.seq)
+        for record in lookup.rare_within(period.since, period.until):
+            if record.seq <= values.position.seq and period.holds(_moment(record)):
+                self._visit_rare(record)
+        self._note_ends(lookup)
+
+    def _note_ends(self, lookup: Lookup) -> None:
+        period = self._period
+        ends = lookup.ends(period.since, period.until)
+        if ends is not None:
+            period.first, period.final = _moment(ends[0]), _moment(ends[1])
+
+    def visit(self, record: Record) -> None:
+        """One more record."""
+        period, body = self._period, record.body
+        period.last, moment = record, _moment(record)
+        if period.until is not None and moment >= period.until:
+            return
+        inside = period.holds(moment)
+        self.work += isinstance(body, Measurement | Quarantine)
+        if inside:
+            period.first = period.first or moment
+            period.final = moment
+        match body:
+            case Measurement():
+                self._visit_measurement(typed_record(record, body), record, inside=inside)
+            case PartDisposition():
+                self._visit_disposition(typed_record(record, body), inside=inside)
+            case _ if inside:
+                self._visit_rare(record)
+
+    def _visit_rare(self, record: Record) -> None:
+        match record.body:
+            case Verification() as body:
+                self._period.verifications.append(typed_record(record, body))
+            case Quarantine() as body:
+                self._period.quarantined.append(typed_record(record, body))
+            case Unknown() as body:
+                self._period.unknown.append(typed_record(record, body))
+
+    def _visit_measurement(self, found: TypedRecord[Measurement], record: Record, *, inside: bool) -> None:
+        body, period = found.body, self._period
+        if body.trace.of_artefact is None:
+            key = body.trace.of_part
+            self._newest.setdefault(key, {})[body.trace.feature] = found
+            if not self._is_decided(key):
+                period.undecided.setdefault(key, {})[body.trace.feature] = found
+        if not inside:
+            return
+        period.measurements += 1
+        row = row_of(record, body, self._store.archive.get)
+        period.unread += not row.read  # the journal's own, shorter list stands in
+        self._rows.append(row)
+        if len(self._rows) >= _ROWS_AT_ONCE:
+            self._take_rows()
+
+    def _take_rows(self) -> None:
+        self._series.add_rows(self._rows)
+        self._rows.clear()
+
+    def _is_decided(self, key: PartKey) -> bool:
+        """Whether a part was decided before, in the table or in records that were walked."""
+        return key in self._decided or (self._values is not None and self._values.table.is_decided(*key))
+
+    def _visit_disposition(self, found: TypedRecord[PartDisposition], *, inside: bool) -> None:
+        body, period = found.body, self._period
+        key = (body.part, body.serial)
+        if inside:
+            stands = StandingDecision(found.seq, found.time, body.disposition)
+            self._stand(key, stands, first=not self._is_decided(key))
+            self._refused.pop(key, None)
+            if body.disposition != Disposition.ACCEPT:
+                self._refused[key] = found
+        self._decided.add(key)
+        period.undecided.pop(key, None)
+        period.held.pop(key, None)
+        if body.disposition == Disposition.HOLD:
+            period.held[key] = found
+        if body.disposition == Disposition.ACCEPT:
+            self._newest.pop(key, None)  # only parts that are not accepted need their files again
+
+    def _stand(self, key: PartKey, stands: StandingDecision, *, first: bool) -> None:
+        period = self._period
+        period.standing[key] = stands
+        if first:
+            period.first_decisions += 1
+            period.accepted_at_first += stands.disposition == Disposition.ACCEPT
+
+    def _files_of(self, lookup: Lookup, key: PartKey, last: int) -> PartFiles:
+        """The newest files of a part up to a record and the period's end, since it was accepted if it was."""
+        files: PartFiles = {}
+        for record in lookup.of_serial(key[1]):
+            over = self._period.until is not None and _moment(record) >= self._period.until
+            if record.seq > last or over or part_of(record) != key:
+                continue
+            if isinstance(record.body, Measurement):
+                files[record.body.trace.feature] = typed_record(record, record.body)
+            elif isinstance(record.body, PartDisposition) and record.body.disposition == Disposition.ACCEPT:
+                files.clear()
+        return files
+
+    def finish(self) -> None:
+        """Rank series and reasons."""
+        self._take_rows()
+        # The nearest to their limits first: only so many are drawn
+        self._period.series = self._series.ranked()
+        self._period.reasons = _rank_reasons(self._refusals())
+
+    def _refusals(self) -> Iterator[tuple[PartKey, TypedRecord[PartDisposition], PartFiles]]:
+        """The parts that stand and are not accepted, with their dispositions and files, one after the other."""
+        lookup = self._store.lookup if self._values is not None else None
+        for key, stands in self._period.standing.items():
+            if stands.disposition == Disposition.ACCEPT:
+                continue
+            if lookup is None:
+                yield key, self._refused[key], self._newest.get(key, {})
+                continue
+            record = self._refused.get(key)
+            for read_again in lookup.read_seqs([stands.seq]) if record is None else ():
+                if isinstance(read_again.body, PartDisposition):
+                    record = typed_record(read_again, read_again.body)
+            if record is not None:
+                yield key, record, self._files_of(lookup, key, record.seq)
 
 
 def _moment(record: Record) -> datetime:
@@ -160,65 +297,16 @@ def _moment(record: Record) -> datetime:
         raise JournalCorruptError(f"record {record.seq}", 0, f"its time {record.time!r} is no time") from error
 
 
-def _visit_measurement(
-    store: Store, period: Period, walk: _Walk, record: TypedRecord[Measurement], *, inside: bool
-) -> None:
-    body = record.body
-    if body.trace.of_artefact is None:
-        walk.newest.setdefault(body.trace.of_part, {})[body.trace.feature] = record
-    if not inside:
-        return
-    period.measurements += 1
-    values = body.characteristics
-    try:
-        values = msgspec.json.decode(store.archive.get(body.result_sha256), type=_Values).characteristics
-    except (JournalCorruptError, msgspec.DecodeError):
-        period.unread += 1  # the journal's own, shorter list stands in
-    _add_points(walk.series, body.trace, values)
-
-
-def _add_points(
-    series: dict[tuple[str, ...], ValueSeries], trace: TraceIdentity, values: Iterable[JudgedValue]
-) -> None:
-    subject = trace.of_artefact or trace.of_part[0]
-    at = datetime.fromisoformat(trace.measured_at)
-    taken = False
-    for c in values:
-        found = place(c)
-        if found is None or c.verdict == Verdict.UNJUDGED or (c.name == _ONE_PER_FILE and taken):
-            continue
-        taken |= c.name == _ONE_PER_FILE  # the first one is the worst of its file
-        key = (subject, trace.feature, c.name, c.instance if c.name in _PER_INSTANCE else "")
-        one = series.setdefault(key, ValueSeries(*key))
-        one.points.append(SeriesPoint(at, c))
-        one.worst = max(one.worst, min(found.at, FAR))
-
-
-def _visit_disposition(
-    period: Period, walk: _Walk, record: TypedRecord[PartDisposition], *, inside: bool
-) -> None:
-    key = (record.body.part, record.body.serial)
-    if inside:
-        period.standing[key] = record
-        if key not in walk.decided:
-            period.fresh[key] = record
-    walk.decided[key] = record
-    if record.body.disposition == Disposition.ACCEPT:
-        walk.newest.pop(key, None)  # only parts that are not accepted need their files again
-
-
 def _rank_reasons(
-    standing: Mapping[PartKey, TypedRecord[PartDisposition]], newest: Mapping[PartKey, PartFiles]
+    refusals: Iterable[tuple[PartKey, TypedRecord[PartDisposition], PartFiles]],
 ) -> list[ReasonCount]:
     parts: dict[str, list[PartKey]] = {}
-    for key, record in standing.items():
-        if record.body.disposition != Disposition.ACCEPT:
-            for words in _reason_words(record, newest.get(key, {})):
-                parts.setdefault(words, []).append(key)
-    found = [
-        ReasonCount(words, tuple(keys), sum(standing[k].body.disposition == Disposition.REJECT for k in keys))
-        for words, keys in parts.items()
-    ]
+    rejects: Counter[str] = Counter()
+    for key, record, files in refusals:
+        for words in _reason_words(record, files):
+            parts.setdefault(words, []).append(key)
+            rejects[words] += record.body.disposition == Disposition.REJECT
+    found = [ReasonCount(words, tuple(keys), rejects[words]) for words, keys in parts.items()]
     return sorted(found, key=lambda r: (-len(r.parts), r.words))
 
 
@@ -245,7 +333,7 @@ def _file_reasons(feature: str, file: Measurement, *, held: bool) -> Iterator[st
     for c in file.characteristics:
         # A value that failed checks could not give is the checks' matter
         if c.verdict == wanted and (c.value is not None or not file.quality_failed):
-            spectral = c.name == _ONE_PER_FILE or c.name in _PER_INSTANCE
+            spectral = c.name == HARMONICS or c.name in PER_INSTANCE
             yield f"{feature}: {name_text(c.name, c.instance if spectral else '')}"
     for check in file.quality_failed if held else ():
         yield f"{feature}: check {printable(check.check).replace('_', ' ')}"
@@ -253,6 +341,6 @@ def _file_reasons(feature: str, file: Measurement, *, held: bool) -> Iterator[st
 
 def parts_to_link(period: Period, count: int) -> list[PartKey]:
     """Parts that get a page of their own: those not accepted and those held, then the newest accepted."""
-    urgent = [k for k, r in period.standing.items() if r.body.disposition != Disposition.ACCEPT]
-    rest = [k for k, r in reversed(period.standing.items()) if r.body.disposition == Disposition.ACCEPT]
+    urgent = [k for k, r in period.standing.items() if r.disposition != Disposition.ACCEPT]
+    rest = [k for k, r in reversed(period.standing.items()) if r.disposition == Disposition.ACCEPT]
     return list(dict.fromkeys([*reversed(urgent), *period.held, *rest]))[:count]

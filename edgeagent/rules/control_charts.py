@@ -20,12 +20,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import numpy as np
+
 from edgeagent.errors import AnalysisError, TraceRangeError
 
 D2 = 1.128
 """Mean range of two normal values over their standard deviation, as tabulated."""
 D4 = 3.267
 """Upper limit of the moving range of two values over its mean, as tabulated."""
+LARGEST = 1e100
+"""Numbers beyond this are no quantities: their squares do not fit into a double."""
 RISING, FALLING, BOTH = "rising", "falling", "both"
 INDIVIDUALS, EWMA, CUSUM = "individuals", "ewma", "cusum"
 
@@ -80,6 +84,16 @@ def _finite(values: Sequence[float], least: int) -> None:
             raise TraceRangeError(f"value {index} is not a finite number")
 
 
+def check_usable(values: Sequence[float], limits: Sequence[float | None] = ()) -> None:
+    """Raise TraceRangeError for a value or limit that no chart or index can be computed with."""
+    for index, value in enumerate(values):
+        if not abs(value) <= LARGEST:
+            raise TraceRangeError(f"value {index + 1} is {value:.3g}, which is no quantity")
+    for limit in limits:
+        if limit is not None and not abs(limit) <= LARGEST:
+            raise TraceRangeError(f"a limit is {limit:.3g}, which is no quantity")
+
+
 def moving_ranges(values: Sequence[float]) -> tuple[float, ...]:
     """Differences of neighbours without their sign; one fewer than ``values``."""
     return tuple(abs(b - a) for a, b in pairwise(values))
@@ -94,7 +108,7 @@ def estimate_baseline(values: Sequence[float]) -> Baseline:
     _finite(values, 2)
     ranges = moving_ranges(values)
     sigma = math.fsum(ranges) / len(ranges) / D2
-    if not sigma > 0:
+    if not sigma > 1 / LARGEST:
         raise AnalysisError(f"the {len(values)} values are all the same: no spread to judge by")
     return Baseline(math.fsum(values) / len(values), sigma, len(values))
 
@@ -120,6 +134,8 @@ def grow_baseline(values: Sequence[float], minimum: int, grow_to: int) -> Baseli
     monitor, plan = Monitor(), ChartPlan(minimum=minimum, grow_to=grow_to)
     for value in values:
         monitor = observe(monitor, value, plan)
+        if monitor.baseline is not None and monitor.baseline.count >= (grow_to if plan.grows else 0):
+            break  # it stays as it is from here on
     return monitor.baseline if monitor.baseline is not None else estimate_baseline(values)
 
 
@@ -132,7 +148,9 @@ def _beyond(index: int, value: float, lower: float, upper: float) -> Signal | No
 def _chart(
     centre: float, statistic: Sequence[float], lower: Sequence[float], upper: Sequence[float]
 ) -> ControlChart:
-    found = (_beyond(i, *row) for i, row in enumerate(zip(statistic, lower, upper, strict=True)))
+    shown = np.asarray(statistic, dtype=np.float64)
+    outside = np.flatnonzero((shown > np.asarray(upper)) | (shown < np.asarray(lower))).tolist()
+    found = (_beyond(i, statistic[i], lower[i], upper[i]) for i in outside)
     signals = tuple(s for s in found if s is not None)
     return ControlChart(centre, tuple(statistic), tuple(lower), tuple(upper), signals)
 
@@ -175,11 +193,14 @@ def ewma_chart(
     _finite(values, 0)
     if not 0 < weight <= 1:
         raise AnalysisError(f"an EWMA's weight is above 0 and at most 1, not {weight:g}")
-    level, levels, halves = baseline.centre, [], []
-    for step, value in enumerate(values, 1):
+    level, levels, halves = baseline.centre, [], list[float]()
+    final = _ewma_half(10**9, baseline.sigma, weight, limit_sigma)
+    for value in values:
         level += weight * (value - level)
         levels.append(level)
-        halves.append(_ewma_half(step if not settled else 10**9, baseline.sigma, weight, limit_sigma))
+    while not settled and len(halves) < len(values) and (not halves or halves[-1] != final):
+        halves.append(_ewma_half(len(halves) + 1, baseline.sigma, weight, limit_sigma))
+    halves += [final] * (len(values) - len(halves))
     return _chart(
         baseline.centre, levels, [baseline.centre - h for h in halves], [baseline.centre + h for h in halves]
     )
@@ -199,11 +220,12 @@ def cusum_chart(
         raise AnalysisError("a CUSUM needs slack >= 0, decision > 0 and a head start from 0 to below decision")
     high = low = head_start
     highs, lows, signals = [], [], []
-    for index, value in enumerate(values):
+    for value in values:
         high, low = _sums(high, low, value - target, slack)
         highs.append(high)
         lows.append(low)
-        for side, total in ((RISING, high), (FALLING, low)):
+    for index in np.flatnonzero((np.array(highs) > decision) | (np.array(lows) > decision)).tolist():
+        for side, total in ((RISING, highs[index]), (FALLING, lows[index])):
             if total > decision:
                 signals.append(Signal(index, side, total, decision))
     return CusumChart(target, slack, decision, tuple(highs), tuple(lows), tuple(signals))

@@ -184,7 +184,7 @@ class Service:
         opened = open_journal(self._writer, self._configuration, self._intake.present(), self._state_file.path)
         self._memory, self._drift = opened.memory, opened.drift
         recovered, state = opened.recovered, opened.state
-        self._upkeep.begin(opened.index, self._writer.folder, opened.resumed)
+        self._upkeep.begin(opened.index, opened.values, self._writer.folder, opened.resumed)
         self._vitals.begin()
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
         self._asked.open(self._configuration.settings.store.requests_group)

@@ -17,10 +17,12 @@ from edgeagent.model.records import Recovery
 from edgeagent.store.archive import Archive
 from edgeagent.store.configuration import StationConfiguration
 from edgeagent.store.files import sweep_temporaries
+from edgeagent.store.index.cache_file import discard
 from edgeagent.store.index.index import IndexWriter, path_of
 from edgeagent.store.index.resume import IndexKeeper, find_resume_point, recall_looks
 from edgeagent.store.journal import JournalReader, JournalWriter, Position
 from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state
+from edgeagent.store.values.follow import ValueKeeper, begin_values
 
 if TYPE_CHECKING:
     from edgeagent.judging.drift import DriftWatch
@@ -34,8 +36,8 @@ RESUME_FROM = 10_000
 class OpenedJournal:
     """What a start finds. ``state`` is None where delivery begins from the journal's own notes.
 
-    ``recovered`` are the records that must say what was mended. ``index`` is None where the disk has no room
-    for one. ``resumed`` is the record behind which the journal was read; None where all of it was.
+    ``recovered`` are the records that must say what was mended. ``index`` and ``values`` are None where the
+    disk has no room for them. ``resumed`` is the record behind which the journal was read; None for all.
     """
 
     memory: Memory
@@ -43,6 +45,7 @@ class OpenedJournal:
     state: State | None
     recovered: list[Recovery]
     index: IndexKeeper | None
+    values: ValueKeeper | None
     resumed: Position | None
 
 
@@ -91,7 +94,8 @@ def open_journal(
             recovered.append(Recovery(what="state-rebuilt", reason=reason))
         _sweep(store)
         keeper = None if index is None else IndexKeeper(index, store / "journal")
-        return OpenedJournal(memory, drift, state, recovered, keeper, resumed)
+        values = None if index is None else begin_values(store, Archive(store / "archive").get)
+        return OpenedJournal(memory, drift, state, recovered, keeper, values, resumed)
 
 
 def _index_of(store: Path) -> IndexWriter | None:
@@ -102,7 +106,7 @@ def _index_of(store: Path) -> IndexWriter | None:
         position = index.position
         if position is not None and not journal.holds(position):
             index.close()
-            IndexWriter.discard(path)
+            discard(path)
             index = IndexWriter.create(path)
         return index
     except JournalWriteError:

@@ -1,4 +1,4 @@
-"""What the loop does when nothing waits: let the index follow, keep snapshots, check the old part of the chain.
+"""What the loop does when nothing waits: let index and table of values follow, keep snapshots, check the chain.
 
 A start that continued from a snapshot has not read what stands before it. That is read here, a few records at a
 time, and damage ends the service as it would have ended the start.
@@ -18,6 +18,7 @@ from edgeagent.judging.snapshot import encode_snapshot
 from edgeagent.store.clock import Clock
 from edgeagent.store.index.resume import IndexKeeper
 from edgeagent.store.journal import JournalReader, Position
+from edgeagent.store.values.follow import COMMIT_RECORDS, ValueKeeper
 
 if TYPE_CHECKING:
     from edgeagent.judging.drift import DriftWatch
@@ -31,6 +32,10 @@ SNAPSHOT_EVERY = 1000
 _CHECK_SLICE_S = 0.004
 _CHECK_EVERY_S = 0.02
 """A fifth of a core for the old part of the chain."""
+_VALUES_SLICE_S = 0.004
+_VALUES_EVERY_S = 0.02
+"""A fifth of a core where the table of values is far behind: it reads an archived result for each file."""
+_LAST_VALUES_S = 0.2
 _LAST_SLICES = 40
 """At the end the index takes no more slices than these; what is left follows after the next start."""
 
@@ -43,17 +48,22 @@ class Upkeep:
         self._watched = watched
         self._report = report
         self._index: IndexKeeper | None = None
+        self._values: ValueKeeper | None = None
         self._check: Iterator[None] | None = None
-        self._next_follow = self._next_check = 0.0
+        self._next_follow = self._next_check = self._next_values = self._next_commit = 0.0
+        self._values_behind = False
 
-    def begin(self, index: IndexKeeper | None, journal: Path, resumed: Position | None) -> None:
+    def begin(
+        self, index: IndexKeeper | None, values: ValueKeeper | None, journal: Path, resumed: Position | None
+    ) -> None:
         """Take over what the start opened; ``resumed`` is the record before which the chain is unchecked."""
-        self._index = index
+        self._index, self._values = index, values
         self._check = None if resumed is None else _walk_chain(JournalReader(journal), resumed)
 
     def due(self) -> float:
         """When the next turn is worth a wake-up, on the monotonic clock."""
-        return self._next_check if self._check is not None else float("inf")
+        check = self._next_check if self._check is not None else float("inf")
+        return min(check, self._next_values if self._values_behind else float("inf"))
 
     def turn(self, end: int, delivered: int, memory: Memory, drift: DriftWatch | None) -> bool:
         """One slice of work; ``end`` is the journal's last record. Whether there is more to do at once."""
@@ -64,24 +74,47 @@ class Upkeep:
         if self._index is None:
             return False
         try:
-            return self._follow(self._index, now, end, delivered, memory, drift)
+            more = self._follow(self._index, now, end, delivered, memory, drift)
         except (JournalWriteError, sqlite3.Error) as error:
             self._give_up(error)
             return False
+        if self._values is not None and not more:
+            self._follow_values(self._values, self._index.seq)
+        return more
+
+    def _follow_values(self, values: ValueKeeper, end: int) -> None:
+        """A slice for the table of values, and a commit where one is full or the last one is long ago."""
+        now = self._clock.monotonic()
+        try:
+            if now >= self._next_values:
+                values.follow(end, _VALUES_SLICE_S)
+                self._next_values = self._clock.monotonic() + _VALUES_EVERY_S
+            full = values.waiting >= COMMIT_RECORDS
+            if full or (values.waiting and now >= self._next_commit):
+                self._next_commit = now + FOLLOW_EVERY_S
+                values.commit()
+        except (JournalWriteError, sqlite3.Error) as error:
+            self._give_up_values(error)
+        self._values_behind = self._values is not None and values.seq < end
 
     def finish(self, end: int, delivered: int, memory: Memory, drift: DriftWatch | None) -> None:
         """Bring the index up to the journal's end, with a snapshot, so that the next start is quick."""
         if self._index is None:
             return
+        values = self._values
         try:
             for _ in range(_LAST_SLICES):
                 if self._index.seq >= end or not self._index.follow(SLICE):
                     break
             self._keep(self._index, end, delivered, memory, drift)
+            if values is not None:
+                values.follow(self._index.seq, _LAST_VALUES_S)
+                values.commit()
+                values.close()
             self._index.close()
         except (JournalWriteError, JournalCorruptError, sqlite3.Error) as error:
             self._give_up(error)
-        self._index = None
+        self._index = self._values = None
 
     def _follow(
         self, index: IndexKeeper, now: float, end: int, delivered: int, memory: Memory, drift: DriftWatch | None
@@ -115,8 +148,13 @@ class Upkeep:
 
     def _give_up(self, error: Exception) -> None:
         """Do without an index until the next start: everything is in the journal."""
-        self._index = None
+        self._index = self._values = None
+        self._values_behind = False
         self._report(f"the index of the journal is not kept until the next start: {error}")
+
+    def _give_up_values(self, error: Exception) -> None:
+        self._values, self._values_behind = None, False
+        self._report(f"the table of values is not kept until the next start: {error}")
 
 
 def _walk_chain(reader: JournalReader, until: Position) -> Iterator[None]:

@@ -50,7 +50,8 @@ def written(store: Path, count: int) -> tuple[JournalWriter, Memory]:
 def upkeep_of(store: Path, resumed=None) -> tuple[Upkeep, list[str]]:
     reports: list[str] = []
     upkeep = Upkeep(Clock(), None, reports.append)
-    upkeep.begin(IndexKeeper(IndexWriter.create(path_of(store)), store / "journal"), store / "journal", resumed)
+    keeper = IndexKeeper(IndexWriter.create(path_of(store)), store / "journal")
+    upkeep.begin(keeper, None, store / "journal", resumed)
     return upkeep, reports
 
 

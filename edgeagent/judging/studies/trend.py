@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from edgeagent.codec.configuration.settings import Drift
-from edgeagent.errors import AnalysisError
+from edgeagent.errors import AnalysisError, TraceRangeError
 from edgeagent.judging.drift import Observation, SeriesKey, in_time, plan_of, watches_of
+from edgeagent.judging.studies.observed import ObservedValues
 from edgeagent.rules import capability as capable
 from edgeagent.rules import control_charts as charts
 
@@ -22,11 +23,13 @@ class Series:
     """The values of one series in the order of the journal, oldest first."""
 
     key: SeriesKey
-    found: tuple[Observation, ...]
+    found: Sequence[Observation]
 
     @property
     def values(self) -> list[float]:
         """The values alone."""
+        if isinstance(self.found, ObservedValues):
+            return self.found.values
         return [o.value for o in self.found]
 
     @property
@@ -83,8 +86,9 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
     """
     values = series.values
     try:
+        charts.check_usable(values, (series.found[-1].lower, series.found[-1].upper))
         baseline = charts.grow_baseline(values, minimum, GROW_TO if drift is None else drift.grow_to)
-    except AnalysisError as error:
+    except (AnalysisError, TraceRangeError) as error:
         return Trend(series, None, True, reason=str(error))
     found = Trend(
         series,
@@ -99,18 +103,19 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
 
 
 def _find_capability(trend: Trend, minimum: int) -> CapabilityFinding | None:
-    """None for few values, without limits and without spread."""
+    """None for few values, without limits, and for values whose shape cannot be computed."""
     values, last = trend.series.values, trend.series.found[-1]
     if len(values) < capable.CAPABILITY_VALUES_MIN or (last.lower is None and last.upper is None):
         return None
     doubts = list(_control_doubts(trend, minimum))
-    return CapabilityFinding(
-        not doubts,
-        "; ".join(doubts) or f"no chart signals in {len(values)} values",
-        capable.normality(values),
-        capable.percentile_capability(values, last.lower, last.upper),
-        capable.capability(values, last.lower, last.upper),
-    )
+    try:
+        normality = capable.normality(values)
+        by_percentiles = capable.percentile_capability(values, last.lower, last.upper)
+        if_normal = capable.capability(values, last.lower, last.upper)
+    except AnalysisError:
+        return None
+    reason = "; ".join(doubts) or f"no chart signals in {len(values)} values"
+    return CapabilityFinding(not doubts, reason, normality, by_percentiles, if_normal)
 
 
 def _control_doubts(trend: Trend, minimum: int) -> Iterator[str]:

@@ -10,29 +10,23 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from edgeagent.codec.plain_text import count_text
-from edgeagent.model import FloatArray, Verdict
-from edgeagent.model.records import given
-from edgeagent.report.period import ValueSeries
+from edgeagent.model import FloatArray
+from edgeagent.report.period_series import AT, BAD, UPPER, VALUE, ValueSeries
 from edgeagent.report.pictures.draw import CAUTION, GREY, LIMIT, MEASURED, MEASURED_MARK, PALE, Picture, picture
 from edgeagent.report.words import feature_text, name_text, printable, unit_text
 
-_POINTS_MAX = 2000
 _DATES: Any = dates
+_DAY_S = 86400.0
 
 
 def series_picture(series: ValueSeries, name: str) -> Picture:
     """Values over time with uncertainty, caution and limits; undulations as a share of their limit."""
     relative = series.name == "harmonic_amplitude"
-    points = sorted(series.points, key=lambda p: p.at)
-    worst_last = points[-_POINTS_MAX:]
-    at = _DATES.date2num([p.at for p in worst_last])
-    rows = (
-        (c.value, c.expanded_uncertainty, c.lower, c.upper, c.caution, given(c.caution_lower, None))
-        for c in (p.value for p in worst_last)
-    )
-    table = np.array(list(rows), dtype=np.float64)
+    at = series.points[:, AT] / _DAY_S
+    bad = series.points[:, BAD] > 0
+    table = series.points[:, VALUE:BAD].copy()
     if relative:
-        table /= table[:, 3:4].copy()
+        table /= table[:, UPPER - VALUE, None].copy()
     value, spread, lower, upper, caution, caution_low = table.T
 
     def paint(figure: Figure) -> None:
@@ -44,7 +38,6 @@ def series_picture(series: ValueSeries, name: str) -> Picture:
         known = np.isfinite(spread)
         axes.errorbar(at[known], value[known], yerr=spread[known], fmt="none", ecolor=GREY, elinewidth=1.0)
         axes.plot(at, value, MEASURED_MARK, color=MEASURED["color"], markersize=4.5, label="measured")
-        bad = np.array([p.value.verdict in (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE) for p in worst_last])
         if np.any(bad):
             axes.plot(
                 at[bad], value[bad], MEASURED_MARK, markersize=10, markerfacecolor="none",
@@ -54,7 +47,7 @@ def series_picture(series: ValueSeries, name: str) -> Picture:
         for line in (caution, caution_low):
             if np.any(np.isfinite(line)):
                 axes.plot(*_steps(at, line, room), label=None if line is caution_low else "caution", **CAUTION)
-        unit = unit_text(series_unit(series))
+        unit = unit_text(series.unit)
         axes.set_ylabel("share of the limit" if relative else f"value in {unit}" if unit else "value")
         locator = _DATES.AutoDateLocator(minticks=2, maxticks=6)
         axes.xaxis.set_major_locator(locator)
@@ -63,12 +56,8 @@ def series_picture(series: ValueSeries, name: str) -> Picture:
     what = name_text(series.name, series.instance)
     title = f"{printable(series.subject)}, {feature_text(series.feature)}: {what}"
     nearest = " The undulation nearest to its limit in each trace." if relative else ""
-    return picture(title, f"{count_text(len(points), 'value')}.{nearest}", paint, name=name, size_in=(5.2, 2.7))
-
-
-def series_unit(series: ValueSeries) -> str:
-    """The unit of a series' values."""
-    return series.points[0].value.unit
+    caption = f"{count_text(series.count, 'value')}.{nearest}"
+    return picture(title, caption, paint, name=name, size_in=(5.2, 2.7))
 
 
 def _steps(at: FloatArray, line: FloatArray, room: float) -> tuple[Any, Any]:

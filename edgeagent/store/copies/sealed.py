@@ -14,6 +14,7 @@ import os
 import zipfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import msgspec
@@ -199,14 +200,25 @@ def manifests(store: Path) -> list[SealedManifest]:
 
 
 class SealedFiles:
-    """The sealed files at hand, as a source of contents: those in the store, and those in ``places``."""
+    """The sealed files at hand, as a source of contents: those in the store, and those in ``places``.
+
+    What they hold is listed when a content is asked for that the archive does not have.
+    """
 
     def __init__(self, store: Path, places: Iterable[Path] = ()) -> None:
-        self._known = {digest for manifest in manifests(store) for digest in manifest.objects}
-        self._holding: dict[str, Path] = {}
-        for place in (store / FOLDER, *places):
+        self._store, self._places = store, (store / FOLDER, *places)
+
+    @cached_property
+    def _known(self) -> set[str]:
+        return {digest for manifest in manifests(self._store) for digest in manifest.objects}
+
+    @cached_property
+    def _holding(self) -> dict[str, Path]:
+        found: dict[str, Path] = {}
+        for place in self._places:
             for path in [place] if place.is_file() else sorted(place.rglob(f"*{ENDING}")):
-                self._holding.update(dict.fromkeys(_objects_in(path), path))
+                found.update(dict.fromkeys(_objects_in(path), path))
+        return found
 
     def knows(self, digest: str) -> bool:
         """Whether a content was sealed, be its file at hand or not."""

@@ -6,7 +6,6 @@ position in the journal; what stands behind the position is read from the journa
 
 from __future__ import annotations
 
-import contextlib
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -14,7 +13,14 @@ from pathlib import Path
 
 from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import JournalWriteError
-from edgeagent.store.files import make_folder
+from edgeagent.store.index.cache_file import (
+    discard,
+    is_busy,
+    note,
+    open_for_reading,
+    open_for_writing,
+    written,
+)
 from edgeagent.store.index.entries import IndexEntry, entry_of, key_of_name
 from edgeagent.store.journal import Position
 
@@ -33,7 +39,6 @@ create index by_name on entries (name_key) where name_key is not null;
 create index by_about on entries (about) where about is not null;
 create index by_sort on entries (sort, seq) where sort >= 4;
 create table blocks (id integer primary key, earliest text not null, latest text not null);
-create table notes (name text primary key, value blob not null) without rowid;
 """
 
 
@@ -59,16 +64,8 @@ class Index:
     @classmethod
     def open(cls, path: Path) -> Index | None:
         """The index for reading only; None when there is none, or none that this version can read."""
-        try:
-            if not path.is_file():
-                return None
-            found = cls(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True))
-            if found.note("format") != str(FORMAT).encode():
-                found.close()
-                return None
-        except (sqlite3.Error, OSError):
-            return None
-        return found
+        db = open_for_reading(path, FORMAT)
+        return None if db is None else cls(db)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -76,8 +73,7 @@ class Index:
 
     def note(self, name: str) -> bytes | None:
         """Something kept by name."""
-        row = self._db.execute("select value from notes where name = ?", (name,)).fetchone()
-        return None if row is None else bytes(row[0])
+        return note(self._db, name)
 
     @property
     def position(self) -> Position | None:
@@ -122,6 +118,10 @@ class Index:
     def of_sort_before(self, sort: int, seq: int) -> Iterator[Where]:
         """Those of one of these sorts before a record, newest first."""
         return self._each("sort = ? and sort >= 4 and seq < ? order by seq desc", sort, seq)
+
+    def of_sort_between(self, sort: int, first: int, last: int) -> list[Where]:
+        """Those of one of these sorts with these numbers and those between, in order."""
+        return self._all("sort = ? and sort >= 4 and seq between ? and ? order by seq", sort, first, last)
 
     def between(self, first: int, last: int) -> list[Where]:
         """The records with these numbers and those between."""
@@ -168,59 +168,23 @@ class IndexWriter(Index):
         try:
             return self.has_file(file_key)
         except sqlite3.Error as error:
-            self.discard(self._path)
+            discard(self._path)
             raise JournalWriteError(f"{self._path}: damaged, so it was removed: {error}") from error
 
     @classmethod
     def create(cls, path: Path) -> IndexWriter:
-        """Open or begin the index; what cannot be read is thrown away."""
-        try:
-            make_folder(path.parent)
-            with contextlib.suppress(sqlite3.Error):
-                return cls._begun(path)
-            cls.discard(path)
-            return cls._begun(path)
-        except (sqlite3.Error, OSError) as error:
-            raise JournalWriteError(f"{path}: {error}") from error
+        """Open or begin the index; what cannot be read is thrown away. Raises JournalWriteError."""
+        return cls(open_for_writing(path, _SCHEMA, FORMAT), path)
 
-    @staticmethod
-    def discard(path: Path) -> None:
-        """Throw an index away. Raises JournalWriteError."""
-        try:
-            for end in ("-journal", ""):
-                path.with_name(path.name + end).unlink(missing_ok=True)
-        except OSError as error:
-            raise JournalWriteError(f"{path}: {error}") from error
-
-    @classmethod
-    def _begun(cls, path: Path) -> IndexWriter:
-        db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-        try:
-            db.execute("pragma synchronous = normal")
-            db.execute("pragma temp_store = memory")
-            found = cls(db, path)
-            if not db.execute("select 1 from sqlite_master").fetchone():
-                with db:
-                    db.execute("begin")
-                    for statement in filter(str.strip, _SCHEMA.split(";")):
-                        db.execute(statement)
-                    db.execute("insert into notes values ('format', ?)", (str(FORMAT).encode(),))
-            if found.note("format") != str(FORMAT).encode():
-                raise sqlite3.DatabaseError("an index of another version")
-        except BaseException:
-            db.close()
-            raise
-        return found
-
-    def keep(self, name: str, value: bytes) -> None:
-        """Keep something by name. Raises JournalWriteError."""
-        try:
-            self._write([], {}, {name: value})
-        except sqlite3.Error as error:
-            raise JournalWriteError(f"index: {error}") from error
+    def keep(self, name: str, value: bytes) -> bool:
+        """Keep something by name; False while somebody reads. Raises JournalWriteError."""
+        return self._write([], {}, {name: value})
 
     def add(self, records: Sequence[tuple[Record, Place]], behind: Position | None) -> Position | None:
-        """Add the records that follow ``behind`` in one step; the new position. Raises JournalWriteError."""
+        """Add the records that follow ``behind`` in one step; the new position, or ``behind`` while one reads.
+
+        Raises JournalWriteError.
+        """
         position = behind
         rows = []
         times: dict[int, tuple[str, str]] = {}
@@ -232,46 +196,51 @@ class IndexWriter(Index):
             block = (record.seq - 1) // BLOCK
             low, high = times.get(block, (record.time, record.time))
             times[block] = min(low, record.time), max(high, record.time)
-        try:
-            self._write(rows, times, {})
-        except sqlite3.Error as error:
-            raise JournalWriteError(f"index: {error}") from error
-        return position
+        return position if self._write(rows, times, {}) else behind
 
     def _write(
         self,
         rows: list[tuple[IndexEntry, Position]],
         times: dict[int, tuple[str, str]],
         notes: dict[str, bytes],
+    ) -> bool:
+        """Write all of it in one step; False where somebody reads just now, and nothing was written."""
+        try:
+            with written(self._db):
+                self._insert(rows, times, notes)
+        except sqlite3.Error as error:
+            if is_busy(error):
+                return False
+            raise JournalWriteError(f"index: {error}") from error
+        return True
+
+    def _insert(
+        self,
+        rows: list[tuple[IndexEntry, Position]],
+        times: dict[int, tuple[str, str]],
+        notes: dict[str, bytes],
     ) -> None:
         db = self._db
-        db.execute("begin immediate")
-        try:
-            names = {position.place.segment for _, position in rows}
-            db.executemany("insert or ignore into segments (name) values (?)", [(n,) for n in sorted(names)])
-            ids = dict(db.execute("select name, id from segments"))
-            db.executemany(
-                "insert into entries values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        names = {position.place.segment for _, position in rows}
+        db.executemany("insert or ignore into segments (name) values (?)", [(n,) for n in sorted(names)])
+        ids = dict(db.execute("select name, id from segments"))
+        db.executemany(
+            "insert into entries values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
                 (
-                    (
-                        *(e.seq, e.sort, ids[p.place.segment], p.start, p.place.offset - p.start),
-                        *(e.serial_key, e.file_key, e.name_key, e.about),
-                    )
-                    for e, p in rows
-                ),
-            )
-            db.executemany(
-                "insert into blocks values (?, ?, ?) on conflict (id) do update set "
-                "earliest = min(earliest, excluded.earliest), latest = max(latest, excluded.latest)",
-                [(block, *both) for block, both in times.items()],
-            )
-            kept = {**notes, **({"head": rows[-1][1].hash.encode()} if rows else {})}
-            db.executemany("insert or replace into notes values (?, ?)", list(kept.items()))
-            db.execute("commit")
-        except BaseException:
-            with contextlib.suppress(sqlite3.Error):
-                db.execute("rollback")
-            raise
+                    *(e.seq, e.sort, ids[p.place.segment], p.start, p.place.offset - p.start),
+                    *(e.serial_key, e.file_key, e.name_key, e.about),
+                )
+                for e, p in rows
+            ),
+        )
+        db.executemany(
+            "insert into blocks values (?, ?, ?) on conflict (id) do update set "
+            "earliest = min(earliest, excluded.earliest), latest = max(latest, excluded.latest)",
+            [(block, *both) for block, both in times.items()],
+        )
+        kept = {**notes, **({"head": rows[-1][1].hash.encode()} if rows else {})}
+        db.executemany("insert or replace into notes values (?, ?)", list(kept.items()))
 
 
 def path_of(store: Path) -> Path:

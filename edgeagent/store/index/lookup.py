@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from edgeagent.codec.records.record import Record, RecordError, decode_record, utc_text
 from edgeagent.errors import JournalCorruptError
-from edgeagent.store.index.entries import UNKNOWN, VERIFICATION, key_of_serial
-from edgeagent.store.index.index import Index, Where, path_of, records_at
+from edgeagent.store.index.entries import RARE, UNKNOWN, VERIFICATION, key_of_serial
+from edgeagent.store.index.index import BLOCK, Index, Where, path_of, records_at
 from edgeagent.store.journal import JournalReader, Position
 
 LONG = 10_000
@@ -75,6 +75,15 @@ class Lookup:
         except OSError as error:
             raise JournalCorruptError(str(self.journal), 0, f"cannot be read: {error.strerror}") from error
 
+    def read_seqs(self, seqs: Iterable[int]) -> Iterator[Record]:
+        """The records with these numbers, without those behind the index. Raises JournalCorruptError."""
+        for seq in seqs:
+            with _index_errors():
+                place = self._index.of_seq(seq)
+            if place is None:
+                raise JournalCorruptError("state/index.sqlite", 0, f"the index has no record {seq}")
+            yield from self.read([place])
+
     def of_serial(self, serial: str) -> Iterator[Record]:
         """What may be about parts with this serial, in order; the caller looks at what each record says."""
         with _index_errors():
@@ -100,6 +109,39 @@ class Lookup:
             places = self._index.of_sort(UNKNOWN)
         yield from self.read(places)
 
+    def rare_within(self, since: datetime | None, until: datetime | None) -> Iterator[Record]:
+        """The records of a period that do not grow with the parts, and some around it, in order.
+
+        Verifications, files that could not be read, acknowledgements, without those behind the index.
+        """
+        places: list[Where] = []
+        with _index_errors():
+            for first, last in self._index.blocks(_text(since), _end_text(until)):
+                for sort in (RARE, VERIFICATION, UNKNOWN):
+                    places += self._index.of_sort_between(sort, first, last)
+        yield from self.read(sorted(places, key=lambda p: p.seq))
+
+    def ends(self, since: datetime | None, until: datetime | None) -> tuple[Record, Record] | None:
+        """First and last record from one time on until before another, without those behind the index."""
+
+        def inside(record: Record) -> bool:
+            moment = datetime.fromisoformat(record.time)
+            return (since is None or since <= moment) and (until is None or moment < until)
+
+        with _index_errors():
+            stretches = self._index.blocks(_text(since), _end_text(until))
+        blocks = [n for first, last in stretches for n in range(first, last + 1, BLOCK)]
+        found = []
+        for order, some in ((1, blocks), (-1, blocks[::-1])):
+            for first in some:
+                with _index_errors():
+                    places = self._index.between(first, min(first + BLOCK - 1, self.position.seq))
+                record = next(filter(inside, list(self.read(places))[::order]), None)
+                if record is not None:
+                    found.append(record)
+                    break
+        return (found[0], found[1]) if len(found) == 2 else None
+
     def within(self, since: datetime | None, until: datetime | None) -> Iterator[Record]:
         """Every record between two times, in order, and some around them."""
         with _index_errors():
@@ -123,6 +165,11 @@ def _index_errors() -> Iterator[None]:
 def _text(moment: datetime | None) -> str | None:
     """A time as records write it, a second earlier, since not every version wrote as many digits."""
     return None if moment is None else utc_text(moment.astimezone(UTC) - timedelta(seconds=1))
+
+
+def _end_text(until: datetime | None) -> str | None:
+    """The same of an end, a second later."""
+    return None if until is None else _text(until + timedelta(seconds=2))
 
 
 def records_for(

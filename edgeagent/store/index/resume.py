@@ -101,20 +101,21 @@ class IndexKeeper:
         return self._position.seq if self._position is not None else 0
 
     def follow(self, count: int) -> bool:
-        """Add up to ``count`` records. Whether there were any.
+        """Add up to ``count`` records. Whether any were added: none where somebody reads the index just now.
 
         Raises JournalCorruptError and JournalWriteError.
         """
-        found = self._reader.read_from(self._position.place if self._position is not None else None, count)
+        before = self._position
+        found = self._reader.read_from(before.place if before is not None else None, count)
         if found:
-            self._position = self._index.add(found, self._position)
-        return bool(found)
+            self._position = self._index.add(found, before)
+        return self._position is not before
 
     def keep(self, snapshot: bytes) -> None:
         """Keep a snapshot of the fold, taken when the index's last record was the journal's last."""
         assert self._position is not None
-        self._index.keep(SNAPSHOT, _NOTE_ENCODER.encode((self.seq, self._position.hash, snapshot)))
-        self.snapshot_seq = self.seq
+        if self._index.keep(SNAPSHOT, _NOTE_ENCODER.encode((self.seq, self._position.hash, snapshot))):
+            self.snapshot_seq = self.seq
 
     def close(self) -> None:
         """Let go of the file."""

@@ -1,0 +1,99 @@
+"""SQLite files beside the journal that may be deleted at any time: opening them, and one step of writing.
+
+Rollback mode, so that a user who may only read the store can open them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+from edgeagent.errors import JournalWriteError
+from edgeagent.store.files import make_folder
+
+NOTES = "create table notes (name text primary key, value blob not null) without rowid;"
+"""The table that every such file has, for its format among others."""
+_WRITER_WAITS_S = 0.02
+"""How long a commit waits for a reader: the service must not stand still for one."""
+
+
+def open_for_reading(path: Path, form: int) -> sqlite3.Connection | None:
+    """A file for reading only; None when there is none, or none of this format."""
+    try:
+        if not path.is_file():
+            return None
+        db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            if note(db, "format") == str(form).encode():
+                return db
+        except sqlite3.Error:
+            pass
+        db.close()
+    except (sqlite3.Error, OSError):
+        pass
+    return None
+
+
+def open_for_writing(path: Path, schema: str, form: int) -> sqlite3.Connection:
+    """Open a file, or begin it; what cannot be read is thrown away. Raises JournalWriteError."""
+    try:
+        make_folder(path.parent)
+        with contextlib.suppress(sqlite3.Error):
+            return _begun(path, schema, form)
+        discard(path)
+        return _begun(path, schema, form)
+    except (sqlite3.Error, OSError) as error:
+        raise JournalWriteError(f"{path}: {error}") from error
+
+
+def _begun(path: Path, schema: str, form: int) -> sqlite3.Connection:
+    db = sqlite3.connect(path, timeout=_WRITER_WAITS_S, isolation_level=None, check_same_thread=False)
+    try:
+        db.execute("pragma synchronous = normal")
+        db.execute("pragma temp_store = memory")
+        if not db.execute("select 1 from sqlite_master").fetchone():
+            with written(db):
+                for statement in filter(str.strip, (schema + NOTES).split(";")):
+                    db.execute(statement)
+                db.execute("insert into notes values ('format', ?)", (str(form).encode(),))
+        if note(db, "format") != str(form).encode():
+            raise sqlite3.DatabaseError("a file of another version")
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def discard(path: Path) -> None:
+    """Throw a file away. Raises JournalWriteError."""
+    try:
+        for end in ("-journal", ""):
+            path.with_name(path.name + end).unlink(missing_ok=True)
+    except OSError as error:
+        raise JournalWriteError(f"{path}: {error}") from error
+
+
+def note(db: sqlite3.Connection, name: str) -> bytes | None:
+    """Something kept by name. Raises sqlite3.Error."""
+    row = db.execute("select value from notes where name = ?", (name,)).fetchone()
+    return None if row is None else bytes(row[0])
+
+
+@contextlib.contextmanager
+def written(db: sqlite3.Connection) -> Iterator[None]:
+    """Everything inside in one commit, or nothing of it."""
+    db.execute("begin immediate")
+    try:
+        yield
+        db.execute("commit")
+    except BaseException:
+        with contextlib.suppress(sqlite3.Error):
+            db.execute("rollback")
+        raise
+
+
+def is_busy(error: sqlite3.Error) -> bool:
+    """Whether somebody reads the file just now, so that writing must wait."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
