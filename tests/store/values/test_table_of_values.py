@@ -74,7 +74,7 @@ def measured(archive: Archive, n: int, feature: str):
 
 @pytest.fixture
 def store(tmp_path: Path, monkeypatch) -> Path:
-    """A store with accepted, rejected, held, undecided and re-decided parts; its table is used although short."""
+    """A store with parts of every disposition, some of them twice; its table is used although it is short."""
     monkeypatch.setattr(index_lookup, "LONG", 1)
     monkeypatch.setattr(values_lookup, "LONG", 1)
     archive = Archive(tmp_path / "archive")
