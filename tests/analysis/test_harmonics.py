@@ -479,3 +479,12 @@ def test_turns_and_gap_of_known_angles():
     width, middle = widest_gap(angle[(angle < 1.0) | (angle > 1.3)])
     assert width == pytest.approx(np.radians(18.0))
     assert 1.0 < middle < 1.3
+
+
+def test_a_single_turn_knows_no_amplitude_worse_than_that_it_may_be_none():
+    # waves in all orders, falling: nothing tells them from drift and tilt
+    angle = np.arange(1080) * (2 * np.pi / 1080)
+    rng = np.random.default_rng(3)
+    y = sum(0.25 * (2 / n) ** 1.5 * np.cos(n * angle + rng.uniform(0, 6.3)) for n in range(2, 60))
+    fit = fit_harmonics(angle, y + rng.normal(0, 0.005, 1080), upr_max=400, alignment=True)
+    assert np.all(fit.standard_uncertainty_um[2:60] <= 1.05 * fit.amplitude_um[1:59] + 0.001)

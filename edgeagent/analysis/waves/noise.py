@@ -319,5 +319,6 @@ def single_turn_variance(coefficient: ComplexArray, variance: FloatArray, *, ali
     few = (1.0 + (_FEW_WITH_TILT if alignment else _FEW_CLOSED) / every) ** 2
     level = background(order, power, terms)(every)
     white = np.all(level <= level[-1] * (1.0 + 1e-9))
-    found: FloatArray = np.maximum(variance, level if white else level * few)
+    own = variance + 4 * np.abs(coefficient) ** 2
+    found: FloatArray = np.maximum(variance, np.minimum(level if white else level * few, own))
     return found
