@@ -91,3 +91,42 @@ def test_evaluation_on_the_circle_agrees_with_evaluation_at_the_same_angles():
     angle = 2 * np.pi * np.arange(256) / 256
     at_angles = TrigonometricSums(angle, 60).evaluate(coefficient)
     assert np.abs(evaluate_on_circle(coefficient, 256) - at_angles).max() < 1e-12 * np.abs(coefficient).sum()
+
+
+@pytest.mark.parametrize("shift_steps", [0.0, 0.3, 1.2])
+def test_samples_in_line_are_summed_where_an_eccentric_part_shifts_them(shift_steps):
+    step = 2 * np.pi / 1800
+    spindle = 4.5 + np.arange(5000) * step
+    angle = spindle + shift_steps * step * np.sin(spindle - 0.7)
+    value = np.random.default_rng(10).normal(size=len(angle))
+    orders = [0, 1, 2, 7, 100, 300]
+    sums = TrigonometricSums(angle, 300)
+    found = sums.sums(value, 300)
+    assert np.abs(found[orders] - direct(angle, value, orders)).max() < 1e-13 * np.abs(value).sum()
+    assert np.diff(angle).max() <= sums.step_max
+
+
+def test_cosine_and_sine_of_even_angles_are_those_of_the_rounded_angles():
+    angle = np.radians(np.round(np.arange(5400) * 0.2 + 33.3333, 5))
+    cosine, sine = TrigonometricSums(angle, 100).circle(angle)
+    # angles near 20 rad are themselves rounded to 3.6e-15 rad, which is taken twice
+    assert np.abs(cosine - np.cos(angle)).max() < 8e-15
+    assert np.abs(sine - np.sin(angle)).max() < 8e-15
+
+
+def test_sums_of_whole_turns_are_those_of_the_stretched_angles():
+    angle = np.radians(np.round(np.arange(6120) * 0.2 + 33.3333, 5))  # 3.4 turns
+    value = np.random.default_rng(11).normal(size=len(angle))
+    found = TrigonometricSums(angle, 100).of_whole_turns(angle, 3, 300)
+    inside = angle - angle[0] < 6 * np.pi - 1e-9
+    expected = TrigonometricSums((angle[inside] - angle[0]) / 3, 300).sums(value[inside], 300)
+    assert found.points == np.count_nonzero(inside)
+    assert np.abs(found.sums(value[: found.points], 300) - expected).max() < 1e-12 * np.abs(value).sum()
+
+
+def test_a_gap_of_many_steps_does_not_count_as_in_line():
+    angle = np.delete(np.arange(5400) * (2 * np.pi / 1800), slice(1000, 2200))
+    value = np.random.default_rng(12).normal(size=len(angle))
+    orders = [0, 3, 800]
+    found = TrigonometricSums(angle, 800).sums(value, 800)
+    assert np.abs(found[orders] - direct(angle, value, orders)).max() < 1e-13 * np.abs(value).sum()

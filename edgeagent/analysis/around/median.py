@@ -29,7 +29,9 @@ def median(values: FloatArray) -> float:
     within, below = int(np.count_nonzero(inside)), int(np.count_nonzero(values < low))
     first, last = (count - 1) // 2 - below, count // 2 - below
     counted = below + within + int(np.count_nonzero(values > high)) == count  # no NaN anywhere
-    if not counted or first < 0 or last >= within or 4 * within > count:
-        return float(np.median(values))  # no proof, or many values alike, which numpy partitions quickly
+    if not counted or first < 0 or last >= within:
+        return float(np.median(values))  # no proof
+    if low == high:
+        return float(low)
     middle = np.partition(values[inside], (first, last))
     return float((middle[first] + middle[last]) / 2) if first != last else float(middle[first])

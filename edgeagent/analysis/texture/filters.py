@@ -221,31 +221,37 @@ def smoothing_matrix(size: int, spacing: float, cutoff: float) -> FloatArray:
 
 def _sum_around(z: FloatArray, weights: FloatArray) -> FloatArray:
     """``sum_j weights[j + m] * z[i + j]`` for every i, samples outside counting as zero; shape of z."""
-    from scipy import fft  # not at start: most parts need the closed filter alone
+    found: FloatArray = _sums_around(z[None, :], weights[None, :])[0, 0]
+    return found
 
-    half = weights.size // 2
-    if weights.size <= _DIRECT_LIMIT:
-        return np.convolve(z, weights[::-1])[half : half + z.size]
-    length = int(fft.next_fast_len(z.size + 2 * half, real=True))
-    product = fft.rfft(z, length) * fft.rfft(weights[::-1], length)
-    return np.asarray(fft.irfft(product, length)[half : half + z.size], dtype=np.float64)
+
+def _sums_around(z: FloatArray, weights: FloatArray) -> FloatArray:
+    """The sums of several rows with several weights, shapes (r, n) and (k, 2m + 1); shape (r, k, n).
+
+    All transforms of one length are made at once: of short rows most of the time goes into calling.
+    """
+    from scipy.fft import next_fast_len  # not at start: most parts need the closed filter alone
+
+    size, half = z.shape[1], weights.shape[1] // 2
+    if weights.shape[1] <= _DIRECT_LIMIT:
+        rows = [[np.convolve(row, w[::-1])[half : half + size] for w in weights] for row in z]
+        return np.array(rows)
+    length = int(next_fast_len(size + 2 * half, real=True))
+    product = np.fft.rfft(z, length)[:, None] * np.fft.rfft(weights[:, ::-1], length)
+    found: FloatArray = np.fft.irfft(product, length)[:, :, half : half + size]
+    return found
 
 
 def _regress(z: FloatArray, weights: FloatArray, order: int) -> FloatArray:
     """Weighted local polynomial of order 0 or 1 at every sample; the plain sum where no end is near."""
     half = weights.size // 2
-    smooth = _sum_around(z, weights)
-    for mirrored in (False, True):
-        part = (z[::-1] if mirrored else z)[: 2 * half]
-        count = min(half, z.size)
-        if part.size < count + half:  # both ends in reach of one another: regress all of it at once
-            part, count = (z[::-1] if mirrored else z), z.size
-        moments = _end_moments(weights, part.size, count)
-        near = _local_fit(part, weights, moments, count, order)
-        if mirrored:
-            smooth[z.size - count :] = near[::-1]
-        else:
-            smooth[:count] = near
+    smooth = _sum_around(z, weights).copy()
+    count, part = min(half, z.size), np.stack((z[: 2 * half], z[::-1][: 2 * half]))
+    if part.shape[1] < count + half:  # both ends in reach of one another: regress all of it at once
+        part, count = np.stack((z, z[::-1])), z.size
+    first, last = _local_fit(part, weights, count, order)
+    smooth[:count] = first
+    smooth[z.size - count :] = last[::-1]
     return smooth
 
 
@@ -261,18 +267,14 @@ def _end_moments(weights: FloatArray, size: int, count: int) -> tuple[FloatArray
     return zeroth, first, second
 
 
-def _local_fit(
-    z: FloatArray,
-    weights: FloatArray,
-    moments: tuple[FloatArray, FloatArray, FloatArray],
-    count: int,
-    order: int,
-) -> FloatArray:
+def _local_fit(z: FloatArray, weights: FloatArray, count: int, order: int) -> FloatArray:
+    """The polynomial at the first ``count`` samples of each row of z, shape (r, n); shape (r, count)."""
     half = weights.size // 2
-    zeroth, first, second = moments
-    value = _sum_around(z, weights)[:count]
+    zeroth, first, second = _end_moments(weights, z.shape[1], count)
     if order == 0:
-        return value / zeroth
+        found: FloatArray = _sums_around(z, weights[None, :])[:, 0, :count] / zeroth
+        return found
     step = np.arange(-half, half + 1, dtype=np.float64)
-    slope = _sum_around(z, weights * step)[:count]
-    return (second * value - first * slope) / (zeroth * second - first**2)
+    sums = _sums_around(z, np.stack((weights, weights * step)))
+    value, slope = sums[:, 0, :count], sums[:, 1, :count]
+    return np.asarray((second * value - first * slope) / (zeroth * second - first**2))

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,30 +65,36 @@ def core(falling_um: FloatArray) -> Core:
     # Parts that are equally flat but for rounding: the first one.
     flattest = int(np.argmax(drop <= drop.min() + 1e-9 * (falling_um[0] - falling_um[-1])))
     part = falling_um[flattest : flattest + width]
-    step = np.arange(width) - (width - 1) / 2
-    slope = float(np.sum(step * part) / np.sum(step**2))
+    slope = float(np.sum(_steps(width) * part)) / (width * (width * width - 1) / 12)
     middle = flattest + (width - 1) / 2
     mean = float(np.mean(part))
     top, bottom = mean - slope * (middle + 0.5), mean + slope * (count - 0.5 - middle)
-    share = (np.arange(count) + 0.5) / count
-    peaks, valleys = np.maximum(falling_um - top, 0.0), np.maximum(bottom - falling_um, 0.0)
-    first, last = _crossing(falling_um, share, top), _crossing(falling_um, share, bottom)
+    above, below = (int(np.count_nonzero(falling_um >= level)) for level in (top, bottom))
+    first, last = _crossing(falling_um, above, top), _crossing(falling_um, below, bottom)
+    peaks, valleys = falling_um[:above] - top, bottom - falling_um[below:]
     return Core(
         rk_um=top - bottom,
-        rpk_um=2 * float(np.mean(peaks)) / first if first > 0 else 0.0,
-        rvk_um=2 * float(np.mean(valleys)) / (1 - last) if last < 1 else 0.0,
+        rpk_um=2 * float(peaks.sum()) / count / first if first > 0 else 0.0,
+        rvk_um=2 * float(valleys.sum()) / count / (1 - last) if last < 1 else 0.0,
         mr1_percent=100 * first,
         mr2_percent=100 * last,
     )
 
 
-def _crossing(falling_um: FloatArray, share: FloatArray, level_um: float) -> float:
-    """Where the curve crosses a level: 0 above all samples, 1 below all."""
+@lru_cache(maxsize=16)
+def _steps(width: int) -> FloatArray:
+    """Samples counted from the middle of ``width`` of them."""
+    return np.arange(width, dtype=np.float64) - (width - 1) / 2
+
+
+def _crossing(falling_um: FloatArray, above: int, level_um: float) -> float:
+    """Where the curve crosses a level, which ``above`` samples reach: 0 above all samples, 1 below all."""
     if level_um >= falling_um[0]:
         return 0.0
     if level_um <= falling_um[-1]:
         return 1.0
-    return float(np.interp(-level_um, -falling_um, share))
+    high, low = float(falling_um[above - 1]), float(falling_um[above])
+    return (above - 0.5 + (high - level_um) / (high - low)) / len(falling_um)
 
 
 def without_each(falling: IntArray, group: IntArray, count: int) -> list[NDArray[np.bool_]]:

@@ -325,6 +325,8 @@ def height_parameters(found: EvaluatedProfile) -> Roughness:
     used = found.used
     rq = float(np.sqrt(np.mean(used**2)))
     flat = rq <= found.rounding_um
+    shape = used / (1.0 if flat else rq)
+    twice = shape * shape
     single = _deviation(heights)
     u_ra, u_rq, u_rsk, u_rku = _scatter_of_means(profile, sections)
     return Roughness(
@@ -332,8 +334,8 @@ def height_parameters(found: EvaluatedProfile) -> Roughness:
         rq_um=rq,
         rz_um=float(np.mean(heights)),
         rt_um=float(np.ptp(used)),
-        rsk=None if flat else float(np.mean((used / rq) ** 3)),
-        rku=None if flat else float(np.mean((used / rq) ** 4)),
+        rsk=None if flat else float(np.mean(twice * shape)),
+        rku=None if flat else float(np.mean(twice * twice)),
         section_count=len(heights),
         evaluation_length_mm=len(heights) * section_mm,
         u_ra_um=u_ra,
@@ -360,10 +362,11 @@ def _scatter_of_means(profile: FloatArray, borders: list[int]) -> tuple[float | 
         return None, None, None, None
     used = profile[borders[0] : borders[-1]]
     start = np.array(borders[:-1]) - borders[0]
-    sums = [
-        np.add.reduceat(z, start) for z in (np.ones(used.size), np.abs(used), *(used**k for k in (2, 3, 4)))
-    ]
-    size, amount, square, cube, fourth = (s.sum() - s for s in sums)
+    twice = used * used  # products: a general power takes ten times as long
+    powers = np.stack((np.abs(used), twice, twice * used, twice * twice))
+    sums = np.add.reduceat(powers, start, axis=1)
+    length = np.diff(np.append(start, used.size)).astype(np.float64)
+    size, amount, square, cube, fourth = (s.sum() - s for s in (length, *sums))
     rms = np.sqrt(square / size)
     safe = np.where(rms > 0, rms, 1.0)
     without = (amount / size, rms, cube / size / safe**3, fourth / size / safe**4)

@@ -252,10 +252,10 @@ def fit_harmonics(
     starting = contact is not None and contact.taken_out
     spindle = TrigonometricSums(angle_rad, 2 * (min(upr_max, _START_ORDERS) if starting else upr_max))
     turning = alignment or contact is not None  # only then cosine and sine are needed
-    circle = spindle.circle() if turning else None
+    circle = spindle.circle(angle_rad) if turning else None
     turn = angle_rad - middle
     turn /= 2 * np.pi
-    trace = FittedArrays(angle_rad, turn, deviation_um, alignment, circle)
+    trace = FittedArrays(angle_rad, turn, deviation_um, alignment, circle, spindle)
     motion: Motion | None = None
     if contact is not None and starting:
         start = solve_jointly(trace, touch_of(trace, None, None), spindle)
@@ -310,7 +310,7 @@ def _with_uncertainty(
     residual = trace.deviation_um - combine(beta, columns) - solution.sums.evaluate(solution.coefficient)
     if len(touch.extra_um):
         residual -= touch.extra_um
-    lines = lines_between(trace.angle_rad, residual, upr_max, turns)
+    lines = lines_between(trace.angle_rad, residual, upr_max, turns, trace.sums)
     orders: tuple[FractionalOrder, ...] = ()
     beside: WavesBeside | None = None
     if lines is not None and len(significant(lines.line, lines.whole, _floor(lines))):
@@ -325,7 +325,7 @@ def _with_uncertainty(
                 beside.residual_um,
                 beside.solution.beta,
             )
-            lines = lines_between(trace.angle_rad, residual, upr_max, turns)
+            lines = lines_between(trace.angle_rad, residual, upr_max, turns, trace.sums)
     # With a part of a turn to spare slope and tilt rest on samples that the lines of whole turns do not have.
     whole = trace.alignment and abs(turns - round(turns)) < _WHOLE
     between = None if lines is None else noise_between(lines, upr_max, points, alignment=whole)

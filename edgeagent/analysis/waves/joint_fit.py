@@ -14,13 +14,14 @@ from edgeagent.model import FloatArray
 
 @dataclass(frozen=True, slots=True)
 class FittedArrays:
-    """What is fitted: arrays of shape (n,), ``turn`` counted from the middle."""
+    """What is fitted: arrays of shape (n,), ``turn`` counted from the middle, ``sums`` those of the angles."""
 
     angle_rad: FloatArray
     turn: FloatArray
     deviation_um: FloatArray
     alignment: bool
     circle: tuple[FloatArray, FloatArray] | None
+    sums: TrigonometricSums
 
 
 @dataclass(frozen=True, slots=True)

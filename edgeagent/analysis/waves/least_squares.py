@@ -45,7 +45,8 @@ def solve_toeplitz(density: ComplexArray, right_side: ComplexArray) -> ComplexAr
     solution = right_side / scale
     rest = right_side - product(solution)
     # The matrix is off its diagonal by no more than the density off its mean, half as much again between nodes.
-    if (1.5 * max(float(weight.max()) / scale - 1, 1 - float(weight.min()) / scale)) ** 2 <= _TOLERANCE:
+    off = 1.5 * max(float(weight.max()) / scale - 1, 1 - float(weight.min()) / scale)
+    if np.all(off**2 * dot(rest, rest) <= _TOLERANCE**2 * dot(right_side, right_side)):
         return solution + rest / scale
     direction = rest
     power = dot(rest, rest)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from edgeagent.analysis.waves.least_squares import solve_toeplitz
 from edgeagent.analysis.waves.level import background, basis, fit_level, pool_means, pools
@@ -76,31 +75,41 @@ class LinesBetween:
     """Sums of a residual over whole turns: ``line`` holds exp(-i k angle / ``whole``), k = 1 …, angles from 0
     on.
 
-    ``points`` samples lie in the whole turns, ``inside`` says which, None for all.
+    ``points`` samples lie in the whole turns.
     """
 
     line: ComplexArray
     whole: int
     points: int
-    inside: NDArray[np.bool_] | None
 
 
 def lines_between(
-    angle_rad: FloatArray, residual_um: FloatArray, upr_max: int, turns: float
+    angle_rad: FloatArray,
+    residual_um: FloatArray,
+    upr_max: int,
+    turns: float,
+    known: TrigonometricSums | None = None,
 ) -> LinesBetween | None:
-    """The residual's lines at every 1/T UPR of its T whole turns; None for fewer than two whole turns."""
+    """The residual's lines at every 1/T UPR of its T whole turns; None for fewer than two whole turns.
+
+    ``known`` are sums of the same angles, where there are some: of even steps they save work.
+    """
     whole = int(turns + 1e-3)
     if whole < 2:
         return None
+    count = upr_max * whole + whole - 1
+    sums = known.of_whole_turns(angle_rad, whole, count + 1) if known is not None else None
+    if sums is not None:
+        line = sums.sums(residual_um[: sums.points], count, remainder=_NOISE_REMAINDER)[1:]
+        return LinesBetween(line, whole, sums.points)
     start = float(angle_rad.min())
-    angle, inside = angle_rad - start, None
+    angle = angle_rad - start
     within = angle < 2 * np.pi * whole - 1e-9
     if not np.all(within):
-        angle, residual_um, inside = angle[within], residual_um[within], within
-    count = upr_max * whole + whole - 1
+        angle, residual_um = angle[within], residual_um[within]
     sums = TrigonometricSums(angle / whole, count + 1)
     line = sums.sums(residual_um, count, remainder=_NOISE_REMAINDER)[1:]
-    return LinesBetween(line, whole, len(angle), inside)
+    return LinesBetween(line, whole, len(angle))
 
 
 def noise_between(

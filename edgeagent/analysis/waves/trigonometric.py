@@ -18,8 +18,9 @@ an FFT likes (all others). Any number of points, any order and any jitter then c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -232,7 +233,6 @@ class TrigonometricSums:
     def __init__(self, angle_rad: FloatArray, order_max: int) -> None:
         self.order_max = order_max
         self.points = len(angle_rad)
-        self._angle_rad = angle_rad
         self._placing = _in_line(angle_rad, order_max) or _at_nearest(angle_rad, order_max)
 
     @property
@@ -240,20 +240,36 @@ class TrigonometricSums:
         """No step from sample to sample is wider than this, in rad; infinite where the steps are uneven."""
         return self._placing.step_max
 
-    @property
-    def rising(self) -> bool:
-        """Whether every angle is known to lie above the one before it; False where nobody looked."""
-        at = self._placing
-        return at.node is None and at.reach < np.pi / at.turn
+    def of_whole_turns(self, angle_rad: FloatArray, turns: int, order_max: int) -> TrigonometricSums | None:
+        """The sums of those samples that lie in the first whole ``turns``, their angles from the first one on
+        divided by that number; None where the samples do not stand in line.
 
-    def circle(self) -> tuple[FloatArray, FloatArray]:
-        """Cosine and sine of the angles, both of shape (n,).
+        ``angle_rad`` are the angles of these sums. Nothing of the samples need be computed anew.
+        """
+        at, first = self._placing, float(angle_rad[0])
+        points = min(at.turn * turns, self.points)
+        if at.node is not None or at.stride > 1 or at.turn * turns < 2 * order_max + 2:
+            return None
+        end = 2 * np.pi * turns - 1e-9 + first
+        rising = at.reach < np.pi / at.turn and float(angle_rad[points - 1]) < end
+        if not rising or (points < self.points and float(angle_rad[points]) < end):
+            return None
+        found = object.__new__(TrigonometricSums)
+        found.order_max, found.points = order_max, points
+        found._placing = replace(
+            at, grid=at.turn * turns, origin=(at.origin - first) / turns, reach=at.reach / turns,
+            rest=at.rest[:points],
+        )  # fmt: skip
+        return found
+
+    def circle(self, angle_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Cosine and sine of the angles of these sums, both of shape (n,).
 
         In line they follow from those of one turn's nodes by the series of the rests, in a fifth of the time.
         """
         at = self._placing
         if at.node is not None or at.reach > _REST_SMALL or at.turn > _LINE_NODES:
-            return np.cos(self._angle_rad), np.sin(self._angle_rad)
+            return np.cos(angle_rad), np.sin(angle_rad)
         own_cos, own_sin = _even_circle(at.turn)
         cos_origin, sin_origin = np.cos(at.origin), np.sin(at.origin)
         node_cos = own_cos * cos_origin - own_sin * sin_origin
@@ -339,12 +355,21 @@ class TrigonometricSums:
         goal = _REMAINDER * float(size.sum())
         turned = coefficient if at.origin == 0.0 else coefficient * turning(at.origin, len(coefficient) - 1)
         waves = [turned * at.grid]
+        summed, half = 0, 2.0  # terms that are summed; what cutting there leaves of all waves
         for k in range(1, _terms_needed(at.reach * len(coefficient))[1] + 1):
             size = size * (at.reach / k * order)
-            if float(size.sum()) <= goal:
+            left, half = float(size.sum()), half / 2
+            if not summed and left * half <= goal:
+                summed = k
+            if left <= goal / 4:
                 break
             waves.append(waves[-1] * (order * (1j * at.reach / k)))
-        derivatives = np.fft.irfft(np.stack(waves), at.grid)
+        summed = min(summed or len(waves), len(waves))
+        further = _economised(summed, len(waves))
+        for power, lower in product(range(summed, len(waves)), range(summed)):
+            if (power - lower) % 2 == 0:
+                waves[lower] += further[power - summed, lower] * waves[power]
+        derivatives = np.fft.irfft(np.stack(waves[:summed]), at.grid)
         if at.node is None:
             return self._follow(derivatives[:, :: at.stride])
         result: FloatArray = derivatives[-1][at.node]
