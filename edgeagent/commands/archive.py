@@ -12,8 +12,9 @@ from edgeagent.commands.shared_progress import show_progress
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.configuration import load_configuration
 from edgeagent.store.copies.backup import back_up
-from edgeagent.store.copies.sealed import check_sealed, seal, take_out
+from edgeagent.store.copies.sealed import check_belongs, check_sealed, seal, sealing_body, take_out
 from edgeagent.store.journal import JournalWriter
+from edgeagent.store.verify import journal_folder
 
 _FOLDER = click.Path(path_type=Path, file_okay=False)
 
@@ -66,7 +67,7 @@ def archive_seal(config: Path, out: Path | None, remove: bool) -> None:
     store = load_configuration(config).store
     writer = JournalWriter(store / "journal", SystemClock(), segment_bytes=1 << 62)
     if remove:
-        writer.lock()
+        writer.open(lambda _record, _place: None)
     try:
         sealed = seal(store, out, show_progress)
         manifest = sealed.manifest
@@ -75,6 +76,7 @@ def archive_seal(config: Path, out: Path | None, remove: bool) -> None:
             f"{count_text(len(manifest.objects), 'content')} in {sealed.path}; root {manifest.root}"
         )
         if remove:
+            writer.append([sealing_body(sealed)])  # first: what is gone must be known to have gone
             click.echo(
                 f"removed: {count_text(take_out(store, sealed, show_progress), 'content')} from the archive"
             )
@@ -84,14 +86,25 @@ def archive_seal(config: Path, out: Path | None, remove: bool) -> None:
 
 @archive.command("check")
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-def archive_check(file: Path) -> None:
-    """Read all of a sealed FILE and check it against its own root. Exit code 0 when it is whole, else 1.
+@click.option("--store", type=_FOLDER, help="Check too that it is of the journal in this store.")
+def archive_check(file: Path, store: Path | None) -> None:
+    """Read all of a sealed FILE: its own root, the chain of its records, and each content against its name.
+
+    With --store its records must be those of that journal, and a record should name its root, so that whoever
+    signed or witnessed the journal vouches for the file too. Exit code 0 when it is whole, else 1.
 
     \b
     Example:
-      edgeagent archive check /mnt/cold/records-000000001-000120334.sealed
+      edgeagent archive check --store store /mnt/cold/records-000000001-000120334.sealed
     """
     manifest = check_sealed(file, show_progress)
+    if store is not None:
+        named = check_belongs(file, manifest, journal_folder(store))
+        click.echo(
+            f"named: by record {named}"
+            if named is not None
+            else "named: by NO record; it was sealed without --remove, so that the archive has it all too"
+        )
     click.echo(
         f"whole: records {manifest.first} to {manifest.last}, "
         f"{count_text(len(manifest.objects), 'content')}; root {manifest.root}"

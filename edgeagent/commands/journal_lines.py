@@ -28,6 +28,7 @@ from edgeagent.model.records import (
     Recovery,
     Release,
     ReleaseRefusal,
+    Sealing,
     Start,
     Stop,
     Unknown,
@@ -138,6 +139,11 @@ def _words(body: AnyBody) -> str:
             return f"{listed}{_changed_words(body)}"
         case Adoption():
             return f"adopted by {body.who} ({body.user}): {body.why}"
+        case Sealing():
+            return (
+                f"records {body.first} to {body.last}: {count_text(body.contents, 'content')} taken out into "
+                f"{body.file}, root {body.root}"
+            )
         case Identity():
             return body.what
         case Stop() | Checkpoint():

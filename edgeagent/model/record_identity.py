@@ -1,4 +1,4 @@
-"""Records that say who a journal is to others."""
+"""Records that say who a journal is to others, and where a part of its archive went."""
 
 from __future__ import annotations
 
@@ -47,3 +47,19 @@ class Adoption(Identity, frozen=True, kw_only=True):
     why: str
     user: str
     before: str
+
+
+class Sealing(Body, frozen=True, kw_only=True):
+    """Contents of records ``first`` to ``last`` were taken out of the archive into a sealed file.
+
+    ``file`` is its name, ``root`` its own root, ``manifest_sha256`` the digest of the manifest that stays in
+    the store: what that names is known to lie there, and is not missing.
+    """
+
+    KIND: ClassVar[str] = "sealing"
+    first: int
+    last: int
+    contents: int
+    file: str
+    root: str
+    manifest_sha256: str

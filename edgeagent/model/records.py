@@ -18,6 +18,7 @@ from edgeagent.model.record_base import Body as Body
 from edgeagent.model.record_base import given as given
 from edgeagent.model.record_identity import Adoption as Adoption
 from edgeagent.model.record_identity import Identity as Identity
+from edgeagent.model.record_identity import Sealing as Sealing
 from edgeagent.model.record_identity import Start as Start
 from edgeagent.model.uncertainty import InstrumentUncertainty
 from edgeagent.model.values import Disposition, Verdict
@@ -473,6 +474,7 @@ AnyBody: TypeAlias = (
     | TailCut
     | DriftSignal
     | Identity
+    | Sealing
     | Adoption
     | Unknown
 )

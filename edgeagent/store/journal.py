@@ -167,6 +167,15 @@ def _step(line: bytes, seq: int, head: str) -> tuple[ChainStep, str]:
     return step, step.hash.decode()
 
 
+def next_step(line: bytes, seq: int, head: str) -> tuple[int, str]:
+    """Number and hash of the record in a line with its line feed, behind record ``seq`` with hash ``head``.
+
+    Raises RecordError.
+    """
+    step, _ = _step(line, seq, head)
+    return step.seq, step.hash.decode()
+
+
 def last_record(folder: Path) -> Record | None:
     """The journal's last whole record, by its own hash alone; None where there is none.
 

@@ -32,6 +32,7 @@ from edgeagent.rules.part_set import PartSet, decide, with_measurement
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.contents import Contents
+from edgeagent.store.copies.sealed import vouched_contents
 from edgeagent.store.journal import JournalReader, Tail, record_total
 from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.replaying.executors import Executor, LocalExecutor, in_order
@@ -124,6 +125,7 @@ def replay_store(
         _replay_record(one.record, one.file, fold, place.archive(), report, compared)
     report.take(fold.contradictions_at_end(), fold.version)
     report.dispositions = fold.dispositions
+    contents.ended(vouched_contents(store, contents.sealings))
     report.missing = [Difference(seq, what, words) for seq, what, words in contents.missing]
     report.missing += [Difference(*one) for one in contents.unread]
     report.orphans, report.sealed_away = contents.orphans(), contents.sealed_away

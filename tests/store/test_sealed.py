@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from attacks import CHANGES, play
 from click.testing import CliRunner
+from evidence import signed_store
 
 from edgeagent.cli import main
 from edgeagent.errors import EvidenceError
@@ -77,6 +78,36 @@ def test_sealed_moved_verified_and_replayed_with_the_file_and_without(station, t
     )
     assert report.exit_code == 0, report.output
     assert "cannot be read from the archive" not in (tmp_path / "b.html").read_text(encoding="utf-8")
+
+
+def test_sealed_file_belongs_to_its_journal_and_a_signed_record_names_its_root(station, tmp_path):
+    told = run(station, "archive", "seal", "--out", str(tmp_path), "--remove")
+    (path,) = tmp_path.glob("*.sealed")
+    last = [r for r, _ in JournalReader(station / "store" / "journal").walk()][-1]
+    assert (last.kind, last.body.root) == ("sealing", check_sealed(path).root)
+    told = CliRunner().invoke(main, ["archive", "check", str(path), "--store", str(station / "store")])
+    assert (told.exit_code, f"named: by record {last.seq}" in told.stdout) == (0, True)
+    other = tmp_path / "other"
+    signed_store(other)
+    told = CliRunner().invoke(main, ["archive", "check", str(path), "--store", str(other)])
+    assert (told.exit_code, told.stderr.count("\n")) == (1, 1)
+    assert "is not the one of this journal" in told.stderr
+
+
+def test_manifest_that_no_record_names_excuses_no_missing_content(station, tmp_path):
+    run(station, "archive", "seal", "--out", str(tmp_path), "--remove")
+    (manifest,) = (station / "store" / "sealed").glob("*.json")
+    kept = next(
+        r.body for r, _ in JournalReader(station / "store" / "journal").walk() if r.kind == "measurement"
+    )
+    found = json.loads(manifest.read_text())
+    assert replayed(station)["missing"] == []
+    # Somebody deletes one content more, and writes into the manifest that it was sealed
+    gone = next(d for d in sorted(objects(station)) if d != kept.source.sha256)
+    Archive(station / "store" / "archive").path_of(gone).unlink()
+    manifest.write_text(json.dumps({**found, "objects": [*found["objects"], gone]}))
+    report = replayed(station)
+    assert any("no record says that it was sealed" in m["what"] for m in report["missing"])
 
 
 def test_what_is_not_closed_or_still_used_stays(station, tmp_path):

@@ -36,6 +36,7 @@ from edgeagent.model.records import (
     Recovery,
     Release,
     ReleaseRefusal,
+    Sealing,
     Start,
     Stop,
     TailCut,
@@ -60,6 +61,7 @@ _BODIES: dict[str, type[AnyBody]] = {
         Acknowledgement,
         Recovery,
         Identity,
+        Sealing,
     )
 }
 KINDS = frozenset(_BODIES)

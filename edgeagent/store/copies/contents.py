@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from edgeagent.codec.records.record import Record
 from edgeagent.errors import ConfigError, JournalCorruptError
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.replaying.references import configuration_from, manifest_files, references
-from edgeagent.model.records import ConfigurationRead
+from edgeagent.model.records import ConfigurationRead, Sealing
 from edgeagent.store.archive import Archive
 
 
@@ -14,7 +16,7 @@ class Contents:
     """Notes every content that records name. ``missing`` are those that nobody has: record, what, and digest.
 
     ``unread`` are configurations that this version cannot read, ``sealed_away`` counts those that lie in a
-    sealed file which is not at hand.
+    sealed file which is not at hand, ``sealings`` are the records of such files.
     """
 
     def __init__(self, archive: Archive) -> None:
@@ -23,10 +25,14 @@ class Contents:
         self._named: set[str] = set()
         self.missing: list[tuple[int, str, str]] = []
         self.unread: list[tuple[int, str, str]] = []
+        self._away: list[tuple[int, str, str]] = []
+        self.sealings: list[Sealing] = []
         self.sealed_away = 0
 
     def note(self, record: Record) -> None:
         """The contents that a record names."""
+        if isinstance(record.body, Sealing):
+            self.sealings.append(record.body)
         for what, digest in references(record.body):
             self._note(record.seq, what, digest)
 
@@ -42,6 +48,15 @@ class Contents:
             self.unread.append((seq, "configuration", f"cannot be read, nothing is derived by it: {error}"))
             return None
 
+    def ended(self, vouched: Collection[str]) -> None:
+        """After the last record: of what is said to be sealed away, only ``vouched`` contents are."""
+        for seq, what, digest in self._away:
+            if digest in vouched:
+                self.sealed_away += 1
+            else:
+                words = f"{digest} is in no archive, and no record says that it was sealed"
+                self.missing.append((seq, what, words))
+
     def orphans(self) -> list[str]:
         """Digests of contents that no record names."""
         return sorted(self._there - self._named)
@@ -53,6 +68,6 @@ class Contents:
         if digest in self._there:
             return
         if self._archive.is_away(digest):
-            self.sealed_away += 1
+            self._away.append((seq, what, digest))
         elif not self._archive.knows_of(digest):
             self.missing.append((seq, what, f"{digest} is in no archive"))

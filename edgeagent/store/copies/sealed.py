@@ -20,14 +20,15 @@ from pathlib import Path
 import msgspec
 
 from edgeagent.codec.evidence.merkle import Frontier
-from edgeagent.codec.records.record import GENESIS
+from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.record import GENESIS, RecordError, decode_record
 from edgeagent.codec.records.result import encode
 from edgeagent.errors import ConfigError, EvidenceError, JournalCorruptError
 from edgeagent.judging.replaying.references import manifest_files, references
-from edgeagent.model.records import ConfigurationRead
+from edgeagent.model.records import ConfigurationRead, Sealing
 from edgeagent.store.archive import SUFFIX, Archive, compress, decompress
 from edgeagent.store.files import make_folder, sync_folder, write_synced
-from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.journal import JournalReader, next_step, record_total
 from edgeagent.store.progress import Progress, no_progress
 
 FOLDER, MANIFEST, ENDING = "sealed", "manifest.json", ".sealed"
@@ -147,6 +148,26 @@ def _object_of(archive: Archive, digest: str) -> Callable[[], bytes]:
     return read
 
 
+def sealing_body(sealed: SealedFile) -> Sealing:
+    """The record of what is taken out of the archive, so that the next checkpoint covers the file's root."""
+    manifest = sealed.manifest
+    return Sealing(
+        first=manifest.first,
+        last=manifest.last,
+        contents=len(manifest.objects),
+        file=manifest.name,
+        root=manifest.root,
+        manifest_sha256=digest_of(encode(manifest)),
+    )
+
+
+def vouched_contents(store: Path, sealings: Iterable[Sealing]) -> frozenset[str]:
+    """Contents in the manifests of a store that records name by their digest; of others nobody vouches."""
+    recorded = {body.manifest_sha256 for body in sealings}
+    vouched = (m for m in manifests(store) if digest_of(encode(m)) in recorded)
+    return frozenset(digest for manifest in vouched for digest in manifest.objects)
+
+
 def take_out(store: Path, sealed: SealedFile, progress: Progress = no_progress) -> int:
     """Remove from the archive what a sealed file holds, having read all of it again; returns how many contents.
 
@@ -172,10 +193,13 @@ def check_sealed(path: Path, progress: Progress = no_progress) -> SealedManifest
             if sealed.namelist() != [MANIFEST, *names]:
                 raise EvidenceError(f"{path}: its members are not those of its manifest")
             frontier = Frontier()
+            step = manifest.first - 1, manifest.prev
             for name in progress(names, "contents checked"):
                 data = sealed.read(name)
                 frontier.append(hashlib.sha256(data).digest())
                 digest = Path(name).stem
+                if name.startswith("journal/"):
+                    step = _follow(data, step, path, name)
                 if (
                     name.startswith("archive/")
                     and hashlib.sha256(decompress(data, digest)).hexdigest() != digest
@@ -185,7 +209,38 @@ def check_sealed(path: Path, progress: Progress = no_progress) -> SealedManifest
         raise EvidenceError(f"{path}: no whole sealed file: {error}") from error
     if frontier.root().hex() != manifest.root:
         raise EvidenceError(f"{path}: its content is not what its root says: it was changed")
+    if step != (manifest.last, manifest.head):
+        raise EvidenceError(f"{path}: its records end with {step[0]}, not with {manifest.last} as it says")
     return manifest
+
+
+def _follow(data: bytes, step: tuple[int, str], path: Path, name: str) -> tuple[int, str]:
+    """The last record of a segment behind the record ``step`` (number and hash). Raises EvidenceError."""
+    for line in data.splitlines(keepends=True):
+        try:
+            step = next_step(line, *step)
+        except RecordError as error:
+            raise EvidenceError(f"{path}: {name}: behind record {step[0]}: {error}") from error
+    return step
+
+
+def check_belongs(path: Path, manifest: SealedManifest, journal: Path) -> int | None:
+    """Check that a sealed file's records are those of a journal; the record that names its root, None for none.
+
+    Raises EvidenceError, JournalCorruptError.
+    """
+    named, wanted = None, {manifest.first - 1: manifest.prev, manifest.last: manifest.head}
+    wanted.pop(0, None)
+    for step, line, _, _ in JournalReader(journal).steps():
+        if step.hash.decode() != wanted.pop(step.seq, step.hash.decode()):
+            raise EvidenceError(f"{path}: record {step.seq} is not the one of this journal")
+        if step.kind == Sealing.KIND:
+            body = decode_record(line[:-1]).body
+            if isinstance(body, Sealing) and body.root == manifest.root:
+                named = step.seq
+    if wanted:
+        raise EvidenceError(f"{path}: the journal ends before its record {max(wanted)}")
+    return named
 
 
 def manifests(store: Path) -> list[SealedManifest]:
