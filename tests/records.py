@@ -49,6 +49,10 @@ DEFAULTS: dict[str, dict[str, Any]] = {
     "acknowledgement": {"seq": 1, "who": "line", "matched": True},
     "recovery": {"what": "x", "reason": "y"},
     "identity": {"what": "x"},
+    "sealing": {
+        "first": 1, "last": 9, "contents": 3, "file": "records-1-9.sealed", "root": SHA256,
+        "manifest_sha256": SHA256,
+    },
 }  # fmt: skip
 
 
