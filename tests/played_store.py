@@ -7,7 +7,7 @@ configuration is the example one without its gate; parts are invented.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -81,6 +81,15 @@ class PlayedStation:
         body = bodies.measurement_body(at, source, found, self.configuration, digest_of(result), at)
         follow = part_entries if body.trace.of_artefact is None else artefact_entries
         return self._append([body, *follow(body, self._writer.seq + 1, self.memory, self.configuration, at)])
+
+    def extend(self, batches: Iterable[list[AnyBody]]) -> None:
+        """Write records that stand for more parts, without folding them: the station ends with that."""
+        writer = JournalWriter(self.store / "journal", self, segment_bytes=64_000_000)
+        writer.open(lambda _record, _place: None)
+        for batch in batches:
+            self._time += self._step
+            writer.append(batch)
+        writer.close()
 
     def _append(self, entries: list[AnyBody]) -> list[Record]:
         written = self._writer.append(entries)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -118,7 +118,8 @@ def with_budget(
             q = replace(q, standard_uncertainty=math.inf)
         quantities.append(q)
     spectrum = analysis.spectrum
-    checks = (*analysis.quality, *_temperature(known, limited))
+    growing = {name for name, _ in influences.length_scale}
+    checks = (*analysis.quality, *temperature_check(part, temperature_c, growing, limited))
     return Budgeted(
         replace(analysis, quality=checks, quantities=tuple(quantities)),
         budgets,
@@ -128,15 +129,16 @@ def with_budget(
     )
 
 
-def _temperature(known: Known, limited: frozenset[str]) -> tuple[QualityCheck, ...]:
+def temperature_check(
+    part: PartUncertainty, temperature_c: float | None, growing: Set[str], limited: frozenset[str]
+) -> tuple[QualityCheck, ...]:
     """Whether values that grow with the part have the temperature that the recipe's expansion needs."""
-    growing = {name for name, _ in known.influences.length_scale}
-    if known.part.expansion_per_k is None or not growing:
+    if part.expansion_per_k is None or not growing:
         return ()
-    if known.temperature_c is None:
+    if temperature_c is None:
         note = "the trace states no temperature_c, without which expansion_per_k tells nothing"
         return (QualityCheck("temperature", not growing & limited, None, None, "", note),)
-    corrected = "are those at 20 °C" if known.part.correct_temperature else "are not corrected for it"
-    note = f"measured at {known.temperature_c:g} °C, values {corrected}"
-    away = known.temperature_c - REFERENCE_TEMPERATURE_C
+    corrected = "are those at 20 °C" if part.correct_temperature else "are not corrected for it"
+    note = f"measured at {temperature_c:g} °C, values {corrected}"
+    away = temperature_c - REFERENCE_TEMPERATURE_C
     return (QualityCheck("temperature", True, away, None, "K", note),)

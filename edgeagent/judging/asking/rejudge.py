@@ -1,0 +1,200 @@
+"""A result judged again with other limits, rule or uncertainties, without its trace.
+
+Possible where the analysis would be asked for the same: the numbers are then those of the archived result. The
+budget is made anew only where an uncertainty changed, from the influences that the result holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from edgeagent.analysis.budget.contributions import SETUP_KEYS, wanted_influences
+from edgeagent.analysis.kinds import Kind, Request, find_kind
+from edgeagent.codec.records.judged_from import Check, JudgingRow, floats
+from edgeagent.judging.configuration import LoadedRecipe
+from edgeagent.judging.evaluation.budget import temperature_check, with_budget
+from edgeagent.judging.evaluation.evaluate import (
+    Rulebook,
+    find_plan,
+    request_for,
+    traces_with_curves,
+    without_value,
+)
+from edgeagent.model import (
+    Analysis,
+    FloatArray,
+    Influences,
+    InstrumentUncertainty,
+    Judgement,
+    MeasurementPlan,
+    PartUncertainty,
+    QualityCheck,
+)
+from edgeagent.model.reasons import Reason
+from edgeagent.model.records import TraceIdentity, given
+from edgeagent.rules.decision import judge
+from edgeagent.rules.limits import CurveTable
+
+ANOTHER_ANALYSIS = "the analysis would be asked for something else"
+ANOTHER_LAYOUT = "another layout would read it"
+ANOTHER_SETUP = "the recipe states another set-up"
+ANOTHER_GRADE = "another grade asks for limits that the result does not hold"
+ANOTHER_INFLUENCE = "the result does not hold what the stated uncertainties do to its values"
+"""Why a file must be computed again; so is one whose result is older than what is held for this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What one trace would be judged by. Built once for all traces of a feature under the same two recipes."""
+
+    plan: MeasurementPlan | None
+    holds: tuple[Reason, ...]
+    kind: Kind
+    request: Request
+    part: PartUncertainty | None
+    part_before: PartUncertainty | None
+    traces: int
+    curves: CurveTable
+    limited: frozenset[str]
+
+
+def asked_of(trace: TraceIdentity, before: Rulebook, now: Rulebook, layout: str | None) -> Asked | str:
+    """What a trace would be judged by, or why it must be computed again.
+
+    ``before`` is the rulebook that it was decided by, ``now`` the one that is asked about, ``layout`` the name
+    of the layout that read it.
+    """
+    if layout is not None and _layout(before, layout) != _layout(now, layout):
+        return ANOTHER_LAYOUT
+    kind = find_kind(trace.kind)
+    part = given(trace.part, None)
+    recipes = before.recipes.get(part or ""), now.recipes.get(part or "")
+    (plan_before, _), (plan, holds) = (find_plan(part, trace.feature, trace.kind, each) for each in recipes)
+    request_before = request_for(kind, plan_before, recipes[0], before)
+    request = request_for(kind, plan, recipes[1], now)
+    if request_before != request:
+        return ANOTHER_ANALYSIS
+    if _setup(plan_before) != _setup(plan):
+        return ANOTHER_SETUP
+    if _grade(plan_before) != _grade(plan):
+        return ANOTHER_GRADE
+    limits = plan.scalar_limits if plan is not None else ()
+    return Asked(
+        plan,
+        tuple(holds),
+        kind,
+        request,
+        _part_uncertainty(recipes[1]),
+        _part_uncertainty(recipes[0]),
+        traces_with_curves(recipes[1]),
+        CurveTable(plan.curve_limits if plan is not None else ()),
+        frozenset(x.characteristic for x in limits),
+    )
+
+
+def rejudge(
+    row: JudgingRow,
+    asked: Asked,
+    rule: str,
+    uncertainty: InstrumentUncertainty | None,
+    uncertainty_before: InstrumentUncertainty | None,
+) -> Judgement | str:
+    """The judgement of one result, or why its file must be computed again.
+
+    Values without a limit are left out of it: they decide nothing. ``uncertainty`` is the instrument's now,
+    ``uncertainty_before`` the one that its record holds.
+    """
+    grade_limits = row.limits_of_grade()
+    every = (*grade_limits, *(asked.plan.scalar_limits if asked.plan is not None else ()))
+    limited = asked.limited | {x.characteristic for x in grade_limits} if grade_limits else asked.limited
+    budgeted = uncertainty is not None or asked.part is not None
+    same = uncertainty == uncertainty_before and asked.part == asked.part_before
+    quantities = row.quantities(limited, budgeted=budgeted and same)
+    analysis = Analysis((), quantities, row.spectrum(), row.orders())
+    doubts = (*without_value(every, analysis, asked.kind, asked.request), *_checks(row.setup_checks))
+    harmonics_nm: FloatArray | None = None
+    orders_nm: FloatArray | None = None
+    last: tuple[QualityCheck, ...] = ()
+    if budgeted and same:
+        harmonics_nm, orders_nm = floats(row.uncertainty_nm), floats(row.orders_uncertainty_nm)
+        last = _temperature(row, asked.part, limited)
+    elif budgeted:
+        influences = _influences(row, asked, uncertainty, uncertainty_before)
+        if influences is None:
+            return ANOTHER_INFLUENCE
+        known = with_budget(
+            analysis, influences, asked.request.options, row.temperature_c, uncertainty, asked.part, limited
+        )
+        analysis, harmonics_nm, orders_nm = known.analysis, known.harmonics_nm, known.orders_nm
+        last = analysis.quality
+    return judge(
+        Analysis(
+            (*_checks(row.checks), *doubts, *last), analysis.quantities, analysis.spectrum, analysis.orders
+        ),
+        asked.plan,
+        rule,
+        extra_limits=grade_limits,
+        holds=(*asked.holds, *row.grade_holds),
+        uncertainty_nm=harmonics_nm,
+        orders_uncertainty_nm=orders_nm,
+        noise_only=uncertainty is None or not uncertainty.stated,
+        traces=asked.traces,
+        curves=asked.curves,
+    )
+
+
+def _influences(
+    row: JudgingRow,
+    asked: Asked,
+    uncertainty: InstrumentUncertainty | None,
+    before: InstrumentUncertainty | None,
+) -> Influences | None:
+    """What the result holds of them, if that is all that the budget needs.
+
+    The effect of what `SETUP_KEYS` state was found for their very numbers.
+    """
+    if row.influences is None:
+        return None
+    now, then = uncertainty or InstrumentUncertainty(), before or InstrumentUncertainty()
+    wanted = wanted_influences(now, asked.part or PartUncertainty())
+    if not wanted <= {*row.influences.wanted}:
+        return None
+    if any(getattr(now, key) != getattr(then, key) for key in (*SETUP_KEYS, "pickup_hz")):
+        return None
+    return row.influences.influences()
+
+
+def _temperature(
+    row: JudgingRow, part: PartUncertainty | None, limited: frozenset[str]
+) -> tuple[QualityCheck, ...]:
+    """The check that the budget adds, which depends on what has a limit."""
+    if part is None or part.expansion_per_k is None or row.influences is None:
+        return ()
+    return temperature_check(
+        part, row.temperature_c, {name for name, _, _ in row.influences.length_scale}, limited
+    )
+
+
+def _checks(stored: tuple[Check, ...]) -> tuple[QualityCheck, ...]:
+    return tuple(
+        QualityCheck(check, False, value, allowed, unit, note) for check, value, allowed, unit, note in stored
+    )
+
+
+def _layout(rules: Rulebook, name: str) -> str | None:
+    found = rules.layouts.get(name)
+    return None if found is None else found[1].sha256
+
+
+def _setup(plan: MeasurementPlan | None) -> Mapping[str, Any]:
+    return plan.setup if plan is not None else {}
+
+
+def _grade(plan: MeasurementPlan | None) -> int | None:
+    return plan.grade if plan is not None else None
+
+
+def _part_uncertainty(recipe: LoadedRecipe | None) -> PartUncertainty | None:
+    return recipe.recipe.uncertainty if recipe is not None else None

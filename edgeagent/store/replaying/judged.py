@@ -1,0 +1,217 @@
+"""A chunk of measurement records to what other limits, rule or uncertainties would have made of their files.
+
+Judged from archived results where that gives the same as computing anew, else computed in full, and said which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+import msgspec
+
+from edgeagent.codec.configuration.settings import Certificate
+from edgeagent.codec.records.judged_from import JudgingRow
+from edgeagent.codec.records.result import characteristic_object
+from edgeagent.codec.traces.layout import Layout
+from edgeagent.errors import ConfigError, InputError, JournalCorruptError
+from edgeagent.judging.agreement import Agreement, compare_results
+from edgeagent.judging.asking.rejudge import Asked, asked_of, rejudge
+from edgeagent.judging.configuration import Document, LoadedRecipe
+from edgeagent.judging.evaluation.evaluate import Rulebook
+from edgeagent.model import InstrumentUncertainty, Judgement, Verdict
+from edgeagent.model.records import Measurement, given
+from edgeagent.store.archive import Archive
+from edgeagent.store.replaying.files import FileTask, Rulebooks, recompute
+from edgeagent.store.replaying.outcomes import DecidedAgain
+from edgeagent.store.replaying.places import StorePlace
+from edgeagent.store.replaying.side_rows import SideRows
+
+OLDER_RESULT = "the archived result is older than what is held for judging it again"
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """By what the files would be judged. None stands for what each of them was judged by.
+
+    ``plane`` are the station's offset in mm and yaw in degrees.
+    """
+
+    recipes: Mapping[str, LoadedRecipe]
+    rule: str | None = None
+    layouts: Mapping[str, tuple[Layout, Document]] | None = None
+    certificates: Mapping[str, tuple[Certificate, Document]] | None = None
+    plane: tuple[float, float] | None = None
+
+    def rules(self, before: Rulebook, uncertainty: InstrumentUncertainty | None) -> Rulebook:
+        """The rulebook for one file that was judged by ``before``."""
+        offset_mm, yaw_deg = self.plane or (before.plane_offset_mm, before.plane_yaw_deg)
+        return Rulebook(
+            self.rule or before.rule,
+            self.recipes,
+            before.layouts if self.layouts is None else self.layouts,
+            before.certificates if self.certificates is None else self.certificates,
+            uncertainty,
+            plane_offset_mm=offset_mm,
+            plane_yaw_deg=yaw_deg,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class JudgingTask:
+    """A file with the uncertainty of its instrument as it would be counted."""
+
+    file: FileTask
+    uncertainty: InstrumentUncertainty | None
+
+
+@dataclass(frozen=True, slots=True)
+class JudgingChunk:
+    """Files of one block of a store's journal. ``side`` is the folder of side files, None to keep none."""
+
+    place: StorePlace
+    question: Question
+    tasks: tuple[JudgingTask, ...]
+    side: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedFile:
+    """What became of one file: judged from its archived result, or computed in full because of ``why``.
+
+    ``now`` is None where neither was possible, because of ``error``. ``kept`` is False where a side file could
+    not be written.
+    """
+
+    seq: int
+    now: DecidedAgain | None
+    why: str = ""
+    error: str = ""
+    kept: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class SampledFile:
+    """A file judged both ways: how they agree, and what differs."""
+
+    seq: int
+    name: str
+    agreement: Agreement
+    differences: tuple[str, ...] = field(default=())
+
+
+def judge_files(chunk: JudgingChunk) -> list[JudgedFile]:
+    """What becomes of every file of a chunk, in its order."""
+    judging = _Judging(chunk)
+    rows = judging.side.rows({t.file.seq: t.file.body.result_sha256 for t in chunk.tasks})
+    return [judging.judged(task, rows[task.file.seq]) for task in chunk.tasks]
+
+
+def check_files(chunk: JudgingChunk) -> list[SampledFile]:
+    """Every file of a chunk judged from its side file, and computed in full, and the two compared.
+
+    The row of the side file must be that of the archived result.
+    Raises ConfigError, InputError, JournalCorruptError.
+    """
+    judging = _Judging(chunk)
+    return [judging.checked(task) for task in chunk.tasks]
+
+
+@lru_cache(maxsize=8)
+def _known(place: StorePlace) -> dict[tuple[object, ...], Asked | str]:
+    """What was asked of traces of a feature, by what they were judged by: one run asks one question."""
+    del place
+    return {}
+
+
+@lru_cache(maxsize=8)
+def _books(place: StorePlace) -> Rulebooks:
+    return Rulebooks(place.archive(), None)
+
+
+class _Judging:
+    def __init__(self, chunk: JudgingChunk) -> None:
+        self._question = chunk.question
+        self._archive: Archive = chunk.place.archive()
+        self._books, self._asked = _books(chunk.place), _known(chunk.place)
+        self.side = SideRows(None if chunk.side is None else Path(chunk.side), self._archive)
+
+    def judged(self, task: JudgingTask, row: JudgingRow | str | None) -> JudgedFile:
+        seq, kept = task.file.seq, self.side.kept
+        if isinstance(row, str):
+            return JudgedFile(seq, None, error=row, kept=kept)
+        try:
+            found = OLDER_RESULT if row is None else self._from_row(task, row)
+            if isinstance(found, Judgement):
+                return JudgedFile(
+                    seq, DecidedAgain(found.disposition, found.reasons, self._required(task)), kept=kept
+                )
+            again = recompute(task.file, self._archive, self._rules(task))
+        except (ConfigError, InputError, JournalCorruptError) as error:
+            return JudgedFile(seq, None, error=str(error), kept=kept)
+        now = DecidedAgain(again.judgement.disposition, again.judgement.reasons, again.required)
+        return JudgedFile(seq, now, why=found, kept=kept)
+
+    def checked(self, task: JudgingTask) -> SampledFile:
+        body, seq = task.file.body, task.file.seq
+        name, wanted = body.source.name, {seq: body.result_sha256}
+        row, fresh = self.side.rows(wanted)[seq], self.side.made(wanted)[seq]
+        if row != fresh or not isinstance(row, JudgingRow):
+            return SampledFile(
+                seq, name, Agreement.DIFFERENT, ("its side file is not that of the archived result",)
+            )
+        found = self._from_row(task, row)
+        again = recompute(task.file, self._archive, self._rules(task))
+        if not isinstance(found, Judgement):
+            return SampledFile(seq, name, Agreement.DIFFERENT, (found,))
+        software = given_software(body), again.result["software"]
+        before, now = (
+            _said(judgement, which) for judgement, which in zip((found, again.judgement), software, strict=True)
+        )
+        compared = compare_results(before, now)
+        words = tuple(f"{m.where}: {m.recorded}, in full {m.now}" for m in compared.mismatches[:3])
+        return SampledFile(seq, name, compared.agreement, words)
+
+    def _from_row(self, task: JudgingTask, row: JudgingRow) -> Judgement | str:
+        body = task.file.body
+        trace, recipe, layout = body.trace, body.recipe, body.layout
+        key = (
+            *(trace.part, trace.feature, trace.kind, task.file.agent_sha256),
+            *(None if recipe is None else recipe.sha256, None if layout is None else layout.sha256),
+        )
+        asked = self._asked.get(key)
+        if asked is None:
+            before = self._books.of(body, task.file.agent_sha256)
+            now = self._question.rules(before, task.uncertainty)
+            asked = asked_of(trace, before, now, None if layout is None else layout.name)
+            self._asked[key] = asked
+        if isinstance(asked, str):
+            return asked
+        rule = self._question.rule or body.rule
+        return rejudge(row, asked, rule, task.uncertainty, given(body.uncertainty, None))
+
+    def _rules(self, task: JudgingTask) -> Rulebook:
+        before = self._books.of(task.file.body, task.file.agent_sha256)
+        return self._question.rules(before, task.uncertainty)
+
+    def _required(self, task: JudgingTask) -> tuple[str, ...]:
+        recipe = self._question.recipes.get(task.file.body.trace.of_part[0])
+        return tuple(m.feature for m in recipe.recipe.measurements) if recipe is not None else ()
+
+
+def given_software(body: Measurement) -> dict[str, object]:
+    """What a record says of the program, as a result says it."""
+    return {"version": body.software.version, "values": given(body.software.values, 1)}
+
+
+def _said(judgement: Judgement, software: object) -> dict[str, object]:
+    """A judgement as a result holds it, without the values that have no limit."""
+    judged = (c for c in judgement.characteristics if c.verdict != Verdict.UNJUDGED)
+    return {
+        "software": software,
+        "disposition": judgement.disposition.value,
+        "characteristics": [characteristic_object(c) for c in judged],
+        "reason_codes": msgspec.to_builtins(judgement.reasons),
+    }

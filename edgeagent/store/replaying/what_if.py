@@ -1,0 +1,263 @@
+"""What other limits, another rule or other uncertainties would have made of a store's files and parts.
+
+Files are judged from their archived results where that is possible. That it gives what a full computation gives
+is shown each time, on files that are drawn by chance, from those that come out otherwise and from the rest.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import uuid
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from edgeagent.codec.configuration.settings import parse_settings
+from edgeagent.codec.records.record import Record
+from edgeagent.errors import ConfigError, JournalCorruptError
+from edgeagent.judging.agreement import Agreement
+from edgeagent.judging.asking.parts import PartFlip, PartsAsked
+from edgeagent.judging.configuration import Configuration
+from edgeagent.judging.evaluation.evaluate import Rulebook
+from edgeagent.judging.memory import Memory
+from edgeagent.judging.rules_now import rules_now
+from edgeagent.model import Disposition, InstrumentUncertainty
+from edgeagent.model.records import ConfigurationRead, Measurement, PartDisposition, Verification, given
+from edgeagent.store.journal import JournalReader, record_total
+from edgeagent.store.progress import Progress, no_progress
+from edgeagent.store.replaying.executors import Executor, LocalExecutor, in_order
+from edgeagent.store.replaying.files import FileTask
+from edgeagent.store.replaying.judged import (
+    JudgedFile,
+    JudgingChunk,
+    JudgingTask,
+    Question,
+    SampledFile,
+    check_files,
+    judge_files,
+)
+from edgeagent.store.replaying.outcomes import Difference
+from edgeagent.store.replaying.places import StorePlace
+from edgeagent.store.replaying.side_rows import BLOCK_RECORDS
+from edgeagent.store.verify import journal_folder
+
+SAMPLE_FILES = 30
+_SAMPLE_CHUNK = 4
+_FAILURES_SHOWN = 20
+
+
+def question_of(configuration: Configuration) -> Question:
+    """Everything that a configuration would judge by."""
+    station = configuration.settings.station
+    return Question(
+        configuration.recipes,
+        configuration.settings.decision.policy.text,
+        configuration.layouts,
+        configuration.certificates,
+        (station.plane_offset_mm, station.plane_yaw_deg),
+    )
+
+
+@dataclass(slots=True)
+class WhatIfReport:
+    """What would have been.
+
+    ``from_results`` of the ``files`` were judged from their archived results, the others computed in full,
+    counted by why; ``failed`` could not be judged, the first of them ``failures``: nothing is said of their
+    ``unknown`` parts. ``parts`` counts by what they were and would have been; ``sample`` are the files judged both ways.
+    ``kept`` is False where side files could not be written.
+    """
+
+    files: int = 0
+    from_results: int = 0
+    in_full: Counter[str] = field(default_factory=Counter)
+    failed: int = 0
+    failures: list[Difference] = field(default_factory=list)
+    parts: Counter[tuple[Disposition, Disposition]] = field(default_factory=Counter)
+    unknown: int = 0
+    flips: list[PartFlip] = field(default_factory=list)
+    sample: list[SampledFile] = field(default_factory=list)
+    kept: bool = True
+
+    @property
+    def unlike(self) -> list[SampledFile]:
+        """Files of the sample that come out otherwise when they are computed in full."""
+        return [s for s in self.sample if s.agreement > Agreement.OTHER_PROGRAM]
+
+    @property
+    def holds(self) -> bool:
+        """Whether every file could be judged, and the sample came out the same both ways."""
+        return not self.unlike and not self.failed
+
+
+def what_if(
+    store: Path,
+    question: Question,
+    *,
+    whole: Configuration | None = None,
+    executor: Executor | None = None,
+    progress: Progress = no_progress,
+    since: datetime | None = None,
+    part: str | None = None,
+    sample: int = SAMPLE_FILES,
+    side: Path | None = None,
+    sealed: Iterable[Path] = (),
+) -> WhatIfReport:
+    """Ask a question of a store. With ``whole`` the uncertainties are those that this configuration states.
+
+    ``since`` and ``part`` (a number or serial) narrow it to files; ``sample`` files are judged both ways;
+    ``side`` is the folder of side files. Raises JournalCorruptError for a journal that is not whole.
+    """
+    executor = executor or LocalExecutor(1)
+    place = StorePlace(os.fspath(store.absolute()), tuple(map(os.fspath, sealed)), uuid.uuid4().hex)
+    reader = JournalReader(journal_folder(store))
+    records = (record for record, _ in reader.walk())
+    asking = _Asking(place, question, whole, None if side is None else os.fspath(side.absolute()))
+    chunks = asking.chunks(records, since, part)
+    report, parts, drawn = WhatIfReport(), PartsAsked(), _Drawn(sample)
+    for record, task, file in progress(_judged(executor, chunks), "records", record_total(reader.folder)):
+        body = record.body
+        if isinstance(body, PartDisposition):
+            parts.disposed(body)
+        elif isinstance(body, Measurement) and task is not None and file is not None:
+            _take(report, parts, drawn, record.seq, body, task, file, asking.recipe_sha256(body))
+    report.parts, report.flips = parts.table(), list(parts.flips())
+    report.unknown = parts.unknown_count
+    chosen = drawn.tasks()
+    work = (
+        (None, JudgingChunk(place, question, chosen[at : at + _SAMPLE_CHUNK], asking.side))
+        for at in range(0, len(chosen), _SAMPLE_CHUNK)
+    )
+    for _, checked in in_order(executor, check_files, work):
+        report.sample += checked or ()
+    return report
+
+
+def _take(
+    report: WhatIfReport, parts: PartsAsked, drawn: _Drawn, seq: int, body: Measurement, task: JudgingTask,
+    file: JudgedFile, recipe_sha256: str,
+) -> None:  # fmt: skip
+    report.files += 1
+    report.kept = report.kept and file.kept
+    if file.now is None:
+        report.failed += 1
+        if len(report.failures) < _FAILURES_SHOWN:
+            report.failures.append(Difference(seq, body.source.name, file.error))
+        parts.unknown(body)
+        return
+    if file.why:
+        report.in_full[file.why] += 1
+    else:
+        report.from_results += 1
+        drawn.take(task, other=file.now.disposition != body.disposition)
+    parts.measured(seq, body, file.now.disposition, file.now.reasons, file.now.required, recipe_sha256)
+
+
+class _Asking:
+    """The journal in chunks, one a block, with what stays with this process beside them."""
+
+    def __init__(
+        self, place: StorePlace, question: Question, whole: Configuration | None, side: str | None
+    ) -> None:
+        self._place, self._question, self._whole = place, question, whole
+        self.side = side
+        self._rules = None if whole is None else Rulebook.of(whole)
+        self._memory = Memory({}, 0, live_s=60.0, latches=True)
+
+    def chunks(
+        self, records: Iterable[Record], since: datetime | None, part: str | None
+    ) -> Iterator[tuple[list[tuple[Record, JudgingTask | None]], JudgingChunk | None]]:
+        """Each block's measurements and dispositions, and the chunk of those files that are asked for."""
+        agent: str | None = None
+        kept: list[tuple[Record, JudgingTask | None]] = []
+        block = 0
+        for record in records:
+            if record.seq // BLOCK_RECORDS != block and kept:
+                yield kept, self._chunk(kept)
+                kept = []
+            block = record.seq // BLOCK_RECORDS
+            body = record.body
+            if isinstance(body, ConfigurationRead):
+                agent = self._readable(body.agent_sha256)
+            elif isinstance(body, Verification):
+                self._verified(record)
+            elif isinstance(body, PartDisposition):
+                kept.append((record, None))
+            elif isinstance(body, Measurement) and body.trace.of_artefact is None:
+                wanted = part is None or part in body.trace.of_part
+                if wanted and since is not None:
+                    wanted = datetime.fromisoformat(record.time) >= since
+                if wanted:
+                    task = JudgingTask(FileTask(record.seq, body, agent), self._uncertainty(body))
+                    kept.append((record, task))
+        yield kept, self._chunk(kept)
+
+    def _readable(self, agent_sha256: str) -> str | None:
+        """The same digest where this version can read that agent.toml, as a replay takes it."""
+        try:
+            parse_settings(self._place.archive().get(agent_sha256), "agent.toml")
+        except (ConfigError, JournalCorruptError):
+            return None
+        return agent_sha256
+
+    def recipe_sha256(self, body: Measurement) -> str:
+        """The recipe that a part is judged by; empty where there is none."""
+        recipe = self._question.recipes.get(body.trace.of_part[0])
+        return "" if recipe is None else recipe.document.sha256
+
+    def _chunk(self, kept: list[tuple[Record, JudgingTask | None]]) -> JudgingChunk | None:
+        tasks = tuple(task for _, task in kept if task is not None)
+        return JudgingChunk(self._place, self._question, tasks, self.side) if tasks else None
+
+    def _verified(self, record: Record) -> None:
+        """From here on the artefact's last deviations are these."""
+        if self._rules is not None and self._whole is not None:
+            self._memory.apply(record)
+            self._rules = rules_now(self._rules, self._memory, self._whole)
+
+    def _uncertainty(self, body: Measurement) -> InstrumentUncertainty | None:
+        if self._rules is None:
+            return given(body.uncertainty, None)
+        return self._rules.uncertainty_of(given(body.trace.instrument, None))
+
+
+def _judged(
+    executor: Executor,
+    chunks: Iterable[tuple[list[tuple[Record, JudgingTask | None]], JudgingChunk | None]],
+) -> Iterator[tuple[Record, JudgingTask | None, JudgedFile | None]]:
+    for kept, judged in in_order(executor, judge_files, chunks):
+        files = {file.seq: file for file in judged or ()}
+        for record, task in kept:
+            yield record, task, files.get(record.seq)
+
+
+class _Drawn:
+    """Files drawn by chance while they go by: up to half of them from those that come out otherwise."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._random = random.SystemRandom()
+        self._seen = {True: 0, False: 0}
+        self._held: dict[bool, list[JudgingTask]] = {True: [], False: []}
+
+    def take(self, task: JudgingTask, *, other: bool) -> None:
+        """One more file; ``other`` where its disposition is not what it was."""
+        self._seen[other] += 1
+        held = self._held[other]
+        if len(held) < self._count:
+            held.append(task)
+            return
+        at = self._random.randrange(self._seen[other])
+        if at < self._count:
+            held[at] = task
+
+    def tasks(self) -> tuple[JudgingTask, ...]:
+        """The sample, in the journal's order."""
+        others, same = self._held[True], self._held[False]
+        half = max(self._count // 2, self._count - len(same))
+        chosen = self._random.sample(others, min(half, len(others)))
+        chosen += self._random.sample(same, min(self._count - len(chosen), len(same)))
+        return tuple(sorted(chosen, key=lambda task: task.file.seq))
