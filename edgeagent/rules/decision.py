@@ -43,7 +43,7 @@ from edgeagent.model import (
     Verdict,
 )
 from edgeagent.model.reasons import Code, Parameter, Reason, at_most, reason
-from edgeagent.rules.limits import CurveTable, caution_bounds, scalar_limits
+from edgeagent.rules.limits import LimitTable
 from edgeagent.rules.touched import touching
 from edgeagent.rules.verdicts import conformance_probability, guard_factors, policy_of, verdict
 
@@ -58,15 +58,15 @@ def judge_spectrum(
     *,
     beside: int = 0,
     traces: int = 1,
-    curves: CurveTable | None = None,
+    limits: LimitTable | None = None,
 ) -> JudgedSpectrum:
     """Every harmonic against the limit curves. The curves are upper limits of amplitudes in nm.
 
     ``uncertainty_nm``, the standard uncertainties of shape (n,) where a budget adds to the spectrum's noise.
     ``beside`` is the number of other waves that are judged together with these, ``traces`` that of the part's
-    traces with as many; ``curves`` are the plan's.
+    traces with as many; ``limits`` are the plan's.
     """
-    upper, caution = (curves or _curves_of(plan)).at(spectrum)
+    upper, caution = (limits or _limits_of(plan)).curves_at(spectrum)
     if not len(upper):
         return JudgedSpectrum(spectrum, upper, caution, (), uncertainty_nm)
     u = spectrum.noise_nm if uncertainty_nm is None else uncertainty_nm
@@ -89,11 +89,12 @@ def judge_spectrum(
     # Last: an order that no curve asks for is no reason to hold, not even with an unknown amplitude.
     codes[np.isnan(upper)] = 4
     verdicts = tuple(map(_BY_CODE.__getitem__, codes.tolist()))
-    return JudgedSpectrum(spectrum, upper, caution, verdicts, uncertainty_nm)
+    notable = np.flatnonzero((codes > 0) & (codes < 4)).tolist()
+    return JudgedSpectrum(spectrum, upper, caution, verdicts, uncertainty_nm, tuple(notable))
 
 
-def _curves_of(plan: MeasurementPlan | None) -> CurveTable:
-    return CurveTable(plan.curve_limits if plan else ())
+def _limits_of(plan: MeasurementPlan | None) -> LimitTable:
+    return LimitTable(() if plan is None else plan.scalar_limits, () if plan is None else plan.curve_limits)
 
 
 _BY_CODE = (
@@ -116,7 +117,7 @@ def judge(
     orders_uncertainty_nm: FloatArray | None = None,
     noise_only: bool = False,
     traces: int = 1,
-    curves: CurveTable | None = None,
+    table: LimitTable | None = None,
 ) -> Judgement:
     """Verdicts of all values and the disposition of the file.
 
@@ -126,17 +127,18 @@ def judge(
     ``orders_uncertainty_nm`` those of the waves between whole orders, which the same curves limit.
     ``noise_only`` says that no budget stands behind the uncertainties: then no value has a conformance
     probability. ``traces`` is how many traces of the part are judged by curves, whose waves are one family.
-    ``curves`` are the plan's, where many traces are judged by them.
+    ``table`` holds plan's and standard's limits, where many traces are judged by the same.
     Nonconformity that no failed check touches rejects; anything doubtful holds; else the file is accepted.
     """
     rule = policy_of(rule)
     limits = (*(plan.scalar_limits if plan else ()), *extra_limits)
+    table = table or LimitTable(limits, plan.curve_limits if plan else ())
     # Turns share one limit, so each is one of a family of as many: the chance of a false reject is the part's.
     turns = sum(q.name == "roundness_total" and q.instance.startswith("turn[") for q in analysis.quantities)
     judged = [
         _characteristic(
             q,
-            scalar_limits(limits, q.name, q.instance),
+            table,
             rule,
             max(turns if q.instance.startswith("turn[") else 1, q.among),
         )
@@ -144,7 +146,7 @@ def judge(
     ]
     missing = [_without_value(x) for x in limits if not _has_value(x, analysis.quantities)]
     spectrum, orders = _judged_waves(
-        analysis, plan, rule, (uncertainty_nm, orders_uncertainty_nm), traces, curves or _curves_of(plan)
+        analysis, plan, rule, (uncertainty_nm, orders_uncertainty_nm), traces, table
     )
     # Checks come after the verdicts: a doubted value keeps its number and loses only what it proves.
     failed = [c for c in analysis.quality if not c.ok]
@@ -185,13 +187,13 @@ def _judged_waves(
     policy: DecisionPolicy,
     uncertainty_nm: tuple[FloatArray | None, FloatArray | None],
     traces: int,
-    curves: CurveTable,
+    table: LimitTable,
 ) -> tuple[JudgedSpectrum | None, JudgedSpectrum | None]:
     """Whole orders and the waves between them, one family; None where the trace has none."""
     waves = analysis.spectrum, analysis.orders
-    count = [0 if s is None else int(np.count_nonzero(np.isfinite(curves.at(s)[0]))) for s in waves]
+    count = [0 if s is None else int(np.count_nonzero(np.isfinite(table.curves_at(s)[0]))) for s in waves]
     found = [
-        None if s is None else judge_spectrum(s, plan, policy, u, beside=other, traces=traces, curves=curves)
+        None if s is None else judge_spectrum(s, plan, policy, u, beside=other, traces=traces, limits=table)
         for s, u, other in zip(waves, uncertainty_nm, reversed(count), strict=True)
     ]
     return found[0], found[1]
@@ -234,11 +236,9 @@ def _probability(
     return conformance_probability(value, u, lower, upper, degrees_of_freedom)
 
 
-def _characteristic(
-    q: Quantity, limit: ScalarLimit | None, rule: DecisionPolicy, together: int = 1
-) -> Characteristic:
+def _characteristic(q: Quantity, table: LimitTable, rule: DecisionPolicy, together: int = 1) -> Characteristic:
+    limit, low, high = table.scalar(q.name, q.instance)
     lower, upper = (limit.lower, limit.upper) if limit is not None else (None, None)
-    low, high = caution_bounds(limit) if limit is not None else (None, None)
     return Characteristic(
         name=q.name,
         instance=q.instance,
@@ -289,12 +289,9 @@ def _harmonic_characteristics(judged: JudgedSpectrum) -> list[Characteristic]:
     if not len(nearest) or nearest.max() < 0:
         return []
     worst = int(np.argmax(nearest))
-    rest = [i for i, v in enumerate(judged.verdicts) if v is not _GOOD and v is not _UNJUDGED and i != worst]
+    rest = [i for i in judged.notable if i != worst]
     rest.sort(key=lambda i: -nearest[i])
     return [_harmonic(judged, i) for i in (worst, *rest)]
-
-
-_GOOD, _UNJUDGED = Verdict.CONFORMING, Verdict.UNJUDGED
 
 
 def _harmonic(judged: JudgedSpectrum, i: int) -> Characteristic:

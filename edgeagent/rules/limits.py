@@ -33,23 +33,6 @@ def curve_at(curves: Sequence[CurveLimit], upr: FloatArray) -> tuple[FloatArray,
     return upper, caution
 
 
-class CurveTable:
-    """Limits of many spectra by the same curves, looked up once for all of the same whole orders."""
-
-    def __init__(self, curves: Sequence[CurveLimit]) -> None:
-        self._curves = curves
-        self._known: dict[int, tuple[FloatArray, FloatArray]] = {}
-
-    def at(self, spectrum: Spectrum) -> tuple[FloatArray, FloatArray]:
-        """What `curve_at` says for a spectrum's orders."""
-        upr, count = spectrum.upr, len(spectrum.upr)
-        if not count or upr[0] != 1 or upr[-1] != count or upr.dtype.kind != "i":
-            return curve_at(self._curves, upr.astype(np.float64))
-        if count not in self._known:
-            self._known[count] = curve_at(self._curves, upr.astype(np.float64))
-        return self._known[count]
-
-
 def scalar_limits(limits: Sequence[ScalarLimit], name: str, instance: str) -> ScalarLimit | None:
     """The limits of one value, all that apply drawn together; None when there are none.
 
@@ -87,3 +70,37 @@ def caution_bounds(limit: ScalarLimit) -> tuple[float | None, float | None]:
         return None, upper * share if upper >= 0 else upper / share
     assert lower is not None
     return lower / share if lower >= 0 else lower * share, None
+
+
+_NO_WAVES = (np.zeros(0), np.zeros(0))
+
+
+class LimitTable:
+    """Limits by which many traces are judged: each looked up once, those of spectra for all of the same orders."""
+
+    def __init__(self, scalar: Sequence[ScalarLimit], curves: Sequence[CurveLimit]) -> None:
+        self._scalar, self._curves = scalar, curves
+        self._found: dict[tuple[str, str], tuple[ScalarLimit | None, float | None, float | None]] = {}
+        self._at: dict[int, tuple[FloatArray, FloatArray]] = {}
+
+    def scalar(self, name: str, instance: str) -> tuple[ScalarLimit | None, float | None, float | None]:
+        """What `scalar_limits` says of one value, and its `caution_bounds`."""
+        found = self._found.get((name, instance))
+        if found is None:
+            limit = scalar_limits(self._scalar, name, instance)
+            found = self._found[name, instance] = (
+                limit,
+                *((None, None) if limit is None else caution_bounds(limit)),
+            )
+        return found
+
+    def curves_at(self, spectrum: Spectrum) -> tuple[FloatArray, FloatArray]:
+        """What `curve_at` says for the orders of a spectrum."""
+        upr, count = spectrum.upr, len(spectrum.upr)
+        if not count:
+            return _NO_WAVES
+        if upr[0] != 1 or upr[-1] != count or upr.dtype.kind != "i":
+            return curve_at(self._curves, upr.astype(np.float64))
+        if count not in self._at:
+            self._at[count] = curve_at(self._curves, upr.astype(np.float64))
+        return self._at[count]

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 from edgeagent.model import DecisionPolicy, ScalarLimit, Verdict
 from edgeagent.rules.limits import caution_bounds
@@ -37,6 +38,7 @@ def normal_quantile(probability: float) -> float:
     return NormalDist().inv_cdf(probability)
 
 
+@lru_cache(maxsize=1024)
 def guard_factors(policy: DecisionPolicy, judged: int = 1) -> tuple[float, float]:
     """Guard bands in standard uncertainties at one limit: for proving conformity, and nonconformity.
 
@@ -74,7 +76,12 @@ def student_factor(factor: float, degrees_of_freedom: float) -> float:
 
 def policy_of(rule: str | DecisionPolicy) -> DecisionPolicy:
     """A policy, or the one that a text says. Raises ValueError for a text that says none."""
-    return rule if isinstance(rule, DecisionPolicy) else DecisionPolicy.of(rule)
+    return rule if isinstance(rule, DecisionPolicy) else _policy_of_text(rule)
+
+
+@lru_cache(maxsize=64)
+def _policy_of_text(text: str) -> DecisionPolicy:
+    return DecisionPolicy.of(text)
 
 
 def conformance_probability(

@@ -1,8 +1,9 @@
 """What-ifs over archived results, against a full replay of the same files: results a second on one core.
 
 Run: python tests/bench/what_if.py [files]
-Rates are by processor time of one process, so that a busy machine tells the same. Some parts are really measured;
-their records and archived objects stand for all others. Target: 5,000 results a second once side files are there.
+Rates are by processor time of one process, so that a busy machine tells the same. Some parts are really
+measured; their records and archived objects stand for all others. Target: 5,000 results a second once side files
+are there.
 """
 
 import os
@@ -34,14 +35,13 @@ MEASURED = 20
 
 
 def write_store(folder: Path) -> PlayedStation:
-    """Parts with two traces each, the amplitude at 37 UPR rising through its limit; then copies of their records."""
+    """Parts with two traces each, the amplitude at 37 UPR rising through its limit."""
     with PlayedStation(folder / "station") as played:
         for n in range(MEASURED):
             for feature in ("left-flank", "right-flank"):
                 waves = {2: 150.0, 20: 20.0, 37: 2.5 * n}
-                played.measure(
-                    f"{n}-{feature}.txt", spiral_text(serial=str(n), feature=feature, waves_nm=waves, seed=n)
-                )
+                text = spiral_text(serial=str(n), feature=feature, waves_nm=waves, seed=n)
+                played.measure(f"{n}-{feature}.txt", text)
     return played
 
 

@@ -46,7 +46,7 @@ Numbers = tuple[float | None, ...]
 
 
 class RowInfluences(msgspec.Struct, frozen=True, kw_only=True):
-    """`model.Influences` with the names of the members that were wanted; arrays as bytes of float64."""
+    """`model.Influences` with the names of the members that were wanted; arrays as memory of float64."""
 
     wanted: tuple[str, ...] = ()
     gauge_scale: tuple[Effect, ...] = ()
@@ -54,10 +54,10 @@ class RowInfluences(msgspec.Struct, frozen=True, kw_only=True):
     tip_radius_mm: tuple[Effect, ...] = ()
     uncorrected: Effects = ()
     stated: Effects = ()
-    harmonics_per_tip_mm: bytes | None = None
-    harmonics_uncorrected_nm: bytes | None = None
-    harmonics_stated: tuple[tuple[str, float, str, bytes], ...] = ()
-    orders_stated_nm: bytes | None = None
+    harmonics_per_tip_mm: memoryview | None = None
+    harmonics_uncorrected_nm: memoryview | None = None
+    harmonics_stated: tuple[tuple[str, float, str, memoryview], ...] = ()
+    orders_stated_nm: memoryview | None = None
 
     def influences(self) -> Influences:
         """As a budget takes them."""
@@ -78,7 +78,7 @@ class RowInfluences(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class JudgingRow(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
-    """What judging needs of one archived result; arrays as bytes of float64, NaN for what is no number.
+    """What judging needs of one archived result; arrays as memory of float64, NaN for what is no number.
 
     ``value``, ``u`` and ``dof`` are from before the budget, those with ``budget_`` in front from after it, None
     where there was none. ``checks`` are the failed ones of the analysis, ``setup_checks`` those behind them.
@@ -99,16 +99,20 @@ class JudgingRow(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     checks: tuple[Check, ...]
     setup_checks: tuple[Check, ...]
     temperature_c: float | None
-    amplitude_nm: bytes | None
-    noise_nm: bytes | None
-    uncertainty_nm: bytes | None
-    orders_upr: bytes | None
-    orders_amplitude_nm: bytes | None
-    orders_noise_nm: bytes | None
-    orders_uncertainty_nm: bytes | None
+    amplitude_nm: memoryview | None
+    noise_nm: memoryview | None
+    uncertainty_nm: memoryview | None
+    orders_upr: memoryview | None
+    orders_amplitude_nm: memoryview | None
+    orders_noise_nm: memoryview | None
+    orders_uncertainty_nm: memoryview | None
     grade_limits: tuple[tuple[str, str | None, float | None, float | None, float | None], ...]
     grade_holds: tuple[Reason, ...]
-    influences: RowInfluences | None
+    packed_influences: msgspec.Raw
+
+    def influences(self) -> RowInfluences | None:
+        """What the instrument's errors do to the values; None where the result holds nothing of it."""
+        return _INFLUENCES_DECODER.decode(self.packed_influences)
 
     def spectrum(self) -> Spectrum | None:
         """The harmonics as they were judged, without their phases; None where the trace has none."""
@@ -160,8 +164,11 @@ def _whole_orders(count: int) -> Any:
     return _ORDERS[count]
 
 
-def floats(data: bytes | None) -> FloatArray | None:
-    """An array from its bytes."""
+_INFLUENCES_DECODER = msgspec.msgpack.Decoder(RowInfluences | None)
+
+
+def floats(data: memoryview | None) -> FloatArray | None:
+    """An array from its memory."""
     return None if data is None else np.frombuffer(data)
 
 
@@ -367,12 +374,15 @@ def row_of(seq: int, result_sha256: str, data: bytes) -> JudgingRow | None:
         else None,
         grade_limits=own.grade_limits,
         grade_holds=own.grade_holds,
-        influences=None if own.influences is None else _row_influences(own.influences),
+        packed_influences=msgspec.Raw(msgspec.msgpack.encode(_row_influences(own.influences))),
     )
 
 
-def _row_influences(own: _StoredInfluences) -> RowInfluences:
-    def packed(numbers: Numbers | None) -> bytes | None:
+def _row_influences(own: _StoredInfluences | None) -> RowInfluences | None:
+    if own is None:
+        return None
+
+    def packed(numbers: Numbers | None) -> memoryview | None:
         return None if numbers is None else _packed(numbers)
 
     return RowInfluences(
@@ -403,8 +413,8 @@ def _freedom(dof: Numbers) -> tuple[float, ...]:
     return tuple(math.inf if x is None else x for x in dof)
 
 
-def _packed(numbers: Sequence[float | None]) -> bytes:
-    return np.array(numbers, dtype=np.float64).tobytes()
+def _packed(numbers: Sequence[float | None]) -> memoryview:
+    return memoryview(np.array(numbers, dtype=np.float64).tobytes())
 
 
 def without_member(result: Mapping[str, Any]) -> dict[str, Any]:

@@ -76,6 +76,7 @@ _BY_WHAT: dict[tuple[str, str], type[AnyBody]] = {
     ("identity", "adopted"): Adoption,
 }
 """Bodies that ``what`` tells from others of their kind."""
+_WITH_WHAT = frozenset(kind for kind, _ in _BY_WHAT)
 _MARK = b',"hash":"'
 _END = b'"}'
 _MEMBERS = ("seq", "time", "kind", "prev", "body")
@@ -221,9 +222,10 @@ def _is_moment(text: str) -> bool:
 def decode_body(kind: str, raw: bytes) -> AnyBody:
     """The body of a record of a kind; ``Unknown`` where it fits nothing that this version knows."""
     wanted = [_BODIES[kind]] if kind in _BODIES else []
-    with contextlib.suppress(*_UNREADABLE):
-        what = _WHAT_DECODER.decode(raw).what
-        wanted = [_BY_WHAT[kind, what], *wanted] if (kind, what) in _BY_WHAT else wanted
+    if kind in _WITH_WHAT:
+        with contextlib.suppress(*_UNREADABLE):
+            what = _WHAT_DECODER.decode(raw).what
+            wanted = [_BY_WHAT[kind, what], *wanted] if (kind, what) in _BY_WHAT else wanted
     for body in wanted:  # what a later version says in other members is still of its kind
         with contextlib.suppress(*_UNREADABLE):
             return _DECODERS[body].decode(raw)

@@ -32,13 +32,17 @@ class PartFlip:
 
 @dataclass(slots=True)
 class _Sets:
-    """A part as it was, and as asked; ``unknown`` where a file of it could not be judged."""
+    """A part as it was, and as asked.
+
+    ``unknown`` where a file of it could not be judged, ``other`` where one was judged otherwise.
+    """
 
     before: PartSet
     now: PartSet
     recorded: Disposition | None = None
     gated: bool = False
     unknown: bool = False
+    other: bool = False
 
 
 class PartsAsked:
@@ -54,8 +58,10 @@ class PartsAsked:
         """A measurement with what it would have amounted to, by which recipe."""
         sets = self._sets(*body.trace.of_part)
         slim = replace_members(body, characteristics=())
-        before = feature_result(seq, slim)
-        now = feature_result(seq, replace_members(slim, disposition=disposition, reason_codes=reasons))
+        before = now = feature_result(seq, slim)
+        if disposition != body.disposition or required != body.required:
+            sets.other = True
+            now = feature_result(seq, replace_members(slim, disposition=disposition, reason_codes=reasons))
         now = replace(now, recipe_sha256=recipe_sha256)
         sets.before = with_measurement(sets.before, before, body.required, body.decided_at)
         sets.now = with_measurement(sets.now, now, required, body.decided_at)
@@ -76,37 +82,39 @@ class PartsAsked:
             found = self._parts[key] = _Sets(PartSet(*key), PartSet(*key))
         return found
 
-    def table(self) -> Counter[tuple[Disposition, Disposition]]:
-        """How many parts were what, and would have been what."""
-        return Counter((was, now) for _, was, now, _ in self._decided())
+    def decided(self) -> tuple[Counter[tuple[Disposition, Disposition]], list[PartFlip]]:
+        """How many parts were what and would have been what, and those decided otherwise, as they were measured."""
+        table: Counter[tuple[Disposition, Disposition]] = Counter()
+        flips = []
+        for (part, serial), was, found, sets in self._decided():
+            would_be = was if found is None else found.disposition
+            table[was, would_be] += 1
+            if found is not None:
+                seqs = tuple(sorted(r.seq for r in sets.now.results.values()))
+                flips.append(PartFlip(part, serial, was, would_be, found.reasons, seqs))
+        return table, flips
 
     @property
     def unknown_count(self) -> int:
         """Parts of which nothing is said."""
         return sum(sets.unknown for sets in self._parts.values())
 
-    def flips(self) -> Iterator[PartFlip]:
-        """The parts that would have been decided otherwise, in the order in which they were first measured."""
-        for key, was, now, sets in self._decided():
-            if was != now:
-                reasons = () if (found := _standing(sets.now)) is None else found.reasons
-                seqs = tuple(sorted(r.seq for r in sets.now.results.values()))
-                yield PartFlip(*key, was, now, reasons, seqs)
-
-    def _decided(self) -> Iterator[tuple[PartKey, Disposition, Disposition, _Sets]]:
+    def _decided(self) -> Iterator[tuple[PartKey, Disposition, PartDecision | None, _Sets]]:
+        """Each part on record with what it was, and with what it would have been where that is something else."""
         for key, sets in self._parts.items():
-            before, now = _standing(sets.before), _standing(sets.now)
-            if sets.unknown or sets.recorded is None or before is None or now is None:
+            if sets.unknown or sets.recorded is None or not sets.before.results:
                 continue
-            would_be = now.disposition
-            # What a person or the gate made of it stands where the rules make of it what they made before.
-            if would_be == before.disposition or (sets.gated and would_be == Disposition.ACCEPT):
-                would_be = sets.recorded
-            yield key, sets.recorded, would_be, sets
+            yield key, sets.recorded, _other_decision(sets) if sets.other else None, sets
+
+
+def _other_decision(sets: _Sets) -> PartDecision | None:
+    """None where a person or the gate decides as before, since the rules say what they said."""
+    before, now = _standing(sets.before), _standing(sets.now)
+    if before is None or now is None or now.disposition in (before.disposition, sets.recorded):
+        return None
+    return None if sets.gated and now.disposition == Disposition.ACCEPT else now
 
 
 def _standing(state: PartSet) -> PartDecision | None:
     """What the set amounts to by itself once nothing more is waited for."""
-    if not state.results:
-        return None
     return decide(replace(state, disposed=None, remeasured=(), since=0.0), 1e12, 0.0)

@@ -31,11 +31,12 @@ from edgeagent.model import (
     MeasurementPlan,
     PartUncertainty,
     QualityCheck,
+    ScalarLimit,
 )
 from edgeagent.model.reasons import Reason
 from edgeagent.model.records import TraceIdentity, given
 from edgeagent.rules.decision import judge
-from edgeagent.rules.limits import CurveTable
+from edgeagent.rules.limits import LimitTable
 
 ANOTHER_ANALYSIS = "the analysis would be asked for something else"
 ANOTHER_LAYOUT = "another layout would read it"
@@ -56,8 +57,18 @@ class Asked:
     part: PartUncertainty | None
     part_before: PartUncertainty | None
     traces: int
-    curves: CurveTable
     limited: frozenset[str]
+    tables: dict[tuple[ScalarLimit, ...], LimitTable]
+
+    def table(self, grade_limits: tuple[ScalarLimit, ...]) -> LimitTable:
+        """The plan's limits and those of its grade, made once for all traces that share them."""
+        found = self.tables.get(grade_limits)
+        if found is None:
+            scalar, curves = (
+                ((), ()) if self.plan is None else (self.plan.scalar_limits, self.plan.curve_limits)
+            )
+            found = self.tables[grade_limits] = LimitTable((*scalar, *grade_limits), curves)
+        return found
 
 
 def asked_of(trace: TraceIdentity, before: Rulebook, now: Rulebook, layout: str | None) -> Asked | str:
@@ -89,8 +100,8 @@ def asked_of(trace: TraceIdentity, before: Rulebook, now: Rulebook, layout: str 
         _part_uncertainty(recipes[1]),
         _part_uncertainty(recipes[0]),
         traces_with_curves(recipes[1]),
-        CurveTable(plan.curve_limits if plan is not None else ()),
         frozenset(x.characteristic for x in limits),
+        {},
     )
 
 
@@ -141,7 +152,7 @@ def rejudge(
         orders_uncertainty_nm=orders_nm,
         noise_only=uncertainty is None or not uncertainty.stated,
         traces=asked.traces,
-        curves=asked.curves,
+        table=asked.table(grade_limits),
     )
 
 
@@ -155,26 +166,27 @@ def _influences(
 
     The effect of what `SETUP_KEYS` state was found for their very numbers.
     """
-    if row.influences is None:
+    stored = row.influences()
+    if stored is None:
         return None
     now, then = uncertainty or InstrumentUncertainty(), before or InstrumentUncertainty()
     wanted = wanted_influences(now, asked.part or PartUncertainty())
-    if not wanted <= {*row.influences.wanted}:
+    if not wanted <= {*stored.wanted}:
         return None
     if any(getattr(now, key) != getattr(then, key) for key in (*SETUP_KEYS, "pickup_hz")):
         return None
-    return row.influences.influences()
+    return stored.influences()
 
 
 def _temperature(
     row: JudgingRow, part: PartUncertainty | None, limited: frozenset[str]
 ) -> tuple[QualityCheck, ...]:
     """The check that the budget adds, which depends on what has a limit."""
-    if part is None or part.expansion_per_k is None or row.influences is None:
+    stored = row.influences() if part is not None and part.expansion_per_k is not None else None
+    if part is None or stored is None:
         return ()
-    return temperature_check(
-        part, row.temperature_c, {name for name, _, _ in row.influences.length_scale}, limited
-    )
+    growing = {name for name, _, _ in stored.length_scale}
+    return temperature_check(part, row.temperature_c, growing, limited)
 
 
 def _checks(stored: tuple[Check, ...]) -> tuple[QualityCheck, ...]:

@@ -158,7 +158,7 @@ class _Judging:
         body, seq = task.file.body, task.file.seq
         name, wanted = body.source.name, {seq: body.result_sha256}
         row, fresh = self.side.rows(wanted)[seq], self.side.made(wanted)[seq]
-        if row != fresh or not isinstance(row, JudgingRow):
+        if not isinstance(row, JudgingRow) or msgspec.msgpack.encode(row) != msgspec.msgpack.encode(fresh):
             return SampledFile(
                 seq, name, Agreement.DIFFERENT, ("its side file is not that of the archived result",)
             )

@@ -65,10 +65,10 @@ def question_of(configuration: Configuration) -> Question:
 class WhatIfReport:
     """What would have been.
 
-    ``from_results`` of the ``files`` were judged from their archived results, the others computed in full,
-    counted by why; ``failed`` could not be judged, the first of them ``failures``: nothing is said of their
-    ``unknown`` parts. ``parts`` counts by what they were and would have been; ``sample`` are the files judged both ways.
-    ``kept`` is False where side files could not be written.
+    ``from_results`` of the ``files`` were judged from their archived results, the others computed in full, counted
+    by why; ``failed`` could not be judged, the first of them are ``failures``: nothing is said of their
+    ``unknown`` parts. ``parts`` counts by what they were and would have been; ``sample`` are the files judged both
+    ways. ``kept`` is False where side files could not be written.
     """
 
     files: int = 0
@@ -124,7 +124,7 @@ def what_if(
             parts.disposed(body)
         elif isinstance(body, Measurement) and task is not None and file is not None:
             _take(report, parts, drawn, record.seq, body, task, file, asking.recipe_sha256(body))
-    report.parts, report.flips = parts.table(), list(parts.flips())
+    report.parts, report.flips = parts.decided()
     report.unknown = parts.unknown_count
     chosen = drawn.tasks()
     work = (
