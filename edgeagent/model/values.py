@@ -369,7 +369,8 @@ class JudgedSpectrum:
     """A spectrum with its limit curves; NaN in a limit array where nothing is judged.
 
     ``uncertainty_nm`` is the standard uncertainty that the verdicts were found with where a budget adds to the
-    noise; None where the noise alone counts. ``notable`` are the indices of what is judged and not conforming.
+    noise; None where the noise alone counts. ``named`` are the indices of the worst harmonic and of all others
+    that are not conforming, the worst first.
     """
 
     spectrum: Spectrum
@@ -377,7 +378,7 @@ class JudgedSpectrum:
     caution_nm: FloatArray
     verdicts: tuple[Verdict, ...]
     uncertainty_nm: FloatArray | None = None
-    notable: tuple[int, ...] = ()
+    named: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

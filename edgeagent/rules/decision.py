@@ -26,6 +26,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeagent.model import (
     COVERAGE_FACTOR,
@@ -66,31 +67,68 @@ def judge_spectrum(
     ``beside`` is the number of other waves that are judged together with these, ``traces`` that of the part's
     traces with as many; ``limits`` are the plan's.
     """
-    upper, caution = (limits or _limits_of(plan)).curves_at(spectrum)
+    (judged,) = judge_spectra(
+        (spectrum,), plan, rule, (uncertainty_nm,), beside=(beside,), traces=traces, limits=limits
+    )
+    return judged
+
+
+def judge_spectra(
+    spectra: Sequence[Spectrum],
+    plan: MeasurementPlan | None,
+    rule: str | DecisionPolicy,
+    uncertainties_nm: Sequence[FloatArray | None],
+    *,
+    beside: Sequence[int],
+    traces: int = 1,
+    limits: LimitTable | None = None,
+) -> list[JudgedSpectrum]:
+    """Spectra of the same orders, each as `judge_spectrum` says; many at once cost little more than one."""
+    upper, caution = (limits or _limits_of(plan)).curves_at(spectra[0])
     if not len(upper):
-        return JudgedSpectrum(spectrum, upper, caution, (), uncertainty_nm)
-    u = spectrum.noise_nm if uncertainty_nm is None else uncertainty_nm
-    over = spectrum.amplitude_nm - upper
+        return [
+            JudgedSpectrum(s, upper, caution, (), u) for s, u in zip(spectra, uncertainties_nm, strict=True)
+        ]
+    amplitude = np.stack([s.amplitude_nm for s in spectra])
+    u = np.stack([s.noise_nm if u is None else u for s, u in zip(spectra, uncertainties_nm, strict=True)])
+    policy, count = policy_of(rule), int(np.count_nonzero(np.isfinite(upper)))
+    factors = [guard_factors(policy, traces * (other + count)) for other in beside]
+    accepting = factors[0][0]
+    # A risk of one half or more accepts beyond the limit; then nothing is left to be inconclusive.
+    rejecting = np.array([[max(factor, -accepting)] for _, factor in factors])
+    over = amplitude - upper
     # An amplitude of NaN or 1e200 must become a verdict (inconclusive, nonconforming), not a warning.
     with np.errstate(invalid="ignore", over="ignore"):
-        sure = np.sqrt(np.maximum(spectrum.amplitude_nm**2 - 2 * u**2, 0.0)) - upper
-    policy = policy_of(rule)
-    accepting, rejecting = guard_factors(policy, traces * (beside + int(np.count_nonzero(np.isfinite(upper)))))
-    # A risk of one half or more accepts beyond the limit; then nothing is left to be inconclusive.
-    rejecting = max(rejecting, -accepting)
-    # Later lines overrule earlier ones, so that doubt stands above caution, and proof above doubt.
-    codes = np.zeros(len(over), dtype=np.int64)
-    codes[spectrum.amplitude_nm > caution] = 1
-    codes[(over > -accepting * u) | ((over > 0) & (accepting >= 0))] = 2
+        sure = np.sqrt(np.maximum(amplitude**2 - 2 * u**2, 0.0)) - upper
     if accepting <= 0:  # the bare value counts, or a risk of more than one half
         sure = over
+    # Later lines overrule earlier ones, so that doubt stands above caution, and proof above doubt.
+    codes = np.zeros(over.shape, dtype=np.int8)
+    codes[amplitude > caution] = 1
+    codes[(over > -accepting * u) | ((over > 0) & (accepting >= 0))] = 2
     codes[(over > 0) & (sure >= rejecting * u) & (codes == 2)] = 3
-    codes[~np.isfinite(spectrum.amplitude_nm) | ((policy.rule != "simple") & ~np.isfinite(u))] = 2
+    codes[~np.isfinite(amplitude) | ((policy.rule != "simple") & ~np.isfinite(u))] = 2
     # Last: an order that no curve asks for is no reason to hold, not even with an unknown amplitude.
-    codes[np.isnan(upper)] = 4
-    verdicts = tuple(map(_BY_CODE.__getitem__, codes.tolist()))
-    notable = np.flatnonzero((codes > 0) & (codes < 4)).tolist()
-    return JudgedSpectrum(spectrum, upper, caution, verdicts, uncertainty_nm, tuple(notable))
+    codes[:, np.isnan(upper)] = 4
+    share = amplitude / upper
+    # NaN beside a limit sorts as worst: an order that could not be measured is what a person must see first.
+    nearest = np.where(np.isnan(upper), -1.0, np.where(np.isnan(share), np.inf, share))
+    return [
+        JudgedSpectrum(
+            spectrum, upper, caution, tuple(map(_BY_CODE.__getitem__, row.tolist())), own, _named(row, near)
+        )
+        for spectrum, own, row, near in zip(spectra, uncertainties_nm, codes, nearest, strict=True)
+    ]
+
+
+def _named(codes: NDArray[np.int8], nearest: FloatArray) -> tuple[int, ...]:
+    """The harmonic nearest to or farthest over its limit, then every other that is not conforming."""
+    worst = int(nearest.argmax())
+    if nearest[worst] < 0:
+        return ()
+    rest = [i for i in np.flatnonzero((codes > 0) & (codes < 4)).tolist() if i != worst]
+    rest.sort(key=lambda i: -nearest[i])
+    return (worst, *rest)
 
 
 def _limits_of(plan: MeasurementPlan | None) -> LimitTable:
@@ -118,6 +156,7 @@ def judge(
     noise_only: bool = False,
     traces: int = 1,
     table: LimitTable | None = None,
+    waves: tuple[JudgedSpectrum | None, JudgedSpectrum | None] | None = None,
 ) -> Judgement:
     """Verdicts of all values and the disposition of the file.
 
@@ -127,7 +166,8 @@ def judge(
     ``orders_uncertainty_nm`` those of the waves between whole orders, which the same curves limit.
     ``noise_only`` says that no budget stands behind the uncertainties: then no value has a conformance
     probability. ``traces`` is how many traces of the part are judged by curves, whose waves are one family.
-    ``table`` holds plan's and standard's limits, where many traces are judged by the same.
+    ``table`` holds plan's and standard's limits, where many traces are judged by the same; ``waves`` are whole
+    orders and those between them where they are judged already.
     Nonconformity that no failed check touches rejects; anything doubtful holds; else the file is accepted.
     """
     rule = policy_of(rule)
@@ -145,16 +185,14 @@ def judge(
         for q in analysis.quantities
     ]
     missing = [_without_value(x) for x in limits if not _has_value(x, analysis.quantities)]
-    spectrum, orders = _judged_waves(
+    spectrum, orders = waves or _judged_waves(
         analysis, plan, rule, (uncertainty_nm, orders_uncertainty_nm), traces, table
     )
     # Checks come after the verdicts: a doubted value keeps its number and loses only what it proves.
     failed = [c for c in analysis.quality if not c.ok]
     names = [c.check for c in failed]
     spectrum, orders = (_without_proof(each, names) for each in (spectrum, orders))
-    harmonics = [
-        c for found in (spectrum, orders) if found is not None for c in _harmonic_characteristics(found)
-    ]
+    harmonics = [_harmonic(found, i) for found in (spectrum, orders) if found is not None for i in found.named]
     # A trace too short for the curve's highest order would otherwise pass it by showing nothing there.
     if plan is not None and not _covers(spectrum, plan):
         missing.append(
@@ -191,7 +229,7 @@ def _judged_waves(
 ) -> tuple[JudgedSpectrum | None, JudgedSpectrum | None]:
     """Whole orders and the waves between them, one family; None where the trace has none."""
     waves = analysis.spectrum, analysis.orders
-    count = [0 if s is None else int(np.count_nonzero(np.isfinite(table.curves_at(s)[0]))) for s in waves]
+    count = [0 if s is None else table.judged(s) for s in waves]
     found = [
         None if s is None else judge_spectrum(s, plan, policy, u, beside=other, traces=traces, limits=table)
         for s, u, other in zip(waves, uncertainty_nm, reversed(count), strict=True)
@@ -279,19 +317,6 @@ def _without_value(limit: ScalarLimit) -> Characteristic:
         None,
         Verdict.INCONCLUSIVE,
     )
-
-
-def _harmonic_characteristics(judged: JudgedSpectrum) -> list[Characteristic]:
-    """The harmonic nearest to or farthest over its limit, and every one that is not conforming."""
-    share = judged.spectrum.amplitude_nm / judged.upper_nm
-    # NaN beside a limit sorts as worst: an order that could not be measured is what a person must see first.
-    nearest = np.where(np.isnan(judged.upper_nm), -1.0, np.where(np.isnan(share), np.inf, share))
-    if not len(nearest) or nearest.max() < 0:
-        return []
-    worst = int(np.argmax(nearest))
-    rest = [i for i in judged.notable if i != worst]
-    rest.sort(key=lambda i: -nearest[i])
-    return [_harmonic(judged, i) for i in (worst, *rest)]
 
 
 def _harmonic(judged: JudgedSpectrum, i: int) -> Characteristic:

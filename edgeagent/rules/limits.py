@@ -76,7 +76,7 @@ _NO_WAVES = (np.zeros(0), np.zeros(0))
 
 
 class LimitTable:
-    """Limits by which many traces are judged: each looked up once, those of spectra for all of the same orders."""
+    """Limits by which many traces are judged: each is looked up once, a curve once for all of its orders."""
 
     def __init__(self, scalar: Sequence[ScalarLimit], curves: Sequence[CurveLimit]) -> None:
         self._scalar, self._curves = scalar, curves
@@ -104,3 +104,7 @@ class LimitTable:
         if count not in self._at:
             self._at[count] = curve_at(self._curves, upr.astype(np.float64))
         return self._at[count]
+
+    def judged(self, spectrum: Spectrum) -> int:
+        """How many of its orders have a limit."""
+        return int(np.count_nonzero(np.isfinite(self.curves_at(spectrum)[0]))) if len(spectrum.upr) else 0

@@ -2,8 +2,8 @@
 
 Run: python tests/bench/what_if.py [files]
 Rates are by processor time of one process, so that a busy machine tells the same. Some parts are really
-measured; their records and archived objects stand for all others. Target: 5,000 results a second once side files
-are there.
+measured; their records and archived objects stand for all others. Target: 5,000 results a second once there are
+side files.
 """
 
 import os

@@ -112,7 +112,8 @@ class JudgingRow(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
 
     def influences(self) -> RowInfluences | None:
         """What the instrument's errors do to the values; None where the result holds nothing of it."""
-        return _INFLUENCES_DECODER.decode(self.packed_influences)
+        found: RowInfluences | None = _INFLUENCES_DECODER.decode(self.packed_influences)
+        return found
 
     def spectrum(self) -> Spectrum | None:
         """The harmonics as they were judged, without their phases; None where the trace has none."""

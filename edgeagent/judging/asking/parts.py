@@ -83,7 +83,7 @@ class PartsAsked:
         return found
 
     def decided(self) -> tuple[Counter[tuple[Disposition, Disposition]], list[PartFlip]]:
-        """How many parts were what and would have been what, and those decided otherwise, as they were measured."""
+        """How many parts were what and would have been what, and those decided otherwise."""
         table: Counter[tuple[Disposition, Disposition]] = Counter()
         flips = []
         for (part, serial), was, found, sets in self._decided():
@@ -100,7 +100,7 @@ class PartsAsked:
         return sum(sets.unknown for sets in self._parts.values())
 
     def _decided(self) -> Iterator[tuple[PartKey, Disposition, PartDecision | None, _Sets]]:
-        """Each part on record with what it was, and with what it would have been where that is something else."""
+        """Each part on record with what it was, and what it would have been where that is something else."""
         for key, sets in self._parts.items():
             if sets.unknown or sets.recorded is None or not sets.before.results:
                 continue

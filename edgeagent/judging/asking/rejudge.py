@@ -6,7 +6,7 @@ budget is made anew only where an uncertainty changed, from the influences that 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,7 @@ from edgeagent.model import (
     FloatArray,
     Influences,
     InstrumentUncertainty,
+    JudgedSpectrum,
     Judgement,
     MeasurementPlan,
     PartUncertainty,
@@ -35,7 +36,7 @@ from edgeagent.model import (
 )
 from edgeagent.model.reasons import Reason
 from edgeagent.model.records import TraceIdentity, given
-from edgeagent.rules.decision import judge
+from edgeagent.rules.decision import judge, judge_spectra, judge_spectrum
 from edgeagent.rules.limits import LimitTable
 
 ANOTHER_ANALYSIS = "the analysis would be asked for something else"
@@ -105,14 +106,28 @@ def asked_of(trace: TraceIdentity, before: Rulebook, now: Rulebook, layout: str 
     )
 
 
-def rejudge(
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A result with all that its judgement needs, its harmonics aside."""
+
+    asked: Asked
+    rule: str
+    analysis: Analysis
+    grade_limits: tuple[ScalarLimit, ...]
+    grade_holds: tuple[Reason, ...]
+    harmonics_nm: FloatArray | None
+    orders_nm: FloatArray | None
+    noise_only: bool
+
+
+def prepare(
     row: JudgingRow,
     asked: Asked,
     rule: str,
     uncertainty: InstrumentUncertainty | None,
     uncertainty_before: InstrumentUncertainty | None,
-) -> Judgement | str:
-    """The judgement of one result, or why its file must be computed again.
+) -> Prepared | str:
+    """A result made ready to be judged again, or why its file must be computed again.
 
     Values without a limit are left out of it: they decide nothing. ``uncertainty`` is the instrument's now,
     ``uncertainty_before`` the one that its record holds.
@@ -123,11 +138,12 @@ def rejudge(
     budgeted = uncertainty is not None or asked.part is not None
     same = uncertainty == uncertainty_before and asked.part == asked.part_before
     quantities = row.quantities(limited, budgeted=budgeted and same)
-    analysis = Analysis((), quantities, row.spectrum(), row.orders())
-    doubts = (*without_value(every, analysis, asked.kind, asked.request), *_checks(row.setup_checks))
+    spectrum, orders = row.spectrum(), row.orders()
     harmonics_nm: FloatArray | None = None
     orders_nm: FloatArray | None = None
     last: tuple[QualityCheck, ...] = ()
+    analysis = Analysis((), quantities, spectrum, orders)
+    doubts = (*without_value(every, analysis, asked.kind, asked.request), *_checks(row.setup_checks))
     if budgeted and same:
         harmonics_nm, orders_nm = floats(row.uncertainty_nm), floats(row.orders_uncertainty_nm)
         last = _temperature(row, asked.part, limited)
@@ -138,21 +154,71 @@ def rejudge(
         known = with_budget(
             analysis, influences, asked.request.options, row.temperature_c, uncertainty, asked.part, limited
         )
-        analysis, harmonics_nm, orders_nm = known.analysis, known.harmonics_nm, known.orders_nm
-        last = analysis.quality
-    return judge(
-        Analysis(
-            (*_checks(row.checks), *doubts, *last), analysis.quantities, analysis.spectrum, analysis.orders
-        ),
+        quantities, harmonics_nm, orders_nm = known.analysis.quantities, known.harmonics_nm, known.orders_nm
+        last = known.analysis.quality
+    return Prepared(
+        asked,
+        rule,
+        Analysis((*_checks(row.checks), *doubts, *last), quantities, spectrum, orders),
+        grade_limits,
+        row.grade_holds,
+        harmonics_nm,
+        orders_nm,
+        uncertainty is None or not uncertainty.stated,
+    )
+
+
+def judge_prepared(prepared: Sequence[Prepared]) -> list[Judgement]:
+    """The judgement of each, in their order. Spectra of the same orders and limits are judged together."""
+    together: dict[tuple[object, ...], list[int]] = {}
+    for i, one in enumerate(prepared):
+        if one.analysis.spectrum is not None:
+            key = (id(one.asked), one.rule, one.grade_limits, len(one.analysis.spectrum.upr))
+            together.setdefault(key, []).append(i)
+    spectra: dict[int, JudgedSpectrum] = {}
+    for indices in together.values():
+        for at in range(0, len(indices), _TOGETHER):
+            some = indices[at : at + _TOGETHER]
+            spectra.update(zip(some, _spectra([prepared[i] for i in some]), strict=True))
+    return [_judge(one, spectra.get(i)) for i, one in enumerate(prepared)]
+
+
+_TOGETHER = 32
+"""Spectra that are judged at once: with 500 orders their arrays stay in the processor's cache."""
+
+
+def _spectra(prepared: Sequence[Prepared]) -> list[JudgedSpectrum]:
+    asked, rule = prepared[0].asked, prepared[0].rule
+    table = asked.table(prepared[0].grade_limits)
+    return judge_spectra(
+        [one.analysis.spectrum for one in prepared if one.analysis.spectrum is not None],
         asked.plan,
         rule,
-        extra_limits=grade_limits,
-        holds=(*asked.holds, *row.grade_holds),
-        uncertainty_nm=harmonics_nm,
-        orders_uncertainty_nm=orders_nm,
-        noise_only=uncertainty is None or not uncertainty.stated,
+        [one.harmonics_nm for one in prepared],
+        beside=[0 if one.analysis.orders is None else table.judged(one.analysis.orders) for one in prepared],
         traces=asked.traces,
-        table=asked.table(grade_limits),
+        limits=table,
+    )
+
+
+def _judge(one: Prepared, spectrum: JudgedSpectrum | None) -> Judgement:
+    asked, orders = one.asked, one.analysis.orders
+    table = asked.table(one.grade_limits)
+    between = None
+    if orders is not None:
+        beside = 0 if one.analysis.spectrum is None else table.judged(one.analysis.spectrum)
+        between = judge_spectrum(
+            orders, asked.plan, one.rule, one.orders_nm, beside=beside, traces=asked.traces, limits=table
+        )
+    return judge(
+        one.analysis,
+        asked.plan,
+        one.rule,
+        extra_limits=one.grade_limits,
+        holds=(*asked.holds, *one.grade_holds),
+        noise_only=one.noise_only,
+        table=table,
+        waves=(spectrum, between),
     )
 
 

@@ -5,7 +5,7 @@ Judged from archived results where that gives the same as computing anew, else c
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -18,7 +18,7 @@ from edgeagent.codec.records.result import characteristic_object
 from edgeagent.codec.traces.layout import Layout
 from edgeagent.errors import ConfigError, InputError, JournalCorruptError
 from edgeagent.judging.agreement import Agreement, compare_results
-from edgeagent.judging.asking.rejudge import Asked, asked_of, rejudge
+from edgeagent.judging.asking.rejudge import Asked, Prepared, asked_of, judge_prepared, prepare
 from edgeagent.judging.configuration import Document, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import InstrumentUncertainty, Judgement, Verdict
@@ -106,7 +106,7 @@ def judge_files(chunk: JudgingChunk) -> list[JudgedFile]:
     """What becomes of every file of a chunk, in its order."""
     judging = _Judging(chunk)
     rows = judging.side.rows({t.file.seq: t.file.body.result_sha256 for t in chunk.tasks})
-    return [judging.judged(task, rows[task.file.seq]) for task in chunk.tasks]
+    return judging.all(chunk.tasks, rows)
 
 
 def check_files(chunk: JudgingChunk) -> list[SampledFile]:
@@ -138,21 +138,44 @@ class _Judging:
         self._books, self._asked = _books(chunk.place), _known(chunk.place)
         self.side = SideRows(None if chunk.side is None else Path(chunk.side), self._archive)
 
-    def judged(self, task: JudgingTask, row: JudgingRow | str | None) -> JudgedFile:
+    def all(
+        self, tasks: Sequence[JudgingTask], rows: Mapping[int, JudgingRow | str | None]
+    ) -> list[JudgedFile]:
+        """Those that can be judged from their rows, all at once; then the others one by one."""
+        ready: dict[int, Prepared] = {}
+        why: dict[int, str] = {}
+        for task in tasks:
+            row, seq = rows[task.file.seq], task.file.seq
+            found = self._tried(task, row) if isinstance(row, JudgingRow) else OLDER_RESULT
+            if isinstance(found, str):
+                why[seq] = found
+            else:
+                ready[seq] = found
+        judged = dict(zip(ready, judge_prepared(tuple(ready.values())), strict=True))
+        kept = self.side.kept
+        return [
+            self._full(task, rows[task.file.seq], why[task.file.seq])
+            if task.file.seq not in judged
+            else JudgedFile(task.file.seq, _decided(judged[task.file.seq], self._required(task)), kept=kept)
+            for task in tasks
+        ]
+
+    def _tried(self, task: JudgingTask, row: JudgingRow) -> Prepared | str:
+        """What cannot be read for it will be said by the full computation, too."""
+        try:
+            return self._prepared(task, row)
+        except (ConfigError, InputError, JournalCorruptError) as error:
+            return str(error)
+
+    def _full(self, task: JudgingTask, row: JudgingRow | str | None, why: str) -> JudgedFile:
         seq, kept = task.file.seq, self.side.kept
         if isinstance(row, str):
             return JudgedFile(seq, None, error=row, kept=kept)
         try:
-            found = OLDER_RESULT if row is None else self._from_row(task, row)
-            if isinstance(found, Judgement):
-                return JudgedFile(
-                    seq, DecidedAgain(found.disposition, found.reasons, self._required(task)), kept=kept
-                )
             again = recompute(task.file, self._archive, self._rules(task))
         except (ConfigError, InputError, JournalCorruptError) as error:
             return JudgedFile(seq, None, error=str(error), kept=kept)
-        now = DecidedAgain(again.judgement.disposition, again.judgement.reasons, again.required)
-        return JudgedFile(seq, now, why=found, kept=kept)
+        return JudgedFile(seq, _decided(again.judgement, again.required), why=why, kept=kept)
 
     def checked(self, task: JudgingTask) -> SampledFile:
         body, seq = task.file.body, task.file.seq
@@ -162,10 +185,11 @@ class _Judging:
             return SampledFile(
                 seq, name, Agreement.DIFFERENT, ("its side file is not that of the archived result",)
             )
-        found = self._from_row(task, row)
+        prepared = self._prepared(task, row)
+        if isinstance(prepared, str):
+            return SampledFile(seq, name, Agreement.DIFFERENT, (prepared,))
+        (found,) = judge_prepared((prepared,))
         again = recompute(task.file, self._archive, self._rules(task))
-        if not isinstance(found, Judgement):
-            return SampledFile(seq, name, Agreement.DIFFERENT, (found,))
         software = given_software(body), again.result["software"]
         before, now = (
             _said(judgement, which) for judgement, which in zip((found, again.judgement), software, strict=True)
@@ -174,7 +198,7 @@ class _Judging:
         words = tuple(f"{m.where}: {m.recorded}, in full {m.now}" for m in compared.mismatches[:3])
         return SampledFile(seq, name, compared.agreement, words)
 
-    def _from_row(self, task: JudgingTask, row: JudgingRow) -> Judgement | str:
+    def _prepared(self, task: JudgingTask, row: JudgingRow) -> Prepared | str:
         body = task.file.body
         trace, recipe, layout = body.trace, body.recipe, body.layout
         key = (
@@ -190,7 +214,7 @@ class _Judging:
         if isinstance(asked, str):
             return asked
         rule = self._question.rule or body.rule
-        return rejudge(row, asked, rule, task.uncertainty, given(body.uncertainty, None))
+        return prepare(row, asked, rule, task.uncertainty, given(body.uncertainty, None))
 
     def _rules(self, task: JudgingTask) -> Rulebook:
         before = self._books.of(task.file.body, task.file.agent_sha256)
@@ -199,6 +223,10 @@ class _Judging:
     def _required(self, task: JudgingTask) -> tuple[str, ...]:
         recipe = self._question.recipes.get(task.file.body.trace.of_part[0])
         return tuple(m.feature for m in recipe.recipe.measurements) if recipe is not None else ()
+
+
+def _decided(judgement: Judgement, required: tuple[str, ...]) -> DecidedAgain:
+    return DecidedAgain(judgement.disposition, judgement.reasons, required)
 
 
 def given_software(body: Measurement) -> dict[str, object]:

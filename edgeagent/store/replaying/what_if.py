@@ -65,10 +65,10 @@ def question_of(configuration: Configuration) -> Question:
 class WhatIfReport:
     """What would have been.
 
-    ``from_results`` of the ``files`` were judged from their archived results, the others computed in full, counted
-    by why; ``failed`` could not be judged, the first of them are ``failures``: nothing is said of their
-    ``unknown`` parts. ``parts`` counts by what they were and would have been; ``sample`` are the files judged both
-    ways. ``kept`` is False where side files could not be written.
+    ``from_results`` of the ``files`` were judged from their archived results, the others computed in full,
+    counted by why; ``failed`` could not be judged, the first of them are ``failures``: nothing is said of their
+    ``unknown`` parts. ``parts`` counts by what they were and would have been; ``sample`` are the files judged
+    both ways. ``kept`` is False where side files could not be written.
     """
 
     files: int = 0
