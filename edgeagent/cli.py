@@ -42,6 +42,8 @@ COMMANDS = {
     "status": "Say how the running agent stands: lamp and why, queue, last parts, gate, disk, broker.",
     "study": "Analyse the variance of re-measured parts: gauge repeatability and reproducibility.",
     "witness": "Follow the journals of other machines, and say when each was seen to have only grown.",
+    "whatif": "Say what other limits, another rule or other uncertainties would have made of files and parts on"
+    " record.",
     "trend": "Print how characteristics have behaved: charts, signals and capability.",
 }
 """Each command by the name of its module in ``edgeagent.commands``, with the first sentence of its help."""

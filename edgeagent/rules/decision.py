@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,11 +115,15 @@ def judge_spectra(
     # NaN beside a limit sorts as worst: an order that could not be measured is what a person must see first.
     nearest = np.where(np.isnan(upper), -1.0, np.where(np.isnan(share), np.inf, share))
     return [
-        JudgedSpectrum(
-            spectrum, upper, caution, tuple(map(_BY_CODE.__getitem__, row.tolist())), own, _named(row, near)
-        )
+        JudgedSpectrum(spectrum, upper, caution, _verdicts(row.tobytes()), own, _named(row, near))
         for spectrum, own, row, near in zip(spectra, uncertainties_nm, codes, nearest, strict=True)
     ]
+
+
+@lru_cache(maxsize=256)
+def _verdicts(codes: bytes) -> tuple[Verdict, ...]:
+    """Verdicts by their codes; good spectra have them in common."""
+    return tuple(map(_BY_CODE.__getitem__, codes))
 
 
 def _named(codes: NDArray[np.int8], nearest: FloatArray) -> tuple[int, ...]:
@@ -277,20 +282,20 @@ def _probability(
 def _characteristic(q: Quantity, table: LimitTable, rule: DecisionPolicy, together: int = 1) -> Characteristic:
     limit, low, high = table.scalar(q.name, q.instance)
     lower, upper = (limit.lower, limit.upper) if limit is not None else (None, None)
+    u, dof = q.standard_uncertainty, q.degrees_of_freedom
+    probable = _probability(q.value, u, lower, upper, dof)
     return Characteristic(
         name=q.name,
         instance=q.instance,
         value=q.value,
         unit=q.unit,
-        expanded_uncertainty=_expand(q.standard_uncertainty),
+        expanded_uncertainty=_expand(u),
         lower=lower,
         upper=upper,
         caution=high if high is not None else low,
-        verdict=verdict(q.value, q.standard_uncertainty, limit, rule, q.degrees_of_freedom, together=together),
+        verdict=verdict(q.value, u, limit, rule, dof, together=together, probable=probable),
         caution_lower=low if high is not None else None,
-        conformance_probability=_probability(
-            q.value, q.standard_uncertainty, lower, upper, q.degrees_of_freedom
-        ),
+        conformance_probability=probable,
     )
 
 

@@ -122,6 +122,7 @@ def verdict(
     degrees_of_freedom: float = math.inf,
     *,
     together: int = 1,
+    probable: float | None = None,
 ) -> Verdict:
     """What is known of one value against its limits.
 
@@ -129,7 +130,8 @@ def verdict(
     probability that makes the stated one for all of them (Šidák), whatever the policy's family.
 
     ``rule`` is a policy or its text. A value that could not be computed or is not finite is inconclusive
-    where a limit asks for it. An unknown uncertainty counts as 0; the result then shows none.
+    where a limit asks for it. An unknown uncertainty counts as 0; the result then shows none. ``probable`` is
+    the value's conformance probability where the caller has it.
     """
     policy = policy_of(rule)
     if limit is None:
@@ -151,7 +153,9 @@ def verdict(
     if outside > -guard or outside > 0:
         return Verdict.INCONCLUSIVE
     # Two limits near each other: clear of both by 1.65 u, and still beyond one or the other with more than 5 %.
-    if u > 0 and _probable(value, u, limit, degrees_of_freedom) < policy.conformance:
+    if u > 0 and probable is None:
+        probable = _probable(value, u, limit, degrees_of_freedom)
+    if u > 0 and probable is not None and probable < policy.conformance:
         return Verdict.INCONCLUSIVE
     return _with_caution(value, limit)
 

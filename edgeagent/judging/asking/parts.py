@@ -32,9 +32,9 @@ class PartFlip:
 
 @dataclass(slots=True)
 class _Sets:
-    """A part as it was, and as asked.
+    """A part as it was, and as asked; the same object while no file of it was judged otherwise.
 
-    ``unknown`` where a file of it could not be judged, ``other`` where one was judged otherwise.
+    ``unknown`` where a file of it could not be judged.
     """
 
     before: PartSet
@@ -42,7 +42,6 @@ class _Sets:
     recorded: Disposition | None = None
     gated: bool = False
     unknown: bool = False
-    other: bool = False
 
 
 class PartsAsked:
@@ -53,18 +52,19 @@ class PartsAsked:
 
     def measured(
         self, seq: int, body: Measurement, disposition: Disposition, reasons: tuple[Reason, ...],
-        required: tuple[str, ...], recipe_sha256: str,
+        required: tuple[str, ...],
     ) -> None:  # fmt: skip
-        """A measurement with what it would have amounted to, by which recipe."""
+        """A measurement with what it would have amounted to."""
         sets = self._sets(*body.trace.of_part)
         slim = replace_members(body, characteristics=())
-        before = now = feature_result(seq, slim)
-        if disposition != body.disposition or required != body.required:
-            sets.other = True
-            now = feature_result(seq, replace_members(slim, disposition=disposition, reason_codes=reasons))
-        now = replace(now, recipe_sha256=recipe_sha256)
-        sets.before = with_measurement(sets.before, before, body.required, body.decided_at)
+        before = feature_result(seq, slim)
+        state = with_measurement(sets.before, before, body.required, body.decided_at)
+        if disposition == body.disposition and required == body.required and sets.now is sets.before:
+            sets.before = sets.now = state  # nothing of the part was judged otherwise until now
+            return
+        now = feature_result(seq, replace_members(slim, disposition=disposition, reason_codes=reasons))
         sets.now = with_measurement(sets.now, now, required, body.decided_at)
+        sets.before = state
 
     def unknown(self, body: Measurement) -> None:
         """A measurement that could not be judged: nothing is said of its part."""
@@ -79,7 +79,8 @@ class PartsAsked:
         key = (part, serial)
         found = self._parts.get(key)
         if found is None:
-            found = self._parts[key] = _Sets(PartSet(*key), PartSet(*key))
+            empty = PartSet(*key)
+            found = self._parts[key] = _Sets(empty, empty)
         return found
 
     def decided(self) -> tuple[Counter[tuple[Disposition, Disposition]], list[PartFlip]]:
@@ -104,7 +105,7 @@ class PartsAsked:
         for key, sets in self._parts.items():
             if sets.unknown or sets.recorded is None or not sets.before.results:
                 continue
-            yield key, sets.recorded, _other_decision(sets) if sets.other else None, sets
+            yield key, sets.recorded, None if sets.now is sets.before else _other_decision(sets), sets
 
 
 def _other_decision(sets: _Sets) -> PartDecision | None:

@@ -32,8 +32,7 @@ from edgeagent.store.replaying.places import StorePlace
 _MISMATCHES_SHOWN = 20
 
 
-@dataclass(frozen=True, slots=True)
-class FileTask:
+class FileTask(msgspec.Struct, frozen=True):
     """A measurement record, with the digest of the agent.toml that was in force; None where none is known."""
 
     seq: int

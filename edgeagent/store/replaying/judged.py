@@ -59,8 +59,7 @@ class Question:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class JudgingTask:
+class JudgingTask(msgspec.Struct, frozen=True):
     """A file with the uncertainty of its instrument as it would be counted."""
 
     file: FileTask
@@ -77,8 +76,7 @@ class JudgingChunk:
     side: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class JudgedFile:
+class JudgedFile(msgspec.Struct, frozen=True):
     """What became of one file: judged from its archived result, or computed in full because of ``why``.
 
     ``now`` is None where neither was possible, because of ``error``. ``kept`` is False where a side file could

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import msgspec
+
 from edgeagent import __version__
 from edgeagent.judging.agreement import Agreement
 from edgeagent.judging.replaying.contradiction import Contradiction
@@ -21,8 +23,7 @@ class Difference:
     what: str
 
 
-@dataclass(frozen=True, slots=True)
-class DecidedAgain:
+class DecidedAgain(msgspec.Struct, frozen=True):
     """What a file amounts to now: its disposition, why, and the features that its part needs."""
 
     disposition: Disposition

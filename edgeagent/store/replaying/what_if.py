@@ -123,7 +123,7 @@ def what_if(
         if isinstance(body, PartDisposition):
             parts.disposed(body)
         elif isinstance(body, Measurement) and task is not None and file is not None:
-            _take(report, parts, drawn, record.seq, body, task, file, asking.recipe_sha256(body))
+            _take(report, parts, drawn, record.seq, body, task, file)
     report.parts, report.flips = parts.decided()
     report.unknown = parts.unknown_count
     chosen = drawn.tasks()
@@ -138,7 +138,7 @@ def what_if(
 
 def _take(
     report: WhatIfReport, parts: PartsAsked, drawn: _Drawn, seq: int, body: Measurement, task: JudgingTask,
-    file: JudgedFile, recipe_sha256: str,
+    file: JudgedFile,
 ) -> None:  # fmt: skip
     report.files += 1
     report.kept = report.kept and file.kept
@@ -153,7 +153,7 @@ def _take(
     else:
         report.from_results += 1
         drawn.take(task, other=file.now.disposition != body.disposition)
-    parts.measured(seq, body, file.now.disposition, file.now.reasons, file.now.required, recipe_sha256)
+    parts.measured(seq, body, file.now.disposition, file.now.reasons, file.now.required)
 
 
 class _Asking:
@@ -202,11 +202,6 @@ class _Asking:
         except (ConfigError, JournalCorruptError):
             return None
         return agent_sha256
-
-    def recipe_sha256(self, body: Measurement) -> str:
-        """The recipe that a part is judged by; empty where there is none."""
-        recipe = self._question.recipes.get(body.trace.of_part[0])
-        return "" if recipe is None else recipe.document.sha256
 
     def _chunk(self, kept: list[tuple[Record, JudgingTask | None]]) -> JudgingChunk | None:
         tasks = tuple(task for _, task in kept if task is not None)
