@@ -45,7 +45,7 @@ from edgeagent.model import (
     Verdict,
 )
 from edgeagent.model.reasons import Code, Parameter, Reason, at_most, reason
-from edgeagent.rules.limits import LimitTable
+from edgeagent.rules.limits import LimitLookup
 from edgeagent.rules.touched import touching
 from edgeagent.rules.verdicts import conformance_probability, guard_factors, policy_of, verdict
 
@@ -60,7 +60,7 @@ def judge_spectrum(
     *,
     beside: int = 0,
     traces: int = 1,
-    limits: LimitTable | None = None,
+    limits: LimitLookup | None = None,
 ) -> JudgedSpectrum:
     """Every harmonic against the limit curves. The curves are upper limits of amplitudes in nm.
 
@@ -82,7 +82,7 @@ def judge_spectra(
     *,
     beside: Sequence[int],
     traces: int = 1,
-    limits: LimitTable | None = None,
+    limits: LimitLookup | None = None,
 ) -> list[JudgedSpectrum]:
     """Spectra of the same orders, each as `judge_spectrum` says; many at once cost little more than one."""
     upper, caution = (limits or _limits_of(plan)).curves_at(spectra[0])
@@ -136,8 +136,8 @@ def _named(codes: NDArray[np.int8], nearest: FloatArray) -> tuple[int, ...]:
     return (worst, *rest)
 
 
-def _limits_of(plan: MeasurementPlan | None) -> LimitTable:
-    return LimitTable(() if plan is None else plan.scalar_limits, () if plan is None else plan.curve_limits)
+def _limits_of(plan: MeasurementPlan | None) -> LimitLookup:
+    return LimitLookup(() if plan is None else plan.scalar_limits, () if plan is None else plan.curve_limits)
 
 
 _BY_CODE = (
@@ -160,7 +160,7 @@ def judge(
     orders_uncertainty_nm: FloatArray | None = None,
     noise_only: bool = False,
     traces: int = 1,
-    table: LimitTable | None = None,
+    table: LimitLookup | None = None,
     waves: tuple[JudgedSpectrum | None, JudgedSpectrum | None] | None = None,
 ) -> Judgement:
     """Verdicts of all values and the disposition of the file.
@@ -177,7 +177,7 @@ def judge(
     """
     rule = policy_of(rule)
     limits = (*(plan.scalar_limits if plan else ()), *extra_limits)
-    table = table or LimitTable(limits, plan.curve_limits if plan else ())
+    table = table or LimitLookup(limits, plan.curve_limits if plan else ())
     # Turns share one limit, so each is one of a family of as many: the chance of a false reject is the part's.
     turns = sum(q.name == "roundness_total" and q.instance.startswith("turn[") for q in analysis.quantities)
     judged = [
@@ -230,7 +230,7 @@ def _judged_waves(
     policy: DecisionPolicy,
     uncertainty_nm: tuple[FloatArray | None, FloatArray | None],
     traces: int,
-    table: LimitTable,
+    table: LimitLookup,
 ) -> tuple[JudgedSpectrum | None, JudgedSpectrum | None]:
     """Whole orders and the waves between them, one family; None where the trace has none."""
     waves = analysis.spectrum, analysis.orders
@@ -279,7 +279,7 @@ def _probability(
     return conformance_probability(value, u, lower, upper, degrees_of_freedom)
 
 
-def _characteristic(q: Quantity, table: LimitTable, rule: DecisionPolicy, together: int = 1) -> Characteristic:
+def _characteristic(q: Quantity, table: LimitLookup, rule: DecisionPolicy, together: int = 1) -> Characteristic:
     limit, low, high = table.scalar(q.name, q.instance)
     lower, upper = (limit.lower, limit.upper) if limit is not None else (None, None)
     u, dof = q.standard_uncertainty, q.degrees_of_freedom

@@ -75,7 +75,7 @@ def caution_bounds(limit: ScalarLimit) -> tuple[float | None, float | None]:
 _NO_WAVES = (np.zeros(0), np.zeros(0))
 
 
-class LimitTable:
+class LimitLookup:
     """Limits by which many traces are judged: each is looked up once, a curve once for all of its orders."""
 
     def __init__(self, scalar: Sequence[ScalarLimit], curves: Sequence[CurveLimit]) -> None:

@@ -37,7 +37,7 @@ from edgeagent.model import (
 from edgeagent.model.reasons import Reason
 from edgeagent.model.records import TraceIdentity, given
 from edgeagent.rules.decision import judge, judge_spectra, judge_spectrum
-from edgeagent.rules.limits import LimitTable
+from edgeagent.rules.limits import LimitLookup
 
 ANOTHER_ANALYSIS = "the analysis would be asked for something else"
 ANOTHER_LAYOUT = "another layout would read it"
@@ -48,7 +48,7 @@ ANOTHER_INFLUENCE = "the result does not hold what the stated uncertainties do t
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class AskedOfTrace:
     """What one trace would be judged by. Built once for all traces of a feature under the same two recipes."""
 
     plan: MeasurementPlan | None
@@ -59,20 +59,20 @@ class Asked:
     part_before: PartUncertainty | None
     traces: int
     limited: frozenset[str]
-    tables: dict[tuple[ScalarLimit, ...], LimitTable]
+    tables: dict[tuple[ScalarLimit, ...], LimitLookup]
 
-    def table(self, grade_limits: tuple[ScalarLimit, ...]) -> LimitTable:
+    def table(self, grade_limits: tuple[ScalarLimit, ...]) -> LimitLookup:
         """The plan's limits and those of its grade, made once for all traces that share them."""
         found = self.tables.get(grade_limits)
         if found is None:
             scalar, curves = (
                 ((), ()) if self.plan is None else (self.plan.scalar_limits, self.plan.curve_limits)
             )
-            found = self.tables[grade_limits] = LimitTable((*scalar, *grade_limits), curves)
+            found = self.tables[grade_limits] = LimitLookup((*scalar, *grade_limits), curves)
         return found
 
 
-def asked_of(trace: TraceIdentity, before: Rulebook, now: Rulebook, layout: str | None) -> Asked | str:
+def asked_of(trace: TraceIdentity, before: Rulebook, now: Rulebook, layout: str | None) -> AskedOfTrace | str:
     """What a trace would be judged by, or why it must be computed again.
 
     ``before`` is the rulebook that it was decided by, ``now`` the one that is asked about, ``layout`` the name
@@ -93,7 +93,7 @@ def asked_of(trace: TraceIdentity, before: Rulebook, now: Rulebook, layout: str 
     if _grade(plan_before) != _grade(plan):
         return ANOTHER_GRADE
     limits = plan.scalar_limits if plan is not None else ()
-    return Asked(
+    return AskedOfTrace(
         plan,
         tuple(holds),
         kind,
@@ -110,7 +110,7 @@ def asked_of(trace: TraceIdentity, before: Rulebook, now: Rulebook, layout: str 
 class Prepared:
     """A result with all that its judgement needs, its harmonics aside."""
 
-    asked: Asked
+    asked: AskedOfTrace
     rule: str
     analysis: Analysis
     grade_limits: tuple[ScalarLimit, ...]
@@ -122,7 +122,7 @@ class Prepared:
 
 def prepare(
     row: JudgingRow,
-    asked: Asked,
+    asked: AskedOfTrace,
     rule: str,
     uncertainty: InstrumentUncertainty | None,
     uncertainty_before: InstrumentUncertainty | None,
@@ -224,7 +224,7 @@ def _judge(one: Prepared, spectrum: JudgedSpectrum | None) -> Judgement:
 
 def _influences(
     row: JudgingRow,
-    asked: Asked,
+    asked: AskedOfTrace,
     uncertainty: InstrumentUncertainty | None,
     before: InstrumentUncertainty | None,
 ) -> Influences | None:

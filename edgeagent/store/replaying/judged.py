@@ -18,7 +18,7 @@ from edgeagent.codec.records.result import characteristic_object
 from edgeagent.codec.traces.layout import Layout
 from edgeagent.errors import ConfigError, InputError, JournalCorruptError
 from edgeagent.judging.agreement import Agreement, compare_results
-from edgeagent.judging.asking.rejudge import Asked, Prepared, asked_of, judge_prepared, prepare
+from edgeagent.judging.asking.rejudge import AskedOfTrace, Prepared, asked_of, judge_prepared, prepare
 from edgeagent.judging.configuration import Document, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import InstrumentUncertainty, Judgement, Verdict
@@ -118,7 +118,7 @@ def check_files(chunk: JudgingChunk) -> list[SampledFile]:
 
 
 @lru_cache(maxsize=8)
-def _known(place: StorePlace) -> dict[tuple[object, ...], Asked | str]:
+def _known(place: StorePlace) -> dict[tuple[object, ...], AskedOfTrace | str]:
     """What was asked of traces of a feature, by what they were judged by: one run asks one question."""
     del place
     return {}
