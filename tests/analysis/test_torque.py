@@ -126,3 +126,21 @@ def test_stated_uncertainty_of_the_mean_agrees_with_its_scatter():
         ]
     )
     assert 0.8 < both[:, 1].mean() / both[:, 0].std() < 1.25
+
+
+def test_noise_makes_no_variation_of_a_good_screw():
+    x = np.linspace(0.0, 400.0, 4001)
+    curve = 0.5 + 0.05 * np.cos(2 * np.pi * x / 150.0)
+    true = float(np.max(np.abs(curve - np.trapezoid(curve, x) / 400.0)))
+    found = []
+    for seed in range(12):
+        noise = np.random.default_rng(seed).normal(0.0, 0.02, (2, x.size))
+        torque = np.concatenate([curve + noise[0], -(curve + noise[1])[::-1]])
+        result = analyse(trace_of(np.concatenate([x, x[::-1]]), torque))
+        found += [
+            (q.value, q.standard_uncertainty) for q in result.quantities if q.name == "drag_torque_variation"
+        ]
+    value, u = np.array(found).T
+    assert abs(value.mean() - true) < 0.01  # as read 0.05 too much
+    assert np.mean(value - 1.65 * u > true) < 0.1
+    assert 0.8 < np.mean(u) / np.sqrt(np.mean((value - true) ** 2)) < 3.0

@@ -453,6 +453,27 @@ def test_white_noise_lifts_no_variation_and_its_uncertainty_covers_what_is_left(
         assert found[:, 0].mean() - clean[name] < 2.5 * noise_um
 
 
+@pytest.mark.parametrize("lead_mm", [2.0, None])
+def test_where_a_turn_has_few_samples_no_wave_of_the_thread_is_taken_off_as_noise(lead_mm):
+    # two samples a turn: a once-per-turn wave comes and goes from sample to sample
+    travel_mm = np.arange(0.0, 601.0, 1.0)
+    wave = 2.0 * np.cos(np.pi * travel_mm / 1.0) * (1.0 + 1e-3 * np.random.default_rng(1).normal(size=601))
+    found = values(analyse(make_trace(travel_mm, 3.0 * np.sin(travel_mm / 90.0) + wave, lead_mm=lead_mm)))
+    assert found["travel_variation"] > 9.0
+
+
+def test_turn_of_a_good_part_is_not_rejected_for_noise_that_ten_samples_a_turn_cannot_average():
+    rng = np.random.default_rng(4)
+    travel_mm = np.arange(0.0, 600.1, 1.0)
+    true = 2.0 * np.sin(2 * np.pi * travel_mm / 500.0) + 0.8 * np.sin(2 * np.pi * travel_mm / 10.0)
+    rejected = 0
+    for _ in range(20):
+        found = analyse(make_trace(travel_mm, true + rng.normal(0.0, 0.5, travel_mm.size)))
+        (turn,) = [q for q in found.quantities if q.name == "travel_variation_turn"]
+        rejected += turn.value - 1.65 * turn.standard_uncertainty > 1.73 * 1.1
+    assert rejected <= 2  # 1.73 µm as the thread has it, 4 as read
+
+
 def test_waves_are_never_taken_for_noise():
     travel_mm = np.arange(0.0, 901.0, 0.5)
     for samples in (4, 6, 10, 20):

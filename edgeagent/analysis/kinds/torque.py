@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from edgeagent.analysis.kinds import Request
-from edgeagent.analysis.travel.deviations import point_noise_um
+from edgeagent.analysis.travel.deviations import noise_lift, point_noise_um, white_noise_um
 from edgeagent.analysis.travel.options import UsefulTravel
 from edgeagent.model import Analysis, FloatArray, Influences, QualityCheck, Quantity, Trace
 
@@ -137,11 +137,16 @@ def _quantities(name: str, stroke: Stroke | None) -> tuple[Quantity, Quantity]:
         )
     mean = _mean_over_travel(stroke)
     noise = point_noise_um(stroke.torque_n_m)
+    white = white_noise_um(stroke.torque_n_m)
+    lift, scatter = noise_lift(stroke.torque_n_m - mean, white, window_share=None)
+    # The lift is known to a third; short waves that are not white count as noise of a reading.
+    other = float(np.sqrt(max(noise**2 - white**2, 0.0)))
     deviation = float(np.max(np.abs(stroke.torque_n_m - mean)))
     own = noise / float(np.sqrt(stroke.torque_n_m.size))
+    spread = float(np.linalg.norm([scatter, other, lift / 3.0, own]))
     return (
         Quantity("drag_torque_mean", mean, "N m", name, own),
-        Quantity("drag_torque_variation", deviation, "N m", name, float(np.hypot(noise, own))),
+        Quantity("drag_torque_variation", max(deviation - lift, 0.0), "N m", name, spread),
     )
 
 

@@ -124,11 +124,12 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     in_300 = widest_window(travel_mm, residual_um, 300.0)
     in_turn = _turn_window(travel_mm, residual_um, lead_mm)
     per_turn = 1.0 if lead_mm is None else _per_turn(travel_mm, lead_mm)
-    white_um = white_noise_um(deviation_um)
+    # With few samples a turn a wave of the thread looks like noise: nothing is taken off then.
+    white_um = white_noise_um(deviation_um) if per_turn >= POINTS_PER_TURN_MIN else 0.0
 
     def lift_of(length_mm: float | None) -> tuple[float, float]:
         share = 1.0 if length_mm is None else length_mm / float(travel_mm[-1] - travel_mm[0])
-        lift_um, scatter_um = noise_lift(residual_um, white_um, per_turn=per_turn, window_share=min(share, 1.0))
+        lift_um, scatter_um = noise_lift(residual_um, white_um, window_share=min(share, 1.0))
         # The lift is known to a third; short waves that are not white count as noise of a difference.
         other_um = float(np.sqrt(2.0 * max(point_noise_um(deviation_um) ** 2 - white_um**2, 0.0)))
         return lift_um, float(np.linalg.norm([scatter_um, other_um, lift_um / 3.0]))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from math import comb, erfc, sqrt
 
 import numpy as np
+from scipy.fft import dct, idct
 
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray
@@ -13,6 +14,8 @@ from edgeagent.model import FloatArray, IntArray
 _SEED = 3408
 _DRAWS = 16
 _CELLS = 1000
+_STANDS_OUT = 3.0
+"""One term in 400 of noise alone passes."""
 _QUANTILE = np.linspace(-5.0, 9.0, 1401)
 _TAIL = -np.log([0.5 * erfc(z / sqrt(2.0)) for z in _QUANTILE.tolist()])
 """Minus the logarithm of the normal law's tail beyond each quantile."""
@@ -175,33 +178,47 @@ def white_noise_um(deviation_um: FloatArray) -> float:
     return eighth if eighth > 0.8 * sixth else 0.0
 
 
-def noise_lift(
-    residual_um: FloatArray, noise_um: float, *, per_turn: float, window_share: float
-) -> tuple[float, float]:
+def noise_lift(residual_um: FloatArray, noise_um: float, *, window_share: float | None) -> tuple[float, float]:
     """By how much white noise lifts a variation on average, and the variation's standard deviation, µm.
 
-    ``window_share`` is the window's length over the curve's, 1 for all of it. The curve is smoothed over an
-    eighth of a turn at the most, which a once-per-turn wave hardly feels, and fresh noise is added to it: what
-    that makes of its variation on average is the lift. Without samples enough to smooth, the curve keeps its
-    noise, and the lift comes out too small, never too large. Samples are taken to lie evenly; of each stretch
-    of a long curve only its highest and lowest noise is drawn (their distribution, derived here).
+    ``window_share`` is the window's length over the curve's, 1 for all of it; None asks for the largest
+    departure from the mean instead. Fresh noise is added to the curve as far as that stands out of the
+    noise (`_calm`): what that makes of its variation on average is the lift. Samples are taken to lie evenly;
+    of each stretch of a long curve only its highest and lowest noise is drawn (its distribution: derived here).
     """
     if noise_um == 0.0:
         return 0.0, 0.0
-    width = 2 * int(per_turn / 16.0) + 1
-    padded = np.pad(residual_um, width // 2, mode="reflect", reflect_type="odd")
-    sums = np.concatenate([[0.0], np.cumsum(padded)])
-    calm = (sums[width:] - sums[:-width]) / width
+    calm = _calm(residual_um, noise_um)
     cells = min(calm.size, _CELLS)
     each = calm.size // cells
     level = calm[: cells * each].reshape(cells, each).mean(axis=1)
-    reach = int(np.clip(round(window_share * cells), 1, cells))
+    reach = 0 if window_share is None else int(np.clip(round(window_share * cells), 1, cells))
     random = np.random.RandomState(_SEED)
     lifted = np.array(
-        [_widest(level, *_extreme_noise(random, cells, each, noise_um), reach) for _ in range(_DRAWS)]
+        [_variation_of(level, *_extreme_noise(random, cells, each, noise_um), reach) for _ in range(_DRAWS)]
     )
-    lift = float(lifted.mean()) - _widest(level, np.zeros(cells), np.zeros(cells), reach)
+    lift = float(lifted.mean()) - _variation_of(level, np.zeros(cells), np.zeros(cells), reach)
     return max(lift, 0.0), float(lifted.std(ddof=1))
+
+
+def _calm(residual_um: FloatArray, noise_um: float) -> FloatArray:
+    """The waves of a curve that stand three standard deviations above white noise, shape (n,).
+
+    In the orthonormal cosine transform, which goes on as a mirror image, noise has the same standard deviation
+    in every term.
+    """
+    waves = dct(residual_um, norm="ortho")
+    waves[np.abs(waves) < _STANDS_OUT * noise_um] = 0.0
+    found: FloatArray = idct(waves, norm="ortho")
+    return found
+
+
+def _variation_of(level: FloatArray, up: FloatArray, down: FloatArray, reach: int) -> float:
+    """Largest variation within ``reach`` cells; for 0 the largest departure from the mean of all."""
+    if reach:
+        return _widest(level, up, down, reach)
+    mean = float(level.mean())
+    return float(max(np.max(level + up) - mean, mean - np.min(level - down)))
 
 
 def _widest(level: FloatArray, up: FloatArray, down: FloatArray, reach: int) -> float:
