@@ -18,6 +18,7 @@ from edgeagent.store.running.arithmetic import arithmetic_environment
 os.environ.update(arithmetic_environment(os.environ))
 
 from field import Agent, Broker, Listener, spiral_text
+from fork_server import ForkServer
 
 # Compiled modules, as an installed agent has them: else hundreds of processes compile all of them anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -30,9 +31,19 @@ settings.register_profile("fuzz", deadline=None, max_examples=2000)
 settings.load_profile("house")  # pytest --hypothesis-profile=fuzz: other examples every time, and many of them
 
 
+@pytest.fixture(scope="session")
+def fork_server() -> Iterator[ForkServer]:
+    """What services are forked from, in all tests of this process that start any."""
+    with ForkServer() as server:
+        Agent.fork_server = server
+        yield server
+        Agent.fork_server = None
+
+
 @pytest.fixture
-def started() -> Iterator[ExitStack]:
+def started(fork_server: ForkServer) -> Iterator[ExitStack]:
     """Whatever is entered here is ended in reverse order when the test is over."""
+    del fork_server
     with ExitStack() as stack:
         yield stack
 

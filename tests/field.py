@@ -21,10 +21,11 @@ import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import IO, Any, TypeVar
 
 import numpy as np
 import paho.mqtt.client as mqtt
+from fork_server import Forked, ForkServer
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -62,7 +63,7 @@ class _Process:
 
     def __init__(self, log: Path) -> None:
         self.log = log
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: subprocess.Popen[bytes] | Forked | None = None
 
     @property
     def alive(self) -> bool:
@@ -76,9 +77,14 @@ class _Process:
     def _launch(self, command: list[str], *, env: Mapping[str, str] | None = None) -> None:
         assert not self.alive, "already running"
         with self.log.open("ab") as out, self.log.with_suffix(".err").open("ab") as errors:
-            self.process = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, stdout=out, stderr=errors, env=env, cwd=self.log.parent
-            )
+            self.process = self._begin(command, env, out, errors)
+
+    def _begin(
+        self, command: list[str], env: Mapping[str, str] | None, out: IO[bytes], errors: IO[bytes]
+    ) -> subprocess.Popen[bytes] | Forked:
+        return subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=out, stderr=errors, env=env, cwd=self.log.parent
+        )
 
     def said(self) -> str:
         """All that it wrote, for an assertion's message."""
@@ -225,8 +231,11 @@ class Agent(_Process):
     ``port`` is the broker's. ``changes`` sets keys of agent.toml by dotted name, such as
     ``{"mqtt.user": "agent", "intake.settle_s": 0.1}``; None as value removes a key. ``env`` is added to the
     environment; ``launcher`` is put before the command. Entering the context starts the process and waits
-    until it is ready.
+    until it is ready. Where there is a ``fork_server``, the process is forked from it, unless its environment
+    or a launcher says how it begins.
     """
+
+    fork_server: ForkServer | None = None
 
     def __init__(
         self,
@@ -261,6 +270,14 @@ class Agent(_Process):
         if wait:
             self.wait_event("ready")
         return self
+
+    def _begin(
+        self, command: list[str], env: Mapping[str, str] | None, out: IO[bytes], errors: IO[bytes]
+    ) -> subprocess.Popen[bytes] | Forked:
+        if self.fork_server is None or self._env or self._launcher:
+            return super()._begin(command, env, out, errors)
+        words, cwd = command[command.index("run") :], self.log.parent
+        return self.fork_server.start(words, env=env or {}, cwd=cwd, out=out, errors=errors)
 
     def restart(self, *, wait: bool = True) -> Agent:
         """Stop in order if it still runs, and start again on the same folder."""

@@ -43,18 +43,23 @@ class Host:
         self.faults: list[str] = []
         self._heard: list[Heard] = []
         self._changed = threading.Condition()
-        self._subscribed = threading.Event()
+        self.subscriptions = 0
         self._next: int | None = None
         self._named: dict[str | None, set[str | None]] = {}
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"host-{uuid.uuid4().hex[:12]}")
         if login:
             client.username_pw_set(login["user"], login["password"])
         client.on_connect = lambda c, *_: c.subscribe(f"spBv1.0/{GROUP}/#", 1)
-        client.on_subscribe = lambda *_: self._subscribed.set()
+        client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         client.reconnect_delay_set(1, 1)
         client.connect_async("127.0.0.1", port, keepalive=5)
         self._client = client
+
+    def _on_subscribe(self, *_: Any) -> None:
+        with self._changed:
+            self.subscriptions += 1
+            self._changed.notify_all()
 
     def _on_message(self, _c: Any, _u: Any, message: mqtt.MQTTMessage) -> None:
         parts = message.topic.split("/")
@@ -93,14 +98,14 @@ class Host:
         until = time.monotonic() + DEADLINE_S
         while True:
             with self._changed:
-                before = len(self._heard)
+                before = len(self._heard), self.subscriptions
             value = found(self)
             if value:
                 return value
             if time.monotonic() > until:
                 raise AssertionError(f"{what or found} not heard: {[h.kind for h in self.heard()][-20:]}")
             with self._changed:
-                if len(self._heard) == before:
+                if (len(self._heard), self.subscriptions) == before:
                     self._changed.wait(0.5)
 
     def wait_kind(self, kind: str, count: int = 1) -> list[Heard]:
@@ -126,7 +131,7 @@ class Host:
 
     def __enter__(self) -> Host:
         self._client.loop_start()
-        assert self._subscribed.wait(DEADLINE_S)
+        self.wait(lambda host: host.subscriptions, "the broker's answer")
         if self.name is not None:
             self.say(online=True)
         return self

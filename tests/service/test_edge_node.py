@@ -85,7 +85,10 @@ def test_will_after_a_broker_s_restart_matches_the_newest_births(cell, host, cir
     cell.broker.kill()
     agent.drop("1.txt", circle_text("1"))
     agent.wait_event("measured")
+    agent.freeze()  # what it says before the host is back is heard by nobody
     cell.broker.start()
+    host.wait(lambda h: h.subscriptions == 2, "the host that is back")
+    agent.thaw()
     host.wait(lambda h: [p for p in h.parts() if p[:2] == ("1", True)], "the part that was measured meanwhile")
     (record,) = agent.records("disposition")
     assert ("1", True, time_ms(record)) in host.parts()
