@@ -15,7 +15,7 @@ from functools import partial
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from edgeagent.demo.thread_surface import BOTTOM, TOP, Cut, Part, Section, swept
+from edgeagent.demo.thread_surface import BOTTOM, TOP, Cut, Part, Section, cross, swept
 
 Heights = Callable[[float, int, str, np.ndarray], np.ndarray]
 """Height in um, proud positive, from side, groove (0 is the first one traced), flank and angle in deg."""
@@ -46,9 +46,8 @@ def _tip_centre(part: Part, arc, height_um, tip: float, angle: np.ndarray, turn:
         r = radius - 1e-3 * height_um(np.degrees(np.abs(a)))
         return swept(part, u0 + r * np.sin(a), h0 - r * np.cos(a), t)
 
-    normal = np.cross(
-        _derivative(lambda a: surface(a, turn), angle), _derivative(lambda t: surface(angle, t), turn), axis=0
-    )
+    along_profile = _derivative(lambda a: surface(a, turn), angle)
+    normal = cross(along_profile, _derivative(lambda t: surface(angle, t), turn))
     normal /= np.linalg.norm(normal, axis=0)
     point = surface(angle, turn)
     inward = swept(part, u0 + 0 * angle, h0 + 0 * angle, turn) - point

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from edgeagent.demo.thread_surface import cross
+
 Array = np.ndarray
 Wave = Callable[[Array], Array]
 
@@ -56,7 +58,7 @@ class Groove:
         out = np.stack((0 * theta, np.cos(theta), np.sin(theta)), axis=-1)
         along = np.stack((rise + 0 * theta, -radius * np.sin(theta), radius * np.cos(theta)), axis=-1)
         along /= np.linalg.norm(along, axis=-1, keepdims=True)
-        across = np.cross(along, out)
+        across = cross(along.T, out.T).T
         across *= np.sign(across[..., :1])
         centre = np.stack((rise * theta, radius * np.cos(theta), radius * np.sin(theta)), axis=-1)
         return centre, out, across
@@ -110,7 +112,7 @@ class Groove:
             h = 1e-5
             first = self._surface(theta + h, on_arc, side) - self._surface(theta - h, on_arc, side)
             second = self._surface(theta, on_arc + h, side) - self._surface(theta, on_arc - h, side)
-            facing = np.cross(first, second)
+            facing = cross(first.T, second.T).T
             facing /= np.linalg.norm(facing, axis=-1, keepdims=True)
             facing *= np.sign(np.sum(facing * normal, axis=-1, keepdims=True))
             off = centre + pushed[:, None] * along - self._surface(theta, on_arc, side)
@@ -118,9 +120,10 @@ class Groove:
             return np.stack((sums[0], sums[1], sums[2] - tip_mm))
 
         unknown = np.stack((start, np.full_like(angle, self.angle_rad), np.zeros_like(angle)))
-        for _ in range(12):
-            slopes = np.empty((len(angle), 3, 3))
-            for k, h in enumerate((1e-6, 1e-6, 1e-7)):
+        slopes = np.empty((len(angle), 3, 3))
+        for number in range(12):
+            # Newton's method, with the slopes of the second step kept: the place hardly moves after it.
+            for k, h in enumerate((1e-6, 1e-6, 1e-7) if number < 2 else ()):
                 step = np.zeros((3, 1))
                 step[k] = h
                 slopes[:, :, k] = ((gap(unknown + step) - gap(unknown - step)) / (2 * h)).T

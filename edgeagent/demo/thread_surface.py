@@ -96,17 +96,22 @@ class Section:
         return np.asarray(self.side == side)
 
 
+def cross(a: Array, b: Array) -> Array:
+    """Cross products of vectors, both of shape (3, n); numpy's own mostly moves axes about."""
+    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
+
+
 def helix_frame(part: Part, t: Array) -> tuple[Array, Array, Array]:
     """Ball centre, binormal and outward radial direction at the turning angle t; each of shape (3, n)."""
     radius = part.ball_pitch_circle_mm / 2
     rise = part.lead_mm / (2 * np.pi) * (1 if part.hand == "right" else -1)
-    zero = np.zeros_like(t)
-    outward = np.stack([zero, np.sin(t), np.cos(t)])
-    centre = radius * outward + np.stack([rise * t, zero, zero])
-    tangent = np.stack([rise + zero, radius * np.cos(t), -radius * np.sin(t)])
+    zero, sine, cosine = np.zeros_like(t), np.sin(t), np.cos(t)
+    outward = np.array([zero, sine, cosine])
+    centre = np.array([rise * t, radius * sine, radius * cosine])
+    tangent = np.array([rise + zero, radius * cosine, -radius * sine])
     tangent = tangent / np.hypot(rise, radius)
     # Along the axis whatever the hand, so that u grows with x.
-    binormal = np.cross(outward, tangent, axis=0)
+    binormal = cross(outward, tangent)
     return centre, binormal * np.sign(binormal[0]), outward
 
 
@@ -133,7 +138,7 @@ def _tip_on_arc(part: Part, arc: tuple[float, float, float], tip: float, theta: 
 
     along_profile = _derivative(lambda a: surface(a, t), theta)
     along_helix = _derivative(lambda s: surface(theta, s), t)
-    normal = np.cross(along_profile, along_helix, axis=0)
+    normal = cross(along_profile, along_helix)
     normal /= np.linalg.norm(normal, axis=0)
     point = surface(theta, t)
     inward = swept(part, u0 + 0 * theta, h0 + 0 * theta, t) - point
@@ -146,11 +151,11 @@ def _tip_on_edge(part: Part, u: float, h: float, tip: float, omega: Array, t: Ar
     along = _derivative(lambda s: swept(part, u_all, h_all, s), t)
     along /= np.linalg.norm(along, axis=0)
     point = swept(part, u_all, h_all, t)
-    away = np.stack([0 * t, point[1], point[2]])
+    away = np.array([0 * t, point[1], point[2]])
     away = away / np.linalg.norm(away, axis=0) * (1 if part.member == "shaft" else -1)
     away -= along * np.sum(along * away, axis=0)
     away /= np.linalg.norm(away, axis=0)
-    across = np.cross(along, away, axis=0)
+    across = cross(along, away)
     across *= np.sign(across[0])
     return np.asarray(point + tip * (np.cos(omega) * away + np.sin(omega) * across))
 

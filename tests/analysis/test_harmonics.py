@@ -377,27 +377,27 @@ def test_stated_uncertainty_of_the_slope_of_a_single_turn_is_its_error_over_seed
 
 
 @pytest.mark.parametrize("turns", [2.0, 3.0])
-def test_stated_uncertainty_of_the_eccentricity_contains_that_of_the_tilt_it_is_told_from(turns):
+def test_stated_uncertainty_of_the_eccentricity_contains_that_of_the_tilt_it_is_told_from_over_seeds(turns):
     # at the first sample, where the eccentricity is told, an error of the tilt counts half the turns
     stated, error = errors_over_seeds(turns, white, alignment=True)
     assert stated[2] == pytest.approx(error[2], rel=0.2)
     assert stated[2] > 1.9 * stated[5]
 
 
-def test_a_tilt_that_is_none_is_stated_with_what_noise_makes_of_it():
+def test_a_tilt_that_is_none_is_stated_with_what_noise_makes_of_it_over_seeds():
     # the length of a vector of noise alone: RMS sqrt(2) u about the truth, 0
     stated, error = errors_over_seeds(3.0, white, alignment=True, tilt=0.0)
     assert 0.75 < stated[1] / error[1] < 1.1
 
 
-def test_a_drift_from_turn_to_turn_raises_the_uncertainty_of_tilt_and_eccentricity():
+def test_a_drift_from_turn_to_turn_raises_the_uncertainty_of_tilt_and_eccentricity_over_seeds():
     stated, error = errors_over_seeds(3.0, walk, alignment=True)
     assert 0.8 < stated[1] / error[1] < 1.6
     assert stated[2] == pytest.approx(error[2], rel=0.25)
 
 
 @pytest.mark.parametrize("turns", [1.0, 1.05, 1.3])
-def test_a_drift_within_the_turn_of_a_closed_profile_is_seen_where_it_fails_to_close(turns):
+def test_a_drift_within_the_turn_of_a_closed_profile_is_seen_where_it_fails_to_close_over_seeds(turns):
     stated, error = errors_over_seeds(turns, walk, alignment=False, seeds=300)
     # never less than the scatter, to within that of 300 closures; more where few orders tell the drift
     assert np.all(stated[2:5] > 0.8 * error[2:5])
@@ -405,7 +405,7 @@ def test_a_drift_within_the_turn_of_a_closed_profile_is_seen_where_it_fails_to_c
     assert (stated[2:] > 0.8 * error[2:]).all()
 
 
-def test_a_closed_profile_without_drift_keeps_the_uncertainty_of_its_noise():
+def test_a_closed_profile_without_drift_keeps_the_uncertainty_of_its_noise_over_seeds():
     stated, error = errors_over_seeds(1.0, white, alignment=False)
     assert stated[2:] == pytest.approx(np.full(12, 0.02 * np.sqrt(2 / 360)), rel=0.1)
     assert stated[2:] == pytest.approx(error[2:], rel=0.2)

@@ -29,7 +29,7 @@ def thread_of(groove):
 
 
 def waves(amplitudes_nm):
-    return lambda theta: sum(1e-6 * np.real(c * np.exp(1j * n * theta)) for n, c in amplitudes_nm.items())
+    return lambda theta: sum(1e-6 * abs(c) * np.cos(n * theta + np.angle(c)) for n, c in amplitudes_nm.items())
 
 
 def header_of(flank, sensing, tip_mm):
