@@ -10,7 +10,7 @@ from field import wait_until
 
 pytestmark = pytest.mark.needs_mosquitto
 FAST = {"intake.scan_s": 0.2, "intake.empty_s": 0.2, "intake.unclosed_s": 0.5}
-"""What lies there before the folder is watched has no close that anybody saw: an empty file then waits for one."""
+"""Found before the folder was watched, an empty file has no close that was seen, and waits for one."""
 JUNK = "no trace at all\n"
 
 
