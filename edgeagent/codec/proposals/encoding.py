@@ -52,6 +52,7 @@ def decode_export(data: bytes) -> tuple[str, str, Finding]:
 
 
 _CODE_PAGES = ("windows-1252", "latin-1", "windows-1250", "windows-1251", "mac-roman", "cp932", "gb18030")
+_DEGREES = re.compile(r"[\[(]°[\])]")
 _WORD = re.compile(r"[^\W\d_]+(?:[ .][^\W\d_]+)*|[°µμ]\w*")
 
 
@@ -79,7 +80,9 @@ def _known_words(text: str) -> set[str]:
     words = {word for line in lines for word in _WORD.findall(line) if not word.isascii()}
     words |= {w for word in words for w in re.split(r"[ .]", word) if not w.isascii()}
     words = {w for w in words if any(c.isalpha() and not c.isascii() and c not in "µμ" for c in w)}
-    return {w for w in words if len(w) > 1 and (normal(w) in _TRADE or w.casefold() in UNITS)}
+    # The sign of a degree has another byte in each family of code pages, and alone in brackets no other meaning
+    degrees = {sign for line in lines for sign in _DEGREES.findall(line)}
+    return degrees | {w for w in words if len(w) > 1 and (normal(w) in _TRADE or w.casefold() in UNITS)}
 
 
 _TRADE = {normal(w) for words in (*COLUMN_WORDS.values(), *HEADER_WORDS.values()) for w in words}

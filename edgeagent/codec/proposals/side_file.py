@@ -56,5 +56,10 @@ def propose_side_file(name: str, profile: ProfileData, kind: str | None, fill_in
             lines += ["", f"# for {'spiral and circle' if one == 'spiral' else one} alone:"]
         hide = "" if kind else "# "
         lines += [f'{hide}{key} = "{fill_in}"  # {why}' for key, why in more]
-    lines += ["", "# instrument, operator, order, remark, spindle_rpm, temperature_c and points may be added."]
+    lines += [
+        "",
+        "# instrument, operator, order, remark, spindle_rpm, temperature_c and points may be added.",
+        "# Tip and track diameter count where the recipe's setup states the same, or once this file is sealed:",
+        """#   printf 'checksum = "%s"\\n' "$(sha256sum < FILE | cut -c1-64)" >> FILE""",
+    ]
     return "\n".join(lines) + "\n"

@@ -38,7 +38,12 @@ from edgeagent.codec.proposals.written_units import header_key, name_and_unit, u
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
 
-_STAND_IN = re.compile(r"[+-]?9{3,}(?:[.,][09]*)?")
+_STAND_IN = re.compile(
+    r"[+-]?(?:9{3,}(?:[.,][09]*)?|3276[78]|214748364[78]|(?:9+(?:[.,]9*)?|1(?:[.,]0*)?)[eE]\+?[1-3][0-9])"
+)
+_FAR_OFF = 0.1
+"""Of a number that stands for a lost sample; our own choice. Up to twice that it is asked about."""
+_BARE_SHARE, _DECIMALS_MIN = 0.02, 2
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|!+|;+|'+|\*+) *")
 
 
@@ -93,7 +98,7 @@ def sniff(data: bytes) -> ExportTable:
     reading = settled
     last = last_row(lines, reading)
     rows = [(n, line) for n, line in enumerate(lines[reading.first : last + 1], reading.first) if line.strip()]
-    values, missing, labels, codes = _values(rows, reading)
+    values, missing, labels, codes, doubtful = _values(rows, reading)
     doubts += _other_tables(lines, reading, last)
     start, start_finding = _start(lines, reading, names_at)
     until, until_findings = _until(written, reading.first, last)
@@ -111,7 +116,8 @@ def sniff(data: bytes) -> ExportTable:
         *doubts,
         start_finding,
         *until_findings,
-        *_missing_finding(missing, values),
+        *_missing_finding(missing, values, doubtful=doubtful),
+        *_written_otherwise(rows, reading, missing),
     ]
     return ExportTable(
         encoding, tuple(lines[: reading.first]), reading.delimiter, decimal, start, until, reading.fields,
@@ -278,7 +284,11 @@ def _comma_doubt(
 
 def _values(
     rows: list[tuple[int, str]], reading: TableForm
-) -> tuple[FloatArray, tuple[str, ...], dict[int, tuple[str, ...]], dict[int, FloatArray]]:
+) -> tuple[FloatArray, tuple[str, ...], dict[int, tuple[str, ...]], dict[int, FloatArray], bool]:
+    """The numbers, what stands for lost ones, the texts of fields that are none, with their codes.
+
+    The last says whether a number stands for lost samples that could have been read.
+    """
     number = number_pattern(reading.decimal)
     words: list[Counter[str]] = [Counter() for _ in range(reading.fields)]
     values = np.full((len(rows), reading.fields), np.nan)
@@ -288,8 +298,7 @@ def _values(
                 values[k, field] = float(cell.replace(",", ".") if reading.decimal == "," else cell)
             if not number.fullmatch(cell) or _STAND_IN.fullmatch(cell):
                 words[field][cell] += 1
-    for field in range(reading.fields):
-        _blank_stand_ins(values[:, field], words[field], reading.decimal)
+    far = [_blank_stand_ins(values[:, f], words[f], reading.decimal) for f in range(reading.fields)]
     labels = {f: tuple(words[f]) for f, numeric in enumerate(reading.numeric) if not numeric and words[f]}
     missing = {
         w
@@ -304,7 +313,7 @@ def _values(
         else []
     )
     codes = {f: _codes([row[f] for row in cells], words[f]) for f in labels}
-    return values, tuple(sorted(missing)), labels, codes
+    return values, tuple(sorted(missing)), labels, codes, not all(far)
 
 
 def _codes(cells: list[str], words: Counter[str]) -> FloatArray:
@@ -312,15 +321,21 @@ def _codes(cells: list[str], words: Counter[str]) -> FloatArray:
     return np.array([numbers.get(cell, -1) for cell in cells], dtype=np.float64)
 
 
-def _blank_stand_ins(column: FloatArray, words: Counter[str], decimal: str) -> None:
-    """Numbers of nines only that lie far off all others stand for lost samples; the rest are numbers."""
+def _blank_stand_ins(column: FloatArray, words: Counter[str], decimal: str) -> bool:
+    """Numbers of nines only, and overflows, that lie far off all others stand for lost samples.
+
+    Returns whether all of them come more than once and lie so far off that nothing can have been read so.
+    """
+    far = True
     for word in [w for w in words if _STAND_IN.fullmatch(w)]:
         number = float(word.replace(",", ".") if decimal == "," else word)
         others = np.abs(column[np.isfinite(column) & (column != number)])
-        if len(others) and np.max(others) < 0.2 * abs(number):
+        if len(others) and np.max(others) < 2.0 * _FAR_OFF * abs(number):
             column[column == number] = np.nan
+            far = far and words[word] > 1 and bool(np.max(others) < _FAR_OFF * abs(number))
         else:
             del words[word]
+    return far
 
 
 def _other_tables(lines: list[str], reading: TableForm, last: int) -> list[Finding]:
@@ -336,15 +351,37 @@ def _other_tables(lines: list[str], reading: TableForm, last: int) -> list[Findi
     return [Finding("table", "the longest of several", False, why)]
 
 
-def _missing_finding(missing: tuple[str, ...], values: FloatArray) -> list[Finding]:
+def _missing_finding(missing: tuple[str, ...], values: FloatArray, *, doubtful: bool) -> list[Finding]:
     if not missing:
         return []
     rows = int(np.count_nonzero(np.any(np.isnan(values), axis=1)))
     why = f"{rows} of {len(values)} rows hold it instead of a number"
-    words_only = not any(_STAND_IN.fullmatch(w) for w in missing)
-    return [
-        Finding("missing samples", plain(", ".join(missing)), words_only and rows <= 0.01 * len(values), why)
-    ]
+    sure = not doubtful and rows <= 0.01 * len(values)
+    return [Finding("missing samples", plain(", ".join(missing)), sure, why)]
+
+
+def _written_otherwise(
+    rows: list[tuple[int, str]], reading: TableForm, missing: tuple[str, ...]
+) -> list[Finding]:
+    """A doubt about a few cells without decimals in a column whose other cells all have as many of them.
+
+    A program that writes 0.0000 for a reading of zero writes a bare 0 for what it did not read.
+    """
+    found = []
+    cells = [cells_of(line, reading.delimiter, reading.decimal, reading.fields) for _, line in rows]
+    for field in (f for f, numeric in enumerate(reading.numeric) if numeric):
+        column = [row[field] for row in cells]
+        lengths = Counter(
+            len(cell) - cell.rfind(reading.decimal) - 1 for cell in column if reading.decimal in cell
+        )
+        bare = Counter(cell for cell in column if re.fullmatch(r"[-+]?[0-9]+", cell))
+        few = 0 < sum(bare.values()) <= _BARE_SHARE * len(column)
+        alike = len(bare) == len(lengths) == 1 and next(iter(lengths)) >= _DECIMALS_MIN
+        if few and alike and not bare.keys() & set(missing):
+            many = sum(bare.values())
+            why = f"{many} cells of field {field + 1} are written so, all others with decimals: lost samples?"
+            found.append(Finding("missing samples", plain(next(iter(bare))), False, why))
+    return found
 
 
 def _start(lines: list[str], reading: TableForm, names_at: tuple[int, ...]) -> tuple[str | int, Finding]:

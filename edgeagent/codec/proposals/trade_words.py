@@ -69,27 +69,31 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
         "numero de piece", "n piece", "codice", "codice pezzo", "pezzo", "articolo", "disegno", "pieza",
         "numero de pieza", "referencia", "onderdeel", "onderdeelnummer", "detalj", "detaljnummer",
         "numer czesci", "czesc", "dil", "cislo dilu", "品番", "零件号", "деталь", "номер детали",
-        "parca no", "workpiece", "item", "component", "drawing",
+        "parca no", "workpiece", "item", "component", "drawing", "部品番号", "図番", "零件號", "零件编号",
+        "обозначение",
     ),
     "serial": (
         "serial", "serial number", "serial no", "s n", "sn", "seriennummer", "serien nr", "seriennr",
         "numero de serie", "n de serie", "n serie", "numero di serie", "matricola", "serienummer",
         "numer seryjny", "nr seryjny", "vyrobni cislo", "seriove cislo", "製造番号", "序列号",
-        "серийный номер", "seri no", "serial id",
+        "серийный номер", "seri no", "serial id", "シリアル番号", "序號", "заводской номер", "серийный №",
+        "vyrobni c",
     ),
     "feature": (
         "feature", "merkmal", "trace", "flank", "flanke", "caracteristique", "flanc", "caratteristica",
         "fianco", "caracteristica", "flanco", "kenmerk", "egenskap", "cecha", "znak", "特徴", "элемент",
-        "measured feature",
+        "measured feature", "測定箇所", "測定部位", "部位", "特征", "特徵", "要素", "prvek", "charakteristika",
+        "признак", "поверхность",
     ),
     "datetime": (
         "measured at", "date time", "datetime", "timestamp", "datum zeit", "datum uhrzeit", "messzeit",
         "messzeitpunkt", "zeitstempel", "date heure", "data ora", "fecha hora", "measured", "gemessen am",
-        "measured on", "time stamp", "日時",
+        "measured on", "time stamp", "日時", "測定日時", "测量时间", "дата и время", "datum a cas",
     ),
     "date": (
         "date", "datum", "data", "fecha", "dato", "messdatum", "measurement date", "date de mesure",
-        "data misura", "fecha de medicion", "日付", "日期", "дата", "tarih",
+        "data misura", "fecha de medicion", "日付", "日期", "дата", "tarih", "測定日", "検査日", "测量日期",
+        "дата измерения", "datum mereni", "data pomiaru",
     ),
     "time": (
         "time", "zeit", "uhrzeit", "heure", "ora", "hora", "tijd", "tid", "godzina", "cas", "時刻", "时间",
@@ -172,12 +176,14 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Header entries and the words for them; those with a name of no header key are hints for the columns."""
 
-FEATURE_PAIRS = (
+_FLANK_PAIRS = (
     ("left flank", "right flank"), ("linke flanke", "rechte flanke"), ("flanc gauche", "flanc droit"),
     ("fianco sinistro", "fianco destro"), ("flanco izquierdo", "flanco derecho"), ("left", "right"),
     ("links", "rechts"), ("gauche", "droit"), ("sinistro", "destro"), ("izquierdo", "derecho"), ("l", "r"),
+    ("linkerflank", "rechterflank"), ("vanster flank", "hoger flank"), ("lewy bok", "prawy bok"),
+    ("levy bok", "pravy bok"), ("levy", "pravy"), ("левый бок", "правый бок"), ("левый", "правый"),
+    ("左フランク", "右フランク"), ("左側面", "右側面"), ("左侧面", "右侧面"), ("左侧", "右侧"), ("左", "右"),
 )  # fmt: skip
-"""How the left and the right flank are called, side by side."""
 
 TURN_WORDS = frozenset({
     "turn", "turns", "turn no", "turn number", "revolution", "revolutions", "rev", "umdrehung",
@@ -203,7 +209,8 @@ FACTOR_WORDS = (
     "korrektur", "auflosung", "facteur", "echelle", "sensibilite", "etalonnage", "fattore", "scala",
     "sensibilita",
     "taratura", "guadagno", "escala", "sensibilidad", "calibracion", "ganancia", "wspolczynnik", "skalafaktor",
-    "倍率", "係数", "系数", "коэффициент", "масштаб",
+    "zesileni", "meritko", "citlivost", "koeficient", "wzmocnienie", "czulosc", "lsb", "digit", "magnification",
+    "倍率", "係数", "系数", "感度", "коэффициент", "масштаб", "усиление", "чувствительность", "множитель",
 )  # fmt: skip
 """Words of header lines by whose number the readings may still have to be multiplied or divided."""
 
@@ -275,6 +282,10 @@ def normal(text: str) -> str:
     text = text.replace("ß", "ss").replace("ł", "l").replace("Ł", "L")
     bare = "".join(c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))
     return " ".join(re.sub(r"[^\w#φθ]+|_", " ", bare).split())
+
+
+FEATURE_PAIRS = tuple((normal(left), normal(right)) for left, right in _FLANK_PAIRS)
+"""How the left and the right flank are called, side by side, as ``normal`` makes it."""
 
 
 def column_role(text: str) -> str | None:

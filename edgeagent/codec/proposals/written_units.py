@@ -26,6 +26,8 @@ _CHANGED = frozenset({
     "demi",
 })  # fmt: skip
 """Words in a column's name by which its numbers are not what was read, but something made from it."""
+_FULL_WIDTH = re.compile(r"[\uff01-\uff5e]")
+"""Brackets and letters as wide as the signs of East Asian scripts."""
 _SEPARATOR = re.compile(r"\s*(?:/|,|\bin\b)\s*")
 _BRACKETS = re.compile(r"^(.*?)\s*[\[({<]\s*([^\])}>]+?)\s*[\])}>]\s*$")
 
@@ -71,6 +73,8 @@ def _value(text: str) -> float:
 
 def name_and_unit(text: str) -> tuple[str, tuple[str, float] | None]:
     """A column's or entry's name without its unit, and the unit."""
+    if _FULL_WIDTH.search(text):
+        text = unicodedata.normalize("NFKC", text)
     text = text.strip().strip('"').strip()
     if len(text) > NAME_MAX:
         return text, None

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 
 from edgeagent.codec.proposals.columns.column_shapes import Shape, shape_of, whole_turns_in
 from edgeagent.codec.proposals.sniff import ExportTable
-from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, LENGTH_UNITS, SIDE_WORDS, column_role
+from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, LENGTH_UNITS, SIDE_WORDS, column_role, normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +72,15 @@ def _may_turn(role: str | None, unit: tuple[str, float] | None) -> bool:
 
 
 def find_deviation(
-    roles: Roles, taken: set[int], labels: Mapping[int, tuple[str, ...]]
+    roles: Roles, taken: set[int], labels: Mapping[int, tuple[str, ...]], radii: Set[int] = frozenset()
 ) -> tuple[list[int], bool]:
-    """Fields that may be the deviation, the likeliest first, and whether there is no doubt."""
+    """Fields that may be the deviation, the likeliest first, and whether there is no doubt.
+
+    ``radii`` are fields whose name says radius.
+    """
     named = [k for k in roles.of("deviation") or roles.of("diameter") if k not in taken]
+    if len(others := [k for k in named if k not in radii]) == 1:
+        named = others  # the deviation itself goes before the radius that it belongs to
     if len(named) == 1:
         return named, True
     if named:
@@ -86,3 +91,11 @@ def find_deviation(
     ]  # fmt: skip
     wavy = [k for k in rest if not (roles.shapes[k].even or roles.shapes[k].counter)] or rest
     return wavy, len(wavy) == 1 and len(rest) == 1
+
+
+_RADIUS_WORDS = frozenset({"radius", "rayon", "raggio", "radio"})
+
+
+def radius_fields(names: Sequence[str]) -> frozenset[int]:
+    """Fields whose name says radius: the deviation is in them, beside the radius itself."""
+    return frozenset(k for k, name in enumerate(names) if _RADIUS_WORDS & set(normal(name).split()))

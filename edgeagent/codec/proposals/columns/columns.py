@@ -21,7 +21,7 @@ from edgeagent.codec.proposals.columns.column_doubts import (
     counts_rows,
     marked_rows,
 )
-from edgeagent.codec.proposals.columns.column_roles import Roles, find_angle, find_deviation
+from edgeagent.codec.proposals.columns.column_roles import Roles, find_angle, find_deviation, radius_fields
 from edgeagent.codec.proposals.columns.column_shapes import TURN, Shape, shape_of
 from edgeagent.codec.proposals.columns.column_units import angle_unit, length_unit
 from edgeagent.codec.proposals.columns.several_traces import (
@@ -33,7 +33,7 @@ from edgeagent.codec.proposals.columns.several_traces import (
 )
 from edgeagent.codec.proposals.findings import Finding, OpenValue
 from edgeagent.codec.proposals.sniff import ExportTable
-from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, SIDE_WORDS, column_role
+from edgeagent.codec.proposals.trade_words import ANGLE_UNITS, SIDE_WORDS, TURN_WORDS, column_role, normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ def round_columns(table: ExportTable, roles: Roles, hints: Hints, base: str | No
         taken |= set() if several is None else {several.field}
         angle, turns = _angle_column(table, roles, at, sure, hints, findings, pins, several)
     if several is None:
-        candidates, _ = find_deviation(roles, taken, table.labels)
+        candidates, _ = find_deviation(roles, taken, table.labels, radius_fields(table.names))
         several = find_traces_beside(table, candidates)
         if several is not None:
             findings.append(Finding("traces", *_said(several, table)))
@@ -99,6 +99,8 @@ def _angle_column(
         pins.append(hints.pins["angle_unit"])
     name = table.names[at]
     named = bool(roles.role[at]) and not (shape.counter and counts_rows(name))
+    if unit_text is None and normal(table.names[at]) in TURN_WORDS:
+        unit_text = "rev"  # the name says what is counted; the steps must agree
     unit, unit_finding = angle_unit(shape, unit_text, named)
     sure = sure and not (shape.counter and counts_rows(name))
     why = (
@@ -219,7 +221,7 @@ def _angle_from_step(
 def _deviation_column(
     table: ExportTable, roles: Roles, taken: set[int], hints: Hints, findings: list[Finding], pins: list[str]
 ) -> ColumnProposal:
-    candidates, sure = find_deviation(roles, taken, table.labels)
+    candidates, sure = find_deviation(roles, taken, table.labels, radius_fields(table.names))
     if not candidates:
         candidates, sure = [k for k in range(table.fields) if k not in taken][:1] or [table.fields - 1], False
     at = candidates[0]
@@ -249,6 +251,11 @@ def _deviation_column(
         guess = unit_keys.get("scale", 1.0)
         unit_keys["scale"] = OpenValue(0.5 * guess if isinstance(guess, float) else 0.5, why)
         findings.append(Finding("deviation", "half a diameter", False, why))
+    if re.match(r"\s*[-\u2212]\s*[^\W\d]", name):
+        why = f"{plain(name)!r} begins with a minus: is its sign turned round?"
+        guess = unit_keys.get("scale", 1.0)
+        unit_keys["scale"] = OpenValue(-guess if isinstance(guess, float) else -1.0, why, likely=False)
+        findings.append(Finding("deviation", "perhaps negated", False, why))
     why = "a positive reading is taken as " + (
         "more travel than nominal"
         if "travel" in map(column_role, table.names)
