@@ -4,17 +4,24 @@ without.
     OMP_NUM_THREADS=1 python tests/bench/evaluate_speed.py
 
 First table: every shape of a trace as a ratio to the first one. Second: evaluation against reading the file,
-one real FFT and one pass of sine and cosine. Third: growth with the number of points. Times are processor time.
+one real FFT and one pass of sine and cosine, without a recipe and with one whose thread asks for the
+corrections of a real surface. Third: where evaluation spends its time, stage by stage, each without the stages
+inside it. Fourth: growth with the number of points. Times are processor time, the least of calls that take
+turns, so that a machine that others use tells nearly the same.
 """
 
 from __future__ import annotations
 
-import statistics
+import contextlib
+import importlib
 import sys
+import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from figures import print_table
@@ -26,12 +33,77 @@ from edgeagent.analysis.kinds import Request, spiral
 from edgeagent.codec.traces.reader import read_trace
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model import Thread, Trace, TraceHeader
+from edgeagent.store.configuration import load_configuration
 
 THREAD = Thread(
     member="shaft", hand="right", starts=1, lead_mm=5.0, ball_diameter_mm=3.175, ball_pitch_circle_mm=20.75,
     contact_angle_deg=45.0, track_conformity=0.535,
 )  # fmt: skip
 SURFACE = waves({2: (0.6, 0.3), 18: (0.08, -1.0), 200: (0.01, 2.0)})
+STAGES = {
+    "text to numbers": "codec.traces.json_numbers:json_numbers",
+    "rows and columns": "codec.traces.table:read_numbers",
+    "header, format, bounds": "codec.traces.reader:read_trace",
+    "digest of the file": "codec.records.digest:digest_of",
+    "samples, checks before the fit": "analysis.around.fitting:clean analysis.around.fitting:run_checks "
+    "analysis.around.trace_checks:checks_before_fit",
+    "sine and cosine": "analysis.waves.trigonometric:TrigonometricSums.circle",
+    "where an eccentric part is touched": "analysis.track.eccentric:EccentricContact.touch",
+    "samples to a grid": "analysis.waves.trigonometric:TrigonometricSums.__init__",
+    "trigonometric sums": "analysis.waves.trigonometric:TrigonometricSums.sums",
+    "harmonics' equations": "analysis.waves.least_squares:solve_toeplitz",
+    "slope and tilt": "analysis.waves.least_squares:alignment_terms "
+    "analysis.waves.joint_fit:alignment_columns analysis.waves.least_squares:combine",
+    "model at the samples": "analysis.waves.trigonometric:TrigonometricSums.evaluate",
+    "waves between whole orders": "analysis.waves.orders:significant analysis.waves.orders:find_orders",
+    "noise between the lines": "analysis.waves.noise:noise_between analysis.waves.noise:lines_between",
+    "level of the noise": "analysis.waves.level:fit_level",
+    "spikes and scatter": "analysis.around.fitting:fit_trace analysis.around.quality:robust_scatter_um",
+    "rest of the fit": "analysis.waves.harmonics:fit_harmonics",
+    "roundness": "analysis.around.roundness:roundness analysis.around.roundness:extremes",
+    "lift by noise": "analysis.around.roundness:noise_lift",
+    "each turn": "analysis.around.turns:turn_roundness",
+    "rest of the analysis": "analysis.kinds.spiral:analyse",
+    "judging": "rules.decision:judge",
+    "result object": "codec.records.result:result_object",
+}
+"""What the stage table tells apart: each stage with the functions whose own time it is."""
+STATION = """[station]
+site = "bench"
+cell = "bench"
+name = "bench"
+[intake]
+folders = ["inbox"]
+[store]
+folder = "store"
+[mqtt]
+url = "mqtt://127.0.0.1:1883"
+prefix = "bench"
+[decision]
+rule = "guarded"
+"""
+RECIPE = """part = "P"
+revision = "bench"
+[thread]
+member = "shaft"
+hand = "right"
+starts = 1
+lead_mm = 5.0
+ball_diameter_mm = 3.175
+ball_pitch_circle_mm = 20.75
+contact_angle_deg = 45.0
+track_conformity = 0.535
+[[measurement]]
+feature = "left-flank"
+kind = "spiral"
+upr = [2, 500]
+  [[measurement.limit]]
+  characteristic = "roundness_total"
+  upper = 1.2
+  [[measurement.limit]]
+  characteristic = "harmonic_amplitude"
+  points = [[2, 800.0], [20, 160.0], [500, 30.0]]
+"""
 HEAD = """# trace = 1
 # kind = "spiral"
 # part = "P"
@@ -54,18 +126,19 @@ def samples(per_turn: float, turns: float, jitter: float = 0.0) -> tuple[np.ndar
     return angle_deg, np.round(reading + 1.3 * theta / (2 * np.pi) + rng.normal(0, 0.002, count), 6)
 
 
-def cpu_ms(call: Callable[[], object], repeats: int = 9) -> float:
-    """Median processor time in ms after one warm-up."""
-    call()
-    times = []
-    for _ in range(repeats):
-        began = time.process_time()
-        call()
-        times.append(time.process_time() - began)
-    return 1000 * statistics.median(times)
+def cpu_ms(calls: Mapping[str, Callable[[], object]], repeats: int = 15) -> dict[str, float]:
+    """Least processor time of each call in ms; they take turns, after one warm-up."""
+    times: dict[str, list[float]] = {name: [] for name in calls}
+    for round_number in range(repeats + 1):
+        for name, call in calls.items():
+            began = time.process_time()
+            call()
+            if round_number:
+                times[name].append(time.process_time() - began)
+    return {name: 1000 * min(found) for name, found in times.items()}
 
 
-def analysis_ms(per_turn: float, turns: float, jitter: float, upr: int, repeats: int = 9) -> float:
+def analysis(per_turn: float, turns: float, jitter: float, upr: int) -> Callable[[], object]:
     angle_deg, reading = samples(per_turn, turns, jitter)
     header = TraceHeader(
         kind="spiral", feature="left-flank", measured_at=datetime(2026, 3, 2, tzinfo=UTC), part="P", serial="1",
@@ -73,12 +146,11 @@ def analysis_ms(per_turn: float, turns: float, jitter: float, upr: int, repeats:
     )  # fmt: skip
     trace = Trace(header, {"angle_deg": angle_deg, "deviation_um": reading})
     request = Request(THREAD, spiral.Options(upr=(2, upr)), float(upr))
-    return cpu_ms(lambda: spiral.analyse(trace, request), repeats)
+    return lambda: spiral.analyse(trace, request)
 
 
 def shapes() -> None:
-    found = []
-    for name, per_turn, turns, jitter, upr in (
+    given = (
         ("3 x 18,000, 500 UPR", 18_000, 3, 0.0, 500),
         ("3 x 18,000, 1,500 UPR", 18_000, 3, 0.0, 1500),
         ("3 x 17,989 (prime), 500 UPR", 17_989, 3, 0.0, 500),
@@ -86,35 +158,119 @@ def shapes() -> None:
         ("3.4 x 18,000, 500 UPR", 18_000, 3.4, 0.0, 500),
         ("3 x 17,500.3, 500 UPR", 17_500.3, 3, 0.0, 500),
         ("3 x 4,001, 500 UPR", 4_001, 3, 0.0, 500),
-    ):
-        ms = analysis_ms(per_turn, turns, jitter, upr)
-        found.append((name, ms, ms / (per_turn * turns) * 54_000))
-    best = found[0][1]
-    rows = [(name, ms, ms / best, scaled) for name, ms, scaled in found]
+    )
+    found = cpu_ms({name: analysis(*shape) for name, *shape in given})
+    best = found[given[0][0]]
+    rows = [(n, found[n], found[n] / best, found[n] / (given_n * t) * 54_000) for n, given_n, t, *_ in given]
     print_table("Analysis by shape", ("trace", "ms", "to the first", "ms per 54,000 points"), rows)
 
 
-def against_floor() -> None:
+def one_file() -> bytes:
+    """A trace of 3 x 18,000 points as text."""
     angle_deg, reading = samples(18_000, 3)
     rows = "\n".join(f"{a:.5f},{y:.6f}" for a, y in zip(angle_deg.tolist(), reading.tolist(), strict=True))
-    data = (HEAD + rows + "\n").encode()
-    rules = Rulebook(rule="guarded", recipes={}, layouts={}, certificates={})
+    return (HEAD + rows + "\n").encode()
+
+
+def rulebook(folder: Path) -> Rulebook:
+    """A station's rules with one recipe of a thread; ``folder`` is written to."""
+    (folder / "recipes").mkdir()
+    (folder / "inbox").mkdir()
+    (folder / "agent.toml").write_text(STATION)
+    (folder / "recipes" / "P.toml").write_text(RECIPE)
+    return Rulebook.of(load_configuration(folder / "agent.toml"))
+
+
+def against_floor(data: bytes, rules: Mapping[str, Rulebook]) -> None:
+    angle_deg, reading = samples(18_000, 3)
     theta = np.radians(angle_deg)
-    parse = cpu_ms(lambda: read_trace("a.txt", data, None, {}))
-    fft = cpu_ms(lambda: np.fft.rfft(reading))
-    turning = cpu_ms(lambda: (np.sin(theta), np.cos(theta)))
-    whole = cpu_ms(lambda: evaluate("a.txt", data, None, rules))
-    floor = parse + fft + turning
+    calls: dict[str, Callable[[], object]] = {
+        "parse": lambda: read_trace("a.txt", data, None, {}),
+        "rfft": lambda: np.fft.rfft(reading),
+        "sin, cos": lambda: (np.sin(theta), np.cos(theta)),
+    }
+    evaluations = {name: partial(evaluate, "a.txt", data, None, book) for name, book in rules.items()}
+    found = cpu_ms(calls | evaluations, 30)
+    parts = [found[name] for name in calls]
     print_table(
         "Evaluation of 3 x 18,000 points to 500 UPR",
-        ("parse", "rfft", "sin, cos", "sum", "evaluate", "ratio"),
-        [(parse, fft, turning, floor, whole, whole / floor)],
+        ("", *calls, "sum", "evaluate", "ratio"),
+        [(name, *parts, sum(parts), found[name], found[name] / sum(parts)) for name in rules],
     )
+
+
+class Stages:
+    """Time that named functions take without those among them that they call."""
+
+    def __init__(self) -> None:
+        self.spent: dict[str, float] = {}
+        self._inside: list[float] = []
+
+    def timed(self, stage: str, function: Callable[..., object]) -> Callable[..., object]:
+        """The function, its time added to that of a stage."""
+
+        def call(*given: object, **named: object) -> object:
+            began = time.perf_counter()
+            self._inside.append(0.0)
+            try:
+                return function(*given, **named)
+            finally:
+                took = time.perf_counter() - began
+                self.spent[stage] = self.spent.get(stage, 0.0) + took - self._inside.pop()
+                if self._inside:
+                    self._inside[-1] += took
+
+        return call
+
+
+@contextlib.contextmanager
+def timed_stages() -> Iterator[Stages]:
+    """All functions of STAGES timed, wherever they were imported to."""
+    stages, undo = Stages(), []
+    modules = [m for name, m in list(sys.modules.items()) if name.startswith("edgeagent.")]
+    for stage, names in STAGES.items():
+        for name in names.split():
+            module, _, path = name.partition(":")
+            owner: Any = importlib.import_module(f"edgeagent.{module}")
+            *classes, last = path.split(".")
+            for part in classes:
+                owner = getattr(owner, part)
+            function = getattr(owner, last)
+            timed = stages.timed(stage, function)
+            holders = [owner] if classes else [m for m in modules if getattr(m, last, None) is function]
+            for holder in holders:
+                undo.append((holder, last, function))
+                setattr(holder, last, timed)
+    try:
+        yield stages
+    finally:
+        for holder, last, function in undo:
+            setattr(holder, last, function)
+
+
+def stage_table(data: bytes, rules: Mapping[str, Rulebook], repeats: int = 40) -> None:
+    least: dict[str, dict[str, float]] = {}
+    for name, book in rules.items():
+        evaluate("a.txt", data, None, book)
+        with timed_stages() as stages:
+            for _ in range(repeats):
+                stages.spent.clear()
+                stages.timed("what is left", evaluate)("a.txt", data, None, book)
+                for stage, spent in stages.spent.items():
+                    row = least.setdefault(stage, {})
+                    row[name] = min(row.get(name, np.inf), 1000 * spent)
+    order = [*STAGES, "what is left"]
+    rows = [(stage, *(least[stage].get(name, 0.0) for name in rules)) for stage in order if stage in least]
+    sums = ("sum", *(sum(row[k] for row in rows) for k in range(1, len(rules) + 1)))
+    print_table("Where evaluation spends its time, ms", ("stage", *rules), [*rows, sums])
 
 
 def growth() -> None:
     points = [1_000, 3_000, 10_000, 30_000, 100_000, 300_000, 1_000_000, 3_000_000]
-    rows = [(f"{n:,}", analysis_ms(n / 3, 3, 0.0, max(min(n // 30, 500), 10), 3)) for n in points]
+    rows = []
+    for n in points:
+        call = analysis(n / 3, 3, 0.0, max(min(n // 30, 500), 10))
+        rows.append((f"{n:,}", cpu_ms({"": call}, 5)[""]))
     large = [(n, r[1]) for n, r in zip(points, rows, strict=True) if n >= 10_000]
     exponent = np.polyfit(np.log([n for n, _ in large]), np.log([ms for _, ms in large]), 1)[0]
     print_table("Growth with the number of points, 3 turns", ("points", "ms"), rows)
@@ -123,5 +279,8 @@ def growth() -> None:
 
 if __name__ == "__main__":
     shapes()
-    against_floor()
+    with tempfile.TemporaryDirectory() as folder:
+        books = {"no recipe": Rulebook("guarded", {}, {}, {}), "recipe with a thread": rulebook(Path(folder))}
+    against_floor(one_file(), books)
+    stage_table(one_file(), books)
     growth()

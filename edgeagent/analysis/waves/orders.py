@@ -33,6 +33,7 @@ _EXPLAINED = 0.95
 """Share of the power nearby that a wave close to a whole order explains alone."""
 _CLEAR = 10.0
 """So many times the noise of a line its strongest one must hold where its like lies beyond the whole order."""
+_GRID = np.linspace(-1.0, 1.0, 41)
 _LEFT_BESIDE, _BESIDE_TURNS = 2e-3, 8
 """What a wave that was taken out may leave as a share of its size, within so many orders: uneven angles."""
 
@@ -170,15 +171,17 @@ def _refine_order(lines: ComplexArray, line: int, whole: int) -> _RefinedOrder:
     low, high = (line + side * (0.9 if (line + side) % whole == 0 else 0.5) for side in (-1, 1))
     centre, width = (low + high) / 2, (high - low) / 2
     for _ in range(4):  # a grid of 41 steps, refined four times: to 1e-5 of a line
-        tried = np.clip(np.linspace(centre - width, centre + width, 41), low, high)
-        off = tried[:, None] - near[None, :]
-        spread = np.sinc(off) * np.exp(1j * np.pi * off)
-        fitted = np.einsum("tn,n->t", spread.conj(), seen)
-        energy = np.abs(fitted) ** 2 / np.sum(np.abs(spread) ** 2, axis=1)
+        tried = np.minimum(np.maximum(centre + width * _GRID, low), high)
+        step = tried - line
+        step[step == 0.0] = 1e-15  # the limit
+        # Lines lie at whole numbers: sinc(x) exp(iπ x), x = step - (near - line), is real but for exp(iπ step).
+        real = (np.sin(np.pi * step) / np.pi)[:, None] / (step[:, None] - (near - line)[None, :])
+        fitted = np.einsum("tn,n->t", real, seen)
+        energy = np.abs(fitted) ** 2 / np.einsum("tn,tn->t", real, real)
         best = int(np.argmax(energy))
         centre, width = float(tried[best]), width / 10
-    shape = spread[best]
-    size = complex(fitted[best] / np.sum(np.abs(shape) ** 2))
+    shape = real[best] * np.exp(1j * np.pi * (centre - line))
+    size = complex(np.sum(shape.conj() * seen) / np.sum(real[best] ** 2))
     noise = float(np.median(np.abs(seen - size * shape) ** 2)) / math.log(2)
     explained = float(energy[best]) >= _EXPLAINED * float(np.sum(np.abs(seen) ** 2))
     away = abs(centre - whole * round(centre / whole))
