@@ -69,13 +69,14 @@ class Archive:
         """Store content; returns its digest. Raises JournalWriteError."""
         return self.put_all((data,))[0]
 
-    def put_all(self, contents: Iterable[bytes]) -> list[str]:
+    def put_all(self, contents: Iterable[bytes], known: Sequence[str] = ()) -> list[str]:
         """Store several contents, each folder synced once; returns their digests in order.
 
+        ``known`` are the digests of the first of them, where the caller has computed them from the same bytes.
         Raises JournalWriteError when the disk refuses; what was stored until then stays.
         """
         contents = tuple(contents)
-        digests = [digest_of(data) for data in contents]
+        digests = [*known, *(digest_of(data) for data in contents[len(known) :])]
         with self._lock:
             self._in_hand.update(digests)
         try:

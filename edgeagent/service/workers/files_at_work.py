@@ -325,7 +325,8 @@ class FilesAtWork:
 
     def _store(self, work: Work, contents: list[bytes]) -> None:
         """Archive beside the analysis and beside other files, so that the loop does not wait for the disk."""
-        future = self._archivist.submit(self._archive.put_all, contents)
+        digest = work.source.sha256 if contents[0] is work.file.data else None
+        future = self._archivist.submit(self._archive.put_all, contents, [digest] if digest else [])
         future.add_done_callback(lambda _future: self._wake())
         work.stored.append(future)
 
