@@ -82,6 +82,8 @@ def fit_to_line(body: B) -> B:
 
 def _with_short_texts(body: B, longest: int) -> B:
     """The same body with texts that a file brought along cut; names, digests and short words stay whole."""
+    if isinstance(body, Measurement):
+        body = replace(body, trace=replace(body.trace, extra=UNSET))
     plain = msgspec.to_builtins(body)
     short = {k: v if k == "source" else _shorten(v, longest) for k, v in plain.items()}
     return msgspec.convert(short, type(body))
@@ -91,10 +93,17 @@ def _shorten(value: Any, longest: int) -> Any:
     if isinstance(value, str):
         return value if len(value) <= 128 else value[:longest] + "…"
     if isinstance(value, Mapping):
-        return {k: _shorten(v, longest) for k, v in value.items() if k != "extra"}
+        return {k: _shorten(v, longest) for k, v in value.items()}
     if isinstance(value, list | tuple):
         return [_shorten(v, longest) for v in value]
     return value
+
+
+def _identity_of(evaluation: Evaluation) -> TraceIdentity:
+    """What the trace says of itself; keys of its header that nobody here knows are carried along as JSON."""
+    found = trace_object(evaluation.trace, evaluation.analysis)
+    extra = {key: msgspec.Raw(msgspec.json.encode(text)) for key, text in found.pop("extra", {}).items()}
+    return msgspec.convert({**found, **({"extra": extra} if extra else {})}, TraceIdentity)
 
 
 def source_of(file: FoundFile) -> Source:
@@ -126,7 +135,7 @@ def measurement_body(
     listed = judgement.reasons[:12]
     body = Measurement(
         source=source,
-        trace=msgspec.convert(trace_object(evaluation.trace, evaluation.analysis), TraceIdentity),
+        trace=_identity_of(evaluation),
         recipe=msgspec.convert(evaluation.recipe.identity, RecipeIdentity) if evaluation.recipe else None,
         layout=NamedDigest(str(evaluation.layout), layout[1].sha256) if layout else None,
         certificate_sha256=evaluation.certificate,

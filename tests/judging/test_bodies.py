@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from field import ROOT, spiral_text
 from judged_station import configured
-from msgspec import UNSET
+from msgspec import UNSET, structs
 from records import body_of
 
 from edgeagent.codec.records.digest import digest_of
@@ -206,6 +206,16 @@ def test_measurement_of_a_part_names_recipe_and_the_twelve_values_that_matter_mo
     assert (body.layout, body.certificate_sha256, body.errors_nm) == (None, None, UNSET)
     assert body.recipe.part == "KX-2005-R"
     assert (body.settled_at, body.decided_at, body.result_sha256) == (5.0, 6.0, "cd" * 32)
+
+
+def test_header_keys_that_nobody_knows_are_carried_along_into_the_record():
+    known = spiral_text()
+    more = known.replace("# trace = 1\n", '# trace = 1\n# customer = "C7"\n# batch = 12\n', 1)
+    _, body = measured(more)
+    assert {key: bytes(raw) for key, raw in body.trace.extra.items()} == {"customer": b'"C7"', "batch": b'"12"'}
+    assert measured(known)[1].trace.extra is UNSET
+    long = structs.replace(body, reasons=tuple(f"{n}: {'x' * 9000}" for n in range(12)), reason_codes=UNSET)
+    assert bodies.fit_to_line(long).trace.serial == body.trace.serial
 
 
 def test_layout_that_read_a_file_is_named_with_its_digest():
