@@ -102,7 +102,7 @@ def _view(board: Board, found: Found, began_at: int, trouble: str, now: datetime
         "open": [_lacking(one) for one in list(reversed(board.open.values()))[:WAITING_SHOWN]],
         "files": list(reversed(board.files.values()))[:3],
         "verified": list(board.verified.values()),
-        "drifts": [f"{words.time_text(time)}: {reason}" for time, reason in board.drifts],
+        "drifts": [f"{clock_text(time)}: {reason}" for time, reason in board.drifts],
         "series": _series(board),
         "journal_words": trouble or f"record {board.seq}, written {clock_text(board.time)}"
         if trouble or board.seq
@@ -116,7 +116,7 @@ def _of_agent(found: Found, *, old: bool) -> dict[str, Any]:
     said = found.status
     if said is None or old:
         unknown = "not known: no status from the agent"
-        why = (f"The agent's last word is of {words.time_text(said.written_at)}.",) if said is not None else ()
+        why = (f"The agent's last word is of {clock_text(said.written_at)}.",) if said is not None else ()
         return {
             "lamp_digit": "3" if found.code == 3 else "?",
             "lamp_word": "fault" if found.code == 3 else "unknown",
@@ -233,6 +233,7 @@ def _environment() -> jinja2.Environment:
         "age": age_text,
         "named": lambda c: words.name_text(c.name, c.instance),
         "name": words.name_text,
+        "where": lambda c: words.name_text(c.name, c.instance).removeprefix(words.name_text(c.name)),
         "measured": words.judged_value_text,
         "limits": words.limits_text,
         "feature": words.feature_text,
