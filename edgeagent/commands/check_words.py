@@ -161,7 +161,14 @@ def _station(settings: Settings) -> list[str]:
         f"{station.plane_offset_mm:g} mm and {station.plane_yaw_deg:g}° counts.",
         *_drift(settings),
         *_evidence(settings),
+        *_report(settings),
     ]
+
+
+def _report(settings: Settings) -> list[str]:
+    """The clock beside UTC in reports; whether this computer knows it is seen where a report is written."""
+    zone = settings.report.time_zone
+    return [] if zone is None else [f"Reports show the time of {zone} beside UTC."]
 
 
 def _evidence(settings: Settings) -> list[str]:

@@ -12,6 +12,7 @@ from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import UsageError
 from edgeagent.report import write
+from edgeagent.report.printing import print_pdf
 from edgeagent.store.configuration import load_configuration
 
 
@@ -40,6 +41,12 @@ from edgeagent.store.configuration import load_configuration
     help="How many parts of a period get pages: rejected and held ones first.",
 )
 @click.option("--out", type=click.Path(path_type=Path), help="The page's path; report-….html here by default.")
+@click.option(
+    "--zone",
+    metavar="NAME",
+    help="Time zone beside UTC, such as Europe/Berlin; by default the station's, else this computer's.",
+)
+@click.option("--pdf", is_flag=True, help="Also print the page to A4 beside it, as .pdf; needs Chromium.")
 @click.option("--json", "as_json", is_flag=True, help="The page's path and size as one JSON object.")
 def report(
     store: Path | None,
@@ -51,6 +58,8 @@ def report(
     until: datetime | None,
     part_pages: int,
     out: Path | None,
+    zone: str | None,
+    pdf: bool,
     as_json: bool,
 ) -> None:
     """Write a self-contained HTML report of a part, a file or a period, and print its path.
@@ -69,9 +78,9 @@ def report(
     if until is not None and since is None:
         raise UsageError("--until goes with --since")
     if serial is not None:
-        written = write.write_part_report(folder, part, serial, out, progress=show_progress)
+        written = write.write_part_report(folder, part, serial, out, zone=zone, progress=show_progress)
     elif file is not None:
-        written = write.write_file_report(folder, file, out, progress=show_progress)
+        written = write.write_file_report(folder, file, out, zone=zone, progress=show_progress)
     else:
         written = write.write_period_report(
             folder,
@@ -79,12 +88,18 @@ def report(
             since,
             until=until,
             part_pages=part_pages,
+            zone=zone,
             progress=show_progress,
         )
+    if pdf:
+        written_pdf = print_pdf(written)
     if as_json:
-        click.echo(json_line({"report": str(written), "bytes": written.stat().st_size}))
+        found: dict[str, object] = {"report": str(written), "bytes": written.stat().st_size}
+        click.echo(json_line(found | ({"pdf": str(written_pdf)} if pdf else {})))
         return
     click.echo(written)
+    if pdf:
+        click.echo(written_pdf)
 
 
 def _store(store: Path | None, config: Path | None) -> Path:

@@ -6,17 +6,21 @@ along. Records that this version does not know are carried along verbatim, for t
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import islice
 from pathlib import Path
 from typing import Generic, TypeAlias, TypeVar
 
 from edgeagent.codec.records.archived_result import ArchivedResult, decode_result, result_of_record
 from edgeagent.codec.records.record import Record, RecordError, decode_record
 from edgeagent.errors import JournalCorruptError, UsageError
+from edgeagent.model import Disposition
 from edgeagent.model.records import (
     Acknowledgement,
     Body,
+    ConfigurationRead,
     Measurement,
     Outcome,
     PartDisposition,
@@ -38,6 +42,8 @@ PartKey: TypeAlias = tuple[str, str]
 """Part number and serial."""
 _OF_ALL_PARTS = (Verification, Acknowledgement, Unknown)
 """Bodies that every story has to look at."""
+_OPEN_MAX, _BACK_MAX = 2000, 4000
+"""Parts whose files are kept while nothing accepted them, and records that are looked at for a good part."""
 _COUNTING = (Outcome.PASSED, Outcome.FAILED, Outcome.LOST)
 """Outcomes of verifications that speak for or against an instrument."""
 
@@ -102,13 +108,23 @@ class MeasuredFile:
 
 
 @dataclass(frozen=True, slots=True)
+class ComparedFile:
+    """A measurement to compare with, of the same feature: ``label`` says which part's, or when."""
+
+    label: str
+    good: bool
+    measured: MeasuredFile
+
+
+@dataclass(frozen=True, slots=True)
 class PartStory:
     """All that a page on one part or one file needs; records in the order of the journal.
 
     ``measured`` holds the newest measurement of each feature, ``superseded`` the earlier ones.
     ``verified`` maps the number of a measurement record to the last verification of its instrument before it
-    that counted. ``unknown`` are all records of the journal that this version does not know.
-    ``last`` is the last record of the journal that was read, ``checked`` says what was checked of it.
+    that counted. ``compared`` has, by feature, the last good part's measurement before this one and the part's
+    own earlier one, as far as there are any. ``unknown`` are all records of the journal that this version does
+    not know. ``last`` is the last record of the journal that was read, ``checked`` says what was checked of it.
     """
 
     part: str
@@ -123,6 +139,7 @@ class PartStory:
     unknown: tuple[TypedRecord[Unknown], ...]
     last: Record
     checked: str
+    compared: Mapping[str, tuple[ComparedFile, ...]] = field(default_factory=dict)
 
     @property
     def disposition(self) -> TypedRecord[PartDisposition] | None:
@@ -146,6 +163,7 @@ class Store:
         if not any(p.stat().st_size for p in segments):
             raise UsageError(f"{printable(folder)}: there is no journal here, so there is nothing to report")
         self.damage: Damage | None = None
+        self._configuration: ConfigurationRead | None = None
         self.lookup = Lookup.open(self.journal)
         self.values: ValueLookup | None = None
         try:
@@ -172,8 +190,24 @@ class Store:
             "Each record shown was checked by its own hash; edgeagent journal verify checks the whole chain."
         )
 
+    def configuration(self) -> ConfigurationRead | None:
+        """The last configuration on record; None where there is none."""
+        if self._configuration is None and self.lookup is not None:
+            bodies = (record.body for record in self.lookup.rare_backwards())
+            self._configuration = next((b for b in bodies if isinstance(b, ConfigurationRead)), None)
+        elif self._configuration is None:
+            for _ in self.records():
+                pass
+        return self._configuration
+
     def records(self, behind: Position | None = None) -> Iterator[Record]:
         """Every record that can be read, in order, or those behind a position of an undamaged journal."""
+        for record in self._walk(behind):
+            if isinstance(record.body, ConfigurationRead):
+                self._configuration = record.body
+            yield record
+
+    def _walk(self, behind: Position | None) -> Iterator[Record]:
         if self.damage is None:
             walk = (record for record, _ in JournalReader(self.journal).walk(behind))
             total = record_total(self.journal)
@@ -205,7 +239,7 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
     """
     parts: dict[str, None] = {}
     kept: list[Record] = []
-    last = None
+    last, walk, good = None, _GoodParts(), _GoodFiles()
     for record in store.records() if store.lookup is None else _records_about(store.lookup, serial):
         last = record
         key = part_of(record)
@@ -214,6 +248,8 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
         elif key[1] == serial and part in (None, key[0]):
             parts.setdefault(key[0])
             kept.append(record)
+            good = walk.before(key)
+        walk.fold(record)
     if not parts or last is None:
         wanted = f" of part {printable(part)}" if part is not None else ""
         raise UsageError(f"serial {printable(serial)}{wanted} is not in the journal")
@@ -222,7 +258,64 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
         raise UsageError(
             f"serial {printable(serial)} belongs to several parts ({names}); say which with --part"
         )
-    return _story(store, (next(iter(parts)), serial), kept, last)
+    key = (next(iter(parts)), serial)
+    if store.lookup is not None:
+        first = max(
+            r.seq for r in kept if part_of(r) == key and isinstance(r.body, Measurement | PartDisposition)
+        )
+        good = _look_back(store.lookup, key, first)
+    return _story(store, key, kept, last, good)
+
+
+@dataclass(frozen=True, slots=True)
+class _GoodFiles:
+    """The files that an accepted part was accepted by."""
+
+    serial: str = ""
+    files: tuple[TypedRecord[Measurement], ...] = ()
+
+
+class _GoodParts:
+    """The last two accepted parts of each part number, as a walk through the journal meets them."""
+
+    def __init__(self) -> None:
+        self._open: OrderedDict[PartKey, dict[str, TypedRecord[Measurement]]] = OrderedDict()
+        self._good: dict[str, tuple[_GoodFiles, ...]] = {}
+
+    def fold(self, record: Record) -> None:
+        """Take in one record."""
+        match record.body:
+            case Measurement() as body if body.trace.of_artefact is None:
+                key = body.trace.of_part
+                self._open.setdefault(key, {})[body.trace.feature] = typed_record(record, body)
+                self._open.move_to_end(key)
+                if len(self._open) > _OPEN_MAX:
+                    self._open.popitem(last=False)
+            case PartDisposition(disposition=Disposition.ACCEPT) as body:
+                files = tuple(self._open.get((body.part, body.serial), {}).values())
+                others = (g for g in self._good.get(body.part, ()) if g.serial != body.serial)
+                self._good[body.part] = (_GoodFiles(body.serial, files), *others)[:2]
+
+    def before(self, key: PartKey) -> _GoodFiles:
+        """The last accepted part so far that is another one of the same number."""
+        found = (g for g in self._good.get(key[0], ()) if g.serial != key[1] and g.files)
+        return next(found, _GoodFiles())
+
+
+def _look_back(lookup: Lookup, key: PartKey, seq: int) -> _GoodFiles:
+    """The last accepted part of the same number before a record, if it is not too long ago."""
+    accepted: PartDisposition | None = None
+    files: dict[int, TypedRecord[Measurement]] = {}
+    for record in islice(lookup.backwards(seq), _BACK_MAX):
+        match record.body:
+            case PartDisposition(disposition=Disposition.ACCEPT) as body if accepted is None:
+                accepted = body if body.part == key[0] and body.serial != key[1] else None
+            case Measurement() as body if accepted is not None:
+                if record.seq in {source.seq for source in accepted.sources}:
+                    files[record.seq] = typed_record(record, body)
+        if accepted is not None and len(files) == len(accepted.sources):
+            return _GoodFiles(accepted.serial, tuple(files.values()))
+    return _GoodFiles()
 
 
 def _records_about(lookup: Lookup, serial: str) -> Iterator[Record]:
@@ -265,8 +358,9 @@ def part_stories(store: Store, keys: Collection[PartKey]) -> Iterator[PartStory]
         yield from (part_story(store, serial, part) for part, serial in keys)
         return
     own: dict[PartKey, list[Record]] = {key: [] for key in keys}
+    good: dict[PartKey, _GoodFiles] = {}
     shared: list[Record] = []
-    last = None
+    last, walk = None, _GoodParts()
     for record in store.records():
         last = record
         key = part_of(record)
@@ -274,10 +368,12 @@ def part_stories(store: Store, keys: Collection[PartKey]) -> Iterator[PartStory]
             shared += [record] if isinstance(record.body, _OF_ALL_PARTS) else []
         elif key in own:
             own[key].append(record)
+            good[key] = walk.before(key)
+        walk.fold(record)
     if last is None or not all(own.values()):
         raise UsageError("a part is not in the journal")
     for key, records in own.items():
-        yield _story(store, key, sorted([*records, *shared], key=lambda r: r.seq), last)
+        yield _story(store, key, sorted([*records, *shared], key=lambda r: r.seq), last, good[key])
 
 
 def file_story(store: Store, name: str) -> PartStory:
@@ -311,7 +407,9 @@ def file_story(store: Store, name: str) -> PartStory:
     )
 
 
-def _story(store: Store, key: PartKey, kept: list[Record], last: Record) -> PartStory:
+def _story(
+    store: Store, key: PartKey, kept: list[Record], last: Record, good: _GoodFiles | None = None
+) -> PartStory:
     newest: dict[str, TypedRecord[Measurement]] = {}
     superseded: list[TypedRecord[Measurement | Quarantine]] = []
     verified: dict[int, TypedRecord[Verification]] = {}
@@ -350,7 +448,32 @@ def _story(store: Store, key: PartKey, kept: list[Record], last: Record) -> Part
         unknown=tuple(unknown),
         last=last,
         checked=store.checked,
+        compared=_compared(store, newest, superseded, good or _GoodFiles()),
     )
+
+
+def _compared(
+    store: Store,
+    newest: Mapping[str, TypedRecord[Measurement]],
+    superseded: list[TypedRecord[Measurement | Quarantine]],
+    good: _GoodFiles,
+) -> dict[str, tuple[ComparedFile, ...]]:
+    """What each feature is compared with: the last good part's trace, and the part's own earlier one."""
+    found: dict[str, tuple[ComparedFile, ...]] = {}
+    bodies = ((r.seq, r.time, r.hash, r.body) for r in superseded)
+    own = {b.trace.feature: TypedRecord(n, t, h, b) for n, t, h, b in bodies if isinstance(b, Measurement)}
+    others = {r.body.trace.feature: r for r in good.files}
+    for feature, record in newest.items():
+        pairs = (
+            (others.get(feature), True, f"last good part, serial {printable(good.serial)}"),
+            (own.get(feature), False, "this part, measured before"),
+        )
+        found[feature] = tuple(
+            ComparedFile(label, is_good, store.measured_file(other))
+            for other, is_good, label in pairs
+            if other is not None and other.body.trace.kind == record.body.trace.kind
+        )
+    return found
 
 
 def _in_recipe_order(newest: Mapping[str, TypedRecord[Measurement]]) -> list[TypedRecord[Measurement]]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from typing import Any
@@ -11,12 +11,10 @@ from typing import Any
 import jinja2
 import msgspec
 from markupsafe import Markup
-from msgspec import UNSET
 
 from edgeagent import __version__
 from edgeagent.codec.plain_text import count_text
 from edgeagent.model import Disposition, Verdict
-from edgeagent.model.reasons import Code
 from edgeagent.model.records import (
     Body,
     JudgedValue,
@@ -29,11 +27,15 @@ from edgeagent.model.records import (
 from edgeagent.report import words
 from edgeagent.report.closeness import has_limit, order_key, place
 from edgeagent.report.evidence import Evidence, alignment_values
-from edgeagent.report.gather import MeasuredFile, PartKey, PartStory, TypedRecord
+from edgeagent.report.faults import faults
+from edgeagent.report.gather import ComparedFile, MeasuredFile, PartKey, PartStory, TypedRecord
 from edgeagent.report.period import Period, StandingDecision, parts_to_link
 from edgeagent.report.pictures.draw_period import series_picture
+from edgeagent.report.presentation import Presentation, moment_text
+from edgeagent.report.printing import css_text
 from edgeagent.report.templates import environment_of
-from edgeagent.rules.sentences import sentence, sentences
+from edgeagent.rules.sentences import sentences
+from edgeagent.rules.words.digits import decimals_of
 
 SENTENCES_MAX = 6
 HARMONIC_ROWS_MAX = 12
@@ -42,19 +44,31 @@ PARTS_MAX = 2000
 """Parts of a period that are listed one by one."""
 UNKNOWN_MAX = 20
 _END_PERCENT = 2.0
-_URGENCY = {Verdict.NONCONFORMING: 0, Verdict.INCONCLUSIVE: 1, Verdict.CAUTION: 2}
-_OF_VALUES = frozenset(
-    {Code.OUTSIDE_LIMIT, Code.UNDECIDABLE, Code.OUTSIDE_UNTRUSTED, Code.NEAR_LIMIT, Code.NO_VALUE}
-)
-"""Reasons that speak of a value, which has its own sentence."""
+_RUNNING = """
+@page {{
+  @top-left {{ content: {text}; font: 600 8pt system-ui, sans-serif; }}
+  @bottom-right {{ content: "page " counter(page) " of " counter(pages); font: 8pt system-ui, sans-serif; }}
+  @bottom-left {{ content: "edgeagent"; font: 8pt system-ui, sans-serif; }}
+}}
+"""
+_OF_DISPOSITION = {Disposition.REJECT: 0, Disposition.HOLD: 1, Disposition.ACCEPT: 2}
+
+
+@dataclass(frozen=True, slots=True)
+class SecondValue:
+    """A value to compare with: of the last good part where ``good``, else the part's own earlier one."""
+
+    good: bool
+    text: str
+    at: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class ScaleRow:
     """One characteristic on the common scale; places in percent of the scale's width, None where unknown.
 
-    ``over`` is True for a value that lies beyond the scale's end. A row may stand for ``of`` conforming
-    instances, such as grooves: ``c`` is then the nearest to its limit, ``others`` the places of the rest.
+    ``over`` is True for a value that lies beyond the scale's end. A row may stand for ``of``
+    instances of one verdict, such as grooves: ``c`` is then the worst, ``others`` the places of the rest.
     """
 
     feature: str
@@ -67,16 +81,7 @@ class ScaleRow:
     over: bool
     others: tuple[float, ...] = ()
     of: int = 1
-
-
-@dataclass(frozen=True, slots=True)
-class DecisionSentence:
-    """One sentence on the decision; ``c`` is the characteristic that it speaks of, if any."""
-
-    feature: str
-    text: str
-    c: JudgedValue | None = None
-    later: bool = False
+    second: tuple[SecondValue, ...] = ()
 
 
 @cache
@@ -92,9 +97,10 @@ def _environment() -> jinja2.Environment:
         "which": lambda c: words.instance_text(c.name, c.instance),
         "feature": words.feature_text,
         "reasons": lambda body: sentences(reasons_of(body)),
-        "moment": words.time_text,
+        "moment": jinja2.pass_context(lambda context, text: moment_text(text, context.get("zone"))),
         "exact": lambda value: "" if value is None else repr(value),
-        "bare": lambda value: "" if value is None else words.value_text(value),
+        "turns": lambda value: f"{value:.2f}".rstrip("0").rstrip(".") + " turns",
+        "noted": words.unit_in_note,
         "svg": Markup,
         "counted": count_text,
         "verbatim": lambda body: bytes(body.body).decode("utf-8", "replace"),
@@ -106,24 +112,39 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _render(template: str, **context: Any) -> str:
+def _render(template: str, running: str, **context: Any) -> str:
+    """A page; ``running`` stands at the top of every sheet when it is printed."""
     style = (_environment().loader.get_source(_environment(), "style.css"))[0]  # type: ignore[union-attr]
+    style += _RUNNING.format(text=css_text(words.printable(running)))
     return _environment().get_template(template).render(style=Markup(style), version=__version__, **context)
 
 
-def story_page(story: PartStory, seen: Mapping[int, Evidence], *, file: str | None = None) -> str:
-    """The page on a part, or on one file where ``file`` names it."""
+def story_page(
+    story: PartStory,
+    seen: Mapping[int, Evidence],
+    *,
+    file: str | None = None,
+    look: Presentation | None = None,
+) -> str:
+    """The page on a part, or on one file where ``file`` names it; ``look`` says how the station wants it."""
+    look = look or Presentation()
+    story = replace(story, measured=worst_first(story.measured))
     reach, rows, hidden = scale_rows(story.measured)
+    rows = [
+        replace(row, second=_second_values(row, story.compared.get(row.feature, ()), reach)) for row in rows
+    ]
     decision = _decision(story, file)
+    headers = sorted(_headers(story), key=lambda pair: _rank_of(pair[0], look.header))
     standing = story.disposition if file is None else None
     return _render(
         "part.html.j2",
+        f"{file}" if file is not None else f"{story.part}, serial {story.serial}",
         story=story,
         seen=seen,
         file=file,
         decision=decision,
         standing=standing,
-        whys=_list_sentences(story, standing, accepted=decision in ("accept", "passed")),
+        whys=faults(story, standing, accepted=decision in ("accept", "passed")),
         sentences_max=SENTENCES_MAX,
         rows=rows,
         limit_at=on_scale(1.0, reach),
@@ -132,8 +153,24 @@ def story_page(story: PartStory, seen: Mapping[int, Evidence], *, file: str | No
         judged_count=hidden + sum(row.of for row in rows),
         values={m.record.seq: _values(m, rows) for m in story.measured},
         alignment={m.record.seq: alignment_values(m.result) for m in story.measured},
-        headers=_headers(story),
+        top=[pair for pair in headers if pair[0] in look.header],
+        headers=[pair for pair in headers if pair[0] not in look.header],
+        zone=look.zone,
+        has_good=_label_of(story, good=True),
+        has_before=_label_of(story, good=False),
+        noise_only=any(given(c.noise_only, False) for m in story.measured for c in m.result.characteristics),
     )
+
+
+def worst_first(measured: Sequence[MeasuredFile]) -> tuple[MeasuredFile, ...]:
+    """The traces of a part in their order, but rejecting ones before held ones before accepted ones."""
+    return tuple(sorted(measured, key=lambda m: _OF_DISPOSITION[m.body.disposition]))
+
+
+def _label_of(story: PartStory, *, good: bool) -> str:
+    """What the thin marks of one sort stand for; empty where there are none."""
+    files = (other for several in story.compared.values() for other in several)
+    return next((other.label for other in files if other.good == good), "")
 
 
 def _decision(story: PartStory, file: str | None) -> str:
@@ -161,10 +198,14 @@ def _headers(story: PartStory) -> list[tuple[str, str]]:
     return list(found)
 
 
+def _rank_of(key: str, wanted: Sequence[str]) -> int:
+    return wanted.index(key) if key in wanted else len(wanted)
+
+
 def scale_rows(measured: Sequence[MeasuredFile]) -> tuple[float, list[ScaleRow], int]:
     """Rows sorted by closeness, the scale's end in limits, and how many further undulations were left out.
 
-    Instances that conform and share their limits also share a row.
+    Instances that share verdict and limits, such as those of grooves, also share a row.
     """
     groups: dict[tuple[Any, ...], list[tuple[str, JudgedValue]]] = {}
     hidden = 0
@@ -175,9 +216,9 @@ def scale_rows(measured: Sequence[MeasuredFile]) -> tuple[float, list[ScaleRow],
             if c.name == "harmonic_amplitude" and harmonics > HARMONIC_ROWS_MAX:
                 hidden += 1
                 continue
-            # What does not conform must not hide behind a worse neighbour
-            alone = i if c.verdict != Verdict.CONFORMING else -1
-            key = (one.feature, c.name, c.lower, c.upper, alone)
+            # An undulation that does not conform has a row of its own: its limit is its own, too
+            alone = i if c.name == "harmonic_amplitude" and c.verdict != Verdict.CONFORMING else -1
+            key = (one.feature, c.name, c.lower, c.upper, c.verdict, alone)
             groups.setdefault(key, []).append((one.feature, c))
     rows = [sorted(group, key=lambda pair: order_key(pair[1])) for group in groups.values()]
     rows.sort(key=lambda group: order_key(group[0][1]))
@@ -187,16 +228,43 @@ def scale_rows(measured: Sequence[MeasuredFile]) -> tuple[float, list[ScaleRow],
     return reach, [_row(group, reach) for group in rows], hidden
 
 
+def _second_values(row: ScaleRow, compared: Sequence[ComparedFile], reach: float) -> tuple[SecondValue, ...]:
+    """What the same characteristic was in the files to compare with, on the same scale."""
+    c, found = row.c, []
+    for other in compared:
+        value = _same_value(c, other.measured)
+        if value is None or c.value is None:
+            continue
+        stood = place(msgspec.structs.replace(c, value=value, expanded_uncertainty=None))
+        noise_only = given(c.noise_only, False)
+        text = words.value_text(value, c.expanded_uncertainty, (c.lower, c.upper), noise_only=noise_only)
+        found.append(SecondValue(other.good, text, None if stood is None else on_scale(stood.at, reach)))
+    return tuple(found)
+
+
+def _same_value(c: JudgedValue, other: MeasuredFile) -> float | None:
+    """The same characteristic's value in another file, an amplitude also from its spectrum."""
+    own = next((o for o in other.result.characteristics if (o.name, o.instance) == (c.name, c.instance)), None)
+    spectrum = other.result.spectrum
+    if own is not None or c.name != "harmonic_amplitude" or spectrum is None or not c.instance.isdigit():
+        return None if own is None else own.value
+    by_order = dict(zip(spectrum.upr, spectrum.amplitude_nm, strict=True))
+    return by_order.get(int(c.instance))
+
+
 def on_scale(at: float, reach: float) -> float:
     """Percent of a bar's width for a place; the ends leave room for half a mark."""
     return round(_END_PERCENT + (100.0 - 2 * _END_PERCENT) * min(max(at, 0.0), reach) / reach, 3)
 
 
-def share_text(at: float) -> str:
-    """A place in percent of the limit, never rounded onto the limit from one side of it."""
+def share_text(at: float, uncertainty: float | None = None) -> str:
+    """A place in percent of the limit with the digits that its uncertainty bears, at most one decimal.
+
+    Never rounded onto the limit from one side of it.
+    """
     if at >= 10:
         return f"{at:.0f} times" if at < 1e4 else "far over"
-    digits = 1
+    digits = 1 if uncertainty is None else min(decimals_of(100 * at, 100 * uncertainty), 1)
     while digits < 6 and at != 1 and float(f"{100 * at:.{digits}f}") == 100:
         digits += 1
     return f"{100 * at:.{digits}f} %"
@@ -209,13 +277,15 @@ def _row(group: Sequence[tuple[str, JudgedValue]], reach: float) -> ScaleRow:
         share = "no value" if c.value is None else "no scale"
         return ScaleRow(feature, c, share, None, None, None, None, over=False, of=len(group))
 
+    spread = None if found.low is None or found.high is None else (found.high - found.low) / 2
+
     def percent(at: float | None) -> float | None:
         return None if at is None else on_scale(at, reach)
 
     return ScaleRow(
         feature,
         c,
-        share_text(found.at),
+        share_text(found.at, spread),
         percent(found.at),
         percent(found.low),
         percent(found.high),
@@ -236,71 +306,7 @@ def _values(measured: MeasuredFile, rows: Sequence[ScaleRow]) -> list[tuple[str,
     return list(found.items())
 
 
-def _list_sentences(
-    story: PartStory, standing: TypedRecord[PartDisposition] | None, *, accepted: bool
-) -> list[DecisionSentence]:
-    """Sentences on the decision: what does not conform, from the worst down, then what is in doubt.
-
-    Of an accepted part: what lies in a caution zone.
-    """
-    ranked: list[tuple[tuple[float, ...], DecisionSentence]] = []
-    for measured in story.measured:
-        later = standing is not None and measured.record.seq > standing.seq
-        ranked += _of_values(measured, later, accepted=accepted)
-        ranked += _of_checks(measured, later)
-    ranked += [((1, -1), DecisionSentence("", f"{reason}.")) for reason in _own_reasons(story, standing)]
-    ranked += [((0,), DecisionSentence("", f"{r.body.reason}.")) for r in story.quarantined]
-    ranked.sort(key=lambda pair: (pair[1].later, pair[0]))
-    return [sentence for _, sentence in ranked]
-
-
-def _of_values(
-    measured: MeasuredFile, later: bool, *, accepted: bool
-) -> Iterator[tuple[tuple[float, ...], DecisionSentence]]:
-    """Sentences on the values of one file that do not clearly conform, each with its rank."""
-    for c in measured.result.characteristics:
-        urgency = _URGENCY.get(c.verdict)
-        # A caution is worth a sentence only where nothing worse kept the part from being accepted
-        if urgency is not None and (urgency < _URGENCY[Verdict.CAUTION] or accepted):
-            rank = (urgency, *(order_key(c) if c.value is not None else (3,)))
-            yield rank, DecisionSentence(measured.feature, words.sentence(c), c, later)
-
-
-def _of_checks(measured: MeasuredFile, later: bool) -> Iterator[tuple[tuple[float, ...], DecisionSentence]]:
-    """Sentences on the failed checks of one file, and its reasons that speak of neither check nor value."""
-    failed = [q for q in measured.result.quality if not q.ok]
-    for q in failed:
-        text = f"{q.check.replace('_', ' ')}: {q.note}."
-        yield (1, 2), DecisionSentence(measured.feature, text, None, later)
-    reasons = reasons_of(measured.body)
-    if any(reason.code == Code.RECORDED for reason in reasons):
-        # From before reasons had codes: they are those of checks and values, unless there are none of these
-        explained = failed or any(c.verdict in _URGENCY for c in measured.result.characteristics)
-        reasons = () if explained else reasons
-    for reason in reasons:
-        if reason.code not in (*_OF_VALUES, Code.CHECK_FAILED, Code.MORE):
-            yield (1, 2), DecisionSentence(measured.feature, f"{sentence(reason)}.", None, later)
-
-
-def _own_reasons(story: PartStory, standing: TypedRecord[PartDisposition] | None) -> Iterator[str]:
-    """Reasons of the disposition that no file has given: the gate, missing traces, a re-measurement."""
-    if standing is None:
-        return
-    body, features = standing.body, {m.feature for m in story.measured}
-    if body.reason_codes is not UNSET:
-        own = (r for r in body.reason_codes if r.feature not in features and r.code != Code.MORE)
-        yield from (sentence(r) for r in own)
-        return
-    # From before reasons had codes: what the record says beside its sentences
-    if body.gate is not UNSET:
-        yield body.gate
-    if body.missing:
-        yield f"missing {', '.join(body.missing)}"
-    if body.remeasured:
-        yield f"re-measured: {', '.join(given(body.remeasured, ()))}"
-
-
-def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
+def period_page(period: Period, links: Mapping[PartKey, str], look: Presentation | None = None) -> str:
     """The page on a period; ``links`` holds the relative addresses of the parts' pages."""
     counts = period.counts
     total = sum(counts.values())
@@ -311,6 +317,7 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
     shown = period.series[:SERIES_MAX]
     return _render(
         "period.html.j2",
+        f"Parts from {_extent(period)}",
         period=period,
         links=links,
         counts=counts,
@@ -325,6 +332,7 @@ def period_page(period: Period, links: Mapping[PartKey, str]) -> str:
             k: words.span_text(period.as_of - max(_time(r) for r in files.values()))
             for k, files in period.undecided.items()
         },
+        zone=None if look is None else look.zone,
         most=max((len(r.parts) for r in period.reasons), default=1),
     )
 
@@ -333,6 +341,11 @@ def _listed(period: Period) -> list[tuple[PartKey, StandingDecision]]:
     """The parts of the period by number and serial; of very many those not accepted and the newest accepted."""
     kept = parts_to_link(period, PARTS_MAX)
     return sorted((key, period.standing[key]) for key in kept if key in period.standing)
+
+
+def _extent(period: Period) -> str:
+    days = [f"{moment:%Y-%m-%d}" for moment in (period.first, period.final) if moment is not None]
+    return " to ".join(dict.fromkeys(days)) or "nowhere"
 
 
 def _time(record: TypedRecord[Body]) -> datetime:

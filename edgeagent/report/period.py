@@ -26,7 +26,7 @@ from edgeagent.model.records import (
 )
 from edgeagent.report.gather import Damage, PartKey, Store, TypedRecord, part_of, typed_record
 from edgeagent.report.period_series import HARMONICS, PER_INSTANCE, PeriodSeries, ValueSeries
-from edgeagent.report.words import feature_text, name_text, printable
+from edgeagent.report.words import feature_text, name_text, printable, stem_of
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.index.lookup import Lookup
 from edgeagent.store.values.lookup import ValueLookup
@@ -330,11 +330,15 @@ def _reason_words(disposition: TypedRecord[PartDisposition], files: PartFiles) -
 
 def _file_reasons(feature: str, file: Measurement, *, held: bool) -> Iterator[str]:
     wanted = Verdict.INCONCLUSIVE if held else Verdict.NONCONFORMING
+    chatter = False
     for c in file.characteristics:
         # A value that failed checks could not give is the checks' matter
         if c.verdict == wanted and (c.value is not None or not file.quality_failed):
             spectral = c.name == HARMONICS or c.name in PER_INSTANCE
-            yield f"{feature}: {name_text(c.name, c.instance if spectral else '')}"
+            if c.name == HARMONICS and chatter:
+                continue  # chatter and its multiples are one fault: the first one is the worst
+            chatter |= c.name == HARMONICS
+            yield f"{feature}: {name_text(stem_of(c.name), c.instance if spectral else '')}"
     for check in file.quality_failed if held else ():
         yield f"{feature}: check {printable(check.check).replace('_', ' ')}"
 

@@ -13,8 +13,9 @@ from edgeagent.analysis.around.peaks import described_peaks, resonance_text, spa
 from edgeagent.codec.records.archived_result import ResultOrders
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import COVERAGE_FACTOR, Running, Spectrum, Thread
+from edgeagent.model.records import JudgedValue
 from edgeagent.report.gather import MeasuredFile
-from edgeagent.report.words import value_with_uncertainty, with_unit
+from edgeagent.report.words import judged_value_text, value_with_uncertainty, with_unit
 
 _ORDERS_SHOWN = 5
 
@@ -55,7 +56,8 @@ def standing_out(found: MeasuredFile, rules: Rulebook) -> StandingOut | None:
         np.asarray(stored.upr, dtype=np.int64),
         *(np.asarray(v, dtype=np.float64) for v in (stored.amplitude_nm, stored.phase_deg, stored.noise_nm)),
     )
-    rows = [_row(peak, spectrum, running) for peak in described_peaks(spectrum, running, thread)]
+    judged = {c.instance: c for c in found.result.characteristics if c.name == "harmonic_amplitude"}
+    rows = [_row(peak, spectrum, judged, running) for peak in described_peaks(spectrum, running, thread)]
     rows += _orders(found.result.orders, running, thread)
     return StandingOut(tuple(rows), *_speeds(running, thread))
 
@@ -94,7 +96,13 @@ def _speeds(running: Running | None, thread: Thread | None) -> tuple[str, str]:
     return speed, "" if running.work_rpm is None else f"{running.work_rpm:g}"
 
 
-def _row(peak: Mapping[str, Any], spectrum: Spectrum, running: Running | None) -> SpectrumRow:
+def _row(
+    peak: Mapping[str, Any],
+    spectrum: Spectrum,
+    judged: Mapping[str, JudgedValue],
+    running: Running | None,
+) -> SpectrumRow:
+    """A comb, line or floor; its amplitude as it was judged, else with the noise of its trace."""
     upr = peak["upr"]
     amplitude_nm = max(peak["amplitude_nm"])
     times = f"{peak['ratio']:.1f} times" if peak["ratio"] < 10 else f"{peak['ratio']:.0f} times"
@@ -102,8 +110,11 @@ def _row(peak: Mapping[str, Any], spectrum: Spectrum, running: Running | None) -
         what = ("raised floor", f"{upr[0]} to {upr[1]} UPR")
         amplitude = (f"about {with_unit(f'{amplitude_nm:.3g}', 'nm')}", f"{times} the trend of the rest")
     else:
-        u = COVERAGE_FACTOR * float(spectrum.noise_nm[peak["greatest_upr"] - 1])
-        shown = value_with_uncertainty(amplitude_nm, u, "nm")
+        greatest = peak["greatest_upr"]
+        u = COVERAGE_FACTOR * float(spectrum.noise_nm[greatest - 1])
+        shown = value_with_uncertainty(amplitude_nm, u, "nm", noise_only=True)
+        if str(greatest) in judged:
+            shown = judged_value_text(judged[str(greatest)])
         amplitude = (f"{shown} at {peak['greatest_upr']} UPR", f"{times} its surroundings")
         what = ("lone line", f"{upr[0]} UPR")
     if peak["pattern"] == "comb":

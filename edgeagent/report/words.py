@@ -7,8 +7,9 @@ by the template.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+import re
+from collections.abc import Mapping, Sequence
+from datetime import timedelta
 
 from msgspec import UNSET, UnsetType
 
@@ -89,6 +90,11 @@ def minus(text: str) -> str:
     return text.replace("-", "\u2212")
 
 
+def unit_in_note(note: str) -> str:
+    """A check's note with its units as they are printed."""
+    return re.sub(r"(?<=[0-9] )um\b", "µm", printable(note))
+
+
 def name_text(name: str, instance: str = "") -> str:
     """A characteristic in words: the recorded name without underscores, and which one of several."""
     words = "En number" if name == "en_number" else printable(name).replace("_", " ")
@@ -111,6 +117,11 @@ def instance_text(name: str, instance: str) -> str:
         return shown
     meets = {"none": "no order", "?": "an order beyond the last one measured"}.get(order, f"{order} UPR")
     return f"{meets} at {hz} Hz"
+
+
+def stem_of(name: str) -> str:
+    """A characteristic's name without the flank that it was found on."""
+    return re.sub(r"_(left|right)$", "", name)
 
 
 def feature_text(feature: str) -> str:
@@ -241,22 +252,40 @@ def sentence(c: JudgedValue) -> str:
     return f"{found}."
 
 
+def sentence_of_several(group: Sequence[JudgedValue]) -> str:
+    """What values with the same limits and verdict say together, the worst first, without their name."""
+    worst = group[0]
+    limits = limits_text(worst)
+    if worst.value is None:
+        return f"has no value, though the recipe asks for it{f' ({limits})' if limits else ''}."
+    texts = list(dict.fromkeys(_written(c).value for c in (_least(group), _most(group)) if c.value is not None))
+    shown = " to ".join(map(minus, texts))
+    found = judged_value_text(worst).replace(minus(_written(worst).value), shown, 1)
+    if worst.verdict == Verdict.INCONCLUSIVE and not _far_outside(worst, worst.value):
+        return f"is {found}, too close to {_bounds_text(worst)} to decide."
+    side = _beyond(worst, worst.value).replace(" by ", " by up to ", 1)
+    rest = ""
+    if worst.verdict == Verdict.INCONCLUSIVE:
+        rest = ", which a trace with failed checks cannot prove"
+    elif worst.verdict == Verdict.CAUTION:
+        rest = ", but inside the caution zone"
+    return f"is {found}, {side}{rest}."
+
+
+def _least(group: Sequence[JudgedValue]) -> JudgedValue:
+    return min(group, key=lambda c: c.value or 0.0)
+
+
+def _most(group: Sequence[JudgedValue]) -> JudgedValue:
+    return max(group, key=lambda c: c.value or 0.0)
+
+
 def _far_outside(c: JudgedValue, value: float) -> bool:
     """Whether a value lies beyond a limit by more than any rule asks for."""
     beyond = max(
         -math.inf if c.upper is None else value - c.upper, -math.inf if c.lower is None else c.lower - value
     )
     return beyond > 2.5 * (c.expanded_uncertainty or 0.0) and beyond > 0
-
-
-def time_text(text: str) -> str:
-    """A recorded time in UTC to the second; a text that is no time stays as it is."""
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return printable(text)
-    moment = moment.replace(tzinfo=moment.tzinfo or UTC).astimezone(UTC)
-    return moment.strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
 def span_text(span: timedelta) -> str:

@@ -12,15 +12,19 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from edgeagent.errors import UsageError
 from edgeagent.report.gather import PartStory, Store, file_story, part_stories, part_story
 from edgeagent.report.period import gather_period, parts_to_link
+from edgeagent.report.presentation import Presentation, presentation
 from edgeagent.report.words import printable
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.files import make_folder, write_synced
 from edgeagent.store.progress import Progress, no_progress
-from edgeagent.store.replaying.files import Rulebooks
+
+if TYPE_CHECKING:
+    from edgeagent.report.evidence import Gallery
 
 PART_PAGES = 60
 """Pages on parts that a period gets at most, unless asked for more."""
@@ -61,30 +65,39 @@ def write_part_report(
     serial: str,
     out: Path | None = None,
     *,
+    zone: str | None = None,
     progress: Progress = no_progress,
 ) -> Path:
     """A page on one part; returns its path.
 
     ``part`` None asks that the serial belongs to one part number only. ``out`` None names the file after the
-    part, in the current folder. Raises UsageError (unknown serial, empty store, folder not writable, extra not
-    installed) and JournalCorruptError (records of another version).
+    part, in the current folder. ``zone`` is the time zone beside UTC, by default as the station says. Raises
+    UsageError (unknown serial, empty store, folder not writable, extra not installed) and JournalCorruptError
+    (records of another version).
     """
     require_extra()
     opened = Store(store, progress)
     story = part_story(opened, serial, part)
     target = out if out is not None else Path(f"report-{safe_name(story.part, story.serial)}.html")
-    return _write_story(opened, story, target, progress=progress)
+    return _write_story(_gallery(opened), story, target, presentation(opened, zone), progress=progress)
 
 
 def write_file_report(
-    store: Path, name: str, out: Path | None = None, *, progress: Progress = no_progress
+    store: Path,
+    name: str,
+    out: Path | None = None,
+    *,
+    zone: str | None = None,
+    progress: Progress = no_progress,
 ) -> Path:
     """A page on one measured or quarantined file, by the name that intake gave it; as ``write_part_report``."""
     require_extra()
     opened = Store(store, progress)
     story = file_story(opened, name)
     target = out if out is not None else Path(f"report-{safe_name(name)}.html")
-    return _write_story(opened, story, target, file=name, progress=progress)
+    return _write_story(
+        _gallery(opened), story, target, presentation(opened, zone), file=name, progress=progress
+    )
 
 
 def write_period_report(
@@ -95,6 +108,7 @@ def write_period_report(
     until: datetime | None = None,
     as_of: datetime | None = None,
     part_pages: int = PART_PAGES,
+    zone: str | None = None,
     progress: Progress = no_progress,
 ) -> Path:
     """A page on a period, and beside it a folder with pages on its parts; returns the page's path.
@@ -114,12 +128,14 @@ def write_period_report(
     period = gather_period(opened, extent.since, extent.until, moment)
     target = out if out is not None else Path(f"report-{_extent_name(period.first, period.final)}.html")
     folder = target.with_name(f"{target.stem}-parts")
+    look = presentation(opened, zone)
     chosen = parts_to_link(period, part_pages)
     links = {key: f"{folder.name}/{safe_name(*key)}.html" for key in chosen}
     if chosen:
+        gallery = _gallery(opened)
         for key, story in zip(progress(chosen, "part reports"), part_stories(opened, chosen), strict=False):
-            _write_story(opened, story, target.parent / links[key])
-    _write(target, period_page(period, links))
+            _write_story(gallery, story, target.parent / links[key], look)
+    _write(target, period_page(period, links, look))
     return target
 
 
@@ -132,21 +148,27 @@ def _aware(moment: datetime | None) -> datetime | None:
     return moment if moment is None or moment.tzinfo is not None else moment.replace(tzinfo=UTC)
 
 
+def _gallery(store: Store) -> Gallery:
+    from edgeagent.report.evidence import Gallery
+
+    return Gallery(store)
+
+
 def _write_story(
-    store: Store,
+    gallery: Gallery,
     story: PartStory,
     target: Path,
+    look: Presentation,
     *,
     file: str | None = None,
     progress: Progress = no_progress,
 ) -> Path:
-    from edgeagent.report.evidence import evidence
     from edgeagent.report.pages import story_page
 
-    books = Rulebooks(store.archive, None)
-    traces = progress(story.measured, "traces")
-    seen = {m.record.seq: evidence(store, books, m, f"m{m.record.seq}") for m in traces}
-    _write(target, story_page(story, seen, file=file))
+    seen = {}
+    for m in progress(story.measured, "traces"):
+        seen[m.record.seq] = gallery.evidence(m, f"m{m.record.seq}", story.compared.get(m.feature, ()))
+    _write(target, story_page(story, seen, file=file, look=look))
     return target
 
 

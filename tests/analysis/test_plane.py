@@ -44,7 +44,7 @@ def test_plane_is_found_and_taken_out_of_every_value(member, hand, offset, yaw):
 
 def test_without_the_correction_the_same_trace_is_two_degrees_off():
     trace = trace_of(traced(STEEP, CUT, plane=Plane(0.1)))
-    nominal = axial._nominal(trace, thread_of(STEEP), axial.Options())
+    nominal = axial.nominal_of(trace, thread_of(STEEP), axial.Options())
     fixed = dataclasses.replace(nominal, plane=MeasuringPlane(0.0, 0.0, 0.0))
     found = axial._analyse_steps(trace, thread_of(STEEP), axial.Options(), fixed)
     assert 2.0 < worst(found, "contact_angle_left", 45.0) < 4.0

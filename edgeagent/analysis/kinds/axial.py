@@ -142,7 +142,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     if thread is None:
         raise AnalysisError("the recipe has no [thread]; grooves cannot be found without it")
     options = request.options if isinstance(request.options, AxialOptions) else AxialOptions()
-    nominal = _nominal(trace, thread, options)
+    nominal = nominal_of(trace, thread, options)
     analysis = _analyse_steps(trace, thread, options, nominal)
     known = any(q.name == "plane_offset" and q.value is not None for q in analysis.quantities)
     measured = any(q.value is not None for q in analysis.quantities)
@@ -178,7 +178,7 @@ def _with_plane_counted(trace: Trace, request: Request, analysis: Analysis, nomi
 
 def _analyse_steps(trace: Trace, thread: Thread, options: AxialOptions, nominal: Nominal) -> Analysis:
     """The steps in their order; see `analyse`."""
-    sides = _sides(trace)
+    sides = sides_of(trace)
     checks.require_plausible_units(sides, thread)
     quality = [
         checks.missing_samples(sides, trace.points, options.max_missing_share),
@@ -211,7 +211,8 @@ def influences(trace: Trace, request: Request, analysis: Analysis, wanted: froze
     return axial_influences(trace, request, analysis, wanted, analyse)
 
 
-def _nominal(trace: Trace, thread: Thread, options: AxialOptions) -> Nominal:
+def nominal_of(trace: Trace, thread: Thread, options: AxialOptions) -> Nominal:
+    """What the recipe says of the groove. Raises TraceShapeError and TraceRangeError for an unusable tip."""
     header = trace.header
     tip = 0.0 if header.tip_corrected else header.tip_radius_mm
     if tip is None:
@@ -237,7 +238,8 @@ def _nominal(trace: Trace, thread: Thread, options: AxialOptions) -> Nominal:
     )
 
 
-def _sides(trace: Trace) -> dict[float, CleanSide]:
+def sides_of(trace: Trace) -> dict[float, CleanSide]:
+    """The samples of each side that was measured, cleaned. Raises TraceShapeError for any other side."""
     side, x, z = (trace.columns[name] for name in COLUMNS)
     sides = {}
     for code in (SIDE_TOP, SIDE_BOTTOM):

@@ -12,6 +12,7 @@ import msgspec
 
 from edgeagent.codec.configuration.evidence_settings import EvidenceSettings, ReleaseSettings
 from edgeagent.codec.configuration.recipe import ThreadTable
+from edgeagent.codec.configuration.report_settings import ReportSettings
 from edgeagent.codec.configuration.schema import convert, place_of_key, toml_table
 from edgeagent.codec.configuration.tables import ConfigTable as ConfigTable
 from edgeagent.codec.configuration.tables import Name as Name
@@ -339,6 +340,7 @@ class Settings(ConfigTable, frozen=True):
     uncertainty: StationUncertainty | None = None
     evidence: EvidenceSettings = EvidenceSettings()
     release: ReleaseSettings = ReleaseSettings()
+    report: ReportSettings = ReportSettings()
 
     @property
     def budget_stated(self) -> bool:

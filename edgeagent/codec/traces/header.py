@@ -44,6 +44,8 @@ class _Fields(msgspec.Struct, frozen=True, kw_only=True):
 
 HEADER_KEYS = tuple(field.name for field in msgspec.structs.fields(_Fields))
 """Keys of a trace header that mean something; others are carried along."""
+CARRIED_KEYS = ("customer", "order_line")
+"""Keys that mean nothing here but that a layout may give, since they stand at the top of reports."""
 FILL_IN = "FILL IN"
 """What a proposal holds where a file does not say it; nothing with it is used until a person replaces it."""
 

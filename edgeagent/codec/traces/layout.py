@@ -18,7 +18,7 @@ import msgspec
 
 from edgeagent.codec.configuration.schema import convert, line_of, place_of_key, toml_table
 from edgeagent.codec.numbers import parse_number
-from edgeagent.codec.traces.header import FILL_IN, HEADER_KEYS, header_from_mapping
+from edgeagent.codec.traces.header import CARRIED_KEYS, FILL_IN, HEADER_KEYS, header_from_mapping
 from edgeagent.errors import ConfigError, TraceFormatError, UnfilledError
 
 _LENGTH_MM = {"m": 1e3, "cm": 10.0, "mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "nm": 1e-6, "inch": 25.4}
@@ -271,10 +271,10 @@ def _check_keys(layout: Layout, file: str, text: str) -> None:
     given = [(h.key, f"header[{i}].key") for i, h in enumerate(layout.header)]
     given += [(key, f"constants.{key}") for key in layout.constants]
     for name, key in [*given, *((name, "file_name") for name in in_name)]:
-        if name not in HEADER_KEYS:
-            near = difflib.get_close_matches(name, HEADER_KEYS, 1)
+        if name not in (*HEADER_KEYS, *CARRIED_KEYS):
+            near = difflib.get_close_matches(name, (*HEADER_KEYS, *CARRIED_KEYS), 1)
             complaint = "not a header key" + (f", did you mean {near[0]!r}?" if near else "")
-            allowed = ", ".join(HEADER_KEYS)
+            allowed = ", ".join((*HEADER_KEYS, *CARRIED_KEYS))
             raise ConfigError(place_of_key(file, text, key), key, complaint, value=name, allowed=allowed)
     for number, source in enumerate(layout.header):
         if source.pattern is None and source.key not in in_name:

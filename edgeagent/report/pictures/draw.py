@@ -3,7 +3,7 @@
 measured   solid petrol line or filled circle        limit      heavy black line, hatched beyond
 caution    long-dashed grey line                     nominal    thin dotted grey line
 left       solid blue line, triangle to the left     right      dash-dotted violet line, triangle to the right
-uncertainty  grey interval
+uncertainty  grey interval                           last good part, earlier measurement: thin lines
 
 Line styles, markers and hatching carry the meaning; colours only help. Texts of a plot are numbers, units and
 names of characteristics; texts of a file never get into one.
@@ -23,6 +23,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.patheffects import withStroke
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from edgeagent.model import FloatArray, IntArray
@@ -31,12 +32,17 @@ INK = "#1c2733"
 GREY = "#5f6b76"
 PALE = "#c9d0d6"
 MEASURED: Mapping[str, Any] = {"color": "#0b5d6b", "linestyle": "-", "linewidth": 1.2}
-LIMIT: Mapping[str, Any] = {"color": "#000000", "linestyle": "-", "linewidth": 2.2}
+LIMIT: Mapping[str, Any] = {"color": "#000000", "linestyle": "-", "linewidth": 2.2, "zorder": 8}
+"""Above all else, so that no label hides it."""
 CAUTION: Mapping[str, Any] = {"color": GREY, "linestyle": (0, (7, 3)), "linewidth": 1.3}
 NOMINAL: Mapping[str, Any] = {"color": GREY, "linestyle": (0, (1, 2)), "linewidth": 1.0}
 LEFT: Mapping[str, Any] = {"color": "#1f55a5", "linestyle": "-", "linewidth": 1.4}
 RIGHT: Mapping[str, Any] = {"color": "#7d3c8c", "linestyle": (0, (6, 2, 1.5, 2)), "linewidth": 1.4}
 LEFT_MARK, RIGHT_MARK, MEASURED_MARK = "<", ">", "o"
+GOOD: Mapping[str, Any] = {"color": "#a34a00", "linestyle": "-", "linewidth": 0.8, "zorder": 1.8}
+BEFORE: Mapping[str, Any] = {"color": "#4a4a4a", "linestyle": (0, (4, 1.6)), "linewidth": 0.8, "zorder": 1.8}
+COMPARED = ((GOOD, "last good part"), (BEFORE, "measured before"))
+"""Appearance and name of what a trace is compared with."""
 UNCERTAINTY: Mapping[str, Any] = {"color": PALE, "linewidth": 0}
 
 _RC: Mapping[str, Any] = {
@@ -66,6 +72,8 @@ _RC: Mapping[str, Any] = {
     "grid.color": "#e3e7ea",
     "grid.linewidth": 0.6,
 }
+KEY_IN = 0.3
+"""Room above a field for its key, one line."""
 _LONG_NUMBER = re.compile(r"-?\d+\.\d{3,}")
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
@@ -161,6 +169,20 @@ def plain_log(axes: Axes, *, x: bool = False, y: bool = False) -> None:
             axis.set_minor_formatter(NullFormatter())
     axes.grid(visible=True, which="major")
     axes.set_axisbelow(True)
+
+
+def key_above(axes: Axes, ncols: int = 4) -> None:
+    """The key above the field, where it hides nothing; ``picture`` needs ``top_in=KEY_IN`` for it."""
+    if axes.get_legend_handles_labels()[1]:
+        axes.legend(
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=ncols, frameon=False, borderaxespad=0.1,
+            columnspacing=1.2, handlelength=1.8,
+        )  # fmt: skip
+
+
+def halo() -> list[Any]:
+    """A thin white edge about letters, for labels on lines."""
+    return [withStroke(linewidth=2.2, foreground="white")]
 
 
 def limit_above(axes: Axes, x: FloatArray, upper: FloatArray, top: float, label: str | None = "limit") -> None:

@@ -21,7 +21,9 @@ from edgeagent.model import FloatArray, IntArray, RoundSurface, Thread, Trace, V
 from edgeagent.model.records import JudgedValue
 from edgeagent.report.pictures.draw import (
     CAUTION,
+    COMPARED,
     GREY,
+    KEY_IN,
     LIMIT,
     MEASURED,
     MEASURED_MARK,
@@ -29,6 +31,8 @@ from edgeagent.report.pictures.draw import (
     PALE,
     UNCERTAINTY,
     Picture,
+    halo,
+    key_above,
     limit_above,
     picture,
     plain_log,
@@ -41,7 +45,9 @@ _POINTS_MAX = 5000
 _TURNS_NAMED_MAX = 4
 _DASHES = ("-", (0, (4, 1.5)), (0, (1.5, 1.2)), (0, (6, 1.5, 1.5, 1.5)))
 _AROUND_POINTS = 1440
-_PLOT_PT = np.array([395.0, 190.0])
+_NEIGHBOURS_SHARE = 0.04
+"""Orders of a second spectrum within this share of one another share a point of its line."""
+_PLOT_PT = np.array([524.0, 201.0])
 """Size of the spectrum's field within its picture, near enough to keep names apart."""
 _LABEL_PT = (56.0, 14.0)
 
@@ -102,8 +108,13 @@ def take_apart(
     )
 
 
-def spectrum_picture(result: ArchivedResult, name: str) -> Picture | None:
-    """Amplitude over UPR with limit, caution, uncertainty, offenders by name; None without a spectrum."""
+def spectrum_picture(
+    result: ArchivedResult, name: str, others: Sequence[ArchivedResult | None] = ()
+) -> Picture | None:
+    """Amplitude over UPR with limit, caution, noise, offenders by name; None without a spectrum.
+
+    ``others`` are what ``COMPARED`` names, in its order.
+    """
     spectrum = result.spectrum
     if spectrum is None or len(spectrum.upr) < 2:
         return None
@@ -128,24 +139,50 @@ def spectrum_picture(result: ArchivedResult, name: str) -> Picture | None:
         low = np.maximum(amplitude - 2 * noise, bottom)
         high = np.maximum(amplitude + 2 * noise, bottom)
         _stems(axes, upr, amplitude, bottom)
-        axes.fill_between(upr, low, high, step="mid", label="uncertainty, k = 2", zorder=0, **UNCERTAINTY)
+        axes.fill_between(
+            upr, low, high, step="mid", label="noise of this trace, k = 2", zorder=0, **UNCERTAINTY
+        )
         if judged:
             limit_above(axes, upr[limited], upper[limited], float(top))
         if np.any(np.isfinite(caution)):
             axes.plot(upr, caution, label="caution", **CAUTION)
+        for other, (style, label) in zip(others, COMPARED, strict=False):
+            _second_spectrum(axes, other, bottom, style, label)
         axes.set_ylim(bottom, top)
         axes.set_xlim(1.8, float(upr[-1]) * 1.15)
-        _name_offenders(axes, marked)
+        _name_offenders(axes, marked, upr[limited], upper[limited])
         axes.set_xlabel("undulations per revolution")
         axes.set_ylabel("amplitude in nm")
-        axes.legend(loc="upper right", ncols=2)
+        key_above(axes, 6)
 
     over = [n for n, _, verdict in marked if verdict == Verdict.NONCONFORMING]
     words = f"{count_text(len(over), 'undulation')} over the limit" if over else "No undulation over the limit"
     caption = f"{words}. Each line is one undulation; the hatched field is not allowed."
     if not judged:
         caption = "Each line is one undulation; no limit curve judges them."
-    return picture("Amplitude spectrum", caption, paint, name=name, size_in=(6.4, 3.4), shape="wide")
+    if any(o is not None for o in others):
+        caption += " Thin: the highest of neighbouring undulations of what is compared."
+    return picture(
+        "Amplitude spectrum", caption, paint, name=name, size_in=(8.2, 3.6), shape="wide", top_in=KEY_IN
+    )
+
+
+def _second_spectrum(
+    axes: Axes, other: ArchivedResult | None, bottom: float, style: Mapping[str, Any], label: str
+) -> None:
+    """The tops of another spectrum as a thin line; where orders lie close, the highest of its neighbours."""
+    if other is None or other.spectrum is None:
+        return
+    upr = np.array(other.spectrum.upr, dtype=np.float64)
+    amplitude = np.array(other.spectrum.amplitude_nm, dtype=np.float64)
+    upr, amplitude = upr[upr >= 2], amplitude[upr >= 2]
+    if not upr.size:
+        return
+    cell = np.floor(np.log(upr) / np.log(1.0 + _NEIGHBOURS_SHARE)).astype(np.int64)
+    first = np.flatnonzero(np.diff(cell, prepend=cell[0] - 1))
+    tops = np.maximum.reduceat(amplitude, first)
+    at = np.exp(np.add.reduceat(np.log(upr), first) / np.diff(first, append=upr.size))
+    axes.plot(at, np.maximum(tops, bottom), label=label, **{**style, "zorder": 4})
 
 
 def _stems(axes: Axes, upr: FloatArray, amplitude: FloatArray, bottom: float) -> None:
@@ -176,7 +213,10 @@ def _offenders(
     ]
 
 
-def _name_offenders(axes: Axes, marked: Sequence[tuple[int, float, str]]) -> None:
+def _name_offenders(
+    axes: Axes, marked: Sequence[tuple[int, float, str]], upr: FloatArray, upper: FloatArray
+) -> None:
+    """Names beside their undulations, clear of one another and of the limit's line."""
     if not marked:
         return
     everything = np.array([(n, a) for n, a, _ in marked])
@@ -187,10 +227,11 @@ def _name_offenders(axes: Axes, marked: Sequence[tuple[int, float, str]]) -> Non
     taken: list[tuple[float, float]] = []
     for n, amplitude, _ in sorted(marked[:_LABELS_MAX]):
         x, y = to_axes.transform((n, amplitude)) * _PLOT_PT
+        line = _line_beside(to_axes, upr, upper, x)
         height = y + 7.0
         while any(
             abs(x - other) < _LABEL_PT[0] and abs(height - above) < _LABEL_PT[1] for other, above in taken
-        ):
+        ) or (line is not None and line[0] - 14.0 < height < line[1] + 3.0):
             height += 2.0
         taken.append((x, height))
         axes.annotate(
@@ -202,8 +243,19 @@ def _name_offenders(axes: Axes, marked: Sequence[tuple[int, float, str]]) -> Non
             fontweight="bold",
             zorder=6,
             arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.6} if height - y > 8 else None,
-            bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
+            path_effects=halo(),
         )
+
+
+def _line_beside(to_axes: Any, upr: FloatArray, upper: FloatArray, x: float) -> tuple[float, float] | None:
+    """Lowest and highest place of the limit's line where a name at ``x`` would stand, None without a line."""
+    if not upr.size:
+        return None
+    at = to_axes.transform(np.column_stack((upr, upper))) * _PLOT_PT
+    near = np.abs(at[:, 0] - x) < _LABEL_PT[0] / 2 + 2
+    if not np.any(near):
+        return None
+    return float(at[near, 1].min()), float(at[near, 1].max())
 
 
 def turns_picture(curves: Curves, name: str) -> Picture:
@@ -228,17 +280,19 @@ def turns_picture(curves: Curves, name: str) -> Picture:
         axes.set_xticks(range(0, 361, 60))
         axes.set_xlabel("angle in °")
         axes.set_ylabel("deviation in µm")
-        low, high = axes.get_ylim()
-        axes.set_ylim(low, high + 0.22 * (high - low))
         if 1 < turns <= _TURNS_NAMED_MAX:
-            axes.legend(loc="upper right", ncols=turns)
+            key_above(axes, turns)
 
     caption = f"{count_text(turns, 'turn')} laid over one another, normal to the surface, alignment taken out."
-    return picture("Trace over the angle", caption, paint, name=name, size_in=(5.2, 2.5))
+    return picture("Trace over the angle", caption, paint, name=name, size_in=(5.2, 2.5), top_in=KEY_IN)
 
 
-def around_picture(curves: Curves, result: ArchivedResult, name: str) -> Picture:
+def around_picture(
+    curves: Curves, result: ArchivedResult, name: str, others: Sequence[Curves | None] = ()
+) -> Picture:
     """The deviation around the part in the recipe's band, with the two circles that a limit allows.
+
+    ``others`` are what ``COMPARED`` names, in its order.
 
     These are concentric with the least-squares circle: where the recipe asks for another one they are left out.
     """
@@ -246,6 +300,8 @@ def around_picture(curves: Curves, result: ArchivedResult, name: str) -> Picture
     if any(c.check == "reference_circle" for c in result.quality):
         limit = None
     height = float(np.ptp(curves.around_um)) or 1e-6
+    second = [(o, *how) for o, how in zip(others, COMPARED, strict=False) if o is not None]
+    height = max([height, *(float(np.ptp(o.around_um)) for o, _, _ in second)])
     step = _nice(max(height, limit or 0.0) / 3.0)
     base = 3.2 * max(height, limit or 0.0)
 
@@ -263,8 +319,9 @@ def around_picture(curves: Curves, result: ArchivedResult, name: str) -> Picture
             circle(axes, middle - limit / 2, label="limit", **LIMIT)
             circle(axes, middle + limit / 2, **LIMIT)
         angle = np.linspace(0, 2 * np.pi, curves.around_um.size + 1)
-        radius = base + np.append(curves.around_um, curves.around_um[0])
-        axes.plot(radius * np.cos(angle), radius * np.sin(angle), label="measured", **MEASURED)
+        for one, style, label in [*second, (curves, MEASURED, "measured")]:
+            radius = base + np.append(one.around_um, one.around_um[0])
+            axes.plot(radius * np.cos(angle), radius * np.sin(angle), label=label, **style)
         reach = base + max(height, limit or 0.0) * 0.75
         for degrees in (0, 90, 180, 270):
             turn = np.radians(degrees)
@@ -273,13 +330,13 @@ def around_picture(curves: Curves, result: ArchivedResult, name: str) -> Picture
         axes.plot([-step / 2, step / 2], [0, 0], color=GREY, linewidth=1.4, marker="|")
         axes.text(0, -0.06 * base, f"{limit_text(step)} µm", ha="center", va="top")
         axes.set_xlim(-1.24 * reach, 1.24 * reach)
-        axes.set_ylim(-1.34 * reach, 1.18 * reach)
-        axes.legend(loc="lower center", ncols=3)
+        axes.set_ylim(-1.5 * reach, 1.18 * reach)
+        axes.legend(loc="lower center", ncols=3, columnspacing=1.2, handlelength=1.8, frameon=False)
 
     low, high = curves.band
     both = " Limit: both black circles, which the profile must fit between." if limit is not None else ""
     caption = f"{low} to {high} UPR, mean of all turns, about the least-squares circle.{both}"
-    return picture("Deviation around the part", caption, paint, name=name, size_in=(5.2, 4.8), shape="tall")
+    return picture("Deviation around the part", caption, paint, name=name, size_in=(5.2, 5.0), shape="tall")
 
 
 def _nice(length: float) -> float:
@@ -311,13 +368,11 @@ def reading_picture(trace: Trace, curves: Curves | None, name: str) -> Picture:
         axes.plot(turns, samples.deviation_um[kept], label="as the gauge read it", **MEASURED)
         axes.set_xlabel("turns")
         axes.set_ylabel("reading in µm")
-        low, high = axes.get_ylim()
-        axes.set_ylim(low, high + 0.26 * (high - low))
-        axes.legend(loc="upper left", ncols=2)
+        key_above(axes, 2)
 
     if curves is None:
         title, caption = "What the gauge read", "The trace as it was recorded, nothing taken out."
     else:
         title = "Alignment that was taken out"
         caption = "Eccentricity, tilt and mean slope belong to the set-up: reported, never judged as surface."
-    return picture(title, caption, paint, name=name, size_in=(5.2, 2.5))
+    return picture(title, caption, paint, name=name, size_in=(5.2, 2.5), top_in=KEY_IN)

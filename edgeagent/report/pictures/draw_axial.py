@@ -11,11 +11,13 @@ from matplotlib.figure import Figure
 
 from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.model import FloatArray
-from edgeagent.model.records import JudgedValue
+from edgeagent.model.records import JudgedValue, given
 from edgeagent.report.closeness import has_limit, order_key
 from edgeagent.report.pictures.draw import (
+    COMPARED,
     GREY,
     INK,
+    KEY_IN,
     LEFT,
     LEFT_MARK,
     LIMIT,
@@ -25,7 +27,10 @@ from edgeagent.report.pictures.draw import (
     PALE,
     RIGHT,
     RIGHT_MARK,
+    UNCERTAINTY,
     Picture,
+    halo,
+    key_above,
     limit_lines,
     picture,
 )
@@ -38,9 +43,17 @@ _FLANKS = (("left", -1.0, LEFT, LEFT_MARK), ("right", 1.0, RIGHT, RIGHT_MARK))
 Groove = Mapping[str, Any]
 
 
-def groove_pictures(result: ArchivedResult, name: str) -> tuple[list[Picture], int]:
-    """Grooves in the normal plane, nearest to their limits where there are too many; how many more."""
-    grooves: Sequence[Groove] = result.details.get("axial", {}).get("grooves", [])
+def groove_pictures(
+    result: ArchivedResult,
+    name: str,
+    sections: Mapping[str, tuple[FloatArray, FloatArray]],
+    others: Sequence[ArchivedResult | None] = (),
+) -> tuple[list[Picture], int]:
+    """Grooves in the normal plane, nearest to their limits where there are too many; how many more.
+
+    ``sections`` are the measured sections by groove, ``others`` what ``COMPARED`` names, in its order.
+    """
+    grooves = _grooves_of(result)
     by_groove: dict[str, list[JudgedValue]] = {}
     for c in result.characteristics:
         by_groove.setdefault(c.instance, []).append(c)
@@ -52,10 +65,19 @@ def groove_pictures(result: ArchivedResult, name: str) -> tuple[list[Picture], i
     first = sorted(range(len(grooves)), key=lambda i: worst(grooves[i]))[:GROOVES_MAX]
     chosen = [grooves[i] for i in sorted(first)]
     gain = _magnification(chosen)
-    found = [
-        _groove_picture(g, by_groove.get(g["instance"], []), gain, f"{name}-{i}") for i, g in enumerate(chosen)
-    ]
+    second = [{g["instance"]: g for g in ([] if o is None else _grooves_of(o))} for o in others]
+    found = []
+    for i, groove in enumerate(chosen):
+        instance = groove["instance"]
+        beside = [s.get(instance) for s in second]
+        values = by_groove.get(instance, [])
+        found.append(_groove_picture(groove, values, gain, f"{name}-{i}", sections.get(instance), beside))
     return found, len(grooves) - len(found)
+
+
+def _grooves_of(result: ArchivedResult) -> Sequence[Groove]:
+    found: Sequence[Groove] = result.details.get("axial", {}).get("grooves", [])
+    return found
 
 
 def _ball_mm(groove: Groove) -> float:
@@ -79,64 +101,118 @@ def _magnification(grooves: Sequence[Groove]) -> float:
     return float(power * max(k for k in (1, 2, 5) if k * power <= wanted))
 
 
-def _groove_picture(groove: Groove, values: Sequence[JudgedValue], gain: float, name: str) -> Picture:
-    u0, h0 = groove["centre_mm"]
+def _groove_picture(
+    groove: Groove,
+    values: Sequence[JudgedValue],
+    gain: float,
+    name: str,
+    section: tuple[FloatArray, FloatArray] | None,
+    beside: Sequence[Groove | None],
+) -> Picture:
+    """The groove as it was measured on the left, its flanks' residuals magnified on the right."""
     ball = _ball_mm(groove)
     angles = {s: _find(values, f"contact_angle_{s}") for s in ("left", "right")}
 
     def paint(figure: Figure) -> None:
-        axes = figure.add_subplot()
-        axes.set_aspect("equal")
-        axes.set_axis_off()
-        turn = np.linspace(0, 2 * np.pi, 121)
-        axes.plot(ball * np.cos(turn), ball * np.sin(turn), **NOMINAL)
-        axes.plot([0, 0], [-1.25 * ball, 0.1 * ball], color=GREY, linewidth=0.6)
-        axes.plot([0], [0], "+", color=INK, markersize=7)
+        true, magnified = figure.subplots(1, 2, gridspec_kw={"wspace": 0.04})
+        for axes in (true, magnified):
+            axes.set_aspect("equal")
+            axes.set_axis_off()
+            turn = np.linspace(0, 2 * np.pi, 121)
+            axes.plot(ball * np.cos(turn), ball * np.sin(turn), **NOMINAL)
+            axes.plot([0, 0], [-1.25 * ball, 0.1 * ball], color=GREY, linewidth=0.6)
+            axes.plot([0], [0], "+", color=INK, markersize=7)
+            # the same room in every groove so that they can be compared
+            axes.set_xlim(-1.36 * ball, 1.36 * ball)
+            axes.set_ylim(-1.36 * ball, 0.36 * ball)
+        _as_measured(true, groove, section, _find(values, "root_clearance"), ball)
         for side, sign, style, mark in _FLANKS:
-            _flank(axes, groove[side], (u0, h0), gain, style, mark, ball)
-            _angle(axes, angles[side], sign, ball, float(groove["axis_turn_deg"]), style)
-        # room for the angles' texts, the same in every groove so that they can be compared
-        axes.set_xlim(-1.3 * ball, 1.3 * ball)
-        axes.set_ylim(-1.32 * ball, 0.4 * ball)
+            for (thin, _), other in zip(COMPARED, beside, strict=False):
+                if other is not None:
+                    _residual(
+                        magnified, other[side], groove[side]["arc"], groove["centre_mm"], gain, thin, ball
+                    )
+            _flank(magnified, groove[side], groove["centre_mm"], gain, style, mark, ball)
+            _angle(magnified, angles[side], sign, ball, float(groove["axis_turn_deg"]), style)
 
     instance = printable(groove["instance"])
+    shown = f"{gain:,.0f}".replace(",", NARROW_SPACE)
     return picture(
         f"Groove {instance}",
-        f"Residuals magnified {gain:,.0f} times.".replace(",", NARROW_SPACE),
+        f"Residuals magnified {shown} times.",
         paint,
         name=name,
-        size_in=(3.4, 2.35),
+        size_in=(5.6, 1.8),
     )
+
+
+def _as_measured(
+    axes: Axes,
+    groove: Groove,
+    section: tuple[FloatArray, FloatArray] | None,
+    clearance: JudgedValue | None,
+    ball: float,
+) -> None:
+    """Section, arcs and contacts at one scale, and the gap at the root by its number."""
+    u0, h0 = groove["centre_mm"]
+    if section is not None:
+        u, h = section
+        axes.plot(u - u0, h - h0, **{**MEASURED, "linewidth": 2.0})
+        axes.fill_between(u - u0, h - h0, -1.36 * ball, facecolor=UNCERTAINTY["color"], alpha=0.35, linewidth=0)
+    for side, sign, style, mark in _FLANKS:
+        arc = groove[side]["arc"]
+        angle = np.radians(np.linspace(0.0, 90.0, 60)) * sign
+        radius = arc["radius_mm"]
+        x, y = arc["u_mm"] - u0 + radius * np.sin(angle), arc["h_mm"] - h0 - radius * np.cos(angle)
+        inside = np.abs(x) < 1.3 * ball
+        axes.plot(x[inside], y[inside], **{**style, "linewidth": 0.9})
+        contact = np.array(groove[side]["contact_mm"]) - (u0, h0)
+        axes.plot(*contact, mark, color=style["color"], markersize=9, markeredgecolor="white", zorder=6)
+    if clearance is not None and clearance.value is not None:
+        text = value_text(clearance.value, clearance.expanded_uncertainty, (clearance.lower, clearance.upper))
+        axes.annotate(
+            f"root {text} µm", (0, -ball), xytext=(0, -0.45 * ball), ha="center", va="center", color=INK,
+            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.6}, path_effects=halo(),
+        )  # fmt: skip
 
 
 def _flank(
     axes: Axes,
     flank: Mapping[str, Any],
-    origin: tuple[float, float],
+    origin: Sequence[float],
     gain: float,
     style: Mapping[str, Any],
     mark: str,
     ball: float,
 ) -> None:
     """Best-fit arc, measured flank with its residual magnified along the arc's normal, contact."""
-    arc = flank["arc"]
-    u = np.array(flank["u_mm"]) - arc["u_mm"]
-    h = np.array(flank["h_mm"]) - arc["h_mm"]
-    angle = np.arctan2(u, -h)
-    centre_u, centre_h = arc["u_mm"] - origin[0], arc["h_mm"] - origin[1]
+    _residual(axes, {**flank, "residual_um": [0.0] * len(flank["u_mm"])}, flank["arc"], origin, gain,
+              {"color": PALE, "linewidth": 1.2, "zorder": 1}, ball)  # fmt: skip
+    _residual(axes, flank, flank["arc"], origin, gain, {**style, "linewidth": 1.0}, ball)
+    contact = np.array(flank["contact_mm"]) - origin
+    axes.plot(*contact, mark, color=style["color"], markersize=10, markeredgecolor="white", zorder=6)
 
-    def on_arc(radius: FloatArray | float) -> tuple[FloatArray, FloatArray]:
-        return centre_u + radius * np.sin(angle), centre_h - radius * np.cos(angle)
 
-    axes.plot(*on_arc(arc["radius_mm"]), color=PALE, linewidth=1.2, zorder=1)
+def _residual(
+    axes: Axes,
+    flank: Mapping[str, Any],
+    arc: Mapping[str, float],
+    origin: Sequence[float],
+    gain: float,
+    style: Mapping[str, Any],
+    ball: float,
+) -> None:
+    """A flank's residual from its own arc, magnified along the normal of the arc that is drawn."""
+    own = flank["arc"]
+    angle = np.arctan2(np.array(flank["u_mm"]) - own["u_mm"], own["h_mm"] - np.array(flank["h_mm"]))
     # material that stands proud lies nearer to the arc's centre
     proud = np.array(flank["residual_um"]) * 1e-3 * gain
     kept = np.ones(proud.size, dtype=bool)
     kept[np.array(flank["left_out"], dtype=int)] = False
-    proud = np.where(kept, np.clip(proud, -ball / 2, ball / 2), np.nan)
-    axes.plot(*on_arc(arc["radius_mm"] - proud), **{**style, "linewidth": 1.0})
-    contact = np.array(flank["contact_mm"]) - origin
-    axes.plot(*contact, mark, color=style["color"], markersize=10, markeredgecolor="white", zorder=6)
+    radius = arc["radius_mm"] - np.where(kept, np.clip(proud, -ball / 2, ball / 2), np.nan)
+    x = arc["u_mm"] - origin[0] + radius * np.sin(angle)
+    y = arc["h_mm"] - origin[1] - radius * np.cos(angle)
+    axes.plot(x, y, **style)
 
 
 def _angle(
@@ -156,7 +232,8 @@ def _angle(
         if bound is not None:
             ray(bound, 1.2, 1.34, **LIMIT)
     ray(c.value, 1.2, 1.3, color=MEASURED["color"], linewidth=1.2)
-    text = value_text(c.value, c.expanded_uncertainty, (c.lower, c.upper))
+    noise_only = given(c.noise_only, False)
+    text = value_text(c.value, c.expanded_uncertainty, (c.lower, c.upper), noise_only=noise_only)
     axes.text(sign * 0.45 * ball, 0.1 * ball, f"{text}°", ha="center", va="bottom", color=INK)
 
 
@@ -164,12 +241,15 @@ def _find(values: Sequence[JudgedValue], name: str) -> JudgedValue | None:
     return next((c for c in values if c.name == name), None)
 
 
-def pitch_picture(result: ArchivedResult, name: str) -> Picture | None:
-    """Pitch deviation of each pair with its limits, and how it sums up; None for a single groove."""
+def pitch_picture(
+    result: ArchivedResult, name: str, others: Sequence[ArchivedResult | None] = ()
+) -> Picture | None:
+    """Pitch deviation of each pair with its limits, and how it sums up; None for a single groove.
+
+    ``others`` are what ``COMPARED`` names, in its order.
+    """
     details = result.details.get("axial", {})
-    pairs = [
-        c for c in result.characteristics if c.name == "pitch_deviation" and c.instance and c.value is not None
-    ]
+    pairs = _pitch_pairs(result)
     sums: Sequence[Mapping[str, Any]] = details.get("cumulative_deviation", [])
     if not pairs:
         return None
@@ -192,13 +272,17 @@ def pitch_picture(result: ArchivedResult, name: str) -> Picture | None:
                 middle, [c.value for c in here], yerr=spread, fmt=MEASURED_MARK, color=MEASURED["color"],
                 ecolor=GREY, capsize=3, markersize=5, label="of a pair",
             )  # fmt: skip
-            axes.set_title(side)
-            axes.set_xlabel("groove")
+            for other, (thin, label) in zip(others, COMPARED, strict=False):
+                theirs = [c for c in _pitch_pairs(other) if c.instance.startswith(side)]
+                if theirs:
+                    x = [_number(c.instance) + 0.5 for c in theirs]
+                    axes.plot(x, [c.value for c in theirs], label=label, **thin)
+            axes.set_xlabel(f"groove, {side}")
             axes.xaxis.get_major_locator().set_params(integer=True)
             axes.margins(x=0.12)
         every[0].set_ylabel("pitch deviation in µm")
         _with_limits(every, pairs[0])
-        every[0].legend(loc="upper left", ncols=3, columnspacing=1.0, handlelength=1.4)
+        key_above(every[0], 5)
 
     caption = "Actual less nominal pitch of neighbouring grooves, and the sum from the first groove on."
     return picture(
@@ -208,16 +292,22 @@ def pitch_picture(result: ArchivedResult, name: str) -> Picture | None:
         name=name,
         shape="wide" if len(sides) > 1 else "",
         size_in=(3.2 * len(sides), 3.0),
-        top_in=0.3,
+        top_in=KEY_IN,
     )
 
 
+def _pitch_pairs(result: ArchivedResult | None) -> list[JudgedValue]:
+    """The pitch deviations of pairs that have a value."""
+    values = () if result is None else result.characteristics
+    return [c for c in values if c.name == "pitch_deviation" and c.instance and c.value is not None]
+
+
 def _with_limits(every: Sequence[Axes], c: JudgedValue) -> None:
-    """The same range for all sides, the limits in it, and room for the key above everything."""
+    """The same range for all sides, the limits in it."""
     bounds = [b for b in (c.lower, c.upper) if b is not None]
     low, high = every[0].get_ylim()
     low, high = min([low, *(1.2 * b for b in bounds)]), max([high, *(1.2 * b for b in bounds)])
-    every[0].set_ylim(low, high + 0.2 * (high - low))
+    every[0].set_ylim(low, high)
     for axes in every:
         limit_lines(axes, c.lower, c.upper)
 

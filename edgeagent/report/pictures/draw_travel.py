@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,14 +11,30 @@ from matplotlib.figure import Figure
 
 from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.model.records import JudgedValue
-from edgeagent.report.pictures.draw import GREY, LIMIT, MEASURED, NOMINAL, PALE, Picture, picture
+from edgeagent.report.pictures.draw import (
+    COMPARED,
+    GREY,
+    KEY_IN,
+    LIMIT,
+    MEASURED,
+    NOMINAL,
+    PALE,
+    Picture,
+    key_above,
+    picture,
+)
 from edgeagent.report.words import value_text
 
 _WINDOWS = {"travel_variation_300": "300 mm", "travel_variation_turn": "one turn"}
 
 
-def travel_picture(result: ArchivedResult, name: str) -> Picture | None:
-    """The travel curve with what was found in it; None where the trace yielded no curve."""
+def travel_picture(
+    result: ArchivedResult, name: str, others: Sequence[ArchivedResult | None] = ()
+) -> Picture | None:
+    """The travel curve with what was found in it; None where the trace yielded no curve.
+
+    ``others`` are what ``COMPARED`` names, in its order.
+    """
     details = result.details
     if "curve" not in details:
         return None
@@ -35,6 +51,10 @@ def travel_picture(result: ArchivedResult, name: str) -> Picture | None:
         axes = figure.add_subplot()
         axes.grid(visible=True)
         axes.plot(travel, deviation, label="measured", **{**MEASURED, "linewidth": 0.8})
+        for other, (style, label) in zip(others, COMPARED, strict=False):
+            curve = {} if other is None else other.details.get("curve", {})
+            if curve:
+                axes.plot(curve["travel_mm"], curve["deviation_um"], label=label, **style)
         axes.plot(ends, line, label="mean travel", **{**NOMINAL, "linewidth": 1.6})
         if allowed is not None:
             middle = (low + high) / 2
@@ -42,18 +62,20 @@ def travel_picture(result: ArchivedResult, name: str) -> Picture | None:
             axes.plot(ends, line + middle - allowed / 2, **LIMIT)
         bottom, top = axes.get_ylim()
         height = top - bottom
-        axes.set_ylim(bottom - 0.32 * height, top + 0.2 * height)
+        axes.set_ylim(bottom - 0.32 * height, top)
         for row, window in enumerate(details["windows"]):
             _bracket(axes, window, by_name.get(window["name"]), bottom - (0.05 + 0.13 * row) * height)
         axes.set_xlabel("travel in mm")
         axes.set_ylabel("deviation in µm")
-        axes.legend(loc="upper left", ncols=3)
+        key_above(axes, 5)
 
     caption = (
         "Actual less nominal travel within the useful travel. Brackets show where the variation within a "
         "window is largest; the variation is measured about the mean travel."
     )
-    return picture("Travel deviation", caption, paint, name=name, size_in=(6.4, 3.5), shape="wide")
+    return picture(
+        "Travel deviation", caption, paint, name=name, size_in=(8.2, 3.6), shape="wide", top_in=KEY_IN
+    )
 
 
 def mean_travel_picture(result: ArchivedResult, name: str) -> Picture | None:
@@ -84,12 +106,12 @@ def mean_travel_picture(result: ArchivedResult, name: str) -> Picture | None:
         axes.set_ylim(-reach, reach)
         axes.set_xlabel("travel in mm")
         axes.set_ylabel("mean deviation in µm")
-        axes.legend(loc="upper left")
+        key_above(axes, 3)
 
     caption = (
         "Slope of the mean travel from the start of the useful travel, against the slopes that are allowed."
     )
-    return picture("Mean travel", caption, paint, name=name)
+    return picture("Mean travel", caption, paint, name=name, top_in=KEY_IN)
 
 
 def _bracket(axes: Axes, window: Mapping[str, Any], c: JudgedValue | None, y: float) -> None:
@@ -97,7 +119,8 @@ def _bracket(axes: Axes, window: Mapping[str, Any], c: JudgedValue | None, y: fl
     start, end = window["start_mm"], window["end_mm"]
     axes.plot([start, end], [y, y], color=GREY, linewidth=1.4, marker="|", markersize=8)
     known = (None, ()) if c is None else (c.expanded_uncertainty, (c.lower, c.upper))
-    value = value_text(window["variation_um"], *known)
+    judged = window["variation_um"] if c is None or c.value is None else c.value
+    value = value_text(judged, *known)
     words = f"{_WINDOWS.get(window['name'], '')}: {value} µm"
     axes.annotate(
         words, ((start + end) / 2, y), xytext=(0, -3), textcoords="offset points", ha="center", va="top"

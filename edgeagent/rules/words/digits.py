@@ -76,7 +76,7 @@ def limit_digits(limit: float, decimals: int | None = None) -> str:
 def _as_written(limit: float) -> str:
     """A limit of at most six digits; "" for one that has more, since it comes out of a curve."""
     text = f"{limit:.6g}"
-    if float(text) != limit:
+    if not math.isclose(float(text), limit, rel_tol=1e-9):
         return ""
     return text if "e" not in text else f"{limit:.{_DECIMALS_MAX}f}".rstrip("0").rstrip(".")
 

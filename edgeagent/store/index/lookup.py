@@ -20,6 +20,7 @@ from edgeagent.store.journal import JournalReader, Position
 
 LONG = 10_000
 """Records from which on a journal is looked up rather than walked: a walk takes about half a second."""
+_AT_ONCE = 256
 
 
 class Lookup:
@@ -102,6 +103,24 @@ class Lookup:
         with _index_errors():
             for place in self._index.of_sort_before(VERIFICATION, seq):
                 yield from self.read([place])
+
+    def rare_backwards(self) -> Iterator[Record]:
+        """Starts aside, the records that do not come with parts (configurations among them), newest first."""
+        yield from reversed(self.tail())
+        with _index_errors():
+            for place in self._index.of_sort_before(RARE, self.position.seq + 1):
+                yield from self.read([place])
+
+    def backwards(self, seq: int) -> Iterator[Record]:
+        """All records before a number, newest first."""
+        yield from (record for record in reversed(self.tail()) if record.seq < seq)
+        last = min(seq - 1, self.position.seq)
+        while last > 0:
+            first = max(last - _AT_ONCE + 1, 1)
+            with _index_errors():
+                places = self._index.between(first, last)
+            yield from reversed(list(self.read(places)))
+            last = first - 1
 
     def unknown(self) -> Iterator[Record]:
         """The records that this version does not know, without those behind the index."""

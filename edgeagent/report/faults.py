@@ -1,0 +1,170 @@
+"""Sentences on a decision: what does not conform, from the worst down, each fault said once. Pure.
+
+The same finding at many places of one trace (a contact angle on fourteen flanks, chatter and its multiples) is
+one fault: one sentence, with the single values behind it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from msgspec import UNSET
+
+from edgeagent.model import Verdict
+from edgeagent.model.reasons import Code
+from edgeagent.model.records import JudgedValue, PartDisposition, given, reasons_of
+from edgeagent.report import words
+from edgeagent.report.closeness import has_limit, order_key
+from edgeagent.report.gather import MeasuredFile, PartStory, TypedRecord
+from edgeagent.rules.sentences import sentence, sentences
+
+_URGENCY = {Verdict.NONCONFORMING: 0, Verdict.INCONCLUSIVE: 1, Verdict.CAUTION: 2}
+_OF_VALUES = frozenset(
+    {Code.OUTSIDE_LIMIT, Code.UNDECIDABLE, Code.OUTSIDE_UNTRUSTED, Code.NEAR_LIMIT, Code.NO_VALUE}
+)
+"""Reasons that speak of a value, which has its own sentence."""
+_BY_ORDER = ("harmonic_amplitude", "amplitude_error", "en_number", "spurious_amplitude")
+"""Characteristics whose instances are undulations, each with a limit of its own."""
+_ORDERS_NAMED = 5
+_PLACES = (
+    (re.compile(r"^(top|bottom)\[\d+\]$"), "groove"),
+    (re.compile(r"^(top|bottom)\[\d+-\d+\]$"), "pair of grooves"),
+    (re.compile(r"^turn\[\d+\]$"), "turn"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One sentence on the decision. ``c`` is the characteristic that it speaks of, or the worst of several.
+
+    ``behind`` are the single sentences of a fault at several places, ``heading`` what they are together.
+    """
+
+    feature: str
+    text: str
+    c: JudgedValue | None = None
+    later: bool = False
+    behind: tuple[Fault, ...] = ()
+    heading: str = ""
+
+
+def faults(story: PartStory, standing: TypedRecord[PartDisposition] | None, *, accepted: bool) -> list[Fault]:
+    """Sentences on the decision: what does not conform, from the worst down, then what is in doubt.
+
+    Of an accepted part: what lies in a caution zone.
+    """
+    ranked: list[tuple[tuple[float, ...], Fault]] = []
+    for measured in story.measured:
+        later = standing is not None and measured.record.seq > standing.seq
+        ranked += _of_values(measured, later, accepted=accepted)
+        ranked += _of_checks(measured, later)
+    ranked += [((1, -1), Fault("", f"{reason}.")) for reason in _own_reasons(story, standing)]
+    ranked += [((0,), Fault("", f"{r.body.reason}.")) for r in story.quarantined]
+    ranked.sort(key=lambda pair: (pair[1].later, pair[0]))
+    return [fault for _, fault in ranked]
+
+
+def _of_values(
+    measured: MeasuredFile, later: bool, *, accepted: bool
+) -> Iterator[tuple[tuple[float, ...], Fault]]:
+    """Sentences on the values of one file that do not clearly conform, each with its rank."""
+    groups: dict[tuple[object, ...], list[JudgedValue]] = {}
+    for c in measured.result.characteristics:
+        urgency = _URGENCY.get(c.verdict)
+        # A caution is worth a sentence only where nothing worse kept the part from being accepted
+        if urgency is not None and (urgency < _URGENCY[Verdict.CAUTION] or accepted):
+            groups.setdefault(_fault_of(c), []).append(c)
+    for group in groups.values():
+        group.sort(key=_rank)
+        single = tuple(Fault(measured.feature, words.sentence(c), c, later) for c in group)
+        if len(group) == 1:
+            yield _rank(group[0]), single[0]
+            continue
+        text = said_once(group, measured.result.characteristics)
+        heading = f"the {len(group)} values"
+        yield _rank(group[0]), Fault(measured.feature, text, group[0], later, single, heading)
+
+
+def _rank(c: JudgedValue) -> tuple[float, ...]:
+    return (_URGENCY[c.verdict], *(order_key(c) if c.value is not None else (3,)))
+
+
+def _fault_of(c: JudgedValue) -> tuple[object, ...]:
+    """What two values have in common that are one fault."""
+    side = 0 if c.value is None else _side_of_limits(c, c.value)
+    if c.name in _BY_ORDER:
+        return (c.name, c.verdict, side, c.value is None)
+    return (words.stem_of(c.name), c.verdict, side, c.value is None, c.unit, c.lower, c.upper)
+
+
+def _side_of_limits(c: JudgedValue, value: float) -> int:
+    if c.upper is not None and value > c.upper:
+        return 1
+    return -1 if c.lower is not None and value < c.lower else 0
+
+
+def said_once(group: Sequence[JudgedValue], everything: Iterable[JudgedValue]) -> str:
+    """One sentence on a fault at several places; ``group`` from the worst down, ``everything`` of its trace."""
+    worst = group[0]
+    if worst.name in _BY_ORDER:
+        orders = sorted((c.instance for c in group), key=_order_of)
+        more = len(orders) - _ORDERS_NAMED
+        named = ", ".join(orders[:_ORDERS_NAMED]) + (f" and {more} more" if more > 0 else "")
+        rest = words.sentence(worst).removeprefix(f"{words.name_text(worst.name, worst.instance)} is ")
+        return f"{words.name_text(worst.name)} at {named} UPR, worst at {worst.instance} UPR: {rest}"
+    one_side = len({c.name for c in group}) == 1
+    name = worst.name if one_side else words.stem_of(worst.name)
+    same = (c for c in everything if name == (c.name if one_side else words.stem_of(c.name)) and has_limit(c))
+    like = sum((c.lower, c.upper) == (worst.lower, worst.upper) for c in same)
+    return f"{words.name_text(name)} {_places_text(group, like)} {words.sentence_of_several(group)}"
+
+
+def _order_of(instance: str) -> float:
+    try:
+        return float(instance.strip("[]"))
+    except ValueError:
+        return 0.0
+
+
+def _places_text(group: Sequence[JudgedValue], like: int) -> str:
+    noun = next((n for pattern, n in _PLACES if all(pattern.match(c.instance) for c in group)), "place")
+    if noun == "groove" and len({c.name for c in group}) > 1:
+        noun = "flank"
+    many = "pairs of grooves" if noun == "pair of grooves" else f"{noun}s"
+    return f"on all {like} {many}" if len(group) == like else f"on {len(group)} of {like} {many}"
+
+
+def _of_checks(measured: MeasuredFile, later: bool) -> Iterator[tuple[tuple[float, ...], Fault]]:
+    """Sentences on the failed checks of one file, and its reasons that speak of neither check nor value."""
+    failed = [q for q in measured.result.quality if not q.ok]
+    for q in failed:
+        text = f"{q.check.replace('_', ' ')}: {words.unit_in_note(q.note)}."
+        yield (1, 2), Fault(measured.feature, text, None, later)
+    reasons = reasons_of(measured.body)
+    if any(reason.code == Code.RECORDED for reason in reasons):
+        # From before reasons had codes: they are those of checks and values, unless there are none of these
+        explained = failed or any(c.verdict in _URGENCY for c in measured.result.characteristics)
+        reasons = () if explained else reasons
+    for reason in reasons:
+        if reason.code not in (*_OF_VALUES, Code.CHECK_FAILED, Code.MORE):
+            yield (1, 2), Fault(measured.feature, f"{sentence(reason)}.", None, later)
+
+
+def _own_reasons(story: PartStory, standing: TypedRecord[PartDisposition] | None) -> Iterator[str]:
+    """Reasons of the disposition that no file has given: the gate, missing traces, a re-measurement."""
+    if standing is None:
+        return
+    body, features = standing.body, {m.feature for m in story.measured}
+    if body.reason_codes is not UNSET:
+        own = (r for r in body.reason_codes if r.feature not in features and r.code != Code.MORE)
+        yield from sentences(own)
+        return
+    # From before reasons had codes: what the record says beside its sentences
+    if body.gate is not UNSET:
+        yield body.gate
+    if body.missing:
+        yield f"missing {', '.join(body.missing)}"
+    if body.remeasured:
+        yield f"re-measured: {', '.join(given(body.remeasured, ()))}"
