@@ -72,11 +72,14 @@ def _value_name(v: _Values) -> str:
 
 def _found(v: _Values) -> str:
     u = v.get("expanded_uncertainty")
-    spread = f" ± {u:.2g}" if u is not None else ""
+    spread = f"{u:.2g}" if u is not None else ""
+    whole, _, decimals = _texts(v).value.partition(".")
+    least = len(spread.partition(".")[2])
+    while len(decimals) > least and decimals.endswith("0"):
+        decimals = decimals[:-1]
+    value = f"{whole}.{decimals}" if decimals else whole
     unit = f" {v['unit']}".replace(" um", " µm") if v["unit"] not in ("", "1") else ""
-    text = _texts(v).value
-    short = text.rstrip("0").rstrip(".") if "." in text else text
-    return f"{_value_name(v)} = {short}{spread}{unit}"
+    return f"{_value_name(v)} = {value}{f' ± {spread}' if spread else ''}{unit}"
 
 
 def _texts(v: _Values) -> Written:

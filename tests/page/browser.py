@@ -17,6 +17,7 @@ from typing import Any
 FLAGS = (
     "--headless",
     "--no-sandbox",
+    "--hide-scrollbars",
     "--disable-gpu",
     "--no-first-run",
     "--disable-background-networking",

@@ -273,7 +273,7 @@ def test_everything_conforming_is_accepted_and_says_nothing():
 def test_caution_is_accepted_and_said():
     found = judge(one_value(0.8, 0.01), plan(limit(upper=1.0, caution=0.75)), "guarded")
     assert found.disposition == Disposition.ACCEPT
-    assert sentences(found.reasons) == ("x = 0.8 ± 0.02 µm is near its upper limit 1",)
+    assert sentences(found.reasons) == ("x = 0.80 ± 0.02 µm is near its upper limit 1",)
 
 
 def test_inconclusive_is_held():

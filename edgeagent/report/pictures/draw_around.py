@@ -221,7 +221,7 @@ def _name_offenders(
         return
     everything = np.array([(n, a) for n, a, _ in marked])
     axes.plot(
-        everything[:, 0], everything[:, 1], MEASURED_MARK, color=MEASURED["color"], markersize=5, zorder=5
+        everything[:, 0], everything[:, 1], MEASURED_MARK, color=MEASURED["color"], markersize=5, zorder=9
     )
     to_axes = axes.transData + axes.transAxes.inverted()
     taken: list[tuple[float, float]] = []

@@ -29,10 +29,13 @@ _UNREAD_MAX = 100
 
 
 class LiveTable:
-    """Owns the terminal while the service runs. ``sink`` takes log events, ``show`` the service's status."""
+    """Owns the terminal while the service runs. ``sink`` takes log events, ``show`` the service's status.
 
-    def __init__(self) -> None:
-        self._console = Console(file=LastingStream(sys.stdout))  # type: ignore[arg-type]
+    ``console`` None is the terminal that the service was started on.
+    """
+
+    def __init__(self, console: Console | None = None) -> None:
+        self._console = console or Console(file=LastingStream(sys.stdout))  # type: ignore[arg-type]
         self._live = Live(console=self._console, auto_refresh=False, transient=False)
         self._unread: dict[str, str] = {}
         self._trouble = ""
