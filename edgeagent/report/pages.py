@@ -257,14 +257,15 @@ def on_scale(at: float, reach: float) -> float:
     return round(_END_PERCENT + (100.0 - 2 * _END_PERCENT) * min(max(at, 0.0), reach) / reach, 3)
 
 
-def share_text(at: float, uncertainty: float | None = None) -> str:
+def share_text(at: float, uncertainty: float | None = None, *, noise_only: bool = False) -> str:
     """A place in percent of the limit with the digits that its uncertainty bears, at most one decimal.
 
     Never rounded onto the limit from one side of it.
     """
     if at >= 10:
         return f"{at:.0f} times" if at < 1e4 else "far over"
-    digits = 1 if uncertainty is None else min(decimals_of(100 * at, 100 * uncertainty), 1)
+    spread = None if uncertainty is None else 100 * uncertainty
+    digits = 1 if spread is None else min(decimals_of(100 * at, spread, noise_only=noise_only), 1)
     while digits < 6 and at != 1 and float(f"{100 * at:.{digits}f}") == 100:
         digits += 1
     return f"{100 * at:.{digits}f} %"
@@ -285,7 +286,7 @@ def _row(group: Sequence[tuple[str, JudgedValue]], reach: float) -> ScaleRow:
     return ScaleRow(
         feature,
         c,
-        share_text(found.at, spread),
+        share_text(found.at, spread, noise_only=given(c.noise_only, False)),
         percent(found.at),
         percent(found.low),
         percent(found.high),

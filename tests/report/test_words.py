@@ -224,3 +224,16 @@ def test_names_say_in_words_which_one_of_several(name, instance, text):
 
 def test_unprintable_characters_of_a_text_are_shown_as_question_marks():
     assert words.printable("a\x1b[2J\u202eb\tc") == "a?[2J?b?c"
+
+
+@pytest.mark.parametrize(
+    ("at", "u", "noise_only", "text"),
+    [
+        (1.6712, 0.06, False, "167.1 %"),
+        (1.6712, 0.6, False, "167 %"),
+        (0.4721, 0.004, False, "47.2 %"),
+        (2.1812, 0.004, True, "218 %"),
+    ],
+)
+def test_share_has_the_digits_of_its_uncertainty(at, u, noise_only, text):
+    assert share_text(at, u, noise_only=noise_only) == text
