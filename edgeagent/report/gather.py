@@ -193,7 +193,7 @@ class Store:
     def configuration(self) -> ConfigurationRead | None:
         """The last configuration on record; None where there is none."""
         if self._configuration is None and self.lookup is not None:
-            bodies = (record.body for record in self.lookup.rare_backwards())
+            bodies = (record.body for record in islice(self.lookup.rare_backwards(), _BACK_MAX))
             self._configuration = next((b for b in bodies if isinstance(b, ConfigurationRead)), None)
         elif self._configuration is None:
             for _ in self.records():

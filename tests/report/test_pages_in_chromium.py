@@ -37,7 +37,7 @@ const frames = [...document.querySelectorAll("iframe")];
 window.onload = () => {
   const found = frames.map(frame => {
     const page = frame.contentDocument, width = page.documentElement.clientWidth;
-    const wide = [...page.querySelectorAll("body *:not(.unseen)")].filter(e => !(e.parentElement.closest("svg")))
+    const wide = [...page.querySelectorAll("body *:not(.unseen)")].filter(e => !e.parentElement.closest("svg"))
       .filter(e => e.getBoundingClientRect().right > width + 1 || e.scrollWidth > e.clientWidth + 1 &&
         e.clientWidth > 0 && getComputedStyle(e).display !== "inline");
     return {page: frame.dataset.page, width, scroll: page.documentElement.scrollWidth,
