@@ -36,7 +36,7 @@ _PLACES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class SaidFault:
     """One sentence on the decision. ``c`` is the characteristic that it speaks of, or the worst of several.
 
     ``behind`` are the single sentences of a fault at several places, ``heading`` what they are together.
@@ -46,29 +46,31 @@ class Fault:
     text: str
     c: JudgedValue | None = None
     later: bool = False
-    behind: tuple[Fault, ...] = ()
+    behind: tuple[SaidFault, ...] = ()
     heading: str = ""
 
 
-def faults(story: PartStory, standing: TypedRecord[PartDisposition] | None, *, accepted: bool) -> list[Fault]:
+def faults(
+    story: PartStory, standing: TypedRecord[PartDisposition] | None, *, accepted: bool
+) -> list[SaidFault]:
     """Sentences on the decision: what does not conform, from the worst down, then what is in doubt.
 
     Of an accepted part: what lies in a caution zone.
     """
-    ranked: list[tuple[tuple[float, ...], Fault]] = []
+    ranked: list[tuple[tuple[float, ...], SaidFault]] = []
     for measured in story.measured:
         later = standing is not None and measured.record.seq > standing.seq
         ranked += _of_values(measured, later, accepted=accepted)
         ranked += _of_checks(measured, later)
-    ranked += [((1, -1), Fault("", f"{reason}.")) for reason in _own_reasons(story, standing)]
-    ranked += [((0,), Fault("", f"{r.body.reason}.")) for r in story.quarantined]
+    ranked += [((1, -1), SaidFault("", f"{reason}.")) for reason in _own_reasons(story, standing)]
+    ranked += [((0,), SaidFault("", f"{r.body.reason}.")) for r in story.quarantined]
     ranked.sort(key=lambda pair: (pair[1].later, pair[0]))
     return [fault for _, fault in ranked]
 
 
 def _of_values(
     measured: MeasuredFile, later: bool, *, accepted: bool
-) -> Iterator[tuple[tuple[float, ...], Fault]]:
+) -> Iterator[tuple[tuple[float, ...], SaidFault]]:
     """Sentences on the values of one file that do not clearly conform, each with its rank."""
     groups: dict[tuple[object, ...], list[JudgedValue]] = {}
     for c in measured.result.characteristics:
@@ -78,13 +80,13 @@ def _of_values(
             groups.setdefault(_fault_of(c), []).append(c)
     for group in groups.values():
         group.sort(key=_rank)
-        single = tuple(Fault(measured.feature, words.sentence(c), c, later) for c in group)
+        single = tuple(SaidFault(measured.feature, words.sentence(c), c, later) for c in group)
         if len(group) == 1:
             yield _rank(group[0]), single[0]
             continue
         text = said_once(group, measured.result.characteristics)
         heading = f"the {len(group)} values"
-        yield _rank(group[0]), Fault(measured.feature, text, group[0], later, single, heading)
+        yield _rank(group[0]), SaidFault(measured.feature, text, group[0], later, single, heading)
 
 
 def _rank(c: JudgedValue) -> tuple[float, ...]:
@@ -136,12 +138,12 @@ def _places_text(group: Sequence[JudgedValue], like: int) -> str:
     return f"on all {like} {many}" if len(group) == like else f"on {len(group)} of {like} {many}"
 
 
-def _of_checks(measured: MeasuredFile, later: bool) -> Iterator[tuple[tuple[float, ...], Fault]]:
+def _of_checks(measured: MeasuredFile, later: bool) -> Iterator[tuple[tuple[float, ...], SaidFault]]:
     """Sentences on the failed checks of one file, and its reasons that speak of neither check nor value."""
     failed = [q for q in measured.result.quality if not q.ok]
     for q in failed:
         text = f"{q.check.replace('_', ' ')}: {words.unit_in_note(q.note)}."
-        yield (1, 2), Fault(measured.feature, text, None, later)
+        yield (1, 2), SaidFault(measured.feature, text, None, later)
     reasons = reasons_of(measured.body)
     if any(reason.code == Code.RECORDED for reason in reasons):
         # From before reasons had codes: they are those of checks and values, unless there are none of these
@@ -149,7 +151,7 @@ def _of_checks(measured: MeasuredFile, later: bool) -> Iterator[tuple[tuple[floa
         reasons = () if explained else reasons
     for reason in reasons:
         if reason.code not in (*_OF_VALUES, Code.CHECK_FAILED, Code.MORE):
-            yield (1, 2), Fault(measured.feature, f"{sentence(reason)}.", None, later)
+            yield (1, 2), SaidFault(measured.feature, f"{sentence(reason)}.", None, later)
 
 
 def _own_reasons(story: PartStory, standing: TypedRecord[PartDisposition] | None) -> Iterator[str]:
