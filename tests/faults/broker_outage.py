@@ -18,7 +18,7 @@ from kill_anywhere import text_of
 def through_outage(folder: Path, parts: int) -> dict[str, int]:
     """Stop the broker, measure parts, bring it back; the counts that must hold, checked."""
     with Broker(folder / "broker") as broker:
-        changes = {"intake.settle_s": 0.05, "intake.live_s": 1.0, "verification": None}
+        changes = {"intake.settle_s": 0.05, "intake.live_s": 1.0, "verification": None, "worker.processes": 1}
         with Agent(folder / "agent", broker.port, changes=changes) as agent:
             agent.drop("00001.txt", text_of(1))
             agent.wait_event("measured")

@@ -12,6 +12,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 
 sys.path[:0] = [
@@ -19,7 +20,7 @@ sys.path[:0] = [
     str(Path(__file__).parent.parent),
     str(Path(__file__).parent.parent.parent),
 ]
-from field import Agent, Broker, Listener
+from field import Agent, Broker, Listener, wait_until
 from kill_anywhere import text_of
 
 from edgeagent.errors import JournalTornTailError, JournalWriteError
@@ -30,6 +31,8 @@ from edgeagent.store.verify import verify_journal
 
 FILES_MAX = 400
 """More than any of these disks can hold."""
+IN_FLIGHT = 5
+"""Files that wait or are at work when the disk runs full; all of them are measured again when there is room."""
 
 
 def mount(*words: object) -> None:
@@ -87,6 +90,11 @@ def enlarge(folder: Path, kib: int) -> None:
     mount("-o", f"remount,size={kib}k", folder)
 
 
+def few_wait(agent: Agent, dropped: int) -> bool:
+    """Whether the next file may come: no more than IN_FLIGHT are unmeasured, or nobody measures any more."""
+    return not agent.alive or len(agent.events("measured")) >= dropped - IN_FLIGHT
+
+
 def until_full(folder: Path, where: str, kib: int) -> dict[str, object]:
     """Fill a disk of ``kib`` at ``where`` in the store, start once more without room, then with room.
 
@@ -94,13 +102,14 @@ def until_full(folder: Path, where: str, kib: int) -> dict[str, object]:
     """
     store = folder / "agent" / "store"
     disk = store / where
-    changes = {"intake.settle_s": 0.05, "verification": None}
+    changes = {"intake.settle_s": 0.05, "verification": None, "worker.processes": 1}
     with small_disk(disk, kib), Broker(folder / "broker") as broker, Listener(broker.port) as line:
         with Agent(folder / "agent", broker.port, changes=changes) as agent:
             serial = 0
             while agent.alive and serial < FILES_MAX:
                 serial += 1
                 agent.drop(f"{serial:05d}.txt", text_of(serial))
+                wait_until(partial(few_wait, agent, serial))
             code = agent.wait(60)
             failed = agent.events("journal-failed")
             assert code == 23, f"exit code {code}: {agent.said()}"

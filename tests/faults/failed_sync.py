@@ -30,7 +30,7 @@ def with_failing_sync(folder: Path, when: int, call: str = "fdatasync") -> dict[
     launcher += ["-e", f"inject={call}:error=EIO:when={when}"]
     if call == "fdatasync":
         launcher += ["-P", str(folder / "agent" / "store" / "journal" / "00000001.jsonl")]
-    changes = {"intake.settle_s": 0.05, "verification": None}
+    changes = {"intake.settle_s": 0.05, "verification": None, "worker.processes": 1}
     with Broker(folder / "broker") as broker, Listener(broker.port) as line:
         agent = Agent(folder / "agent", broker.port, changes=changes, launcher=launcher, wait=False)
         parts = when + 1

@@ -38,7 +38,7 @@ def killed_often(folder: Path, kills: int, seed: int = 1) -> dict[str, int]:
     chance = random.Random(seed)
     serial = at_work = in_start = 0
     with Broker(folder / "broker") as broker, Listener(broker.port) as line:
-        changes = {"intake.settle_s": 0.05, "intake.scan_s": 0.3, "verification": None}
+        changes = {"intake.settle_s": 0.05, "intake.scan_s": 0.3, "verification": None, "worker.processes": 1}
         agent = Agent(folder / "agent", broker.port, changes=changes)
         with agent:
             for kill in range(kills):
