@@ -24,7 +24,7 @@ from edgeagent.judging.part_decisions import artefact_entries, part_entries
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.model.records import AnyBody, Source
 from edgeagent.store.archive import Archive
-from edgeagent.store.configuration import StationConfiguration, load_configuration
+from edgeagent.store.configuration import StationConfiguration, files_in_force, load_configuration
 from edgeagent.store.journal import JournalWriter
 from edgeagent.store.machine import this_machine
 
@@ -62,7 +62,8 @@ class PlayedStation:
         found = self.configuration = load_configuration(self.config)
         self._rules = Rulebook.of(found)
         machine = this_machine()
-        manifest, body = bodies.configuration_body(found, machine, ())
+        in_force = files_in_force(self._archive, self.memory.manifest)
+        manifest, body = bodies.configuration_body(found, machine, *in_force)
         self._archive.put_all((manifest, *(d.data for d in found.documents())))
         self._append([bodies.start_body(1, machine, found), body])
         return found

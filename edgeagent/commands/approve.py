@@ -12,7 +12,9 @@ from edgeagent.codec.evidence.approvals import approve as sign_approval
 from edgeagent.codec.evidence.notes import LOG
 from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
 from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.record import utc_text
 from edgeagent.errors import AgentError
+from edgeagent.store.clock import SystemClock
 from edgeagent.store.evidence.keys import load_or_make_key
 from edgeagent.store.files import read_at_most, write_synced
 
@@ -30,7 +32,7 @@ def approve(file: Path, key: Path, name: str) -> None:
     """Approve FILE, a recipe with its tables of limits or a certificate, by a signature beside it.
 
     A station that names your public key in [evidence] approvers takes no recipe or certificate that nobody
-    approved as it is. Any later change needs a new approval.
+    approved as it is. Any later change needs a new approval, and so does a step back to an earlier one.
 
     \b
     Example:
@@ -40,7 +42,8 @@ def approve(file: Path, key: Path, name: str) -> None:
         data = read_at_most(file, CONFIGURATION_BYTES_MAX)
         names = referenced_files(data, file.name) if file.parent.name != "artefacts" else ()
         files = {file.name: data} | {n: read_at_most(file.parent / n, CONFIGURATION_BYTES_MAX) for n in names}
-        note = sign_approval({n: digest_of(d) for n, d in files.items()}, load_or_make_key(key, name, LOG))
+        signing, at = load_or_make_key(key, name, LOG), utc_text(SystemClock().now())
+        note = sign_approval({n: digest_of(d) for n, d in files.items()}, signing, at)
         write_synced(file.with_name(file.name + SUFFIX), note)
     except OSError as error:
         raise AgentError(f"{error.filename}: {error.strerror}") from error

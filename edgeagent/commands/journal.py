@@ -202,7 +202,8 @@ def journal_rotate_key(config: Path) -> None:
     Example:
       edgeagent journal rotate-key --config agent.toml
     """
-    former, new = rotate_key(load_configuration(config).evidence_key)
+    configuration = load_configuration(config)
+    former, new = rotate_key(configuration.evidence_key, configuration.store / "journal")
     click.echo(f"exchanged: {former.id.hex()} by {new.id.hex()}, from the next start on: {new.text}")
 
 

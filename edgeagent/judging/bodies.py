@@ -347,6 +347,7 @@ def _approval(loaded: LoadedRecipe) -> Approval:
         by=recipe.approved_by,
         reason=recipe.approved_for,
         key=loaded.signed_by,
+        signed_at=loaded.signed_at,
     )
 
 

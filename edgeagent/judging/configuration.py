@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from edgeagent.analysis.kinds import find_kind, kind_names
 from edgeagent.codec.configuration.recipe import parse_recipe
 from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, Settings
+from edgeagent.codec.evidence.approvals import approved_by
+from edgeagent.codec.evidence.notes import VerifierKey
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.traces.layout import Layout, parse_layout
 from edgeagent.errors import ConfigError, TraceShapeError
@@ -40,6 +42,8 @@ class LoadedRecipe:
     """What results and records say of it: part, revision, digests."""
     signed_by: str = ""
     """The name of the key that approved it; empty where none is asked for."""
+    signed_at: str = ""
+    """When that was (RFC 3339)."""
 
     def digests(self) -> frozenset[str]:
         """Of its own file and of its limit files."""
@@ -57,13 +61,27 @@ class Configuration:
     certificates: Mapping[str, tuple[Certificate, Document]]
     spindle: tuple[tuple[float, float, float], ...] = ()
     spindle_document: Document | None = None
+    approvals: tuple[Document, ...] = ()
+    """Notes by which recipes and certificates were approved, and the public keys that may; where any may."""
 
     def documents(self) -> tuple[Document, ...]:
         """Every file of the configuration, for the archive."""
         recipes = [d for r in self.recipes.values() for d in (r.document, *r.files.values())]
         others = [d for _, d in (*self.layouts.values(), *self.certificates.values())]
         station = [] if self.spindle_document is None else [self.spindle_document]
-        return (self.document, *station, *recipes, *others)
+        return (self.document, *station, *recipes, *others, *self.approvals)
+
+
+def with_approval(loaded: LoadedRecipe, note: bytes, keys: Sequence[VerifierKey]) -> LoadedRecipe:
+    """The recipe with who approved it, by the note beside it. Raises NoteError where nobody did."""
+    found = approved_by(note, digests_by_name(loaded), keys)
+    return replace(loaded, signed_by=found.by, signed_at=found.at)
+
+
+def digests_by_name(loaded: LoadedRecipe) -> dict[str, str]:
+    """What an approval of a recipe names: its own file and those with its limits."""
+    own = {loaded.document.name.rpartition("/")[2]: loaded.document.sha256}
+    return own | {name: document.sha256 for name, document in loaded.files.items()}
 
 
 def describe_kind(name: str) -> tuple[type[Any], Mapping[str, str]]:

@@ -158,7 +158,8 @@ class Machine(msgspec.Struct, frozen=True, kw_only=True):
 class Approval(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A recipe that is new or other than before: which one, by its digest, who approved it and for what reason.
 
-    ``by`` and ``reason`` are empty where the recipe does not say, ``key`` where no signature is asked for.
+    ``by`` and ``reason`` are empty where the recipe does not say; ``key``, whose signature approved it, and
+    ``signed_at``, when that was, where no signature is asked for.
     """
 
     part: str
@@ -167,6 +168,7 @@ class Approval(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     by: str = ""
     reason: str = ""
     key: str = ""
+    signed_at: str = ""
 
 
 class ConfigurationRead(Body, frozen=True, kw_only=True):

@@ -68,7 +68,7 @@ from edgeagent.service.workers.worker_pool import WorkerPool
 from edgeagent.store.archive import Archive
 from edgeagent.store.attempts import Attempts
 from edgeagent.store.clock import Clock
-from edgeagent.store.configuration import StationConfiguration, files_in_force, load_configuration
+from edgeagent.store.configuration import StationConfiguration, files_before, load_configuration
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.known_mounts import KnownMounts
 from edgeagent.store.machine import this_machine
@@ -189,7 +189,7 @@ class Service:
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
         self._asked.open(self._configuration.settings.store.requests_group)
         boot = self._memory.boot + 1
-        in_force = files_in_force(self._archive, self._memory.manifest)
+        in_force = files_before(self._archive, self._memory.manifest, self._configuration)
         manifest, configuration = bodies.configuration_body(self._configuration, self._machine, *in_force)
         documents = [d.data for d in self._configuration.documents()]
         for digest in self._archive.put_all((*documents, manifest)):
@@ -420,12 +420,12 @@ class Service:
                 raise ConfigError(
                     fresh.path.name, "", "changed; a restart is needed for it, the old one stays in force"
                 )
+            in_force = files_before(self._archive, self._memory.manifest, fresh)
         except ConfigError as error:
             of_certificate = error.file.startswith("artefacts/") or error.key == "uncertainty.artefact"
             self._append([ConfigurationRejected(reason=str(error)[:900], certificate=of_certificate)])
             self._log.error("configuration-rejected", reason=str(error))
         else:
-            in_force = files_in_force(self._archive, self._memory.manifest)
             manifest, body = bodies.configuration_body(fresh, self._machine, *in_force)
             self._archive.put_all((*(d.data for d in fresh.documents()), manifest))
             self._append([body])

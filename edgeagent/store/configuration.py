@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import contextlib
 import stat
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from edgeagent.codec.configuration.recipe import referenced_files
@@ -16,7 +16,7 @@ from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, parse_certificate, parse_settings
 from edgeagent.codec.configuration.spindle import parse_spindle
 from edgeagent.codec.evidence.approvals import SUFFIX as APPROVAL_SUFFIX
-from edgeagent.codec.evidence.approvals import approved_by
+from edgeagent.codec.evidence.approvals import approved_by, superseded_approvals
 from edgeagent.codec.evidence.notes import LOG, NoteError, VerifierKey
 from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
 from edgeagent.codec.traces.layout import Layout
@@ -27,6 +27,7 @@ from edgeagent.judging.configuration import (
     LoadedRecipe,
     layout_from_document,
     recipe_from_documents,
+    with_approval,
 )
 from edgeagent.judging.replaying.references import manifest_files
 from edgeagent.store.archive import Archive
@@ -93,11 +94,19 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
             ) from error
     folder, approvers = recipes_folder or path.parent / "recipes", settings.evidence.approvers
     recipes = load_recipes(folder)
+    approvals: list[Document] = []
     if approvers:
-        keys = [_approver(path, name) for name in approvers]
-        recipes = {part: _approved_recipe(one, folder.parent, keys) for part, one in recipes.items()}
+        keys, approvals = _approvers(path, approvers)
+        for part, one in recipes.items():
+            note = _approval(one.document, folder.parent)
+            with _refused(one.document):
+                recipes[part] = with_approval(one, note.data, keys)
+            approvals.append(note)
         for _, certificate in certificates.values():
-            _check_approved({Path(certificate.name).name: certificate}, path.parent, keys)
+            note = _approval(certificate, path.parent)
+            with _refused(certificate):
+                approved_by(note.data, {Path(certificate.name).name: certificate.sha256}, keys)
+            approvals.append(note)
     return StationConfiguration(
         path=path,
         spindle=() if spindle is None else parse_spindle(spindle.data, spindle.name),
@@ -107,31 +116,51 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
         recipes=recipes,
         layouts=_layouts(path.parent / "layouts"),
         certificates=certificates,
+        approvals=tuple(approvals),
     )
 
 
-def _approver(path: Path, name: str) -> VerifierKey:
+def _approvers(path: Path, names: Sequence[str]) -> tuple[list[VerifierKey], list[Document]]:
+    """The public keys of those who may approve, and their files; a key under two names is one person twice."""
+    keys, documents = list[VerifierKey](), list[Document]()
+    for name in names:
+        try:
+            key = load_verifier_key(path.parent / name, LOG)
+            documents.append(_document(path.parent / name, name))
+        except EvidenceError as error:
+            raise ConfigError(path.name, "evidence.approvers", str(error), value=name) from error
+        if any(key.public == other.public for other in keys):
+            raise ConfigError(path.name, "evidence.approvers", "the key of another of them too", value=name)
+        keys.append(key)
+    return keys, documents
+
+
+_ASKED = "a signature of one of evidence.approvers, by `edgeagent approve`"
+
+
+def _approval(document: Document, base: Path) -> Document:
+    """The note beside a file. Raises ConfigError where there is none."""
+    name = f"{document.name}{APPROVAL_SUFFIX}"
     try:
-        return load_verifier_key(path.parent / name, LOG)
-    except EvidenceError as error:
-        raise ConfigError(path.name, "evidence.approvers", str(error), value=name) from error
+        return Document(name, read_at_most(base / name, CONFIGURATION_BYTES_MAX))
+    except OSError as error:
+        raise ConfigError(document.name, "", "there is no approval beside it", allowed=_ASKED) from error
 
 
-def _approved_recipe(loaded: LoadedRecipe, base: Path, keys: Sequence[VerifierKey]) -> LoadedRecipe:
-    files = {Path(loaded.document.name).name: loaded.document, **loaded.files}
-    return replace(loaded, signed_by=_check_approved(files, base, keys))
-
-
-def _check_approved(files: Mapping[str, Document], base: Path, keys: Sequence[VerifierKey]) -> str:
-    """Who approved these files, the first of which has the note beside it. Raises ConfigError."""
-    first = next(iter(files.values()))
+@contextlib.contextmanager
+def _refused(document: Document) -> Iterator[None]:
+    """What is wrong with an approval, as an error of the file that it is of."""
     try:
-        note = read_at_most(base / f"{first.name}{APPROVAL_SUFFIX}", CONFIGURATION_BYTES_MAX)
-        return approved_by(note, {name: document.sha256 for name, document in files.items()}, keys)
-    except (OSError, NoteError) as error:
-        words = "there is no approval beside it" if isinstance(error, OSError) else f"its approval: {error}"
-        asked = "a signature of one of evidence.approvers, by `edgeagent approve`"
-        raise ConfigError(first.name, "", words, allowed=asked) from error
+        yield
+    except NoteError as error:
+        raise ConfigError(document.name, "", f"its approval: {error}", allowed=_ASKED) from error
+
+
+def refuse_superseded_approvals(in_force: Mapping[str, bytes], fresh: Configuration) -> None:
+    """Raise ConfigError where an approval is older than the one in force: its file was put back by somebody."""
+    for name in superseded_approvals(in_force, {d.name: d.data for d in fresh.approvals}):
+        words = "its approval is older than the one in force: an earlier version was put back"
+        raise ConfigError(name.removesuffix(APPROVAL_SUFFIX), "", words, allowed="a new approval of it")
 
 
 def load_recipes(folder: Path) -> dict[str, LoadedRecipe]:
@@ -206,6 +235,15 @@ def files_in_force(archive: Archive, manifest: str) -> tuple[frozenset[str], dic
         with contextlib.suppress(JournalError):
             files[one.name] = archive.get(one.sha256)
     return frozenset(one.sha256 for one in named), files
+
+
+def files_before(
+    archive: Archive, manifest: str, fresh: Configuration
+) -> tuple[frozenset[str], dict[str, bytes]]:
+    """The files in force, which ``fresh`` replaces. Raises ConfigError where an older approval is put back."""
+    in_force = files_in_force(archive, manifest)
+    refuse_superseded_approvals(in_force[1], fresh)
+    return in_force
 
 
 def exposed_secrets(configuration: StationConfiguration) -> tuple[str, ...]:

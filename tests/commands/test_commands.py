@@ -31,6 +31,7 @@ ARGUMENTS: dict[str, list[str]] = {
     "journal adopt": ["--config", "agent.toml", "--who", "A. N.", "--why", "restored"],
     "journal check-proof": ["1.json", "--key", "store/keys/log.key.pub"],
     "journal prove": ["store", "--serial", "1"],
+    "journal rotate-key": ["--config", "agent.toml"],
     "journal show": ["store"],
     "journal verify": ["store"],
     "layout": ["left.txt"],
@@ -164,6 +165,7 @@ def test_json_is_missing_only_where_there_is_nothing_to_tell():
         "archive seal",
         "journal adopt",
         "journal prove",
+        "journal rotate-key",
         "witness",
     }
 

@@ -88,20 +88,21 @@ def test_other_history_signed_by_an_endorsed_key_contradicts(tmp_path):
 
 
 def test_exchanged_key_lies_in_its_place_with_an_endorsement_for_the_next_start(tmp_path):
-    path = tmp_path / "log.key"
+    path, store = tmp_path / "log.key", store_of(tmp_path / "store", None)
     first = load_or_make_key(path, "log/1", LOG).verifier
-    former, new = rotate_key(path)
+    former, new = rotate_key(path, store / "journal")
     assert (former, load_or_make_key(path, "", LOG).verifier) == (first, new)
     assert (load_verifier_key(tmp_path / "log.key.pub", LOG), path.stat().st_mode & 0o777) == (new, 0o600)
     known = KnownAs()
-    store = store_of(tmp_path / "store", None)
     for record, _ in JournalReader(store / "journal").walk():
         known = with_record(known, record)
     assert known.changes[0].seq == 5
     assert endorsement_of(path, new.text, known)  # another key is in force: this one must say who names it
     assert endorsement_of(path, NEW.verifier.text, known) == ""
     assert endorsement_of(path, new.text, KnownAs()) == ""
+    with pytest.raises(EvidenceError, match="the next start puts that on record"):
+        rotate_key(path, store / "journal")  # the key on record could not endorse a third one
     (tmp_path / "log.key.pub").write_text(first.text)  # interrupted before its last step
     with pytest.raises(EvidenceError, match="is finished now"):
-        rotate_key(path)
+        rotate_key(path, store / "journal")
     assert load_verifier_key(tmp_path / "log.key.pub", LOG) == new

@@ -12,6 +12,7 @@ from datetime import datetime
 from msgspec import UNSET
 
 from edgeagent import __version__
+from edgeagent.codec.evidence.approvals import superseded_approvals
 from edgeagent.codec.records.record import Place, Record, repeated_members
 from edgeagent.judging.bodies import configuration_body
 from edgeagent.judging.configuration import Configuration
@@ -148,6 +149,15 @@ class Rederivation:
         before, old = {d.sha256 for d in former}, {d.name: d.data for d in former}
         if self._former is None and self.memory.manifest:
             return  # the one before could not be read, which is said by itself
+        asked = bool(wanted.settings.evidence.approvers)
+        if asked and wanted.approvals:
+            notes = {d.name: d.data for d in wanted.approvals}
+            unsigned = [one.document.name for one in wanted.recipes.values() if not one.signed_by]
+            for name in (*unsigned, *superseded_approvals(old, notes)):
+                words = (
+                    "in force, though nobody approved it" if name in unsigned else "older than the one before"
+                )
+                yield Contradiction(record.seq, "configuration", name, words)
         _, derived = configuration_body(wanted, body.machine, before, old)
         for words in unlike_members(body, derived, shared_only=self._other_version):
             yield Contradiction(record.seq, "configuration", "record of the configuration", words)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import contextlib
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -10,10 +11,18 @@ import msgspec
 from edgeagent.codec.configuration.recipe import referenced_files
 from edgeagent.codec.configuration.settings import parse_certificate, parse_settings
 from edgeagent.codec.configuration.spindle import parse_spindle
+from edgeagent.codec.evidence.approvals import SUFFIX
+from edgeagent.codec.evidence.notes import NoteError, VerifierKey, read_verifier_key
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError
-from edgeagent.judging.configuration import Configuration, Document, recipe_from_documents
+from edgeagent.judging.configuration import (
+    Configuration,
+    Document,
+    LoadedRecipe,
+    recipe_from_documents,
+    with_approval,
+)
 from edgeagent.model.records import (
     AnyBody,
     ConfigurationRead,
@@ -77,6 +86,8 @@ def configuration_from(files: Mapping[str, bytes], agent_sha256: str) -> Configu
     for name, data in files.items():
         folder, _, rest = name.partition("/")
         document = Document(name, data)
+        if name.endswith(SUFFIX):
+            continue
         if folder == "layouts" and rest:
             found["layouts"][rest] = parse_layout(data, name), document
         elif folder == "artefacts" and rest:
@@ -90,4 +101,20 @@ def configuration_from(files: Mapping[str, bytes], agent_sha256: str) -> Configu
     if spindle_file is not None:
         found["spindle_document"] = Document(spindle_file, files[spindle_file])
         found["spindle"] = parse_spindle(files[spindle_file], spindle_file)
+    found["recipes"], found["approvals"] = _approved(settings.evidence.approvers, found["recipes"], files)
     return Configuration(settings=settings, document=agent, **found)
+
+
+def _approved(
+    approvers: Sequence[str], recipes: Mapping[str, LoadedRecipe], files: Mapping[str, bytes]
+) -> tuple[dict[str, LoadedRecipe], tuple[Document, ...]]:
+    """The recipes with who approved them, as far as a manifest holds keys and notes, and these."""
+    named = [name for name in files if name in approvers or name.endswith(SUFFIX)] if approvers else []
+    keys, signed = list[VerifierKey](), dict(recipes)
+    for name in approvers:
+        with contextlib.suppress(NoteError):
+            keys.append(read_verifier_key(files.get(name, b"").decode("utf-8", "replace")))
+    for part, loaded in recipes.items():
+        with contextlib.suppress(NoteError):  # nobody approved it: the record says otherwise, or nothing
+            signed[part] = with_approval(loaded, files.get(loaded.document.name + SUFFIX, b""), keys)
+    return signed, tuple(Document(name, files[name]) for name in named)

@@ -16,8 +16,11 @@ from edgeagent.codec.evidence.notes import (
     read_signing_key,
     read_verifier_key,
 )
-from edgeagent.errors import EvidenceError
+from edgeagent.codec.records.record import RecordError, decode_record
+from edgeagent.errors import EvidenceError, JournalCorruptError
+from edgeagent.model.records import Start
 from edgeagent.store.files import make_folder, read_at_most, write_synced
+from edgeagent.store.journal import JournalReader
 
 _BYTES_MAX = 4096
 PUBLIC = ".pub"
@@ -63,11 +66,12 @@ def load_or_make_key(path: Path, name: str, key_type: int) -> SigningKey:
     return key
 
 
-def rotate_key(path: Path) -> tuple[VerifierKey, VerifierKey]:
+def rotate_key(path: Path, journal: Path) -> tuple[VerifierKey, VerifierKey]:
     """Make a new key in the place of that in ``path``, named by an endorsement beside it; the old one is gone.
 
     Returns the old and the new public key. What was interrupted is finished by another call. Raises
-    EvidenceError.
+    EvidenceError, also where the last start of the journal does not name the key yet: the one that it names
+    could not endorse another one any more.
     """
     if not path.exists():
         raise EvidenceError(f"{path}: there is no key to exchange: the first start makes one")
@@ -78,6 +82,8 @@ def rotate_key(path: Path) -> tuple[VerifierKey, VerifierKey]:
         if public.exists() and load_verifier_key(public, LOG) != former.verifier:
             write_synced(public, f"{former.verifier.text}\n".encode())  # the last call ended before this
             raise EvidenceError(f"{path}: an earlier exchange is finished now; call again for another one")
+        if path.with_name(path.name + ENDORSEMENT).exists() and not _is_on_record(former.verifier, journal):
+            raise EvidenceError(f"{path}: exchanged already; the next start puts that on record")
         write_synced(fresh, f"{new.text}\n".encode(), mode=0o600)
         write_synced(path.with_name(path.name + ENDORSEMENT), endorse(new.verifier, former).encode())
         fresh.replace(path)
@@ -85,6 +91,20 @@ def rotate_key(path: Path) -> tuple[VerifierKey, VerifierKey]:
     except OSError as error:
         raise EvidenceError(f"{path}: no key could be exchanged: {error.strerror}") from error
     return former.verifier, new.verifier
+
+
+def _is_on_record(key: VerifierKey, journal: Path) -> bool:
+    """Whether the last start of a journal names this key. Raises EvidenceError."""
+    mark = f'"kind":"{Start.KIND}"'.encode()
+    try:
+        for segment in reversed(JournalReader(journal).segments()):
+            starts = [line for line in segment.read_bytes().splitlines() if mark in line[:200]]
+            if starts:
+                body = decode_record(starts[-1]).body
+                return isinstance(body, Start) and body.key == key.text
+    except (OSError, RecordError, JournalCorruptError) as error:
+        raise EvidenceError(f"{journal}: cannot be read: {error}") from error
+    return False
 
 
 def endorsement_of(path: Path, key: str, known: KnownAs) -> str:
