@@ -23,7 +23,7 @@ from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.rules_now import rules_now
 from edgeagent.model import NOISE_ONLY
-from edgeagent.report.words import value_text
+from edgeagent.report.words import uncertainty_text, value_text
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 from edgeagent.store.files import read_at_most
 from edgeagent.store.journal import JournalReader
@@ -161,7 +161,9 @@ def _table(result: dict[str, Any]) -> str:
 def _row(c: dict[str, Any]) -> tuple[str, ...]:
     name = f"{c['name']}[{c['instance']}]" if c["instance"] else c["name"]
     numbers = [number(c[k]) for k in ("value", "expanded_uncertainty", "lower", "upper")]
-    if c.get("noise_only") and c["value"] is not None:
+    if c["value"] is not None and c["expanded_uncertainty"] is not None:
         limits = (c["lower"], c["upper"])
-        numbers[0] = value_text(c["value"], c["expanded_uncertainty"], limits, noise_only=True)
+        noise_only = bool(c.get("noise_only"))
+        numbers[0] = value_text(c["value"], c["expanded_uncertainty"], limits, noise_only=noise_only)
+        numbers[1] = uncertainty_text(c["expanded_uncertainty"])
     return (name, *numbers, c["unit"], c["verdict"])

@@ -12,8 +12,8 @@ _LINE_MAX = 60
 
 
 def first_rows(layout: Layout, data: bytes, trace: Trace) -> list[str]:
-    """Lines of text; of a file with several traces, the rows as read are those of the trace."""
-    written, first = rows_as_written(layout, data, _ROWS)
+    """Lines of text; of a file with several traces, those of the one trace."""
+    written, first = rows_as_written(layout, data, _ROWS, trace.header.feature)
     names = list(trace.columns)
     lines = [f"  first rows as written (from line {first})"]
     lines += [f"    {clean(line.expandtabs(2))[:_LINE_MAX]}" for line in written]

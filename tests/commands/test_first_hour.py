@@ -249,6 +249,17 @@ def test_inspect_shows_the_first_rows_as_read_beside_those_as_written(station):
     assert "angle_deg" in told.stdout.split("as read by layout")[1]
 
 
+def test_inspect_shows_the_rows_of_each_trace_as_written(station):
+    rows = [f"{flank};{k};{k % 7 + (flank == 'R') * 10}.5" for flank in "LR" for k in range(20_000)]
+    head = ["Part;P", "Serial;1", "Measured at;2026-03-27T09:41:07+01:00", "Sensing;normal",
+            "Points per turn;360", "Flank;Angle [deg];Deviation [um]"]  # fmt: skip
+    (station / "a.flanks").write_text("\n".join([*head, *rows, ""]), encoding="utf-8")
+    call("layout", station / "a.flanks", "--kind", "spiral", "--out", station / "layouts" / "n.toml")
+    told = call("inspect", station / "a.flanks", "--config", station / "agent.toml").stdout
+    assert "first rows as written (from line 20007)" in told
+    assert "R;0;10.5" in told.split("(from line 20007)")[1]
+
+
 def test_inspect_tells_every_trace_of_a_file(station):
     rows = [f"{flank};{k};{np.cos(np.radians(k)):.4f}" for flank in "LR" for k in range(360)]
     head = ["Part;P", "Serial;1", "Measured at;2026-03-27T09:41:07+01:00", "Sensing;normal",

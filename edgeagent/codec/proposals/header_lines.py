@@ -68,7 +68,13 @@ def read_header(table: ExportTable) -> HeaderProposal:
     rivals: dict[str, HeaderEntry] = {}
     rows = list(rows_of_keys(table.head, table.mark))
     within = {n for entry in rows for n in (entry.line - 1, entry.line)}
-    lines = [_header_entry(line, n, table.mark) for n, line in enumerate(table.head) if n not in within]
+    # One number a line is cut by any delimiter, and its header may be cut by commas all the same
+    marks = (table.mark,) if table.fields > 1 else (table.mark, ",")
+    lines = [
+        next((e for e in (_header_entry(line, n, mark) for mark in marks) if e is not None), None)
+        for n, line in enumerate(table.head)
+        if n not in within
+    ]
     for found in [*lines, *rows]:
         if found is not None and found.key in entries and found.value != entries[found.key].value:
             rivals[found.key] = found

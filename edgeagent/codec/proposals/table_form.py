@@ -181,6 +181,14 @@ def _without_summary(lines: list[str], reading: TableForm, last: int) -> int:
 def _has_new_word(line: str, reading: TableForm, before: str) -> bool:
     cells = cells_of(line, reading.delimiter, reading.decimal)
     number = number_pattern(reading.decimal)
+    lacks = any(common and not cell for cell, common in zip(cells, reading.numeric, strict=False))
+    if lacks and any(
+        word not in before
+        for cell, common in zip(cells, reading.numeric, strict=False)
+        for word in re.findall(r"[^\W\d_]{2,}", cell)
+        if not common
+    ):
+        return True  # the name of a result in a column of labels, with a number missing beside it
     return any(
         common and not number.fullmatch(cell) and cell.lower() not in MISSING_WORDS and cell not in before
         for cell, common in zip(cells, reading.numeric, strict=False)

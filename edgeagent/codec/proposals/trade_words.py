@@ -115,12 +115,14 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
     "sensing": (
         "sensing", "sensing direction", "probing direction", "messrichtung", "antastrichtung",
         "direction de palpage", "direzione", "direzione di tastatura", "direccion", "direccion de palpado",
+        "gauge direction", "smer snimani", "направление измерения", "測定方向", "测量方向",
     ),
     "tip_radius_mm": (
         "tip radius", "stylus radius", "stylus tip radius", "probe radius", "tastspitzenradius",
         "spitzenradius", "tastkugelradius", "kugelradius", "rayon de pointe", "rayon palpeur",
         "rayon du palpeur", "raggio punta", "raggio tastatore", "raggio di punta", "radio de punta",
-        "radio de la punta", "radio palpador", "promien",
+        "radio de la punta", "radio palpador", "promien", "polomer hrotu", "polomer dotyku", "radius hrotu",
+        "promien koncowki", "радиус щупа", "радиус наконечника", "先端半径", "触針半径", "测针半径",
     ),
     "tip_diameter": (
         "tip diameter", "stylus diameter", "probe diameter", "tastkugeldurchmesser", "kugeldurchmesser",
@@ -130,12 +132,16 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
         "stylus tip dia", "tip dia", "tastspitzendurchmesser", "spitzendurchmesser", "durchmesser tastkugel",
         "durchmesser tastspitze", "tasterdurchmesser", "diametre de pointe", "diametre de la pointe",
         "diametre bille",
-        "diametro sfera", "diametro de la punta", "diametro palpador", "diametro de bola",
+        "diametro sfera", "diametro de la punta", "diametro palpador", "diametro de bola", "prumer hrotu",
+        "prumer kulicky", "srednica koncowki", "диаметр щупа", "диаметр наконечника", "測定子径", "触針径",
+        "先端径", "测针直径", "测头直径",
     ),
     "track_diameter_mm": (
         "track diameter", "measuring diameter", "laufbahndurchmesser", "messdurchmesser", "bahndurchmesser",
         "diametre de piste", "diametre de mesure", "diametro pista", "diametro di misura",
-        "diametro de pista", "diametro de medicion", "spardiameter",
+        "diametro de pista", "diametro de medicion", "spardiameter", "prumer drahy", "merici prumer",
+        "srednica biezni", "диаметр дорожки", "диаметр измерения", "測定径", "測定直径", "軌道径", "测量直径",
+        "滚道直径",
     ),
     "spindle_rpm": (
         "spindle speed", "speed", "rpm", "drehzahl", "spindeldrehzahl", "vitesse de rotation",
@@ -153,7 +159,9 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
         "samples per turn", "samples per revolution", "samples rev", "punkte pro umdrehung",
         "punkte je umdrehung", "punkte umdrehung", "punkte umdr", "points par tour", "points tour",
         "punti per giro", "punti giro", "puntos por vuelta", "puntos vuelta", "punten per omwenteling",
-        "punkter per varv", "ppr", "points per 360",
+        "punkter per varv", "ppr", "points per 360", "bodu na otacku", "pocet bodu na otacku",
+        "punktow na obrot", "точек на оборот", "число точек на оборот", "1回転の点数", "1回転あたりの点数",
+        "每转点数",
     ),
     "step": (
         "step", "angle step", "angular step", "increment", "angle increment", "schritt", "schrittweite",
@@ -217,6 +225,8 @@ FACTOR_WORDS = (
 SENSING_WORDS = {
     "normal": "normal", "normale": "normal", "radial": "radial", "radiale": "radial", "axial": "axial",
     "axiale": "axial", "assiale": "axial", "senkrecht": "normal", "perpendicular": "normal",
+    "radialni": "radial", "axialni": "axial", "半径方向": "radial", "軸方向": "axial", "法線方向": "normal",
+    "径向": "radial", "轴向": "axial", "法向": "normal", "радиальное": "radial", "осевое": "axial",
 }  # fmt: skip
 
 SIDE_WORDS = {
@@ -228,7 +238,8 @@ SIDE_WORDS = {
 KIND_WORDS = {
     "spiral": (
         "spiral", "spirale", "espiral", "helix", "schraubenlinie", "flank", "flanke", "flanc", "fianco",
-        "flanco",
+        "flanco", "linkerflank", "rechterflank", "levy bok", "pravy bok", "lewy bok", "prawy bok",
+        "левыи бок", "правыи бок", "フランク", "左フランク", "右フランク", "左侧面", "右侧面",
     ),
     "circle": (
         "roundness", "rundheit", "circularite", "rotondita", "redondez", "circle", "kreis", "rondheid",

@@ -26,7 +26,7 @@ from edgeagent.codec.traces.layout import (
     parse_moment,
     unit_factor,
 )
-from edgeagent.codec.traces.row_cells import CELL_MARK, needs_cells, plain_rows
+from edgeagent.codec.traces.row_cells import CELL_MARK, is_row_of, needs_cells, plain_rows
 from edgeagent.codec.traces.table import read_numbers
 from edgeagent.codec.traces.trace_text import code_labels
 from edgeagent.errors import TraceFormatError
@@ -79,12 +79,21 @@ def parse_with_layout(layout: Layout, name: str, data: bytes) -> Trace:
     )
 
 
-def rows_as_written(layout: Layout, data: bytes, count: int) -> tuple[list[str], int]:
-    """The first rows of a file as its writer wrote them, and the line number of the first."""
+def rows_as_written(layout: Layout, data: bytes, count: int, feature: str) -> tuple[list[str], int]:
+    """The first rows of one trace as its writer wrote them, and the line number of the first."""
     _, body, first_line = _split(layout, _as_lines(layout, data))
-    lines = body[:_HEADER_BYTES_MAX].decode("utf-8", errors="replace").split("\n")
-    lead = next((n for n, line in enumerate(lines) if line.strip()), 0)
-    return [line for line in lines[lead:] if line.strip()][:count], first_line + lead
+    by_rows = layout.traces is not None and layout.traces.field is not None
+    found: list[str] = []
+    first = first_line
+    lines = (body if by_rows else body[:_HEADER_BYTES_MAX]).decode("utf-8", errors="replace").split("\n")
+    for number, line in enumerate(lines, first_line):
+        if not line.strip() or (by_rows and not is_row_of(layout, line, feature)):
+            continue
+        first = first if found else number
+        found.append(line)
+        if len(found) == count:
+            break
+    return found, first
 
 
 def _file_and_feature(layout: Layout, name: str) -> tuple[str, str | None]:

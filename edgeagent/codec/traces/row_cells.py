@@ -58,6 +58,14 @@ def plain_rows(
     return "\n".join(found).encode("utf-8", errors="replace")
 
 
+def is_row_of(layout: Layout, line: str, feature: str) -> bool:
+    """Whether a line is a row of that trace, in a file whose rows say whose they are; else every line is."""
+    try:
+        return _Chooser(layout, feature).takes(cut_cells(line, layout.text), 0)
+    except TraceFormatError:
+        return False
+
+
 def cut_cells(line: str, form: TextForm, fields: int = 0, number: int | None = None) -> list[str]:
     """The cells of one line; a delimiter at its end makes none, unless it would have fewer than ``fields``.
 
