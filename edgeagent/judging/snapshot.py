@@ -95,6 +95,34 @@ def decode_snapshot(data: bytes, watched: Drift | None) -> MemorySnapshot | None
     return snapshot
 
 
+def unlike_memory(data: bytes, memory: Memory) -> list[str]:
+    """What of the gate and the journal's identity a snapshot knows otherwise than a fold up to the same record.
+
+    Empty for one of another version or damaged: nobody goes on from it.
+    """
+    if not data.startswith(_SHAPE):
+        return []
+    try:
+        snapshot = _DECODER.decode(memoryview(data)[len(_SHAPE) :])
+    except (msgspec.MsgspecError, ValueError):
+        return []
+    pairs = {
+        "parts held for the gate": ({(s.part, s.serial) for s in snapshot.gated}, set(memory.gated)),
+        "verifications": (snapshot.verifications, dict(memory.verifications)),
+        "refused certificate": (snapshot.certificate_refused, memory.certificate_refused),
+        "first requests of two persons": (
+            {(part, serial): (who, uid) for part, serial, who, uid in snapshot.proposed},
+            dict(memory.proposed),
+        ),
+        "identity": (snapshot.known_as, memory.known_as),
+        "older copy": (snapshot.older, memory.older),
+        "configuration": (snapshot.manifest, memory.manifest),
+        "last decision": (snapshot.decided, memory.decided),
+        "boot": (snapshot.boot, memory.boot),
+    }
+    return [name for name, (noted, known) in pairs.items() if noted != known]
+
+
 def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) -> None:
     """Fill a fresh fold with what a snapshot knows; the records behind it follow by ``visit``."""
     for state in snapshot.sets:

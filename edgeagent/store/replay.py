@@ -10,6 +10,7 @@ import os
 import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
+from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -33,6 +34,7 @@ from edgeagent.rules.sentences import sentences
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.contents import Contents
 from edgeagent.store.copies.sealed import vouched_contents
+from edgeagent.store.index.check import IndexCheck
 from edgeagent.store.journal import JournalReader, Tail, record_total
 from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.replaying.executors import Executor, LocalExecutor, in_order
@@ -119,10 +121,12 @@ def replay_store(
     wanted = wanted or Range()
     fold, contents = Rederivation(_line_of(store)), Contents(place.archive())
     chunks = _chunks(records, place, contents, wanted.takes, None)
-    for one in progress(_replayed(executor, chunks), "records", total):
-        if one.configuration is not None:
-            fold.use(one.configuration)
-        _replay_record(one.record, one.file, fold, place.archive(), report, compared)
+    with closing(IndexCheck(store)) as index:
+        for one in progress(_replayed(executor, chunks), "records", total):
+            if one.configuration is not None:
+                fold.use(one.configuration)
+            _replay_record(one.record, one.file, fold, place.archive(), report, compared)
+            report.take(index.apply(one.record, fold.memory), "")
     report.take(fold.contradictions_at_end(), fold.version)
     report.dispositions = fold.dispositions
     contents.ended(vouched_contents(store, contents.sealings))

@@ -107,6 +107,7 @@ def test_no_changed_byte_of_a_proof_is_accepted_with_other_records(proof):
     [
         (lambda p: p["records"][0].update(index=3), "is said to be leaf 3"),
         (lambda p: p["records"][0].update(path=[]), "does not end in the root"),
+        (lambda p: p["records"][0].update(path=p["records"][1]["path"]), "does not end in the root"),
         (lambda p: p["records"][0].update(path=["AAAA"]), "malformed"),
         (lambda p: p["records"][0].update(path=p["records"][0]["path"] * 20), "malformed"),
         (lambda p: p["records"][0].update(line="{}"), "does not end with a hash"),

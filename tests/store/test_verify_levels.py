@@ -166,3 +166,24 @@ def test_witness_s_key_is_not_taken_for_a_log_s(base):
     )
     assert told.exit_code == 1
     assert "another type" in told.stderr
+
+
+def test_evidence_rolled_back_vouches_for_less_and_says_up_to_where(base):
+    store = base / "store"
+    first, rest = (store / "evidence" / "checkpoints").read_text().split("\n---\n", 1)
+    assert rest
+    for name in ("checkpoint", "checkpoints"):
+        (store / "evidence" / name).write_text(f"{first}\n---\n" if name == "checkpoints" else first)
+    shutil.rmtree(store / "evidence" / "cosigned")
+    KeptCheckpoints(store).keep_cosigned(checkpoint_of(store, 2, witness=WITNESS_KEY), WITNESS_KEY.name)
+    told = verify(base)
+    assert told.exit_code == 0, told.output
+    assert "up to record 2 of 14" in told.stdout.splitlines()[1]
+    assert "up to record 2 of 14" in told.stdout.splitlines()[2]
+
+
+def test_two_histories_under_one_key_contradict_each_other(base, tmp_path):
+    other = signed_store(tmp_path / "other", parts=5)
+    told = verify(base, "--checkpoints", str(other / "evidence"))
+    assert told.exit_code == 1
+    assert "the history was changed" in told.stderr

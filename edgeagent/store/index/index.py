@@ -127,6 +127,11 @@ class Index:
         """The records with these numbers and those between."""
         return self._all("seq between ? and ? order by seq", first, last)
 
+    def entries(self) -> Iterator[IndexEntry]:
+        """How each record can be found, in order."""
+        sql = "select seq, sort, serial_key, file_key, name_key, about from entries order by seq"
+        return (IndexEntry(*row) for row in self._db.execute(sql))
+
     def blocks(self, since: str | None, until: str | None) -> list[tuple[int, int]]:
         """First and last number of the stretches of records in which some lie between two times.
 
