@@ -52,12 +52,13 @@ def read_numbers(
     which becomes NaN. Of fields that are not ``used`` (from 0; None for all) nothing is asked, not even that
     they are numbers. Raises TraceFormatError with the line.
     """
-    require_points(int(np.count_nonzero(np.frombuffer(body, dtype=np.uint8) == _NEWLINE)))
+    newline = np.frombuffer(body, dtype=np.uint8) == _NEWLINE
+    require_points(int(np.count_nonzero(newline)))
     form = _CellForm(columns, delimiter, decimal, MISSING_WORDS | missing, used)
     # A word for a missing sample that is a number itself, such as -9999, must be seen cell by cell.
     plain_words = not any(NUMBER.fullmatch(word.replace(decimal, ".")) for word in missing)
     quick = delimiter != " " and plain_words
-    found = _fast(body, form) if quick else None
+    found = _fast(body, form, newline) if quick else None
     if found is None:
         plain = bytes(body).replace(b"\r", b"")
         found = _fast(plain, form) if quick else None
@@ -86,15 +87,20 @@ def _cut_off(end: bytes, delimiter: str, decimal: str) -> bool:
     return len(decimals) > 20 and len(set(decimals[-21:-1])) == 1 and decimals[-1] < decimals[-2]
 
 
-def _fast(body: bytes | memoryview, form: _CellForm) -> FloatArray | None:
-    """The rows when the text is plain JSON numbers with equal rows, else None."""
+def _fast(
+    body: bytes | memoryview, form: _CellForm, newline: NDArray[np.bool_] | None = None
+) -> FloatArray | None:
+    """The rows when the text is plain JSON numbers with equal rows, else None.
+
+    ``newline`` tells which bytes end a line, where that is known already.
+    """
     columns, delimiter, decimal = form.columns, form.delimiter, form.decimal
     text = np.frombuffer(body, dtype=np.uint8)
     while len(text) and text[-1] == _NEWLINE:
         text = text[:-1]
     if not len(text) or (columns < 2 and delimiter != ","):
         return None
-    newline = text == _NEWLINE
+    newline = text == _NEWLINE if newline is None else newline[: len(text)]
     line_ends = np.flatnonzero(newline)
     if not _equal_rows(np.flatnonzero(text == ord(delimiter)), line_ends, columns):
         return None
