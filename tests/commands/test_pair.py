@@ -112,6 +112,7 @@ def flank(
     start_rad=0.0,
     noise_um=0.001,
     recorded=None,
+    track=TRACK,
     **header,
 ):
     """A flank of the track: clamped off the axis and leaning, its groove moved along radius and axis in nm."""
@@ -124,9 +125,9 @@ def flank(
         wave = np.stack((b, a * np.cos(theta), a * np.sin(theta)), axis=-1)
         return wave + np.array([0.0, shift.real, shift.imag]) + np.cross(rotation, point)
 
-    reading = TRACK.reading(angle + turned_rad, side, moved)
+    reading = track.reading(angle + turned_rad, side, moved)
     reading += np.random.default_rng(len(side)).normal(0, noise_um, len(angle))
-    point, _ = TRACK.contact(angle - TRACK.lag(side), side)
+    point, _ = track.contact(angle - track.lag(side), side)
     shown = angle if recorded is None else angle - angle[0] + recorded
     return write(station, name or f"{side}.txt", shown, reading, feature=header.pop("feature", f"{side}-flank"),
                  axial_mm=point[:, 0] if recorded is not None else None, **header)  # fmt: skip
@@ -159,6 +160,16 @@ def test_pair_tells_radial_from_axial_motion_of_a_leaning_part(station, plane):
     assert "both flanks together" in said[37]
     assert "fits the turning of the wheel" in said[37]
     assert "lead drive" in said[12]
+
+
+def test_pair_where_one_ball_touches_both_flanks_follows_the_hand_of_the_thread(station):
+    write_recipe(station, (THREAD + RUNNING + MEASUREMENTS).replace('hand = "right"', 'hand = "left"'))
+    files = both(station, radial={37: 60.0}, axial={12: 150.0}, track=Track(turning=-1))
+    result = call("pair", *files, "--config", station / "agent.toml", "--json", "--plane", "normal")
+    motion = json.loads(result.stdout)["motion"]
+    assert motion["radial_nm"][36] == pytest.approx(60.0, abs=0.5)
+    assert motion["axial_nm"][11] == pytest.approx(150.0, abs=0.5)
+    assert max(motion["axial_nm"][36], motion["radial_nm"][11]) < 0.5
 
 
 def test_pair_prints_a_table_and_says_when_the_angle_is_not_shared(station):

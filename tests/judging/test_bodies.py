@@ -52,6 +52,11 @@ def test_file_that_could_not_be_read_has_no_digest_and_an_empty_one_that_of_noth
     assert bodies.source_of(half).sha256 == digest_of(b"data")
 
 
+def test_file_of_which_nothing_else_is_known_is_a_whole_regular_one_that_nobody_has_open():
+    assert (FILE.regular, FILE.whole, FILE.unclosed_s, FILE.problem) == (True, True, None, None)
+    assert (FILE.taken, FILE.read, FILE.record_name) == (0.0, 0.0, "a.txt")
+
+
 def fields(file):
     return {name: getattr(file, name) for name in file.__dataclass_fields__}
 

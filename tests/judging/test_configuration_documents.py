@@ -10,9 +10,15 @@ from judged_station import configured
 from msgspec import UNSET
 
 from edgeagent.codec.records.record import GENESIS, encode_record
-from edgeagent.errors import TraceShapeError
+from edgeagent.errors import ConfigError, TraceShapeError
 from edgeagent.judging.bodies import configuration_body, manifest_digests
-from edgeagent.judging.configuration import Configuration, Document, describe_kind, recipe_from_documents
+from edgeagent.judging.configuration import (
+    Configuration,
+    Document,
+    describe_kind,
+    layout_from_document,
+    recipe_from_documents,
+)
 from edgeagent.model.records import Machine
 
 RECIPE = b"""part = "P"
@@ -23,6 +29,22 @@ kind = "circle"
 upr = [2, 50]
   [[measurement.limit]]
   characteristic = "harmonic_amplitude"
+"""
+LAYOUT = """layout = "l"
+[match]
+names = ["*.asc"]
+[text]
+delimiter = "semicolon"
+[data]
+first_line = 1
+[[column]]
+name = "angle_deg"
+field = 1
+unit = "deg"
+[[column]]
+name = "deviation_um"
+field = 2
+unit = "um"
 """
 POINTS = RECIPE + b"  points = [[2, 300.0], [50, 10.0]]\n"
 BY_FILE = RECIPE + b'  file = "limits.csv"\n'
@@ -104,6 +126,16 @@ def test_record_of_thousands_of_changed_recipes_fits_its_line():
     assert len(line) <= 8192
     assert body.changed_count == 300
     assert len(body.changed) >= 3
+
+
+@pytest.mark.parametrize(
+    ("constants", "words"), [("", "any kind of trace"), ('[constants]\nkind = "circle"\n', "circle")]
+)
+def test_column_that_the_kind_of_trace_does_not_have_is_refused_with_the_kind(constants, words):
+    text = LAYOUT + constants
+    assert layout_from_document(Document("l.toml", text.encode())).column[1].name == "deviation_um"
+    with pytest.raises(ConfigError, match=rf"no column of {words}\b"):
+        layout_from_document(Document("l.toml", text.replace("deviation_um", "sideways_um").encode()))
 
 
 @pytest.mark.parametrize("damaged", [b"", b"{}", b"\xff", b'[{"name": 1}]'])

@@ -202,6 +202,14 @@ def test_watch_of_its_own_since_begins_anew_alone(journal):
     assert [body.instrument for _, body in told(watch, later)] == ["gauge-2"]
 
 
+def test_watch_of_one_part_is_fed_by_that_part_whatever_its_serial_and_by_no_other(journal):
+    watch = DriftWatch(settings(f'part = "KX-1"\n{INDIVIDUALS}'), journal.archive.get)
+    values = [*USUAL, 5.0]
+    assert told(watch, [journal.measure(v, part="KX-2", serial="KX-1") for v in values]) == []
+    ((_, body),) = told(watch, [journal.measure(v) for v in values])
+    assert (body.part, body.values) == ("KX-1", 9)
+
+
 def test_series_that_two_watches_fit_is_fed_once_by_the_first(journal):
     watch = DriftWatch(
         settings(

@@ -59,8 +59,8 @@ def test_one_instrument_whose_verification_failed_or_ran_out_closes_it_for_all()
 @pytest.mark.parametrize(
     ("disposition", "after_h", "wanted"),
     [
-        ("accept", RETIRED_H - 0.1, True),
-        ("accept", RETIRED_H + 0.1, False),
+        ("accept", RETIRED_H - 0.01, True),
+        ("accept", RETIRED_H + 0.01, False),
         ("reject", RETIRED_H + 0.1, True),
     ],
 )

@@ -129,6 +129,17 @@ def test_verification_recorded_before_the_hold_counts_where_it_was_measured_afte
         release_entries(request("2"), station.memory, gate_open, now=posix(31.0), live_s=LIVE_S)
 
 
+def test_verification_of_each_instrument_is_compared_with_what_that_instrument_measured():
+    station = JudgedStation()
+    station.verify(5.0, instrument="gauge-2")
+    station.verify(11.0, instrument="gauge-1")
+    both = {"required": ["inside", "outside"], "at_h": 40.0}
+    station.part("1", 2.0, feature="outside", instrument="gauge-2", **both)
+    station.part("1", 10.0, feature="inside", instrument="gauge-1", **both)
+    gate_open = lambda _state: None  # noqa: E731
+    assert len(release_entries(request(), station.memory, gate_open, now=posix(41.0), live_s=LIVE_S)) == 2
+
+
 def test_part_that_may_still_be_at_the_line_is_measured_again_rather_than_released():
     station = JudgedStation()
     station.verify(2.0)

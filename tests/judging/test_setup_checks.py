@@ -124,6 +124,11 @@ def test_difference_from_the_stated_setup_holds_the_part_whatever_seals_it(tmp_p
     assert doubts(rules, missing) == ["tip_radius_mm: the trace says nothing of it, the recipe's setup 0.005"]
 
 
+def test_number_that_the_recipe_states_itself_is_not_called_impossible(tmp_path):
+    rules = rules_with(tmp_path, SETUP.replace("0.005", "5.0"))
+    assert doubts(rules, SIDE.replace(b"0.005", b"5.0")) == []
+
+
 def test_no_flipped_bit_of_a_side_file_changes_a_value_under_a_stated_setup(tmp_path):
     rules = rules_with(tmp_path, SETUP)
     data = profile()
@@ -154,7 +159,7 @@ def test_setup_that_is_no_table_of_known_keys_is_refused(tmp_path, setup):
         ("track_diameter_mm", (17.58, 23.92), (17.57, 23.93)),
         ("degrees_per_mm", (360 / (np.pi * 23.92), 360 / (np.pi * 17.58)), (360 / (np.pi * 23.94), 6.53)),
         ("lead_mm", (4.9951, 5.0049), (4.9949, 5.0051)),
-        ("tip_radius_mm", (0.001, 1.528), (1.53,)),
+        ("tip_radius_mm", (0.0, 0.001, 1.528), (-1e-6, 1.53)),
         ("temperature_c", (0.0, 50.0), (-0.1, 50.1)),
     ],
 )

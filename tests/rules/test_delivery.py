@@ -637,6 +637,22 @@ def test_state_of_an_agent_with_another_store_is_foreign_and_our_own_is_not():
     assert FOREIGN in machine.state.lamp.faults
 
 
+def test_store_before_ours_is_that_of_the_state_which_the_broker_had_kept_when_the_session_began():
+    machine = Machine()
+    machine.give(d.StartDelivery(NOW, 0, None, Lamp(), frozenset(), None, 1, "ab" * 32, "r1"))
+    machine.connect()
+    assert machine.state.phase is Phase.PROVING
+    alive = machine.state, d.StateSeen(NOW, "ef" * 32, "r8", 4, False)
+    after, actions = step(*alive)
+    assert (after.before, reports(actions)) == ("", ["foreign-writer"]), (
+        "an agent that speaks now is no remains"
+    )
+    assert machine.give(d.StateSeen(NOW, "cd" * 32, "r9", 4, True)) == []
+    machine.echo()
+    assert machine.give(d.StateSeen(NOW, "ef" * 32, "r8", 4, True)) == []
+    assert machine.state.before == "cd" * 32
+
+
 def test_copy_of_our_store_shows_by_the_state_that_the_broker_kept_of_it():
     machine = Machine()
     machine.give(d.StartDelivery(NOW, 0, None, Lamp(), frozenset(), None, 7, "ab" * 32, "r1"))
