@@ -137,6 +137,25 @@ def test_a_single_turn_cannot_tell_and_says_none():
     assert found(1, {37 + 1 / 3: (0.050, 0.2)}).orders is None
 
 
+@pytest.mark.parametrize("share", [-0.45, -0.2, 0.12, 0.33, 0.5])
+def test_a_single_turn_counts_what_a_wave_that_does_not_close_may_lack(share):
+    one = found(1, {87 + share: (0.050, 0.2)})
+    at = int(np.argmax(one.spectrum.amplitude_nm[5:])) + 5
+    lacks = 50.0 - one.spectrum.amplitude_nm[at]
+    assert lacks > 0.8
+    assert one.spectrum.noise_nm[at] == pytest.approx(lacks, rel=0.15, abs=0.3)
+
+
+def test_a_single_turn_doubts_no_wave_that_closes_whatever_stands_beside_it():
+    rng = np.random.default_rng(5)
+    beside = {n: (0.02 * rng.random(), 6 * rng.random()) for n in range(60, 68)}
+    for more in ({}, beside):
+        one = found(
+            1, {64: (0.050, 0.2), 120: (0.030, 1.0), **more} if not more else {**more, 64: (0.050, 0.2)}
+        )
+        assert one.spectrum.noise_nm[63] < 0.3
+
+
 def plan(limit_nm):
     curve = CurveLimit(np.array([2.0, 500.0]), np.array([300.0, limit_nm]), None)
     return MeasurementPlan("left-flank", "spiral", spiral.Options(), (), (curve,))

@@ -37,7 +37,7 @@ from edgeagent.analysis.waves.noise import (
     noise_between,
     single_turn_variance,
 )
-from edgeagent.analysis.waves.orders import FractionalOrder, find_orders, significant
+from edgeagent.analysis.waves.orders import FractionalOrder, find_orders, not_closing_um2, significant
 from edgeagent.analysis.waves.orders_fit import WavesBeside, fit_beside, with_noise
 from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.errors import TraceShapeError
@@ -332,9 +332,9 @@ def _with_uncertainty(
     freedom = max(points - 2 * upr_max - 1 - len(beta), 1)
     white = float(np.sum(residual**2)) / freedom
     if between is None:
-        variance = single_turn_variance(
-            solution.coefficient, np.full(upr_max + 1, 2 * white / points), alignment=trace.alignment
-        )
+        plain = np.full(upr_max + 1, 2 * white / points)
+        variance = single_turn_variance(solution.coefficient, plain, alignment=trace.alignment)
+        variance = variance + not_closing_um2(solution.coefficient, np.sqrt(plain))
     else:
         variance = between[0]
     orders = with_noise(orders, np.sqrt(variance), points)

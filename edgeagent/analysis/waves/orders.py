@@ -34,6 +34,9 @@ _EXPLAINED = 0.95
 _CLEAR = 10.0
 """So many times the noise of a line its strongest one must hold where its like lies beyond the whole order."""
 _GRID = np.linspace(-1.0, 1.0, 41)
+_CREST_MIN, _SIDES, _SIDE_NOISES = 6, 3, 6.0
+"""Lowest crest of a single turn that is looked at, orders on each side, and noises that the higher side must
+stand out by: waves below are not told from drift and tilt."""
 _LEFT_BESIDE, _BESIDE_TURNS = 2e-3, 8
 """What a wave that was taken out may leave as a share of its size, within so many orders: uneven angles."""
 
@@ -188,3 +191,35 @@ def _refine_order(lines: ComplexArray, line: int, whole: int) -> _RefinedOrder:
     # The nearest line off the whole order holds about the size times ``away``: that tells size and distance.
     clear = abs(size) * away > _CLEAR * math.sqrt(noise) and low < centre < high
     return _RefinedOrder(centre / whole, shape, near, size, explained and clear)
+
+
+def not_closing_um2(coefficient: ComplexArray, noise_um: FloatArray) -> FloatArray:
+    """What amplitudes of a single turn may lack of waves that do not close in it, as variances, shape (N + 1,).
+
+    A wave of order n + x stands at n with sin(πx)/(πx) of its height and has sides of known size and phase.
+    Where the three orders on each side of a crest are such sides (nine tenths of their power), the crest may
+    lack the rest, and so may the larger one of its neighbours. ``noise_um`` are the uncertainties without it.
+    """
+    found = np.zeros(len(coefficient))
+    size = np.abs(coefficient)
+    inner = np.arange(_CREST_MIN, len(coefficient) - _SIDES)
+    if len(inner) == 0:
+        return found
+    crest = (size[inner] >= size[inner - 1]) & (size[inner] > size[inner + 1])
+    crest &= 2 * np.maximum(size[inner - 1], size[inner + 1]) > _SIDE_NOISES * noise_um[inner]
+    places = inner[crest]
+    reach = np.arange(-_SIDES, _SIDES + 1)
+    off = np.linspace(-0.5, 0.5, 51)[:, None] - reach[None, :]
+    spread = np.sinc(off) * np.exp(1j * np.pi * off)
+    beside = reach != 0
+    for n in places:
+        lines = coefficient[n + reach]
+        wave = np.einsum("tn,n->t", spread.conj(), lines) / np.sum(np.abs(spread) ** 2, axis=1)
+        left = np.sum(np.abs(lines - wave[:, None] * spread)[:, beside] ** 2, axis=1)
+        best = int(np.argmin(np.sum(np.abs(lines - wave[:, None] * spread) ** 2, axis=1)))
+        if left[best] > 0.1 * float(np.sum(np.abs(lines[beside]) ** 2)):
+            continue
+        lacks = 2 * max(float(np.abs(wave[best])) - float(size[n]), 0.0)
+        for at in (n, n + (1 if size[n + 1] > size[n - 1] else -1)):
+            found[at] = max(found[at], lacks**2)
+    return found
