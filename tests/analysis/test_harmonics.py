@@ -488,3 +488,18 @@ def test_a_single_turn_knows_no_amplitude_worse_than_that_it_may_be_none():
     y = sum(0.25 * (2 / n) ** 1.5 * np.cos(n * angle + rng.uniform(0, 6.3)) for n in range(2, 60))
     fit = fit_harmonics(angle, y + rng.normal(0, 0.005, 1080), upr_max=400, alignment=True)
     assert np.all(fit.standard_uncertainty_um[2:60] <= 1.05 * fit.amplitude_um[1:59] + 0.001)
+
+
+def test_a_tilt_that_a_single_turn_cannot_tell_is_in_the_uncertainty_of_the_lowest_orders():
+    # exactly what it is: t cos θ less its own slope (derived in NUMERICS.md), whatever noise hides of it
+    angle = np.arange(1200) * (2 * np.pi / 1200)
+    turn = angle / (2 * np.pi)
+    wrong = 0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        y = 3 * np.cos(angle - 1) + 1.3 * turn + 0.4 * turn * np.cos(angle) + rng.normal(0, 0.005, 1200)
+        for upr, size in {2: 0.09, 3: 0.03, 5: 0.02, 10: 0.008, 20: 0.02}.items():
+            y = y + size * np.cos(upr * angle + rng.uniform(0, 2 * np.pi))
+        fit = fit_harmonics(angle, y, upr_max=450, alignment=True)
+        wrong += fit.amplitude_um[1] + 1.65 * fit.standard_uncertainty_um[2] < 0.09
+    assert wrong <= 3

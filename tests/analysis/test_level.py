@@ -66,13 +66,3 @@ def test_error_of_a_drifting_gauge_is_stated(turns, alignment):
     ratio = np.sqrt(np.mean(np.square(stated), axis=0) / np.mean(np.square(error), axis=0))
     assert np.all(ratio > 0.7), "40 traces: a standard deviation is known to 11 %"
     assert np.all(ratio[(0 if turns > 2 else 1) :] < 1.5)
-
-
-def test_few_waves_among_the_lowest_orders_do_not_pass_for_a_level_of_all():
-    # white noise of 0.2 nm in each order, and waves of an honest part in four of the lowest eight
-    power = np.random.default_rng(1).exponential(0.2**2, 400)
-    order = np.arange(2.0, 402.0)
-    for upr, nm in ((2, 250.0), (3, 100.0), (5, 50.0), (9, 50.0)):
-        power[upr - 2] = nm**2 / 2
-    level = background(order, power, basis)(order)
-    assert 0.15 < np.sqrt(level[:8]).max() < 1.0

@@ -24,8 +24,6 @@ _GAIN_MIN = 12.0
 """Twice the gain in log-likelihood from which on noise is not taken for white (a choice of ours)."""
 _SINGLE = 48
 """So many of the lowest lines stand alone in the fit; higher ones are pooled, some 16 pools to an octave."""
-_LOW = 0.3
-"""Quantile that the level starts from: waves in half of the lowest orders leave it alone."""
 _TRIM = 5.0
 """A line above this many levels is a wave; noise alone exceeds it once in 150."""
 _KEPT_MEAN = 0.966
@@ -107,7 +105,7 @@ def background(
     edges = edges[np.concatenate(([True], np.diff(edges) > 0))]
     parts = list(pairwise(edges))
     middle = np.array([float(np.exp(np.mean(np.log(upr[a:b])))) for a, b in parts])
-    level = np.array([float(np.quantile(power[a:b], _LOW)) for a, b in parts]) / -np.log(1.0 - _LOW)
+    level = np.array([float(np.median(power[a:b])) / np.log(2.0) for a, b in parts])
     weight = fit_level(terms_at(middle), level, np.diff(edges).astype(np.float64))
     terms = terms_at(upr)
     for _ in range(3):

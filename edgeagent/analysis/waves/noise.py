@@ -30,6 +30,8 @@ among
 them (chosen by simulation, tests/bench/drifting.py)."""
 _KEPT_LINES = 20_000
 """Longest set of lines of which what does not depend on their power is kept: some megabytes."""
+_TILT_FROM = 6
+"""Order whose level may be a tilt alone: below, waves stand in most orders."""
 _STANDING = 6.0
 """Lines beside an order that exceed the level so many times are no noise of all orders: two lines do so by
 chance in one order of 10,000."""
@@ -311,22 +313,20 @@ def single_turn_variance(coefficient: ComplexArray, variance: FloatArray, *, ali
     what the orders between the waves have in common bounds the drift from above, with the surface's own
     roughness
     in it.
-    With ``alignment`` a tilt counts, too: t cos θ less its slope leaves 1/(n (n² - 1)) in order n.
+    With ``alignment`` a tilt counts, too: t cos θ less its slope leaves 1/(n (n² - 1)) in order n, and all
+    of the level at ``_TILT_FROM`` may be one.
     """
     order = np.arange(2, len(coefficient), dtype=np.float64)
     if len(order) < 8:
         return variance
     power = 2 * np.abs(coefficient[2:]) ** 2
 
-    def terms(upr: FloatArray) -> FloatArray:
-        smooth = basis(upr)
-        if not alignment:
-            return smooth
-        return np.concatenate((smooth, [36.0 / (upr * np.maximum(upr**2 - 1.0, 3.0)) ** 2]))
-
     every = np.maximum(np.arange(len(coefficient)), 1).astype(np.float64)
     few = (1.0 + (_FEW_WITH_TILT if alignment else _FEW_CLOSED) / every) ** 2
-    level = background(order, power, terms)(every)
+    level = background(order, power, basis)(every)
+    if alignment:
+        at, low = float(_TILT_FROM), every[2:_TILT_FROM]
+        level[2:_TILT_FROM] += level[_TILT_FROM] * (at * (at**2 - 1.0) / (low * (low**2 - 1.0))) ** 2
     white = np.all(level <= level[-1] * (1.0 + 1e-9))
     own = variance + 4 * np.abs(coefficient) ** 2
     found: FloatArray = np.maximum(variance, np.minimum(level if white else level * few, own))
