@@ -15,6 +15,8 @@ from edgeagent.commands.replay_mark import ReplayMark
 from edgeagent.commands.shared_options import CONFIG, JOBS, SEALED, ShareType, with_offset
 from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_progress import show_progress
+from edgeagent.errors import UsageError
+from edgeagent.judging.replaying.heard_messages import HeardMessages
 from edgeagent.store.configuration import load_configuration, load_recipes
 from edgeagent.store.replay import Range, replay_store
 from edgeagent.store.replaying.executors import LocalExecutor
@@ -37,6 +39,11 @@ from edgeagent.store.replaying.outcomes import ReplayReport
     help="Note here how far it came, and go on from there; the file is made, and removed when all is done.",
 )
 @SEALED
+@click.option(
+    "--messages",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Messages recorded on the line, a JSON object a line with topic and payload: compare each.",
+)
 @JOBS
 @click.option("--json", "as_json", is_flag=True, help="The whole outcome as one JSON object.")
 def replay(
@@ -47,6 +54,7 @@ def replay(
     sample: float,
     resume: Path | None,
     sealed: tuple[Path, ...],
+    messages: Path | None,
     jobs: int | None,
     as_json: bool,
 ) -> None:
@@ -71,6 +79,7 @@ def replay(
             progress=show_progress,
             wanted=Range(since=with_offset(since), part=part, sample=sample, done=mark.done),
             sealed=sealed,
+            heard=_heard(messages),
             compared=mark.note,
         )
     mark.finish()
@@ -78,6 +87,16 @@ def replay(
     for line in lines:
         click.echo(line)
     sys.exit(0 if report.agrees else 1)
+
+
+def _heard(path: Path | None) -> HeardMessages | None:
+    if path is None:
+        return None
+    try:
+        with path.open("rb") as file:
+            return HeardMessages(file)
+    except OSError as error:
+        raise UsageError(f"--messages {path}: {error.strerror}") from error
 
 
 _VERSION_DIFFERENCES_SHOWN = 10
@@ -119,6 +138,8 @@ def _lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
 
 def _remarks(report: ReplayReport) -> Iterator[str]:
     """What was left out, and what nobody asked for."""
+    if report.messages:
+        yield f"{count_text(report.messages, 'message')} heard on the line compared with the records"
     if report.skipped:
         yield f"{count_text(report.skipped, 'file')} not computed again, as asked: their records stood for them"
     if report.missing:

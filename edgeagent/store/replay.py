@@ -24,6 +24,7 @@ from edgeagent.judging.configuration import Configuration, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.judging.memory import feature_result
 from edgeagent.judging.replaying.contradiction import Contradiction
+from edgeagent.judging.replaying.heard_messages import HeardMessages
 from edgeagent.judging.replaying.line_derivation import LineDerivation
 from edgeagent.judging.replaying.rederive import Rederivation
 from edgeagent.judging.rules_now import rules_now
@@ -101,12 +102,14 @@ def replay_store(
     progress: Progress = no_progress,
     wanted: Range | None = None,
     sealed: Sequence[Path] = (),
+    heard: HeardMessages | None = None,
     compared: Callable[[Record, ReplayReport], None] = lambda _record, _report: None,
 ) -> ReplayReport:
     """Replay a store. With ``recipes`` ask what those would have decided, instead of comparing.
 
     ``executor`` computes the files, this process by default. ``sealed`` are sealed files beside those in the
-    store; ``compared`` is called after each file, in the journal's order.
+    store, ``heard`` messages that somebody recorded on the line; ``compared`` is called after each file, in the
+    journal's order.
     Raises JournalCorruptError for a journal that is not whole; damage in the archive is a difference.
     """
     executor = executor or LocalExecutor(1)
@@ -127,7 +130,12 @@ def replay_store(
                 fold.use(one.configuration)
             _replay_record(one.record, one.file, fold, place.archive(), report, compared)
             report.take(index.apply(one.record, fold.memory), "")
+            if heard is not None:
+                report.take(heard.apply(one.record, fold.live_s), fold.version)
     report.take(fold.contradictions_at_end(), fold.version)
+    if heard is not None:
+        report.take(heard.contradictions_at_end(), "")
+        report.messages = heard.compared
     report.dispositions = fold.dispositions
     contents.ended(vouched_contents(store, contents.sealings))
     report.missing = [Difference(seq, what, words) for seq, what, words in contents.missing]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 KINDS = (
     "decision", "gate", "release", "verification", "undecided", "time", "configuration", "uncertainty", "form",
-    "lamp", "quarantine", "end", "index",
+    "lamp", "quarantine", "end", "index", "message",
 )  # fmt: skip
 """What a record contradicts."""
 

@@ -6,6 +6,7 @@ The fold gets the measurements as they come out now, so that nothing stands on a
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterator
 from datetime import datetime
 
@@ -38,12 +39,13 @@ from edgeagent.model.records import (
     Verification,
     given,
 )
-from edgeagent.model.uncertainty import InstrumentUncertainty
 from edgeagent.rules.part_set import PartSet
 
 CLOCK_STEP_S = 1.0
 """A record that is earlier than the one before it by more than this needs a record that says why."""
 CLOCK_SET_BACK = "clock-set-back"
+_VERIFICATIONS_AT_WORK = 20
+"""A file may be at work while verifications are recorded: it is judged by what was verified when it began."""
 _DECIDED_BEFORE_S = 60.0
 """A measurement is written at once when it is decided; a disk that is slow takes a minute at the most."""
 
@@ -60,7 +62,8 @@ class Rederivation:
         self._line = line or LineDerivation()
         self._configuration: Configuration | None = None
         self._former: Configuration | None = None
-        self._budgets: dict[str, set[InstrumentUncertainty | None]] = {}
+        self._manifest = ""
+        self._rules: deque[Rulebook] = deque(maxlen=_VERIFICATIONS_AT_WORK)
         self._to_withdraw: list[PartDisposition] = []
         self.version = ""
         self.dispositions = 0
@@ -72,10 +75,16 @@ class Rederivation:
         """The configuration in force, None before the first."""
         return self._configuration
 
+    @property
+    def live_s(self) -> float:
+        """For how long a disposition acts, by the configuration in force."""
+        return 60.0 if self._configuration is None else self._configuration.settings.intake.live_s
+
     def use(self, configuration: Configuration) -> None:
         """A configuration came into force, with the record that is given next."""
         self._former, self._configuration = self._configuration, configuration
-        self._budgets.clear()
+        self._rules.clear()
+        self._rules.append(rules_now(Rulebook.of(configuration), self.memory, configuration))
         settings = configuration.settings
         self.memory.use(live_s=settings.intake.live_s, latches=settings.decision.reject_latches)
 
@@ -102,6 +111,8 @@ class Rederivation:
                 pass
         folded = record if now is None else _with_body(record, now)
         self.memory.visit(folded, Place("", 0))
+        if isinstance(body, Verification) and self.configuration is not None:
+            self._rules.append(rules_now(Rulebook.of(self.configuration), self.memory, self.configuration))
         self._last = record
 
     def contradictions_at_end(self) -> Iterator[Contradiction]:
@@ -147,7 +158,8 @@ class Rederivation:
             return
         former = () if self._former is None else self._former.documents()
         before, old = {d.sha256 for d in former}, {d.name: d.data for d in former}
-        if self._former is None and self.memory.manifest:
+        known, self._manifest = self._manifest, body.manifest_sha256
+        if known != self.memory.manifest:
             return  # the one before could not be read, which is said by itself
         asked = bool(wanted.settings.evidence.approvers)
         if asked and wanted.approvals:
@@ -204,16 +216,12 @@ class Rederivation:
         if body.rule != wanted.settings.decision.policy.text:
             words = f"judged by the rule {body.rule}, not {wanted.settings.decision.policy.text}"
             yield Contradiction(record.seq, "configuration", body.source.name, words)
-        known = self._budgets.setdefault(body.instrument, set())
-        known.add(self._budget_now(body.instrument))
-        if body.trace.of_artefact is None and given(body.uncertainty, None) not in known:
+        stated = given(body.uncertainty, None)
+        if body.trace.of_artefact is None and not any(
+            rules.uncertainty_of(body.instrument) == stated for rules in self._rules
+        ):
             words = "judged by another uncertainty of the instrument than the station states and verified"
             yield Contradiction(record.seq, "uncertainty", body.source.name, words)
-
-    def _budget_now(self, instrument: str) -> InstrumentUncertainty | None:
-        assert self.configuration is not None
-        rules = rules_now(Rulebook.of(self.configuration), self.memory, self.configuration)
-        return rules.uncertainty_of(instrument)
 
     def _disposition(self, record: Record, body: PartDisposition) -> Iterator[Contradiction]:
         state = self.memory.part_set(body.part, body.serial)

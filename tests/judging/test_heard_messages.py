@@ -1,0 +1,81 @@
+"""What a database on the line kept is what the records say, message by message; nothing else passes."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from judged_station import JudgedStation, posix
+
+from edgeagent.judging.line_messages import record_messages
+from edgeagent.judging.replaying.heard_messages import HeardMessages
+from edgeagent.rules.line.delivery_state import Delivery
+
+LIVE_S = 60.0
+
+
+@pytest.fixture(scope="module")
+def station() -> JudgedStation:
+    station = JudgedStation()
+    station.verify(1.0)
+    station.part("1", 1.1)
+    station.part("2", 1.2, disposition="reject")
+    station.verify(2.0, "reject")
+    station.part("3", 2.1)
+    return station
+
+
+def heard_on_the_line(station: JudgedStation, *, late_h: float = 0.0) -> list[dict]:
+    """All messages as a subscriber writes them down, sent at once or so many hours late."""
+    delivery = Delivery(latches=True, acknowledged_within_s=60.0, boot=1, store="a" * 64)
+    found = []
+    for record in station.records:
+        at = getattr(record.body, "settled_at", posix(0)) + 3600 * late_h
+        for message in record_messages(record, delivery, now=at, live_s=LIVE_S):
+            payload = json.loads(json.dumps(message.payload, default=str))
+            found.append({"topic": f"edgeagent/plant/{message.topic}", "payload": payload})
+    return found
+
+
+def contradictions(station: JudgedStation, messages: list[dict]) -> tuple[list[str], HeardMessages]:
+    heard = HeardMessages(json.dumps(one).encode() for one in messages)
+    found = [one for record in station.records for one in heard.apply(record, LIVE_S)]
+    return [one.what for one in (*found, *heard.contradictions_at_end())], heard
+
+
+@pytest.mark.parametrize("late_h", [0.0, 5.0])
+def test_messages_sent_at_once_or_late_are_those_of_the_records(station, late_h):
+    messages = heard_on_the_line(station, late_h=late_h)
+    digits = [
+        {"topic": "edgeagent/plant/lamp", "payload": 1},
+        {"topic": "edgeagent/plant/heartbeat", "payload": 7},
+    ]
+    text = [{**one, "payload": json.dumps(one["payload"])} for one in messages]  # a database that keeps text
+    for recorded in ([*messages, *digits], text):
+        found, heard = contradictions(station, recorded)
+        assert found == []
+        assert heard.compared == len(messages) > 10
+
+
+@pytest.mark.parametrize(
+    ("topic", "change", "words"),
+    [
+        (
+            "disposition",
+            {"disposition": "accept"},
+            "disposition: 'accept', the record says 'reject'",
+        ),
+        ("decided", {"serial": "9"}, "heard with serial: '9'"),
+        ("measurement", {"head": "0" * 64}, "heard with head: "),
+        ("measurement", {"seq": 999}, "the journal has no such record"),
+        ("verification", {"passed": True}, "heard with passed: True, the record says False"),
+    ],
+)
+def test_message_that_no_record_gives_is_named(station, topic, change, words):
+    messages = heard_on_the_line(station)
+    of = [m for m in messages if m["topic"].endswith(f"/{topic}")]
+    chosen = next((m for m in of if m["payload"].get("disposition") == "reject"), of[-1])
+    chosen["payload"] |= change
+    found, _ = contradictions(station, messages)
+    assert len(found) == 1
+    assert words in found[0]
