@@ -9,9 +9,10 @@ how often that happened is counted.
 Every round runs all kinds, one after the other, in turning order, so that what else the machine does falls on
 all of them alike; ratios are medians over the rounds. Beside the rate as the clock has it stands the rate for
 the processor time that others left to the agent (from /proc/stat): files, divided by what the agent's processes
-took and what stayed idle. On a machine with nothing else to do the two agree. What the agent leaves idle, it
-loses in both. The processor time of a file tells where it goes: the agent's own process (reading, hashing,
-archive, journal) or its workers.
+took and what stayed idle. On a machine with nothing else to do the two agree. What the agent leaves idle it loses
+in both; where others take what is idle, it shows in the share of the time in which its workers had something to
+do, computing or waiting for a processor. The processor time of a file tells where it goes: the agent's own
+process (reading, hashing, archive, journal) or its workers.
 """
 
 import os
@@ -53,22 +54,31 @@ def filled(folder: Path, port: int, texts: list[str], processors: set[int], work
 
 @dataclass(frozen=True)
 class Moment:
-    """Where the clocks stand, in s: wall, the agent's and its workers' processor time, idle processors."""
+    """Where the clocks stand, in s: wall, the agent's and its workers' processor time, the time in which workers
+    had something to do, idle processors."""
 
     at: float
     agent: float
     workers: float
+    wanted: float
     idle: float
 
     @staticmethod
     def now(agent: int, workers: list[int], processors: set[int]) -> "Moment":
-        return Moment(time.monotonic(), spent_s(agent), sum(map(spent_s, workers)), idle_s(processors))
+        spent = sum(map(spent_s, workers))
+        return Moment(time.monotonic(), spent_s(agent), spent, wanted_s(workers), idle_s(processors))
 
 
 def spent_s(pid: int) -> float:
     """Processor time of a process with all its threads."""
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) * _TICK_S
+
+
+def wanted_s(pids: list[int]) -> float:
+    """Time for which the main threads of processes computed or waited for a processor."""
+    fields = [Path(f"/proc/{pid}/task/{pid}/schedstat").read_text().split() for pid in pids]
+    return sum(int(run) + int(queued) for run, queued, _ in fields) / 1e9
 
 
 def idle_s(processors: set[int]) -> float:
@@ -88,6 +98,7 @@ class Run:
     others: float
     agent_ms: float
     worker_ms: float
+    busy: float
     idle: float
     memory_mb: float
     overtaken: int
@@ -116,6 +127,7 @@ def worked_off(agent: Agent, count: int, processors: set[int]) -> Run:
         others=max(1 - left / (wall * len(processors)), 0.0),
         agent_ms=1000 * own / files,
         worker_ms=1000 * in_workers / files,
+        busy=(ended.wanted - began.wanted) / wall / count,
         idle=idle / left,
         memory_mb=memory,
         overtaken=sum(a > b for a, b in pairwise(taken)),
@@ -151,13 +163,14 @@ def report(runs: dict[str, list[Run]], passed: Counter[str]) -> None:
     rows = [
         (
             name, median(name, "rate"), median(name, "rate_left"), 100 * median(name, "others"),
-            100 * median(name, "idle"), median(name, "agent_ms"), median(name, "worker_ms"),
+            100 * median(name, "idle"), 100 * median(name, "busy"), median(name, "agent_ms"),
+            median(name, "worker_ms"),
             median(name, "memory_mb"), passed[name],
         )
         for name in runs
     ]  # fmt: skip
     heads = (
-        "workers", "files/s", "files/s of the time left", "others, %", "left idle, %", "agent, ms a file",
+        "workers", "files/s", "files/s of the time left", "others, %", "left idle, %", "workers busy, %", "agent, ms a file",
         "workers, ms a file", "resident MB", "out of order",
     )  # fmt: skip
     print_table(f"{FILES} files of 54,000 points, {ROUNDS} rounds, medians", heads, rows)
