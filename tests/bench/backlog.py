@@ -9,10 +9,10 @@ how often that happened is counted.
 Every round runs all kinds, one after the other, in turning order, so that what else the machine does falls on
 all of them alike; ratios are medians over the rounds. Beside the rate as the clock has it stands the rate for
 the processor time that others left to the agent (from /proc/stat): files, divided by what the agent's processes
-took and what stayed idle. On a machine with nothing else to do the two agree. What the agent leaves idle it loses
-in both; where others take what is idle, it shows in the share of the time in which its workers had something to
-do, computing or waiting for a processor. The processor time of a file tells where it goes: the agent's own
-process (reading, hashing, archive, journal) or its workers.
+took and what stayed idle. On a machine with nothing else to do the two agree. What the agent leaves idle it
+loses in both; where others take what is idle, it shows in the share of the time in which its workers had
+something to do, computing or waiting for a processor. The processor time of a file tells where it goes: the
+agent's own process (reading, hashing, archive, journal) or its workers.
 """
 
 import os
@@ -54,8 +54,8 @@ def filled(folder: Path, port: int, texts: list[str], processors: set[int], work
 
 @dataclass(frozen=True)
 class Moment:
-    """Where the clocks stand, in s: wall, the agent's and its workers' processor time, the time in which workers
-    had something to do, idle processors."""
+    """Where the clocks stand, in s: wall, processor time of the agent and of its workers, the time in which
+    workers had something to do, idle processors."""
 
     at: float
     agent: float
@@ -170,7 +170,8 @@ def report(runs: dict[str, list[Run]], passed: Counter[str]) -> None:
         for name in runs
     ]  # fmt: skip
     heads = (
-        "workers", "files/s", "files/s of the time left", "others, %", "left idle, %", "workers busy, %", "agent, ms a file",
+        "workers", "files/s", "files/s of the time left", "others, %", "left idle, %", "workers busy, %",
+        "agent, ms a file",
         "workers, ms a file", "resident MB", "out of order",
     )  # fmt: skip
     print_table(f"{FILES} files of 54,000 points, {ROUNDS} rounds, medians", heads, rows)
