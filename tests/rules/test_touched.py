@@ -54,6 +54,10 @@ def test_check_that_is_not_in_the_table_touches_every_value(name):
         ("return_stroke", "drag_torque_mean", "return", True),
         ("limit_without_value", "roundness_total", "", False),
         ("whole_turns", "roundness_total", "", True),
+        # turns that differ are in every uncertainty, and a turn's own form is judged as that turn
+        ("turn_agreement", "roundness_total", "turn[2]", False),
+        ("turn_agreement", "harmonic_amplitude", "37", False),
+        ("spikes", "roundness_total", "turn[2]", True),
     ],
 )
 def test_check_touches_what_it_speaks_of(check, name, instance, touched):

@@ -119,6 +119,8 @@ def _slope(angle_rad: FloatArray, residual_um: FloatArray) -> float:
 
     The mean slope is out of the residual already, and so are local forms and waves that do not close.
     """
+    if len(angle_rad) < 4 * _ENDS_SAMPLES:
+        return 0.0
     width = 2 * np.pi * max(_ENDS, _ENDS_SAMPLES / len(angle_rad))
     first, last = angle_rad < width, angle_rad >= 2 * np.pi - width
     if not np.any(first) or not np.any(last):

@@ -19,6 +19,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeagent.analysis.budget.hysteresis import lagging
 from edgeagent.analysis.waves.trigonometric import ComplexArray, evaluate_on_circle
@@ -83,13 +84,13 @@ def stated_waves(
     if stated.pickup_nm is not None:
         size_nm = stated.pickup_nm * reading.factor
         upr = pickup_order(stated.pickup_hz, reading)
+        near = _near(upr, orders, reading.turns)
         share = np.ones(len(order)) if upr is None else _laid_over(upr, order, reading.turns)
+        if upr is not None and np.any(near):
+            share = np.zeros(len(order))  # it was found beside the whole orders, and taken out of them
         drawn = [values(coefficient + w) for w in _pickup_waves(size_nm, upr, share, order)]
         count(PICKUP, stated.pickup_nm, "nm", drawn, changed_by(amplitude_nm, size_nm * np.abs(share)))
         if orders is not None and orders_nm is not None:
-            near = np.ones(len(orders.upr), dtype=bool)
-            if upr is not None:
-                near = np.abs(orders.upr - upr) < 0.5 / max(reading.turns, 1.0)
             orders_nm = np.where(near, changed_by(orders.amplitude_nm, np.full(len(near), size_nm)), 0.0)
     if stated.hysteresis_um is not None:
         late = late_coefficient(coefficient, stated.hysteresis_um * reading.factor)
@@ -97,6 +98,15 @@ def stated_waves(
         count(HYSTERESIS, stated.hysteresis_um, "um", [values(late)], change)
     lines = {at: tuple(each) for at, each in found.items() if each}
     return WaveSetup(lines, tuple(harmonics), orders_nm)
+
+
+def _near(upr: float | None, orders: Spectrum | None, turns: float) -> NDArray[np.bool_]:
+    """Which waves between whole orders may be a pick-up of this order, (m,); all where it is not known."""
+    if orders is None:
+        return np.zeros(0, dtype=bool)
+    if upr is None:
+        return np.ones(len(orders.upr), dtype=bool)
+    return np.asarray(np.abs(orders.upr - upr) < 0.5 / max(turns, 1.0))
 
 
 def changed_by(amplitude: FloatArray, other: FloatArray) -> FloatArray:
