@@ -1,8 +1,8 @@
 """Which tests are the inner loop, ``pytest -m quick``, and in which order the whole suite runs.
 
-One decision a folder, with exceptions by module. A quick test starts no service and no broker and simulates no
-distributions; all of them together take at most 40 s on two cores. `test_quick.py` asks for a decision on
-whatever is new.
+One decision a folder, with exceptions by module. A quick test starts no service and no broker, simulates no
+distributions and goes through no corpus; all of them together take at most 40 s on two cores. `test_quick.py`
+asks for a decision on whatever is new.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ FOLDERS = {
     "service": WHOLE,
 }
 MODULES = {
+    "analysis/test_stylus_contact.py": WHOLE,
+    "codec/test_awkward_exports.py": WHOLE,
     "store/test_replay_simd.py": WHOLE,
     "store/test_sealed.py": WHOLE,
     "store/test_verify_attacks.py": WHOLE,

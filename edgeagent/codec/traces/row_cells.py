@@ -93,6 +93,8 @@ def without_grouping(cell: str, thousands: str, decimal: str) -> str:
     if thousands == " ":
         for blank in _BLANKS:
             text = text.replace(blank, " ")
+    if thousands not in text:
+        return cell
     groups = rf"[+-]?[0-9]{{1,3}}(?:{re.escape(thousands)}[0-9]{{3}})+(?:{re.escape(decimal)}[0-9]*)?"
     return text.replace(thousands, "") if re.fullmatch(groups, text) else cell
 
