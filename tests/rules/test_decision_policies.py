@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from edgeagent.codec.configuration.settings import parse_settings
 from edgeagent.codec.records.result import characteristic_object
@@ -84,6 +85,17 @@ def test_capped_risk_compares_probabilities(value, risk, expected):
     assert verdict(value, 1.0, ONE, policy) == scalar
     judged = judge_spectrum(spectrum_of([0, value], 1.0), plan_of(3, 10.0), policy)
     assert judged.verdicts[1] == harmonic
+
+
+@pytest.mark.parametrize("together", [2, 3, 40])
+def test_capped_risk_rejects_one_of_several_beyond_the_quantile_that_keeps_the_risk_for_all(together):
+    # Šidák: each of n independent values errs with 1 - (1 - risk)^(1/n), all of them together with the risk
+    far = stats.norm.isf(1.0 - 0.95 ** (1.0 / together))
+    policy = DecisionPolicy("capped-risk", risk=0.05)
+    for off, expected in ((far - 1e-6, Verdict.INCONCLUSIVE), (far + 1e-6, Verdict.NONCONFORMING)):
+        above, below = (ScalarLimit(characteristic="x", **side) for side in ({"upper": 0.0}, {"lower": 0.0}))
+        assert verdict(off, 1.0, above, policy, together=together) == expected
+        assert verdict(-off, 1.0, below, policy, together=together) == expected
 
 
 def test_capped_risk_counts_both_tails():
