@@ -49,7 +49,8 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
     """
     rules = rules_from_journal(load_configuration(config))
     failed = False
-    for path in show_progress(files, "files"):
+    # On a terminal the results themselves show how far it is
+    for path in files if sys.stdout.isatty() else show_progress(files, "files"):
         for name, found in inspect_file(path, rules):
             if isinstance(found, str):
                 failed = True

@@ -13,7 +13,7 @@ import msgspec
 
 from edgeagent.codec.plain_text import align_rows, clean, number, probability
 from edgeagent.codec.records.result import encode
-from edgeagent.commands.shared_files import evaluate_file
+from edgeagent.commands.shared_files import evaluate_traces
 from edgeagent.commands.shared_options import with_offset
 from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_progress import show_progress
@@ -138,21 +138,33 @@ def _from_files(
     rules = Rulebook.of(configuration)
     # Numbered as if they were records of a journal, so that series keep the order of the command line
     seen: set[str] = set()
-    for at, path in enumerate(show_progress(files, "files"), 1):
+    left_out: list[str] = []
+    at = 0
+    for path in show_progress(files, "files"):
         try:
-            result = evaluate_file(path, rules).result
-            why = _unfit(result, seen)
+            traces = evaluate_traces(path, rules)
         except OSError as error:
-            why = str(error.strerror)
-        except InputError as error:
-            why = str(error)
-        if why:
-            click.echo(f"edgeagent: {path}: left out: {why}", err=True)
+            left_out.append(f"edgeagent: {path}: left out: {error.strerror}")
             continue
-        trace = msgspec.convert(result["trace"], TraceIdentity)
-        instrument = given(trace.instrument, "") or configuration.settings.station.name
-        listed = from_result(encode(result), _harmonics(characteristic))
-        yield from observations(at, trace, instrument, _wanted(listed or [], characteristic))
+        for name, found in traces:
+            at += 1
+            why = str(found) if isinstance(found, InputError) else _unfit(found.result, seen)
+            if why:
+                left_out.append(f"edgeagent: {path.with_name(name)}: left out: {why}")
+            elif not isinstance(found, InputError):
+                yield from _observations_of(at, found.result, configuration, characteristic)
+    # Not within the loop, where the line of progress stands
+    for line in left_out:
+        click.echo(line, err=True)
+
+
+def _observations_of(
+    at: int, result: Mapping[str, Any], configuration: StationConfiguration, characteristic: str | None
+) -> Iterator[Observation]:
+    trace = msgspec.convert(result["trace"], TraceIdentity)
+    instrument = given(trace.instrument, "") or configuration.settings.station.name
+    listed = from_result(encode(result), _harmonics(characteristic))
+    yield from observations(at, trace, instrument, _wanted(listed or [], characteristic))
 
 
 def _unfit(result: Mapping[str, Any], seen: set[str]) -> str:
@@ -160,10 +172,10 @@ def _unfit(result: Mapping[str, Any], seen: set[str]) -> str:
     failed = [q["check"] for q in result["quality"] if not q["ok"]]
     if failed:
         return f"failed {', '.join(failed)}"
-    digest = str(result["source"]["sha256"])
-    if digest in seen:
+    content = f"{result['source']['sha256']} {result['trace']['feature']}"
+    if content in seen:
         return "the same bytes as a file before it"
-    seen.add(digest)
+    seen.add(content)
     return ""
 
 
