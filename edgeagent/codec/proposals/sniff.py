@@ -43,7 +43,7 @@ _STAND_IN = re.compile(
 )
 _FAR_OFF = 0.1
 """Of a number that stands for a lost sample; our own choice. Up to twice that it is asked about."""
-_BARE_SHARE, _DECIMALS_MIN = 0.02, 2
+_BARE_SHARE = 0.02
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|!+|;+|'+|\*+) *")
 
 
@@ -376,7 +376,7 @@ def _written_otherwise(
         )
         bare = Counter(cell for cell in column if re.fullmatch(r"[-+]?[0-9]+", cell))
         few = 0 < sum(bare.values()) <= _BARE_SHARE * len(column)
-        alike = len(bare) == len(lengths) == 1 and next(iter(lengths)) >= _DECIMALS_MIN
+        alike = len(bare) == len(lengths) == 1 and next(iter(lengths)) > 0
         if few and alike and not bare.keys() & set(missing):
             many = sum(bare.values())
             why = f"{many} cells of field {field + 1} are written so, all others with decimals: lost samples?"
@@ -407,6 +407,11 @@ def _start(lines: list[str], reading: TableForm, names_at: tuple[int, ...]) -> t
 
 
 def _until(lines: list[str], first: int, last: int) -> tuple[str | None, list[Finding]]:
+    following = lines[last + 1] if last + 1 < len(lines) else ""
+    empty_cells = following != "" and not re.search(r"[^;,|\t \"]", following)
+    if empty_cells and all(re.search(r"\w", row) for row in lines[first : last + 1]):
+        found = Finding("data end", f"line {last + 1}", True, "a row of empty cells follows the rows")
+        return r'^[;,|\t "]*$', [found]
     after = next((line for line in lines[last + 1 :] if line.strip()), None)
     if after is None:
         return None, []

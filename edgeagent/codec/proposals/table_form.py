@@ -154,6 +154,8 @@ def last_row(lines: list[str], reading: TableForm) -> int:
         pattern = row_pattern(lines[position], reading.delimiter, reading.decimal, number, reading.fields)
         if pattern is None or len(pattern) != reading.fields:
             break
+        if not lines[position].strip("".join(MARKS.values()) + '"'):
+            continue  # a spreadsheet writes rows of empty cells below its last one
         numbers = sum(seen and common for seen, common in zip(pattern, reading.numeric, strict=True))
         lost = all(
             c.lower() in MISSING_WORDS
