@@ -78,5 +78,5 @@ def solve_jointly(trace: FittedArrays, touch: Touch, sums: TrigonometricSums) ->
         sides = np.stack((of_data, of_t[: upr_max + 1], *shift(of_t, upr_max)))
     solved = solve_toeplitz(density, sides)
     beta, inverse = alignment_terms(columns, deviation, sides, solved)
-    coefficient: ComplexArray = solved[0] - beta @ solved[1:]
+    coefficient: ComplexArray = solved[0] - np.einsum("i,in->n", beta, solved[1:])
     return JointSolution(sums, density, columns, sides, solved, coefficient, beta, inverse)
