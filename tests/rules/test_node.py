@@ -81,6 +81,7 @@ def test_will_is_bdseq_alone_without_a_sequence_number():
     will = death(7)
     assert [(m.name, m.datatype, m.value) for m in will.metrics] == [(BDSEQ, DataType.INT64, 7)]
     assert will.seq is None
+    assert will.birth, "with its datatype, as nothing was born that could tell it"
 
 
 def test_bdseq_starts_at_zero_grows_with_each_connect_and_begins_anew_after_255():
@@ -127,6 +128,48 @@ def test_pauses_between_attempts_grow_and_never_exceed_ten_seconds():
     assert 0.25 <= pauses[0] <= 0.5
     assert pauses[-1] <= 10.0
     assert pauses[-1] >= 5.0
+
+
+def test_pause_after_a_lasting_connection_begins_anew_and_grows_after_a_short_one():
+    world = World()
+    for lasted_s, whole_s in ((10.0, 0.5), (10.0, 1.0), (10.5, 0.0), (10.5, 0.0), (1.0, 0.5)):
+        world.connect()
+        world.now = world.node.born_at + lasted_s
+        world.take(say.SessionEnded, "gone")
+        assert world.node.pause_s == whole_s
+        assert world.now <= world.node.due <= world.now + max(whole_s, 0.5)
+
+
+def test_end_of_a_session_is_reported_with_its_words_and_once_for_the_same_trouble():
+    world = World()
+    world.connect()
+    gone = say.NodeReport("sparkplug-disconnected", "gone")
+    assert gone in world.take(say.SessionEnded, "gone")
+    for words, reported in (("refused", True), ("refused", False), ("no route", True)):
+        world.now = world.node.due
+        world.take(say.NodeTick)
+        actions = world.take(say.Unreached, words)
+        assert (say.NodeReport("sparkplug-disconnected", words) in actions) is reported
+
+
+def test_subscription_that_is_not_answered_within_20_s_ends_the_session():
+    world = World()
+    world.take(say.Begin)
+    world.take(say.LetIn)
+    world.tick(19.9)
+    assert world.node.phase == say.NodePhase.SUBSCRIBING
+    world.tick(0.2)
+    assert world.node.phase == say.NodePhase.PAUSING
+
+
+def test_records_that_nobody_reads_for_any_more_are_not_taken_for_history():
+    world = born()
+    world.part("1")
+    world.settle()
+    assert not world.node.reading
+    before = world.node
+    assert world.take(say.Remembered, tuple(world.journal)) == []
+    assert world.node == before
 
 
 def test_broker_that_never_answers_is_given_up():
