@@ -307,6 +307,17 @@ def test_node_data_is_sent_by_exception():
 # --- primary host --------------------------------------------------------------------------------------------
 
 
+def test_values_that_change_while_nothing_is_born_wait_for_the_births():
+    world = World(host=HOST)
+    world.connect()
+    assert world.node.phase == say.NodePhase.WAITING
+    assert world.take(say.Stands, (lamp(2),)) == []
+    assert not world.node.rebirth, "there is no birth to be repeated"
+    world.host(True)
+    (nbirth,) = [s for s in world.sent if kind_of(s) == "NBIRTH"]
+    assert metric(nbirth, "Lamp").value == 2
+
+
 def test_births_wait_for_the_primary_host():
     """message-flow-edge-node-birth-publish-phid-wait, -wait-id, -wait-online,
     operational-behavior-edge-node-birth-sequence-wait."""
@@ -452,6 +463,31 @@ def test_history_waits_for_the_broker_a_hundred_records_at_a_time():
     assert len(serials(world.sent)) == 200
 
 
+def test_each_subscription_has_a_number_of_its_own():
+    world = born()
+    for serial in range(3):
+        world.part(str(serial))
+        world.settle()
+    tickets = [a.ticket for a in world.actions if isinstance(a, say.SubscribeTopics)]
+    assert len(tickets) > 3
+    assert tickets == sorted(set(tickets))
+
+
+def test_marks_that_wait_for_the_host_s_keep_alive_are_a_second_apart():
+    world = World(host=HOST, grace_s=30.0)
+    for serial in range(1500):
+        world.part(str(serial))
+    world.connect()
+    world.host(True)
+    for _ in range(50):
+        world.tick(0.1)
+        if world.node.open is not None:
+            world.answer()
+        at = [when for _, when in world.node.answered]
+        assert all(later - earlier >= 0.99 for earlier, later in zip(at, at[2:], strict=False))
+    assert 3 <= len(world.node.answered) <= 8
+
+
 def test_broker_that_answers_no_mark_is_left():
     world = born()
     world.part("1")
@@ -527,6 +563,12 @@ def test_flood_of_rubbish_is_told_a_few_times():
         world.take(say.Commanded, f"spBv1.0/{GROUP}/NCMD/{NODE}", None, False)
     assert len([a for a in world.actions if isinstance(a, say.NodeReport)]) <= 6
     assert world.node.refused == 5000
+
+
+def test_refusal_names_metric_and_value_cut_to_what_a_line_bears():
+    world = born()
+    (told,) = [a for a in world.ncmd("x" * 200, "y" * 200) if isinstance(a, say.NodeReport)]
+    assert f"'{'x' * 80}' with '{'y' * 40}'" in told.words
 
 
 def test_acknowledgement_on_record_comes_back_as_data_of_every_device():
