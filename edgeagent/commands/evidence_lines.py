@@ -24,7 +24,9 @@ def whole_lines(whole: Whole) -> Iterator[str]:
         yield f"seen: {count_text(whole.seen, 'record')} that others saw on the line are all there"
     for adopted in whole.adopted:
         lost = f"; records up to {adopted.lost} of the former identity were lost" if adopted.lost else ""
-        yield f"adopted: with record {adopted.seq} by {clean(adopted.who)}: {clean(adopted.why)}{lost}"
+        key = f"; from there on {clean(adopted.key)} signs" if adopted.key else ""
+        key += ", which --key does NOT name" if adopted in whole.unknown else ""
+        yield f"adopted: with record {adopted.seq} by {clean(adopted.who)}: {clean(adopted.why)}{lost}{key}"
     for changed in whole.changed:
         yield _changed_line(changed)
     if not whole.signed:

@@ -102,6 +102,8 @@ def journal_verify(
         words = "not signed or witnessed by every key that was given"
         if whole.unendorsed:
             words = f"record {whole.unendorsed[0].seq} exchanges the key without the former key's signature"
+        elif whole.unknown:
+            words = f"record {whole.unknown[0].seq} begins an identity whose key was not given"
         click.echo(f"edgeagent: whole, but {words}", err=True)
         sys.exit(1)
 

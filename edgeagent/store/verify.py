@@ -75,12 +75,18 @@ class Witnessed:
 
 @dataclass(frozen=True, slots=True)
 class Adopted:
-    """A person began a new identity with record ``seq``; ``lost`` is up to which record others had seen it."""
+    """A person began a new identity with record ``seq``; ``lost`` is up to which record others had seen it.
+
+    ``key`` is the key that signs from there on, empty before a start names one. ``known`` says whether it was
+    given from outside: it has no predecessor that could endorse it.
+    """
 
     seq: int
     who: str
     why: str
     lost: int
+    key: str = ""
+    known: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,10 +114,16 @@ class Whole:
         return tuple(c for c in self.changed if asked and not (c.endorsed or c.known))
 
     @property
+    def unknown(self) -> tuple[Adopted, ...]:
+        """Adoptions from which on a key signs that no given key vouches for, where a key was given."""
+        asked = any(s.given for s in self.signed)
+        return tuple(a for a in self.adopted if asked and a.key and not a.known)
+
+    @property
     def as_asked(self) -> bool:
         """Whether every key that was given signed or witnessed something of it, and no other took its place."""
         vouched = all(s.up_to for s in self.signed if s.given) and all(w.up_to for w in self.witnessed)
-        return vouched and not self.unendorsed
+        return vouched and not self.unendorsed and not self.unknown
 
 
 @dataclass(slots=True)
@@ -175,7 +187,7 @@ def verify_journal(
         len({seq for seq, _ in seen}),
         tuple(signed),
         tuple(_witnessed(key, heads, walked) for key in witnesses),
-        tuple(_adopted(heads, walked)),
+        tuple(_adopted(heads, walked, keys)),
         tuple(_changed(walked, keys)),
     )
 
@@ -357,7 +369,9 @@ def _contradicted(head: TreeHead, walked: _Walked, who: str) -> JournalCorruptEr
     return JournalCorruptError(segment, 0, words)
 
 
-def _adopted(heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked) -> Iterable[Adopted]:
+def _adopted(
+    heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked, given: Sequence[VerifierKey]
+) -> Iterable[Adopted]:
     """Each adoption, with what others had seen of the former identity."""
     for before, after in zip(walked.known.identities, walked.known.identities[1:], strict=False):
         assert after.adopted is not None
@@ -365,4 +379,6 @@ def _adopted(heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked) -> I
         lost = max(
             (h.size for h, n in heads if _agrees(h, walked) is None and _is_signed(n, h, keys)), default=0
         )
-        yield Adopted(after.first, after.adopted.who, after.adopted.why, lost)
+        first = _named_key(after.keys[0]) if after.keys else None
+        text = key_text(first) if first is not None else ""
+        yield Adopted(after.first, after.adopted.who, after.adopted.why, lost, text, first in given)

@@ -87,6 +87,24 @@ def test_other_history_signed_by_an_endorsed_key_contradicts(tmp_path):
         verify_journal(store, keys=[OLD.verifier], checkpoints=[other / "evidence"])
 
 
+def test_adoption_is_no_way_round_the_key_that_an_auditor_holds(tmp_path):
+    store, mine = tmp_path / "store", key_of("edgeagent/another", 5)
+    writer = JournalWriter(store / "journal", SystemClock(), 10**6)
+    writer.open(lambda *_: None)
+    writer.append([body_of("start", {"key": OLD.verifier.text}), *part_bodies("1")])
+    adopted = {"what": "adopted", "who": "A. N.", "why": "lost", "user": "root", "before": writer.head}
+    writer.append([body_of("identity", adopted), body_of("start", {"key": mine.verifier.text, "boot": 2})])
+    writer.close()
+    kept = KeptCheckpoints(store)
+    kept.keep(checkpoint_of(store, 3, key=OLD))
+    kept.keep(checkpoint_of(store, 5, key=mine))
+    assert (verified(store, OLD).as_asked, verified(store, OLD, mine).as_asked) == (False, True)
+    told = command(store, tmp_path)
+    assert told.exit_code == 1
+    assert "which --key does NOT name" in told.stdout
+    assert "record 4 begins an identity whose key was not given" in told.stderr
+
+
 def test_exchanged_key_lies_in_its_place_with_an_endorsement_for_the_next_start(tmp_path):
     path, store = tmp_path / "log.key", store_of(tmp_path / "store", None)
     first = load_or_make_key(path, "log/1", LOG).verifier
