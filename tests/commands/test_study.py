@@ -9,6 +9,7 @@ import tomllib
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from field import ROOT
@@ -446,3 +447,54 @@ def test_at_most_five_parts_that_are_left_out_are_named(count, shown):
     single = [observation(1.0, str(10 + n), operator="ann") for n in range(count)]
     (one,) = study_characteristics(square() + single, "auto")
     assert one.notes == (f"{count} parts not measured twice by every operator are left out: {shown}",)
+
+
+TWO_FLANKS = """layout = "two"
+[match]
+names = ["*.flanks"]
+[text]
+delimiter = "semicolon"
+[data]
+after = "^Flank;"
+[[column]]
+name = "angle_deg"
+field = 2
+unit = "deg"
+[[column]]
+name = "deviation_um"
+field = 3
+unit = "um"
+[traces]
+field = 1
+features = { "L" = "left-flank", "R" = "right-flank" }
+[[header]]
+key = "serial"
+pattern = '^Serial;(\\S+)'
+[constants]
+kind = "circle"
+part = "P"
+sensing = "normal"
+measured_at = 2026-03-27T09:41:07Z
+"""
+
+
+def test_every_trace_of_a_file_that_holds_several_is_studied(tmp_path):
+    (tmp_path / "layouts").mkdir()
+    (tmp_path / "layouts" / "two.toml").write_text(TWO_FLANKS)
+    (tmp_path / "agent.toml").write_text(
+        '[station]\nsite = "a"\ncell = "b"\nname = "c"\n[intake]\nfolders = ["inbox"]\n'
+    )
+    rng, names = np.random.default_rng(5), []
+    for trial in range(4):
+        path = tmp_path / f"{trial}.flanks"
+        angle = np.arange(7200) * 0.1
+        values = np.cos(np.radians(2 * angle)) + rng.normal(0.0, 0.002, angle.size)
+        rows = [f"{f};{a:.1f};{v:.4f}" for f in "LR" for a, v in zip(angle, values, strict=True)]
+        path.write_text("\n".join([f"Serial;{trial // 2}", "Flank;Angle;Deviation", *rows, ""]))
+        names.append(str(path))
+    told = run(
+        *names, "--config", str(tmp_path / "agent.toml"), "--characteristic", "roundness_total", "--json"
+    )
+    found = [json.loads(line) for line in told.stdout.splitlines()]
+    assert {one["feature"] for one in found} == {"left-flank", "right-flank"}, told.stderr
+    assert told.stderr == ""
