@@ -16,6 +16,7 @@ from edgeagent.model import COVERAGE_FACTOR, Running, Spectrum, Thread
 from edgeagent.model.records import JudgedValue
 from edgeagent.report.gather import MeasuredFile
 from edgeagent.report.words import judged_value_text, value_with_uncertainty, with_unit
+from edgeagent.rules.words.digits import written
 
 _ORDERS_SHOWN = 5
 
@@ -73,7 +74,8 @@ def _orders(lines: ResultOrders | None, running: Running | None, thread: Thread 
         if amplitude_nm is None:
             continue
         shown = value_with_uncertainty(amplitude_nm, None if u is None else COVERAGE_FACTOR * u, "nm")
-        limit = "no limit" if upper is None else f"limit {with_unit(f'{upper:.4g}', 'nm')}"
+        (bound,) = written(amplitude_nm, None if u is None else COVERAGE_FACTOR * u, (upper,)).limits
+        limit = f"limit {with_unit(bound, 'nm')}" if bound else "no limit"
         moves, ground = ("", ""), ("", "")
         if running is not None and thread is not None and running.speed_rpm is not None:
             (excited,) = excited_harmonics([upr], thread, running)

@@ -64,11 +64,11 @@ def reports(folder: Path) -> dict[str, str]:
     return {name: path.as_uri() for name, path in made.items()}
 
 
-def findings(browser: Browser, source: str, url: str, width: int) -> list[dict[str, Any]]:
-    """What axe-core says of a page: rule, impact, and the first places."""
+def findings(browser: Browser, source: str, url: str, width: int, lamp: str) -> list[dict[str, Any]]:
+    """What axe-core says of a page, once its lamp says that word: rule, impact, and the first places."""
     browser.open(url, width)
-    if url.startswith("http"):
-        browser.wait("document.querySelector('#said')?.textContent")
+    if lamp:
+        browser.wait(f"document.querySelector('.lamp .word')?.textContent === '{lamp}'")
     browser.run("document.querySelectorAll('details').forEach(d => d.open = true)")
     browser.run(source + "; true")
     found: list[dict[str, Any]] = browser.run(
@@ -85,12 +85,12 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name, Browser(Path(name) / "profile") as browser:
         folder = Path(name)
 
-        def look(state: str, url: str) -> None:
+        def look(state: str, url: str, lamp: str = "") -> None:
             nonlocal serious, looked
             said: dict[str, tuple[list[int], str]] = {}
             for width in WIDTHS:
                 looked += 1
-                for one in findings(browser, source, url, width):
+                for one in findings(browser, source, url, width, lamp):
                     serious += one["impact"] in SERIOUS
                     found = f"{one['impact']}: {one['id']}"
                     said.setdefault(found, ([], one["where"]))[0].append(width)
@@ -107,21 +107,18 @@ def main() -> int:
         closed = GateNow(closed=True, until="")
         with serving(hall.store) as url:
             time.sleep(3)
-            for state, more in (
+            for lamp, more in (
                 ("clear", {}),
                 ("reject", {"waiting": waiting}),
-                ("hold, gate closed", {"waiting": waiting[1:], "gate": closed}),
+                ("hold", {"waiting": waiting[1:], "gate": closed}),
+                ("unknown", {"monotonic_s": time.monotonic() - 600}),
             ):
                 say(hall, agent_status(39, **more))
-                time.sleep(1.5)
-                look(f"page, {state}", url)
-            say(hall, agent_status(39, monotonic_s=time.monotonic() - 600))
-            time.sleep(1.5)
-            look("page, agent silent", url)
+                look(f"page, {lamp}", url, lamp)
         (folder / "empty" / "journal").mkdir(parents=True)
         with serving(folder / "empty") as url:
             time.sleep(3)
-            look("page, empty store", url)
+            look("page, empty store", url, "unknown")
     print(f"{looked} looks, {serious} serious or critical findings")
     return 1 if serious else 0
 
