@@ -97,7 +97,7 @@ def _environment() -> jinja2.Environment:
         "which": lambda c: words.instance_text(c.name, c.instance),
         "feature": words.feature_text,
         "reasons": lambda body: sentences(reasons_of(body)),
-        "moment": jinja2.pass_context(lambda context, text: moment_text(text, context.get("zone"))),
+        "moment": _moment,
         "exact": lambda value: "" if value is None else repr(value),
         "turns": lambda value: f"{value:.2f}".rstrip("0").rstrip(".") + " turns",
         "noted": words.unit_in_note,
@@ -110,6 +110,14 @@ def _environment() -> jinja2.Environment:
     environment.tests["quarantine"] = lambda body: isinstance(body, Quarantine)
     environment.tests["disposition"] = lambda body: isinstance(body, PartDisposition)
     return environment
+
+
+@jinja2.pass_context
+def _moment(context: Any, text: str) -> Markup:
+    """A time in UTC and local time; a line may break between the two alone."""
+    utc, gap, local = moment_text(text, context.get("zone")).partition(" (")
+    clock = Markup('<span class="clock">{}</span>')
+    return clock.format(utc) + " " + clock.format(f"({local}") if gap else clock.format(utc)
 
 
 def _render(template: str, running: str, **context: Any) -> str:

@@ -13,7 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -85,11 +85,12 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name, Browser(Path(name) / "profile") as browser:
         folder = Path(name)
 
-        def look(state: str, url: str, lamp: str = "") -> None:
+        def look(state: str, url: str, lamp: str = "", speak: Callable[[], object] = bool) -> None:
             nonlocal serious, looked
             said: dict[str, tuple[list[int], str]] = {}
             for width in WIDTHS:
                 looked += 1
+                speak()  # an agent that says nothing for long is no agent
                 for one in findings(browser, source, url, width, lamp):
                     serious += one["impact"] in SERIOUS
                     found = f"{one['impact']}: {one['id']}"
@@ -113,8 +114,7 @@ def main() -> int:
                 ("hold", {"waiting": waiting[1:], "gate": closed}),
                 ("unknown", {"monotonic_s": time.monotonic() - 600}),
             ):
-                say(hall, agent_status(39, **more))
-                look(f"page, {lamp}", url, lamp)
+                look(f"page, {lamp}", url, lamp, lambda more=more: say(hall, agent_status(39, **more)))
         (folder / "empty" / "journal").mkdir(parents=True)
         with serving(folder / "empty") as url:
             time.sleep(3)
