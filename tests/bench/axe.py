@@ -118,7 +118,7 @@ def main() -> int:
         (folder / "empty" / "journal").mkdir(parents=True)
         with serving(folder / "empty") as url:
             time.sleep(3)
-            look("page, empty store", url, "unknown")
+            look("page, empty store", url, "fault")
     print(f"{looked} looks, {serious} serious or critical findings")
     return 1 if serious else 0
 
