@@ -131,6 +131,8 @@ LOCAL_IMPORTS = {
     ("commands/page.py", "edgeagent.page.app"): EXTRA,
     ("commands/page.py", "uvicorn"): EXTRA,
     ("commands/run.py", "edgeagent.service.telling.terminal"): EXTRA,
+    ("commands/shared_stores.py", "edgeagent.store.export.partitioned"): EXTRA,
+    ("commands/shared_stores.py", "edgeagent.store.replaying.cluster"): EXTRA,
     ("commands/trend_charts.py", "matplotlib.figure"): EXTRA,
     ("demo/broker.py", "iotcore.Broker"): EXTRA,
     ("judging/drift.py", "edgeagent.analysis.around"): "only to check what [drift] names",
@@ -152,6 +154,7 @@ LOCAL_IMPORTS = {
     ("rules/gauge_study.py", "scipy.special"): SCIPY_SPECIAL,
     ("service/telling/vitals.py", "edgeagent.service.telling.metrics"): EXTRA,
     ("service/opening.py", "edgeagent.judging.drift"): "only where [drift] watches something",
+    ("store/replaying/places.py", "edgeagent.store.replaying.remote"): EXTRA,
     ("store/export/export_files.py", "edgeagent.store.export.parquet"): EXTRA,
     ("service/sparkplug/beside.py", "edgeagent.service.sparkplug.edge_node"): EXTRA,
 }

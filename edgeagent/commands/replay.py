@@ -7,24 +7,41 @@ import sys
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import click
 
 from edgeagent.codec.plain_text import clean, count_text
+from edgeagent.codec.records.record import Record
 from edgeagent.commands.replay_mark import ReplayMark
-from edgeagent.commands.shared_options import CONFIG, JOBS, SEALED, ShareType, with_offset
+from edgeagent.commands.shared_options import ANY_CONFIG, JOBS, SEALED, ShareType, with_offset
 from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_progress import show_progress
+from edgeagent.commands.shared_stores import (
+    PARQUET,
+    SCHEDULER,
+    StationName,
+    computing,
+    month_of,
+    partitioned,
+    station_of,
+    station_row,
+)
 from edgeagent.errors import UsageError
 from edgeagent.judging.replaying.heard_messages import HeardMessages
+from edgeagent.model.records import Measurement
 from edgeagent.store.configuration import load_configuration, load_recipes
 from edgeagent.store.replay import Range, replay_store
-from edgeagent.store.replaying.executors import LocalExecutor
-from edgeagent.store.replaying.outcomes import ReplayReport
+from edgeagent.store.replaying.outcomes import FileOutcome, ReplayReport
+from edgeagent.store.replaying.places import StorePlace, journal_of
+
+if TYPE_CHECKING:
+    from edgeagent.store.export.partitioned import PartitionedRows
 
 
 @click.command()
-@CONFIG
+@ANY_CONFIG
+@click.option("--store", "root", help="The store's folder or URL; no configuration is needed.")
 @click.option(
     "--recipes",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
@@ -45,9 +62,12 @@ from edgeagent.store.replaying.outcomes import ReplayReport
     help="Messages recorded on the line, a JSON object a line with topic and payload: compare each.",
 )
 @JOBS
+@SCHEDULER
+@PARQUET
 @click.option("--json", "as_json", is_flag=True, help="The whole outcome as one JSON object.")
 def replay(
-    config: Path,
+    config: Path | None,
+    root: str | None,
     recipes: Path | None,
     since: datetime | None,
     part: str | None,
@@ -56,6 +76,8 @@ def replay(
     sealed: tuple[Path, ...],
     messages: Path | None,
     jobs: int | None,
+    scheduler: str | None,
+    parquet: Path | None,
     as_json: bool,
 ) -> None:
     """Compute archived sources again, derive all decisions anew, and compare with the journal.
@@ -68,19 +90,28 @@ def replay(
     Example:
       edgeagent replay --config config/agent.toml --sample 1%
     """
-    configuration = load_configuration(config)
-    store = configuration.store
-    mark = ReplayMark(resume, store)
-    with LocalExecutor(jobs) as executor:
+    place = StorePlace.of(_root(config, root), sealed)
+    with (
+        journal_of(place) as store,
+        computing(scheduler, jobs) as executor,
+        partitioned(parquet, "replayed") as rows,
+    ):
+        mark = ReplayMark(resume, store)
+        table = _OutcomeRows(place, rows)
+
+        def compared(record: Record, file: FileOutcome, found: ReplayReport) -> None:
+            mark.note(record, found)
+            table.add(record, file)
+
         report = replay_store(
             store,
             executor=executor,
             recipes=load_recipes(recipes) if recipes is not None else None,
             progress=show_progress,
             wanted=Range(since=with_offset(since), part=part, sample=sample, done=mark.done),
-            sealed=sealed,
             heard=_heard(messages),
-            compared=mark.note,
+            place=place,
+            compared=compared,
         )
     mark.finish()
     lines = [json_line(dataclasses.asdict(report))] if as_json else _lines(report, asked=recipes is not None)
@@ -97,6 +128,37 @@ def _heard(path: Path | None) -> HeardMessages | None:
             return HeardMessages(file)
     except OSError as error:
         raise UsageError(f"--messages {path}: {error.strerror}") from error
+
+
+def _root(config: Path | None, root: str | None) -> str | Path:
+    if (config is None) == (root is None):
+        raise UsageError("say one of --config and --store")
+    return root if root is not None else load_configuration(cast(Path, config)).store
+
+
+class _OutcomeRows:
+    """Outcomes as rows of a partitioned table, None for none."""
+
+    def __init__(self, place: StorePlace, rows: PartitionedRows | None) -> None:
+        self._rows = rows
+        self._place = place
+        self._stations: dict[str | None, StationName] = {None: StationName()}
+
+    def add(self, record: Record, file: FileOutcome) -> None:
+        """One file."""
+        body = record.body
+        if self._rows is None or not isinstance(body, Measurement):
+            return
+        if file.agent_sha256 not in self._stations:
+            found = station_of(self._place, str(file.agent_sha256))
+            self._stations[file.agent_sha256] = found or StationName()
+        station, trace = self._stations[file.agent_sha256], body.trace
+        moment, month = month_of(trace.measured_at)
+        outcome = "failed" if file.agreement is None else file.agreement.name.lower()
+        now = None if file.now is None else file.now.disposition.value
+        head = station_row(station, record.seq, moment, trace, body.instrument)
+        row = (*head, outcome, body.disposition.value, now, body.source.name, body.source.sha256)
+        self._rows.add(station.site, None if trace.of_artefact is not None else trace.of_part[0], month, row)
 
 
 _VERSION_DIFFERENCES_SHOWN = 10

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -17,7 +18,8 @@ from edgeagent.commands.shared_files import evaluate_traces
 from edgeagent.commands.shared_options import with_offset
 from edgeagent.commands.shared_output import json_line
 from edgeagent.commands.shared_progress import show_progress
-from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note
+from edgeagent.commands.shared_series import SeriesFilter
+from edgeagent.commands.shared_stores import PARQUET, SCHEDULER, STORE_LIST, STORES, named_stores, series_of
 from edgeagent.commands.study_recipe import show_entries, write_entries
 from edgeagent.errors import InputError, UsageError
 from edgeagent.judging.drift import (
@@ -44,7 +46,10 @@ SCHEMA = "edgeagent.study/1"
 @click.command()
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--config", type=click.Path(path_type=Path), help="The station's agent.toml.")
-@click.option("--store", type=click.Path(path_type=Path), help="Take measurements from this store instead.")
+@STORES
+@STORE_LIST
+@SCHEDULER
+@PARQUET
 @click.option("--since", type=click.DateTime(), help="Only traces measured from this time on (UTC).")
 @click.option("--part", help="Only this part number.")
 @click.option(
@@ -70,7 +75,8 @@ SCHEMA = "edgeagent.study/1"
     "--json", "as_json", is_flag=True, help="One object a study and line on stdout, nothing else there."
 )
 def study(
-    files: tuple[Path, ...], config: Path | None, store: Path | None, since: datetime | None,
+    files: tuple[Path, ...], config: Path | None, stores: tuple[str, ...], store_list: Path | None,
+    scheduler: str | None, parquet: Path | None, since: datetime | None,
     part: str | None, characteristic: str | None, by: str, write: bool, component: str, as_json: bool,
 ) -> None:  # fmt: skip
     """Analyse the variance of re-measured parts: gauge repeatability and reproducibility.
@@ -85,15 +91,16 @@ def study(
     Example:
       edgeagent study --config config/agent.toml export/study-*.txt --characteristic roundness_total
     """
-    configuration = _configuration(files, config, store, write)
+    roots = named_stores(stores, store_list)
+    configuration = _configuration(files, config, roots, write)
     moment = with_offset(since)
     if files:
         assert configuration is not None
         found = list(_from_files(files, configuration, characteristic))
     else:
-        folder = store if configuration is None or store is not None else configuration.store
-        assert folder is not None
-        found = _from_store(folder, part, moment, characteristic)
+        if configuration is not None and not roots:
+            roots = (os.fspath(configuration.store),)
+        found = _from_stores(roots, _series_filter(part, moment, characteristic), scheduler, parquet)
     studies = study_characteristics((o for o in found if _fits(o, part, moment)), by)
     if _harmonics(characteristic) is None:
         studies = pool_octaves(studies)
@@ -113,14 +120,14 @@ def study(
 
 
 def _configuration(
-    files: tuple[Path, ...], config: Path | None, store: Path | None, write: bool
+    files: tuple[Path, ...], config: Path | None, stores: tuple[str, ...], write: bool
 ) -> StationConfiguration | None:
     """The configuration, None where only a store was named. Raises UsageError for what does not go together."""
-    if files and store is not None:
+    if files and stores:
         raise UsageError("say FILES or --store, not both")
     if config is None and (files or write):
         raise UsageError("FILES and --write need --config")
-    if config is None and store is None:
+    if config is None and not stores:
         raise UsageError("say FILES and --config, or --store")
     return load_configuration(config) if config is not None else None
 
@@ -179,18 +186,22 @@ def _unfit(result: Mapping[str, Any], seen: set[str]) -> str:
     return ""
 
 
-def _from_store(
-    folder: Path, part: str | None, since: datetime | None, characteristic: str | None
-) -> list[Observation]:
+def _series_filter(part: str | None, since: datetime | None, characteristic: str | None) -> SeriesFilter:
     # A long journal has millions of harmonics: only what was narrowed down is read for them
     judged = _harmonics(characteristic) is None and (part is not None or since is not None)
     if characteristic == HARMONICS and not judged:
         raise UsageError(f"--characteristic {HARMONICS} of a store needs --part or --since")
-    wanted = SeriesFilter(characteristic, part=part, since=since, judged_harmonics=judged)
-    series, unread = collect_series(folder, wanted)
-    if unread:
-        click.echo(unread_note(unread), err=True)
-    return sorted((o for s in series for o in s.found), key=lambda o: o.seq)
+    return SeriesFilter(characteristic, part=part, since=since, judged_harmonics=judged)
+
+
+def _from_stores(
+    roots: tuple[str, ...], wanted: SeriesFilter, scheduler: str | None, parquet: Path | None
+) -> list[Observation]:
+    """The values in the order in which they were recorded, or, of several stores, measured."""
+    found = [o for s in series_of(roots, wanted, scheduler, parquet) for o in s.found]
+    if len(roots) == 1:
+        return sorted(found, key=lambda o: o.seq)
+    return sorted(found, key=lambda o: (datetime.fromisoformat(o.measured_at), o.key.instrument, o.seq))
 
 
 def _harmonics(characteristic: str | None) -> frozenset[int] | None:

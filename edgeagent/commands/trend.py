@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -12,9 +13,10 @@ import click
 
 from edgeagent.codec.configuration.settings import Drift
 from edgeagent.codec.plain_text import align_rows, clean, number
-from edgeagent.commands.shared_options import STORE, with_offset
+from edgeagent.commands.shared_options import with_offset
 from edgeagent.commands.shared_output import json_line
-from edgeagent.commands.shared_series import SeriesFilter, collect_series, unread_note
+from edgeagent.commands.shared_series import SeriesFilter
+from edgeagent.commands.shared_stores import PARQUET, SCHEDULER, STORE_LIST, STORES, named_stores, series_of
 from edgeagent.commands.trend_capability import as_object, capability_lines, index_words
 from edgeagent.commands.trend_charts import draw_trends, plot_chart
 from edgeagent.errors import UsageError
@@ -26,7 +28,8 @@ _MINIMUM = 25
 
 
 @click.command()
-@STORE
+@STORES
+@STORE_LIST
 @click.option(
     "--config",
     type=click.Path(path_type=Path),
@@ -44,29 +47,30 @@ _MINIMUM = 25
 @click.option(
     "--json", "as_json", is_flag=True, help="One object a series and line on stdout, nothing else there."
 )
+@SCHEDULER
+@PARQUET
 @click.option(
     "--picture", type=click.Path(path_type=Path, dir_okay=False), help="Also draw the charts (PNG, SVG)."
 )
 def trend(
-    store: Path | None, config: Path | None, characteristic: str | None, instrument: str | None,
-    part: str | None, since: datetime | None, minimum: int | None, as_json: bool, picture: Path | None,
+    stores: tuple[str, ...], store_list: Path | None, config: Path | None, characteristic: str | None,
+    instrument: str | None, part: str | None, since: datetime | None, minimum: int | None, as_json: bool,
+    scheduler: str | None, parquet: Path | None, picture: Path | None,
 ) -> None:  # fmt: skip
     """Print how characteristics have behaved: charts, signals and capability.
 
     Without --characteristic one line a series; harmonic amplitudes only when asked for by name.
     The baseline is made by the first values and grows with those in control to 100, or as [drift] says.
     Traces that failed a quality check are left out. Capability is C (Cp, Cpk) only where no chart signals, else
-    P (Pp, Ppk).
+    P (Pp, Ppk). Of several stores the values of one part stand together, by instrument with its station.
 
     \b
     Example:
       edgeagent trend --store store --characteristic roundness_total --part KX-2005-R
     """
-    folder, drift = _open_store(store, config)
+    roots, drift = _open_stores(named_stores(stores, store_list), config)
     moment = with_offset(since) or (drift.since if drift is not None else None)
-    series, unread = collect_series(folder, SeriesFilter(characteristic, instrument, part, moment))
-    if unread:
-        click.echo(unread_note(unread), err=True)
+    series = series_of(roots, SeriesFilter(characteristic, instrument, part, moment), scheduler, parquet)
     if not series:
         raise UsageError("no value in the journal fits what was asked for")
     needed = minimum or (drift.minimum if drift is not None else _MINIMUM)
@@ -85,15 +89,14 @@ def trend(
             click.echo("\n".join(["", *trend_lines(one)] if number else trend_lines(one)))
 
 
-def _open_store(store: Path | None, config: Path | None) -> tuple[Path, Drift | None]:
-    """The store's folder, and what is watched for drift where a configuration says it."""
-    if (store is None) == (config is None):
+def _open_stores(stores: tuple[str, ...], config: Path | None) -> tuple[tuple[str, ...], Drift | None]:
+    """The stores, and what is watched for drift where a configuration says it."""
+    if (not stores) == (config is None):
         raise UsageError("say one of --store and --config")
     if config is None:
-        assert store is not None
-        return store, None
+        return stores, None
     configuration = load_configuration(config)
-    return configuration.store, configuration.settings.drift
+    return (os.fspath(configuration.store),), configuration.settings.drift
 
 
 def _as_object(trend: Trend) -> dict[str, Any]:

@@ -6,10 +6,8 @@ digests, the decision rule from the record, and the parts' dispositions are fold
 
 from __future__ import annotations
 
-import os
 import time
-import uuid
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -45,6 +43,8 @@ from edgeagent.store.replaying.places import StorePlace
 from edgeagent.store.state import lamp_of, read_state
 from edgeagent.store.verify import journal_folder
 
+Compared = Callable[[Record, FileOutcome, ReplayReport], object]
+"""Told of each file with what came of it and the report so far."""
 CHUNK_FILES = 8
 """Files that are computed at once: a quarter of a second, so that all processes end at about the same time."""
 _BATCH_RECORDS = 2000
@@ -101,19 +101,19 @@ def replay_store(
     recipes: Mapping[str, LoadedRecipe] | None = None,
     progress: Progress = no_progress,
     wanted: Range | None = None,
-    sealed: Sequence[Path] = (),
+    place: StorePlace | None = None,
     heard: HeardMessages | None = None,
-    compared: Callable[[Record, ReplayReport], None] = lambda _record, _report: None,
+    compared: Compared = lambda _record, _file, _report: None,
 ) -> ReplayReport:
     """Replay a store. With ``recipes`` ask what those would have decided, instead of comparing.
 
-    ``executor`` computes the files, this process by default. ``sealed`` are sealed files beside those in the
-    store, ``heard`` messages that somebody recorded on the line; ``compared`` is called after each file, in the
-    journal's order.
+    ``executor`` computes the files, this process by default. ``place`` is where the archive is read, with
+    sealed files beside it, ``heard`` messages that somebody recorded on the line; ``compared`` is called after
+    each file, in the journal's order.
     Raises JournalCorruptError for a journal that is not whole; damage in the archive is a difference.
     """
     executor = executor or LocalExecutor(1)
-    place = StorePlace(os.fspath(store.absolute()), tuple(map(os.fspath, sealed)), uuid.uuid4().hex)
+    place = place or StorePlace.of(store)
     reader = JournalReader(journal_folder(store))
     records, total = (record for record, _ in reader.walk()), record_total(reader.folder)
     report = ReplayReport()
@@ -202,7 +202,7 @@ def _replay_record(
     fold: Rederivation,
     archive: Archive,
     report: ReplayReport,
-    compared: Callable[[Record, ReplayReport], None],
+    compared: Compared,
 ) -> None:
     """One record, in the journal's order, with what came of its file where that was computed."""
     body, now = record.body, None
@@ -210,7 +210,7 @@ def _replay_record(
         if file is not None:
             report.add(file)
             now = _as_now(body, file)
-            compared(record, report)
+            compared(record, file, report)
         else:
             report.skipped += 1
     elif isinstance(body, Quarantine):

@@ -7,7 +7,7 @@ digests, the decision rule from the record. The same chunk gives the same outcom
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -54,7 +54,10 @@ def compute_files(chunk: FilesChunk) -> list[FileOutcome]:
     archive, books = chunk.place.archive(), _books(chunk.place)
     if chunk.recipes is not None:
         books = Rulebooks(archive, chunk.recipes)
-    return [_outcome(task, archive, books, compare=chunk.recipes is None) for task in chunk.files]
+    return [
+        replace(_outcome(task, archive, books, compare=chunk.recipes is None), agent_sha256=task.agent_sha256)
+        for task in chunk.files
+    ]
 
 
 @lru_cache(maxsize=64)

@@ -47,6 +47,8 @@ class FileOutcome:
     verdict_flips: tuple[Difference, ...] = ()
     differences: tuple[Difference, ...] = ()
     version_differences: tuple[Difference, ...] = ()
+    agent_sha256: str | None = None
+    """The agent.toml that was in force."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import os
 import random
-import uuid
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -104,7 +103,7 @@ def what_if(
     part: str | None = None,
     sample: int = SAMPLE_FILES,
     side: Path | None = None,
-    sealed: Iterable[Path] = (),
+    sealed: Sequence[Path] = (),
 ) -> WhatIfReport:
     """Ask a question of a store. With ``whole`` the uncertainties are those that this configuration states.
 
@@ -112,7 +111,7 @@ def what_if(
     ``side`` is the folder of side files. Raises JournalCorruptError for a journal that is not whole.
     """
     executor = executor or LocalExecutor(1)
-    place = StorePlace(os.fspath(store.absolute()), tuple(map(os.fspath, sealed)), uuid.uuid4().hex)
+    place = StorePlace.of(store, sealed)
     reader = JournalReader(journal_folder(store))
     records = (record for record, _ in reader.walk())
     asking = _Asking(place, question, whole, None if side is None else os.fspath(side.absolute()))

@@ -1,0 +1,95 @@
+"""Stores that lie behind a URL: archives read object by object, journals fetched whole (fsspec, extra cluster).
+
+A journal is a thousandth of its archive, and every reader needs all of it in order. What lies in sealed files
+there is not read.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import fsspec
+
+from edgeagent.errors import AgentError, JournalCorruptError, UsageError
+from edgeagent.store.archive import DIGEST, SUFFIX, Archive, decompress
+
+_FETCHED = ("journal", "state")
+
+
+class RemoteArchive(Archive):
+    """The archive below a URL, for reading. Objects are checked against their names as everywhere.
+
+    An object that is not there is a JournalCorruptError, a file system that does not answer an AgentError: the
+    one is a finding about the store, the other about nothing.
+    """
+
+    def __init__(self, url: str) -> None:
+        super().__init__(Path("archive"))
+        self._url = url
+        self._fs, root = opened(url)
+        self._root = f"{root}/archive"
+
+    def _read(self, digest: str) -> bytes:
+        for name in (f"{digest[:2]}/{digest}{SUFFIX}", digest):
+            try:
+                data: bytes = self._fs.cat_file(f"{self._root}/{name}")
+            except FileNotFoundError:
+                continue
+            except Exception as error:
+                raise AgentError(f"{self._url}: cannot be read: {_words(error)}") from error
+            return data if name == digest else decompress(data, digest)
+        raise JournalCorruptError(f"archive/{digest}", 0, "cannot be read: it is not there")
+
+    def is_away(self, digest: str) -> bool:
+        """Never: what is not in the archive of a URL is missing."""
+        del digest
+        return False
+
+    def objects(self) -> Iterator[tuple[str, Path]]:
+        """Every object by its digest, with its path below the URL."""
+        try:
+            found: list[str] = self._fs.find(self._root)
+        except FileNotFoundError:
+            return
+        for path in map(PurePosixPath, sorted(found)):
+            digest = path.name.removesuffix(SUFFIX)
+            if DIGEST.fullmatch(digest):
+                yield digest, Path(path)
+
+
+def opened(url: str) -> tuple[Any, str]:
+    """The file system of a URL and the path on it. Raises UsageError where no library knows such URLs."""
+    try:
+        fs, root = fsspec.core.url_to_fs(url)
+    except (ImportError, ValueError) as error:
+        raise UsageError(f"{url}: {_words(error)}") from error
+    return fs, str(root).rstrip("/")
+
+
+def fetch_journal(url: str, into: Path) -> None:
+    """Copy a store's journal and state from a URL. Raises UsageError where there is none, AgentError."""
+    fs, root = opened(url)
+    try:
+        fs.invalidate_cache()
+        names = sorted(path for part in _FETCHED for path in fs.find(f"{root}/{part}"))
+        segments = [name for name in names if re.search(r"/journal/\d+\.jsonl$", name)]
+        if not segments:
+            raise UsageError(f"{url}: there is no journal here")
+        wanted = [*segments, *(name for name in names if name.endswith("/state/publisher.json"))]
+        for name in wanted:
+            path = into / PurePosixPath(name).parent.name / PurePosixPath(name).name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(fs.cat_file(name))
+    except UsageError:
+        raise
+    except FileNotFoundError as error:
+        raise UsageError(f"{url}: there is no journal here") from error
+    except Exception as error:
+        raise AgentError(f"{url}: cannot be read: {_words(error)}") from error
+
+
+def _words(error: BaseException) -> str:
+    return " ".join(f"{type(error).__name__}: {error}".split())[:200]
