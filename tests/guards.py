@@ -17,6 +17,8 @@ import pytest
 
 PATIENCE_S = 30.0
 """What a thread or process may take to end on a busy machine; waited for only where one is left."""
+LASTING = ("Dask-Offload",)
+"""Beginnings of the names of threads that a library keeps for the next call."""
 MARK = "EDGEAGENT_TEST_RUN"
 """Environment variable by which all processes are recognised that this run of tests has started."""
 
@@ -31,7 +33,7 @@ def nothing_left_behind() -> Iterator[None]:
     """Every thread and every child process that a test starts ends with it."""
     threads, children = set(threading.enumerate()), set(children_of_this_process())
     yield
-    wait_for_end(lambda: [t.name for t in set(threading.enumerate()) - threads if t.is_alive()], "threads")
+    wait_for_end(lambda: [t.name for t in set(threading.enumerate()) - threads if is_left(t)], "threads")
     wait_for_end(lambda: [named(p) for p in set(children_of_this_process()) - children], "child processes")
 
 
@@ -41,6 +43,11 @@ def no_process_left_by_the_run() -> Iterator[None]:
     yield
     mark = f"{MARK}={os.environ[MARK]}".encode()
     wait_for_end(lambda: [named(pid) for pid in marked_processes(mark)], "detached processes")
+
+
+def is_left(thread: threading.Thread) -> bool:
+    """Whether a thread runs that nobody keeps on purpose: a library's pools last as long as the process."""
+    return thread.is_alive() and not thread.name.startswith(LASTING)
 
 
 def wait_for_end(left: Callable[[], Collection[str]], what: str) -> None:

@@ -31,6 +31,7 @@ FOLDERS = {
 MODULES = {
     "analysis/test_stylus_contact.py": WHOLE,
     "codec/test_awkward_exports.py": WHOLE,
+    "store/test_cluster.py": WHOLE,
     "store/test_replay_simd.py": WHOLE,
     "store/test_sealed.py": WHOLE,
     "store/test_verify_attacks.py": WHOLE,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import platform
+import socket
 from collections.abc import Callable
 from concurrent.futures import CancelledError
 from types import TracebackType
@@ -57,6 +58,7 @@ class ClusterExecutor:
     def __init__(self, address: str) -> None:
         self._address, self._stamp = address, program_stamp()
         try:
+            _knock(address)
             self._client = Client(address, timeout=_ANSWER_S, set_as_default=False)
         except (OSError, TimeoutError, ValueError) as error:
             raise AgentError(f"{address}: no scheduler answers here; nothing was computed") from error
@@ -90,6 +92,14 @@ class ClusterExecutor:
         self, _kind: type[BaseException] | None, _error: BaseException | None, _: TracebackType | None
     ) -> None:
         self._client.close()
+
+
+def _knock(address: str) -> None:
+    """Connect and leave: a client that finds nobody tries for long. Raises OSError."""
+    scheme, _, place = address.rpartition("://")
+    host, _, port = place.partition("/")[0].rpartition(":")
+    if scheme in ("", "tcp", "tls") and port.isdecimal():
+        socket.create_connection((host.strip("[]"), int(port)), _ANSWER_S).close()
 
 
 class _ClusterResult:
