@@ -99,7 +99,7 @@ def station_row(
 
 
 @dataclass(frozen=True, slots=True)
-class _Kept:
+class _OfChunk:
     """What stays with this process of a chunk."""
 
     store: int
@@ -142,7 +142,7 @@ class ManyStores:
         return series
 
     def _add(
-        self, found: dict[SeriesKey, list[tuple[datetime, int, Observation]]], kept: _Kept, record: Record,
+        self, found: dict[SeriesKey, list[tuple[datetime, int, Observation]]], kept: _OfChunk, record: Record,
         listed: list[Any], rows: Any,
     ) -> None:  # fmt: skip
         body = record.body
@@ -159,7 +159,7 @@ class ManyStores:
                 row = (*head, one.operator or None, one.key.label, one.value, one.unit, *limits)
                 rows.add(kept.station.site, part, month, row)
 
-    def _chunks(self) -> Iterator[tuple[_Kept, SeriesChunk | None]]:
+    def _chunks(self) -> Iterator[tuple[_OfChunk, SeriesChunk | None]]:
         harmonics = self._wanted.harmonics()
         for at, place in enumerate(self._places):
             with journal_of(place) as folder:
@@ -181,10 +181,10 @@ class ManyStores:
 
     def _chunk(
         self, at: int, station: StationName, records: list[Record], harmonics: frozenset[int] | None
-    ) -> tuple[_Kept, SeriesChunk | None]:
+    ) -> tuple[_OfChunk, SeriesChunk | None]:
         bodies = tuple(r.body for r in records if isinstance(r.body, Measurement))
         chunk = SeriesChunk(self._places[at], bodies, harmonics) if bodies else None
-        return _Kept(at, station, tuple(records)), chunk
+        return _OfChunk(at, station, tuple(records)), chunk
 
     def refuse_unread(self) -> None:
         """Raise AgentError where a result is missing: what is written for an engine must be whole."""

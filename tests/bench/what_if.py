@@ -14,7 +14,10 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as every command does, before numpy is loaded
+sys.path.insert(0, str(Path(__file__).parent.parent))
+from edgeagent.store.running.arithmetic import arithmetic_environment
+
+os.environ.update(arithmetic_environment(os.environ))  # as every command does, before numpy is loaded
 
 import msgspec
 from figures import print_table

@@ -24,6 +24,7 @@ from edgeagent import __version__
 from edgeagent.codec.records.result import VALUES_VERSION
 from edgeagent.errors import AgentError
 from edgeagent.store.replaying.computing_process import attempt, taken
+from edgeagent.store.running.arithmetic import arithmetic_environment
 
 Client: Any = distributed.Client
 C = TypeVar("C")
@@ -33,11 +34,13 @@ _LOST = (CancelledError, KilledWorker, OSError, TimeoutError, RuntimeError)
 
 
 def program_stamp() -> str:
-    """What the digits of a result depend on, processor aside, and whether sums are taken by one thread."""
-    threads = os.environ.get("OPENBLAS_NUM_THREADS", "all")
+    """What the digits of a result depend on: versions, and how sums are taken."""
+    wanted = arithmetic_environment(os.environ)
+    fixed = all(os.environ.get(name) == value for name, value in wanted.items())
     return (
         f"edgeagent {__version__}, values {VALUES_VERSION}, Python {platform.python_version()}, "
-        f"numpy {np.__version__}, scipy {scipy.__version__}, OPENBLAS_NUM_THREADS={threads}"
+        f"numpy {np.__version__}, scipy {scipy.__version__}, "
+        f"{'fixed' if fixed else 'free'} arithmetic (store.replaying.dask_worker fixes it)"
     )
 
 

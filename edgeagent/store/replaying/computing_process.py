@@ -18,6 +18,7 @@ from collections.abc import Callable
 from typing import IO, Any, TypeVar
 
 from edgeagent.errors import AgentError
+from edgeagent.store.running.arithmetic import arithmetic_environment
 
 C = TypeVar("C")
 R = TypeVar("R")
@@ -73,8 +74,7 @@ class ComputingProcess:
 
 def _start() -> subprocess.Popen[bytes]:
     path = os.pathsep.join(p for p in (_PACKAGE_PARENT, os.environ.get("PYTHONPATH", "")) if p)
-    # One thread each: sums of a threaded BLAS depend on the number of threads
-    env = {**os.environ, "PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"}
+    env = {**os.environ, **arithmetic_environment(os.environ), "PYTHONPATH": path}
     command = [sys.executable, "-m", __name__]
     return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=env)
 
