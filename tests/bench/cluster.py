@@ -48,7 +48,7 @@ FEW, PAIRS = 1000, 3
 
 
 def write_store(folder: Path) -> Path:
-    """Nuts with one trace each, every one of its own bytes, the amplitude at 20 UPR rising through its limit."""
+    """Nuts with one trace each of bytes of its own, the amplitude at 20 UPR rising through its limit."""
     with PlayedStation(folder / "station", step=timedelta(seconds=40)) as played:
         for n in range(PARTS):
             given = {
@@ -130,7 +130,7 @@ def main() -> None:
 
 
 def compare(store: Path, out: Path, rows: list[tuple[object, ...]], digests: set[str]) -> list[float]:
-    """Rows of this process, one worker, two, two of which one is killed, and of S3; paired ratios of two to one."""
+    """Rows of one and two workers, of two with one killed, of S3; paired ratios of two to one."""
     seconds, digest = replay(store, out, "--jobs", "1")
     digests.add(digest)
     rows.append(("this process alone", seconds, PARTS / seconds, "", digest))
