@@ -20,6 +20,8 @@ from edgeagent.model import FloatArray, QualityCheck, Trace
 _SPIKE_ROUNDS = 8
 _TURNS_OF_FORM = 1.9
 """With hardly more than one turn a dent is in the profile itself; turns of a circle go over one surface."""
+_FORMS_MAX = 4
+"""Runs of single turns that are looked for: chatter that comes and goes has many, and each costs a fit."""
 _SAMPLES_MIN = 16
 """Fewer samples are no trace: checks of runs and steps would divide by nothing."""
 
@@ -135,12 +137,12 @@ def _fit_without_spikes(
     fit = fit_harmonics(angle, deviation, upr_max=upr_max, alignment=spiral, contact=contact)
     residual = fit.residual_um
     kept = np.ones(len(angle), dtype=bool)
-    form = np.zeros(len(angle), dtype=bool)
+    form, forms = np.zeros(len(angle), dtype=bool), 0
     for _ in range(_SPIKE_ROUNDS):
         size = np.abs(residual)
         scatter = quality.robust_scatter_um(size)
         run = None
-        if spiral and fit.turns > _TURNS_OF_FORM:
+        if spiral and fit.turns > _TURNS_OF_FORM and forms < _FORMS_MAX:
             run = local_form(
                 residual,
                 kept,
@@ -171,6 +173,7 @@ def _fit_without_spikes(
         kept = tried
         if run is not None:
             form[run] = True
+            forms += 1
         residual = fit.residual_at(angle, deviation)
     else:
         scatter = quality.robust_scatter_um(residual)
