@@ -1,4 +1,4 @@
-"""Modules that lie beside the fixtures they make, loaded once by their path."""
+"""Modules that are in no package, such as those beside the fixtures they make, loaded once by their path."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from types import ModuleType
 FIXTURES = Path(__file__).resolve().parents[1] / "fixtures"
 
 
-def load(name: str, folder: str) -> ModuleType:
-    """The module ``name`` of a folder of the fixtures."""
+def load(name: str, folder: str | Path) -> ModuleType:
+    """The module ``name`` of a folder of the fixtures, or of another one by its whole path."""
     if name not in sys.modules:
         spec = importlib.util.spec_from_file_location(name, FIXTURES / folder / f"{name}.py")
         assert spec is not None

@@ -7,19 +7,18 @@ filter of 200,000 samples with a long cut-off at least 8 times faster than the d
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 from figures import median_ms, print_table
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from field import ROOT, Agent, Broker, spiral_text
+from field import Agent, Broker, spiral_text
+from fixture_modules import load
 
 from edgeagent.analysis.texture.filters import gaussian_smooth, gaussian_weights
 from edgeagent.codec.proposals.layout import propose_layout
@@ -50,18 +49,6 @@ serial = "1"
 feature = "left-flank"
 measured_at = 2026-03-02T09:41:07Z
 """
-
-
-def invented_store() -> ModuleType:
-    """The maker of invented stations that the tests of the report use, too."""
-    path = ROOT / "fixtures" / "report" / "invented_store.py"
-    spec = importlib.util.spec_from_file_location("invented_store", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["invented_store"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def readers() -> list[tuple[str, float, float]]:
@@ -96,7 +83,7 @@ def filters() -> list[tuple[str, float, float]]:
 
 
 def page_ms(base: Path) -> float:
-    invented = invented_store()
+    invented = load("invented_store", "report")
     station = invented.InventedStation(base, profile=True, max_age_h=24)
     invented.verify_gauge(station, seed=1)
     invented.measure_part(station, "000412", seed=2, profile={})

@@ -11,7 +11,6 @@ counted on a line of their own, on which a doubt about what was left away is rig
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 import time
 from collections import Counter
@@ -22,7 +21,9 @@ from types import ModuleType
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from fixture_modules import load  # noqa: E402
 
 from edgeagent.codec.proposals.layout import LayoutProposal, propose_layout  # noqa: E402
 from edgeagent.errors import InputError  # noqa: E402
@@ -41,14 +42,7 @@ UNSURE = {
 
 def exports() -> ModuleType:
     """The module that makes the exports."""
-    path = ROOT / "fixtures" / "make_exports.py"
-    spec = importlib.util.spec_from_file_location("make_exports", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["make_exports"] = module
-    spec.loader.exec_module(module)
-    return module
+    return load("make_exports", ".")
 
 
 def _open(proposal: LayoutProposal, aspect: str) -> bool:

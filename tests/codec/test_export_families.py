@@ -2,29 +2,16 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
+from fixture_modules import load
 
 from edgeagent.codec.proposals.layout import LayoutProposal, propose_layout
 from edgeagent.errors import InputError
 
-ROOT = Path(__file__).resolve().parents[2]
-
-
-def _families():
-    spec = importlib.util.spec_from_file_location("export_families", ROOT / "fixtures" / "export_families.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["export_families"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-made = _families()
+made = load("export_families", ".")
 COLUMNS = (
     *("angle", "unit of the angle", "turns", "deviation", "unit of the deviation", "decimal mark", "factor"),
     *("delimiter", "data end", "direction of the angle", "missing samples", "table", "encoding"),

@@ -4,15 +4,14 @@ The exports are invented (fixtures/make_exports.py); the truth is what was writt
 """
 
 import hashlib
-import importlib.util
 import re
-import sys
 import tomllib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
+from fixture_modules import load
 
 from edgeagent.codec.configuration.toml_text import plain, toml_value
 from edgeagent.codec.proposals.layout import propose_layout
@@ -22,12 +21,7 @@ from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError, TraceFormatError
 
 ROOT = Path(__file__).resolve().parents[2]
-_spec = importlib.util.spec_from_file_location(
-    "layout_proposals", ROOT / "tests" / "bench" / "layout_proposals.py"
-)
-bench = importlib.util.module_from_spec(_spec)
-sys.modules["layout_proposals"] = bench
-_spec.loader.exec_module(bench)
+bench = load("layout_proposals", ROOT / "tests" / "bench")
 made = bench.exports()
 
 
