@@ -6,8 +6,8 @@ without.
 First table: every shape of a trace as a ratio to the first one. Second: evaluation against reading the file,
 one real FFT and one pass of sine and cosine, without a recipe and with one whose thread asks for the
 corrections of a real surface. Third: where evaluation spends its time, stage by stage, each without the stages
-inside it. Fourth: growth with the number of points. Times are processor time, the least of calls that take
-turns, so that a machine that others use tells nearly the same.
+inside it. Times are processor time, the least of calls that take turns, so that a machine that others use tells
+nearly the same. `growth.py` shows how it grows with the number of points.
 """
 
 from __future__ import annotations
@@ -265,22 +265,9 @@ def stage_table(data: bytes, rules: Mapping[str, Rulebook], repeats: int = 40) -
     print_table("Where evaluation spends its time, ms", ("stage", *rules), [*rows, sums])
 
 
-def growth() -> None:
-    points = [1_000, 3_000, 10_000, 30_000, 100_000, 300_000, 1_000_000, 3_000_000]
-    rows = []
-    for n in points:
-        call = analysis(n / 3, 3, 0.0, max(min(n // 30, 500), 10))
-        rows.append((f"{n:,}", cpu_ms({"": call}, 5)[""]))
-    large = [(n, r[1]) for n, r in zip(points, rows, strict=True) if n >= 10_000]
-    exponent = np.polyfit(np.log([n for n, _ in large]), np.log([ms for _, ms in large]), 1)[0]
-    print_table("Growth with the number of points, 3 turns", ("points", "ms"), rows)
-    print(f"  exponent from 10,000 points on: {exponent:.2f}")
-
-
 if __name__ == "__main__":
     shapes()
     with tempfile.TemporaryDirectory() as folder:
         books = {"no recipe": Rulebook("guarded", {}, {}, {}), "recipe with a thread": rulebook(Path(folder))}
     against_floor(one_file(), books)
     stage_table(one_file(), books)
-    growth()

@@ -122,9 +122,10 @@ def _too_few_points(
     """Grooves with a flank of which too little was traced, each with the reason."""
     bounds = zone_bounds(frame, nominal, nominal.zone_deg)
     index = index_bounds(bounds, frame, sides)
+    spacing_mm = {code: float(np.median(np.diff(side.x_mm))) for code, side in sides.items()}
     reasons = {}
     for i, name in enumerate(names):
-        spacing = float(np.median(np.diff(sides[float(frame.side[i])].x_mm)))
+        spacing = spacing_mm[float(frame.side[i])]
         for flank, label in enumerate(("left", "right")):
             count = int(index[i, flank, 1] - index[i, flank, 0])
             expected = float(bounds[i, flank, 1] - bounds[i, flank, 0]) / spacing
