@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import OrderedDict, deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 
 from msgspec import UNSET
@@ -42,7 +42,7 @@ from edgeagent.rules.files.settling import Look
 from edgeagent.rules.gate import History, Sighting, Verified, clock_doubt, later_sighting, with_verification
 from edgeagent.rules.line.lamp import Lamp, Waiting, acknowledge, show_disposition, show_message
 from edgeagent.rules.line.outbox import messages
-from edgeagent.rules.part_set import FeatureResult, PartSet, with_disposition, with_measurement
+from edgeagent.rules.part_set import FeatureResult, PartSet, with_disposition, with_measurement, with_past
 
 _FILES_MAX = 1000
 _LAST_PARTS = 10
@@ -53,6 +53,8 @@ _NAMES_US = frozenset({"start", "identity"})
 """Kinds of records that say who the journal is."""
 _SETS_MAX = 500
 """Finished part sets that stay in memory for re-measurements; unfinished ones always stay."""
+Recall = Callable[[str, str, str, int], Iterable[Record]]
+"""The records of a part number and serial before a record, where one of them may have decided a content."""
 
 
 def file_key(folder: str, name: str, sha256: str | None, side_sha256: str | None, look: Look | None) -> bytes:
@@ -74,7 +76,8 @@ class Memory:
     ``recorded_at`` is the time of the last record, ``set_back_s`` by how much the clock was set back before it.
     ``known_as`` is who the journal is to others, ``older`` why it is known to be an older copy, or None.
     ``certificate_refused`` is why the certificates on disk are not those in force, None when they are.
-    ``known_before`` says of a file whether the records before those that are folded here hold it.
+    ``known_before`` says of a file whether the records before those that are folded here hold it. Where the
+    memory ``has_forgotten`` parts, ``recall`` finds what was recorded of them, but for those ``_leaving``.
     """
 
     def __init__(
@@ -85,9 +88,13 @@ class Memory:
         live_s: float,
         latches: bool,
         known_before: Callable[[bytes], bool] | None = None,
+        recall: Recall | None = None,
     ) -> None:
         self._present = present
         self._known_before = known_before
+        self.recall = recall
+        self.has_forgotten = False
+        self._leaving: dict[tuple[str, str], PartSet] = {}
         self._live_s, self._latches = live_s, latches
         self._done: set[bytes] = set()
         self.looks: dict[tuple[str, str], tuple[Look, str | None]] = {}
@@ -318,9 +325,43 @@ class Memory:
             self.looks[source.folder, source.name] = Look(*source.look), source.sha256
 
     def _note_measurement(self, seq: int, body: Measurement) -> None:
-        key = body.trace.of_part
-        state = with_measurement(self.part_set(*key), feature_result(seq, body), body.required, body.decided_at)
-        self._keep(key, state)
+        self._keep(body.trace.of_part, self.set_with(seq, body, body.decided_at))
+
+    def set_with(self, seq: int, body: Measurement, now: float) -> PartSet:
+        """A part's set after one more measurement, the record ``seq`` that it is or will be.
+
+        A copy of what was decided of a part that was forgotten since brings back what stood then: it never
+        improves a part, however long ago that was.
+        """
+        result = feature_result(seq, body)
+        state = self.part_set(*body.trace.of_part)
+        past = self._past_of(state, result)
+        if past is not None:
+            state = with_past(state, past, result.feature, now)
+        return with_measurement(state, result, body.required, now)
+
+    def _past_of(self, state: PartSet, result: FeatureResult) -> PartSet | None:
+        """What was known of a forgotten part, if the content of a result was decided then."""
+        if self.recall is None or not self.has_forgotten:
+            return None
+        content = result.content
+        if not content or content in state.decided:
+            return None
+        past = self._leaving.get((state.part, state.serial))
+        if past is None or content not in past.decided:
+            began = min((r.seq for r in state.results.values()), default=result.seq)
+            past = PartSet(state.part, state.serial)
+            for record in self.recall(state.part, state.serial, content, began):
+                past = _with_record(past, record)
+        return past if content in past.decided else None
+
+    def forget_recorded(self, seq: int) -> None:
+        """Leave forgotten parts to ``recall`` where it finds all of their records up to ``seq``."""
+        while self._leaving:
+            key, state = next(iter(self._leaving.items()))
+            if max(state.disposed_seq or 0, *(r.seq for r in state.results.values())) > seq:
+                return
+            del self._leaving[key]
 
     def _keep(self, key: tuple[str, str], state: PartSet) -> None:
         self.sets[key] = state
@@ -335,7 +376,23 @@ class Memory:
             oldest = next((k for k in self.sets if k not in self.waiting_sets), None)
             if oldest is None:
                 break
-            del self.sets[oldest]
+            self.has_forgotten = True
+            forgotten = self.sets.pop(oldest)
+            if self.recall is not None and forgotten.results:
+                self._leaving[oldest] = forgotten
+
+
+def _with_record(state: PartSet, record: Record) -> PartSet:
+    """A part's set after one more record, which may be another part's."""
+    match record.body:
+        case Measurement() as body if body.trace.of_artefact is None:
+            if body.trace.of_part == (state.part, state.serial):
+                return with_measurement(state, feature_result(record.seq, body), body.required, body.decided_at)
+        case PartDisposition() as body if (body.part, body.serial) == (state.part, state.serial):
+            return with_disposition(state, body.disposition, record.seq)
+        case _:
+            pass
+    return state
 
 
 def feature_result(seq: int, body: Measurement) -> FeatureResult:

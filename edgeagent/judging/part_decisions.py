@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Configuration
-from edgeagent.judging.memory import Memory, feature_result, unclosed_reason
+from edgeagent.judging.memory import Memory, unclosed_reason
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, Reason, reason
 from edgeagent.model.records import (
@@ -30,7 +30,7 @@ from edgeagent.rules.gate import (
     uncovered_reason,
     with_verification,
 )
-from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, decide, with_measurement
+from edgeagent.rules.part_set import FeatureResult, PartDecision, PartSet, decide
 
 Entries = list[AnyBody]
 """Bodies of the records to be written."""
@@ -44,9 +44,7 @@ def part_entries(
     The measurement is folded into a copy of the part's set as the record ``seq`` that it will be, so that
     both are written with one sync.
     """
-    state = with_measurement(
-        memory.part_set(*body.trace.of_part), feature_result(seq, body), body.required, now
-    )
+    state = memory.set_with(seq, body, now)
     # Whether its time is up is not for the wall clock to say, which may have been set since.
     return decision_entries(state, memory, configuration, now, timeout_s=math.inf)
 

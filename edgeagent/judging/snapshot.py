@@ -125,6 +125,7 @@ def unlike_memory(data: bytes, memory: Memory) -> list[str]:
 
 def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) -> None:
     """Fill a fresh fold with what a snapshot knows; the records behind it follow by ``visit``."""
+    memory.has_forgotten = True  # nobody knows how many parts there were before it
     for state in snapshot.sets:
         memory.sets[state.part, state.serial] = state
         if state.disposed is None:

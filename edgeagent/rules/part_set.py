@@ -106,6 +106,22 @@ def with_measurement(state: PartSet, result: FeatureResult, required: tuple[str,
     )
 
 
+def with_past(state: PartSet, past: PartSet, feature: str, now: float) -> PartSet:
+    """A set that was begun anew, where a content of ``feature`` turns up that was decided in the ``past`` one.
+
+    That trace stands again as it stood, and so does every one that was not accepted. What else was accepted
+    then does not: the serial may have been given to another part since, of which nobody measured it.
+    """
+    standing = {f: r for f, r in past.results.items() if f == feature or r.disposition != Disposition.ACCEPT}
+    decided = dict.fromkeys((*past.decided, *state.decided))
+    return replace(
+        state,
+        results={**standing, **state.results},
+        since=state.since if state.results else now,
+        decided=tuple(decided)[-_DECIDED_MAX:],
+    )
+
+
 _DECIDED_MAX = 256
 _SEVERITY = {Disposition.ACCEPT: 0, Disposition.HOLD: 1, Disposition.REJECT: 2}
 

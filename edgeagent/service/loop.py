@@ -271,9 +271,9 @@ class Service:
         if self._reload_wanted:
             self._reload_wanted = False
             self._reload()
-        if not worked and not self._stopping:
+        if not self._stopping and (not worked or self._upkeep.is_far_behind(self._writer.seq)):
             delivered = self._publisher.delivery.position
-            if self._upkeep.turn(self._writer.seq, delivered, self._memory, self._drift):
+            if self._upkeep.turn(self._writer.seq, delivered, self._memory, self._drift) or worked:
                 return
             others = self._files.next_deadline(), self._publisher.delivery.next_attempt, self._upkeep.due()
             due = min(self._beat_at, self._house_at, *others)

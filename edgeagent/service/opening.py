@@ -19,8 +19,9 @@ from edgeagent.store.configuration import StationConfiguration
 from edgeagent.store.files import sweep_temporaries
 from edgeagent.store.index.cache_file import discard
 from edgeagent.store.index.index import IndexWriter, path_of
+from edgeagent.store.index.indexing import Indexing
 from edgeagent.store.index.resume import IndexKeeper, find_resume_point, recall_looks
-from edgeagent.store.journal import JournalReader, JournalWriter, Position
+from edgeagent.store.journal import JournalReader, JournalWriter, Position, record_total
 from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state
 from edgeagent.store.values.follow import ValueKeeper, begin_values
 
@@ -76,8 +77,10 @@ def open_journal(
         )
         drift = new_drift_watch(configuration)
         resumed = _resume(index, state, configuration, memory, drift)
+        total = record_total(store / "journal") if index is not None and resumed is None else None
         try:
-            writer.open(_visitor(state, memory, drift), resumed)
+            indexing = None if index is None else Indexing(index, store / "journal", memory, total)
+            writer.open(_visitor(state, memory, drift, indexing), resumed)
         except JournalTornTailError:
             if index is not None:
                 index.close()
@@ -87,6 +90,8 @@ def open_journal(
             recovered.append(JournalWriter.recover(store / "journal", store / "quarantine"))
             continue
         check_not_shorter(state, writer.seq)
+        if indexing is not None:
+            indexing.finish()
         if state is None and writer.seq > 0:
             aside = set_aside_damaged_state(state_path, store / "quarantine")
             damaged = f"; the damaged state is kept as quarantine/{aside}" if aside else ""
@@ -147,7 +152,9 @@ def _sweep(store: Path) -> None:
             sweep_temporaries(store / name)
 
 
-def _visitor(state: State | None, memory: Memory, drift: DriftWatch | None) -> Callable[[Record, Place], None]:
+def _visitor(
+    state: State | None, memory: Memory, drift: DriftWatch | None, indexing: Indexing | None
+) -> Callable[[Record, Place], None]:
     """Folds records; raises where the record at the saved position has a different hash."""
 
     def visit(record: Record, place: Place) -> None:
@@ -156,6 +163,8 @@ def _visitor(state: State | None, memory: Memory, drift: DriftWatch | None) -> C
                 place.segment, 0, f"record {record.seq} is not the one that was written: hashes differ"
             )
         memory.visit(record, place)
+        if indexing is not None:
+            indexing.note(record, place)
         if drift is not None:
             drift.apply(record)
 

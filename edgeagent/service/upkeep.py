@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 SLICE = 128
 """Records that the index takes at a time: some milliseconds."""
+FAR_BEHIND = 2048
+"""Records by which the index may be behind while files wait."""
 FOLLOW_EVERY_S = 10.0
 """Fewer than a slice wait so long, as a commit syncs."""
 SNAPSHOT_EVERY = 1000
@@ -59,6 +61,10 @@ class Upkeep:
         """Take over what the start opened; ``resumed`` is the record before which the chain is unchecked."""
         self._index, self._values = index, values
         self._check = None if resumed is None else _walk_chain(JournalReader(journal), resumed)
+
+    def is_far_behind(self, end: int) -> bool:
+        """Whether the index needs its turn although files wait: until it has them, memory keeps their parts."""
+        return self._index is not None and end - self._index.seq >= FAR_BEHIND
 
     def due(self) -> float:
         """When the next turn is worth a wake-up, on the monotonic clock."""
@@ -123,6 +129,7 @@ class Upkeep:
         if behind >= SLICE or (behind and now >= self._next_follow):
             self._next_follow = now + FOLLOW_EVERY_S
             index.follow(SLICE)
+            memory.forget_recorded(index.seq)
         elif not behind and end - index.snapshot_seq >= SNAPSHOT_EVERY:
             self._keep(index, end, delivered, memory, drift)
         return end - index.seq >= SLICE
@@ -134,6 +141,7 @@ class Upkeep:
         if index.seq != end:
             return
         memory.forget_files()
+        memory.forget_recorded(end)
         if delivered >= end:
             snapshot = encode_snapshot(memory, drift, self._watched)
             if snapshot is not None:

@@ -34,6 +34,7 @@ from edgeagent.store.archive import Archive
 from edgeagent.store.copies.contents import Contents
 from edgeagent.store.copies.sealed import vouched_contents
 from edgeagent.store.index.check import IndexCheck
+from edgeagent.store.index.past_parts import WalkedParts
 from edgeagent.store.journal import JournalReader, Tail, record_total
 from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.replaying.executors import Executor, LocalExecutor, in_order
@@ -122,7 +123,7 @@ def replay_store(
         report.flips = _asked_again(progress(_replayed(executor, chunks), "records", total), report)
         return report
     wanted = wanted or Range()
-    fold, contents = Rederivation(_line_of(store)), Contents(place.archive())
+    fold, contents = Rederivation(_line_of(store), WalkedParts(reader.folder)), Contents(place.archive())
     chunks = _chunks(records, place, contents, wanted.takes, None)
     with closing(IndexCheck(store)) as index:
         for one in progress(_replayed(executor, chunks), "records", total):

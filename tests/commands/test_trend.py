@@ -376,3 +376,26 @@ def test_picture_names_the_index(store, tmp_path):
     run("--store", store.written(), "--picture", str(path))
     # text of an SVG is drawn as outlines below a comment that says it
     assert "Cpk 2.0" in path.read_text(encoding="utf-8")
+
+
+def spread_of(big, at):
+    draw = random.Random(1)
+    values = [draw.gauss(1.0, 0.1) for _ in range(40)]
+    if at is None:
+        return [big * (-1) ** n * draw.random() for n in range(40)]
+    values[at] = big
+    return values
+
+
+@pytest.mark.parametrize("at", [0, 39, None])
+@pytest.mark.parametrize("big", [1e300, -1e300, 1.7e308, 1e160, 5e-324, 1e-160])
+def test_absurd_values_and_limits_never_end_the_command(store, big, at):
+    """Doubles reach from 5e-324 to 1.8e308 (IEEE 754); their squares do not."""
+    for value in spread_of(big, at):
+        store.measure(characteristic("roundness_total", value, lower=-1e300 if at == 0 else None, upper=1.0))
+    folder = store.written()
+    for words in (["--characteristic", "roundness_total"], [], ["--json"]):
+        found = CliRunner().invoke(trend, ["--store", folder, *words])
+        assert found.exception is None
+    reason = json.loads(found.stdout.splitlines()[0])["reason"]
+    assert ("no quantity" in reason) == (abs(big) > 1e100 or at == 0)

@@ -13,11 +13,15 @@ from edgeagent.errors import JournalCorruptError
 from edgeagent.judging.memory import Memory
 from edgeagent.service.opening import RESUME_FROM
 from edgeagent.service.upkeep import SLICE, SNAPSHOT_EVERY, Upkeep
+from edgeagent.store.archive import Archive
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.index.index import IndexWriter, path_of
 from edgeagent.store.index.resume import IndexKeeper, find_resume_point
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.state import State, write_state
+from edgeagent.store.values.follow import begin_values
+from edgeagent.store.values.table import ValueTable
+from edgeagent.store.values.table import path_of as values_of
 
 
 class Clock:
@@ -51,7 +55,8 @@ def upkeep_of(store: Path, resumed=None) -> tuple[Upkeep, list[str]]:
     reports: list[str] = []
     upkeep = Upkeep(Clock(), None, reports.append)
     keeper = IndexKeeper(IndexWriter.create(path_of(store)), store / "journal")
-    upkeep.begin(keeper, None, store / "journal", resumed)
+    values = begin_values(store, Archive(store / "archive").get)
+    upkeep.begin(keeper, values, store / "journal", resumed)
     return upkeep, reports
 
 
@@ -67,6 +72,7 @@ def test_index_follows_slice_by_slice_and_a_snapshot_is_kept_once_all_is_deliver
     for _ in range(30_000):  # what is less than a slice waits some seconds
         upkeep.turn(end, end - 1, memory, None)
     assert index.position.seq == end
+    assert ValueTable.open(values_of(tmp_path)).position.seq == end
     assert find_resume_point(index, tmp_path / "journal", end, None) is None, "one message is undelivered"
     upkeep.turn(end, end, memory, None)
     assert find_resume_point(index, tmp_path / "journal", end, None).position.seq == end
@@ -79,6 +85,19 @@ def test_end_brings_index_and_snapshot_up_to_the_last_record(tmp_path):
     upkeep.finish(writer.seq, writer.seq, memory, None)
     index = IndexWriter.create(path_of(tmp_path))
     assert find_resume_point(index, tmp_path / "journal", writer.seq, None).position.seq == writer.seq
+    assert ValueTable.open(values_of(tmp_path)).position.seq == writer.seq
+
+
+def test_disk_that_refuses_the_table_of_values_costs_that_table_only(tmp_path):
+    writer, memory = written(tmp_path, 300)
+    upkeep, reports = upkeep_of(tmp_path)
+    values_of(tmp_path).write_bytes(b"x" * 40960)  # written over by somebody
+    for _ in range(30_000):
+        upkeep.turn(writer.seq, writer.seq, memory, None)
+    assert [reason.partition(":")[0] for reason in reports] == [
+        "the table of values is not kept until the next start"
+    ]
+    assert IndexWriter.create(path_of(tmp_path)).position.seq == writer.seq
 
 
 def test_disk_that_refuses_the_index_costs_the_index_only(tmp_path):

@@ -6,6 +6,7 @@ position in the journal; what stands behind the position is read from the journa
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -33,13 +34,18 @@ create table entries (
     seq integer primary key, sort integer not null, segment integer not null, start integer not null,
     size integer not null, serial_key integer, file_key blob, name_key integer, about integer
 );
-create index by_serial on entries (serial_key) where serial_key is not null;
-create index by_file on entries (file_key) where file_key is not null;
-create index by_name on entries (name_key) where name_key is not null;
-create index by_about on entries (about) where about is not null;
-create index by_sort on entries (sort, seq) where sort >= 4;
 create table blocks (id integer primary key, earliest text not null, latest text not null);
 """
+_WAYS_IN = {
+    "by_serial": "entries (serial_key) where serial_key is not null",
+    "by_file": "entries (file_key) where file_key is not null",
+    "by_name": "entries (name_key) where name_key is not null",
+    "by_about": "entries (about) where about is not null",
+    "by_sort": "entries (sort, seq) where sort >= 4",
+}
+_SLICE = 4096
+_BULK = "bulk"
+"""The note of an index that is being made as a whole: who finds it begins anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +71,7 @@ class Index:
     def open(cls, path: Path) -> Index | None:
         """The index for reading only; None when there is none, or none that this version can read."""
         db = open_for_reading(path, FORMAT)
-        return None if db is None else cls(db)
+        return None if db is None or note(db, _BULK) is not None else cls(db)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -128,9 +134,13 @@ class Index:
         return self._all("seq between ? and ? order by seq", first, last)
 
     def entries(self) -> Iterator[IndexEntry]:
-        """How each record can be found, in order."""
-        sql = "select seq, sort, serial_key, file_key, name_key, about from entries order by seq"
-        return (IndexEntry(*row) for row in self._db.execute(sql))
+        """How each record can be found, in order; read in slices, so that the service can write in between."""
+        columns = "seq, sort, serial_key, file_key, name_key, about"
+        sql = f"select {columns} from entries where seq > ? order by seq limit ?"
+        last = 0
+        while rows := self._db.execute(sql, (last, _SLICE)).fetchall():
+            yield from (IndexEntry(*row) for row in rows)
+            last = rows[-1][0]
 
     def blocks(self, since: str | None, until: str | None) -> list[tuple[int, int]]:
         """First and last number of the stretches of records in which some lie between two times.
@@ -179,7 +189,41 @@ class IndexWriter(Index):
     @classmethod
     def create(cls, path: Path) -> IndexWriter:
         """Open or begin the index; what cannot be read is thrown away. Raises JournalWriteError."""
-        return cls(open_for_writing(path, _SCHEMA, FORMAT), path)
+        db = open_for_writing(path, _SCHEMA, FORMAT)
+        try:
+            if note(db, _BULK) is not None:
+                db.close()
+                discard(path)
+                db = open_for_writing(path, _SCHEMA, FORMAT)
+            _make_ways_in(db)
+        except sqlite3.Error as error:
+            raise JournalWriteError(f"{path}: {error}") from error
+        return cls(db, path)
+
+    def begin_bulk(self) -> None:
+        """From here on many records follow: nothing is found until ``end_bulk``, nothing is synced. Raises
+        JournalWriteError.
+        """
+        try:
+            with written(self._db):
+                self._db.execute("insert or replace into notes values (?, x'')", (_BULK,))
+                for name in _WAYS_IN:
+                    self._db.execute(f"drop index if exists {name}")
+            self._db.execute("pragma synchronous = off")
+        except sqlite3.Error as error:
+            raise JournalWriteError(f"{self._path}: {error}") from error
+
+    def end_bulk(self) -> None:
+        """Make the index whole, and durable. Raises JournalWriteError."""
+        try:
+            self._db.execute("pragma temp_store = file")
+            _make_ways_in(self._db)
+            with self._path.open("rb") as file:
+                os.fsync(file.fileno())
+            self._db.execute("pragma synchronous = normal")
+            self._db.execute("delete from notes where name = ?", (_BULK,))
+        except (sqlite3.Error, OSError) as error:
+            raise JournalWriteError(f"{self._path}: {error}") from error
 
     def keep(self, name: str, value: bytes) -> bool:
         """Keep something by name; False while somebody reads. Raises JournalWriteError."""
@@ -246,6 +290,11 @@ class IndexWriter(Index):
         )
         kept = {**notes, **({"head": rows[-1][1].hash.encode()} if rows else {})}
         db.executemany("insert or replace into notes values (?, ?)", list(kept.items()))
+
+
+def _make_ways_in(db: sqlite3.Connection) -> None:
+    for name, columns in _WAYS_IN.items():
+        db.execute(f"create index if not exists {name} on {columns}")
 
 
 def path_of(store: Path) -> Path:

@@ -37,7 +37,7 @@ DISPOSITIONS = (Disposition.ACCEPT, Disposition.HOLD, Disposition.REJECT)
 """A disposition's number in the table is its place here."""
 _SOUND, _READ = 1, 2
 _FORMS_MAX = 4096
-_SCHEMA = """
+SCHEMA = """
 create table packed (id integer primary key, digest blob not null unique, data blob not null);
 create table rows (
     seq integer primary key, form integer not null, limits integer not null, recorded integer not null,
@@ -236,7 +236,7 @@ class ValueWriter(ValueTable):
     @classmethod
     def create(cls, path: Path) -> ValueWriter:
         """Open or begin the table; what cannot be read is thrown away. Raises JournalWriteError."""
-        return cls(open_for_writing(path, _SCHEMA, FORMAT))
+        return cls(open_for_writing(path, SCHEMA, FORMAT))
 
     def add(self, entries: Sequence[ValueRow | NewPart | NewDecision], position: Position) -> bool:
         """Add what stands up to a position in one commit; False where somebody reads just now.

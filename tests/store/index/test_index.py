@@ -179,6 +179,24 @@ def test_damage_found_while_running_removes_the_index_so_that_the_next_start_doe
     assert not path.exists()
 
 
+def test_reader_keeps_the_index_from_following_and_from_nothing_else(store):
+    keeper = followed(store, 7)
+    end = keeper.seq
+    writer = JournalWriter(store / "journal", SystemClock(), segment_bytes=9000)
+    writer.open(lambda _r, _p: None)
+    writer.append([measurement(99, "new")])
+    writer.close()
+    reader = sqlite3.connect(f"{path_of(store).as_uri()}?mode=ro", uri=True)
+    reading = reader.execute("select seq from entries")
+    reading.fetchone()
+    assert not keeper.follow(100)
+    assert keeper.seq == end
+    reading.close()
+    reader.close()
+    assert keeper.follow(100)
+    assert keeper.seq == end + 1
+
+
 def test_user_who_may_only_read_can_open_it(store):
     followed(store).close()
     path = path_of(store)
