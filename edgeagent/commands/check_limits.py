@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from math import hypot, inf, isfinite
+from math import hypot, isfinite
+
+import numpy as np
 
 from edgeagent.analysis.kinds import find_kind, possible_range
 from edgeagent.codec.plain_text import number
 from edgeagent.model import CurveLimit, DecisionPolicy, MeasurementPlan, PartUncertainty, ScalarLimit
 from edgeagent.model.uncertainty import harmonic_band
+from edgeagent.rules.limits import curve_at
 from edgeagent.rules.verdicts import guard_factors
 from edgeagent.store.configuration import StationConfiguration
 
@@ -88,8 +92,8 @@ def _tight_words(
     room = "between its limits" if bands == 2 else f"below its limit {number(high)}"
     stated = "repeatability" if repeatability >= scale * nearest else "gauge scale"
     return (
-        f"can never be accepted: the guard band of {factor:.4g} standard uncertainties, {number(u)} {{unit}} "
-        f"from the {stated} alone, leaves nothing {room}"
+        f"can never be accepted: the guard band, {factor:.4g} times {number(u)} {{unit}} by its {stated}, "
+        f"leaves nothing {room}"
     )
 
 
@@ -99,10 +103,16 @@ def _list_tight_bands(curve: CurveLimit, factor: float, part: PartUncertainty | 
     for name, u_nm in stated.items():
         if name.partition("[")[0] != "harmonic_amplitude":
             continue
-        first, last = harmonic_band(name) or (0, inf)
-        inside = [float(nm) for upr, nm in zip(curve.upr, curve.upper_nm, strict=True) if first <= upr <= last]
-        if inside and factor * u_nm >= min(inside):
+        first, last = harmonic_band(name) or (1, int(curve.upr[-1]))
+        first, last = max(first, math.ceil(curve.upr[0])), min(last, math.floor(curve.upr[-1]))
+        if first > last:
+            continue
+        orders = np.arange(first, last + 1)
+        upper_nm, _ = curve_at([curve], orders.astype(np.float64))
+        worst = int(np.argmin(upper_nm))
+        if factor * u_nm >= upper_nm[worst]:
+            limit = number(float(upper_nm[worst]))
             yield (
-                f"{name} can never be accepted where its limit is {number(min(inside))} nm: the guard band is "
-                f"{factor:.4g} times the repeatability {number(u_nm)} nm"
+                f"{name}: {orders[worst]} UPR can never be accepted: the guard band, {factor:.4g} times the "
+                f"repeatability {number(u_nm)} nm, leaves nothing below its limit {limit} nm"
             )

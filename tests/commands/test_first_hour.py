@@ -309,8 +309,8 @@ kind = "circle"
         # twice 1.65 x 0.1 um between two limits
         ("characteristic='eccentricity'\nlower=1.0\nupper=1.3", "leaves nothing between its limits"),
         ("characteristic='eccentricity'\nlower=1.0\nupper=1.4", ""),
-        # 1.65 x 3 nm is more than 4 nm at 10 UPR, which lies in the band 8 to 15 UPR
-        ("characteristic='harmonic_amplitude'\npoints=[[2,100.0],[10,4.0],[50,1.0]]", "its limit is 4 nm"),
+        # 1.65 x 3 nm at 8 to 15 UPR; straight in log-log the limit at 15 UPR is 4 (10/15)^(ln 4 / ln 5) nm
+        ("characteristic='harmonic_amplitude'\npoints=[[10,4.0],[50,1.0]]", "below its limit 2.8209 nm"),
         ("characteristic='harmonic_amplitude'\npoints=[[2,100.0],[50,5.0]]", ""),
     ],
 )
