@@ -22,9 +22,13 @@ ABSOLUTE_BOUND = 1e-9
 UNCERTAINTY_BOUND = 1e-6
 """So do expanded uncertainties that differ by this share: some sensitivities are finite differences, which keep
 half of the digits, and no uncertainty is known to six (JCGM 100, 7.2.6: two). Verdicts count as ever."""
+INFLUENCE_BOUND = 1e-7
+"""So do sensitivities that differ by this in their own unit: one may be the difference of two equal values."""
 PHASOR_BOUND_NM = 1e-6
 """So do harmonics whose phasors differ by at most this: a wave of no amplitude has any phase."""
 
+_INFLUENCES = "judged_from.influences."
+_UNCERTAINTIES = ("judged_from.u[", "judged_from.budget_u[")
 _WORDING = frozenset({"note", "reasons"})
 _SOFTWARE = "software"
 
@@ -118,8 +122,12 @@ def _close(a: Any, b: Any, where: str) -> bool:
     numbers = isinstance(a, int | float) and isinstance(b, int | float)
     if not numbers or isinstance(a, bool) or isinstance(b, bool):
         return False
-    share = UNCERTAINTY_BOUND if where.endswith("expanded_uncertainty") else RELATIVE_BOUND
-    return math.isclose(a, b, rel_tol=share, abs_tol=ABSOLUTE_BOUND)
+    if where.startswith(_INFLUENCES):
+        return math.isclose(a, b, rel_tol=UNCERTAINTY_BOUND, abs_tol=INFLUENCE_BOUND)
+    uncertain = where.endswith("expanded_uncertainty") or where.startswith(_UNCERTAINTIES)
+    return math.isclose(
+        a, b, rel_tol=UNCERTAINTY_BOUND if uncertain else RELATIVE_BOUND, abs_tol=ABSOLUTE_BOUND
+    )
 
 
 def _phasors(a: Any, b: Any) -> list[Mismatch]:

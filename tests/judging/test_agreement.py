@@ -90,6 +90,20 @@ def test_uncertainty_by_finite_differences_agrees_to_six_digits(factor, wanted):
     assert compare_results(before, now).agreement == Agreement[wanted]
 
 
+@pytest.mark.parametrize(
+    ("member", "now", "wanted"),
+    [
+        ({"u": [1.5, 3.7]}, {"u": [1.5, 3.7 * (1 + 1e-8)]}, "WITHIN_ROUNDING"),
+        ({"u": [1.5, 3.7]}, {"u": [1.5, 3.7 * (1 + 1e-5)]}, "DIFFERENT"),
+        ({"influences": {"tip": [[1, 8e-5]]}}, {"influences": {"tip": [[1, 8.001e-5]]}}, "WITHIN_ROUNDING"),
+        ({"influences": {"tip": [[1, 8e-5]]}}, {"influences": {"tip": [[1, 9e-5]]}}, "DIFFERENT"),
+        ({"value": [3.7]}, {"value": [3.7 * (1 + 1e-8)]}, "DIFFERENT"),
+    ],
+)
+def test_what_a_value_is_judged_from_agrees_as_what_it_is(member, now, wanted):
+    assert compare_results({"judged_from": member}, {"judged_from": now}).agreement == Agreement[wanted]
+
+
 def test_truth_value_is_no_number_that_could_be_rounded():
     now = copy.deepcopy(RESULT)
     now["quality"][0]["ok"] = 1.0 + 1e-12
