@@ -194,6 +194,7 @@ def test_text_that_contradicts_itself_is_refused(text, words):
         layout(text)
 
 
-def test_first_rows_as_written_are_those_of_the_file():
-    rows, line = rows_as_written(by_rows(), ("head\n\n" + "\n".join(ROWS)).encode(), 2)
-    assert (rows, line) == (list(ROWS[:2]), 3)
+def test_first_rows_as_written_are_those_of_each_trace_of_the_file():
+    data = ("head\n\n" + "\n".join(ROWS)).encode()
+    assert rows_as_written(by_rows(), data, 2, "left-flank") == ([ROWS[0], ROWS[2]], 3)
+    assert rows_as_written(by_rows(), data, 2, "right-flank") == ([ROWS[1], ROWS[3]], 4)
