@@ -204,6 +204,9 @@ class EccentricContact:
         if self.rise_um:
             axial = abs(self.normal[1]) or self.axial_unknown
             rim_um = abs(motion.growth_um) * self.radius_um / (2 * np.pi * abs(self.rise_um))
+            # A tip touches in the plane normal to the helix: there φ turns by cos² of the lead angle as much.
+            steep = (self.rise_um / self.radius_um) ** 2
+            off = math.hypot(off, size_um * steep / (1.0 + steep))
             # Without its sign the axial part turns the direction of e by this much.
             aside = self.axial_unknown * abs(self.rise_um) / (self.radius_um * abs(self.gain))
             off = math.hypot(off, axial * rim_um / abs(self.gain), aside * size_um)
