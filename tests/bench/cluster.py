@@ -1,6 +1,6 @@
 """Replays and values of many stores on a Dask cluster of processes on this machine, against one worker.
 
-Run: python tests/bench/cluster.py [parts]
+Run: python tests/bench/cluster.py [parts] [points a turn]
 One worker and two replay the same store in turns; a busy machine slows both down, so that their ratio counts,
 beside it the processor time of the workers (target: two at least 1.8 times as fast as one, on two idle
 processors). Then a worker is killed in the middle, then the archive is read from an S3-compatible server. Every
@@ -44,6 +44,7 @@ from edgeagent.cli import main as edgeagent
 from edgeagent.store.replaying.executors import usable_processors
 
 PARTS = int(sys.argv[1]) if len(sys.argv) > 1 else 150
+POINTS = int(sys.argv[2]) if len(sys.argv) > 2 else 900
 FEW, PAIRS = 1000, 3
 
 
@@ -56,7 +57,7 @@ def write_store(folder: Path) -> Path:
                 "part": "HN-1610-R",
                 "feature": "outside",
                 "turns": 2,
-                "points_per_turn": 900,
+                "points_per_turn": POINTS,
             }
             waves = {2: 150.0, 20: 1.5 * (n % 100)}
             played.measure(f"{n:06d}.txt", spiral_text(serial=f"{n:06d}", waves_nm=waves, seed=n, **given))
