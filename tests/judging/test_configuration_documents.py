@@ -11,7 +11,7 @@ from msgspec import UNSET
 
 from edgeagent.codec.records.record import GENESIS, encode_record
 from edgeagent.errors import ConfigError, TraceShapeError
-from edgeagent.judging.bodies import configuration_body, manifest_digests
+from edgeagent.judging.bodies import configuration_body, manifest_digests, start_body
 from edgeagent.judging.configuration import (
     Configuration,
     Document,
@@ -136,6 +136,18 @@ def test_column_that_the_kind_of_trace_does_not_have_is_refused_with_the_kind(co
     assert layout_from_document(Document("l.toml", text.encode())).column[1].name == "deviation_um"
     with pytest.raises(ConfigError, match=rf"no column of {words}\b"):
         layout_from_document(Document("l.toml", text.replace("deviation_um", "sideways_um").encode()))
+
+
+def test_kind_that_is_none_is_refused_with_those_there_are():
+    text = (LAYOUT + '[constants]\nkind = "banana"\n').encode()
+    with pytest.raises(ConfigError, match=r"no such kind of trace.*circle"):
+        layout_from_document(Document("l.toml", text))
+
+
+def test_start_record_names_build_and_key_where_they_are_known():
+    for known, said in (("", UNSET), ("known", "known")):
+        body = start_body(1, MACHINE, configured(), known, known, known)
+        assert (body.build, body.key, body.endorsement) == (said, said, said)
 
 
 @pytest.mark.parametrize("damaged", [b"", b"{}", b"\xff", b'[{"name": 1}]'])

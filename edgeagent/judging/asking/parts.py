@@ -30,18 +30,16 @@ class PartFlip:
     measured: tuple[int, ...]
 
 
-@dataclass(slots=True)
 class _Sets:
     """A part as it was, and as asked; the same object while no file of it was judged otherwise.
 
     ``unknown`` where a file of it could not be judged.
     """
 
-    before: PartSet
-    now: PartSet
-    recorded: Disposition | None = None
-    gated: bool = False
-    unknown: bool = False
+    def __init__(self, empty: PartSet) -> None:
+        self.before = self.now = empty
+        self.recorded: Disposition | None = None
+        self.gated = self.unknown = False
 
 
 class PartsAsked:
@@ -80,7 +78,7 @@ class PartsAsked:
         found = self._parts.get(key)
         if found is None:
             empty = PartSet(*key)
-            found = self._parts[key] = _Sets(empty, empty)
+            found = self._parts[key] = _Sets(empty)
         return found
 
     def decided(self) -> tuple[Counter[tuple[Disposition, Disposition]], list[PartFlip]]:
