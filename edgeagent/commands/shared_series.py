@@ -128,8 +128,15 @@ class _Collected:
         """Add what the table of values holds; results that it could not read are asked of the archive again."""
         since = None if self._wanted.since is None else microseconds(self._wanted.since)
         for rows in table.measured(since):
-            for kind, group in groupby(rows, key=lambda r: (r[1], r[2], r[8])):
-                self._add_rows(table, kind, list(group), lookup)
+            # The traces of a part follow one another: rows are taken together by trace, each in its order
+            by_trace: dict[tuple[str, bool, str, str], list[RowFields]] = {}
+            for row in rows:
+                form = table.form(row[1])
+                trace = form.subject, form.artefact, form.feature, form.instrument
+                by_trace.setdefault(trace, []).append(row)
+            for some in by_trace.values():
+                for kind, group in groupby(some, key=lambda r: (r[1], r[2], r[8])):
+                    self._add_rows(table, kind, list(group), lookup)
 
     def _add_rows(
         self, table: ValueTable, kind: tuple[int, int, int], rows: list[RowFields], lookup: Lookup | None
