@@ -162,11 +162,12 @@ def test_subscription_that_is_not_answered_within_20_s_ends_the_session():
     assert world.node.phase == say.NodePhase.PAUSING
 
 
-def test_records_that_nobody_reads_for_any_more_are_not_taken_for_history():
-    world = born()
+def test_history_that_comes_when_nobody_reads_any_more_is_not_sent_again():
+    world = World()
     world.part("1")
+    world.connect()
     world.settle()
-    assert not world.node.reading
+    assert (world.node.reading, len(serials(world.sent))) == (False, 1)
     before = world.node
     assert world.take(say.Remembered, tuple(world.journal)) == []
     assert world.node == before
