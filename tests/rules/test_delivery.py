@@ -229,6 +229,12 @@ def test_connection_proves_itself_by_its_own_lamp_before_anything_else_is_sent()
     assert actions[-1] == d.Read(WINDOW // 2)
 
 
+def test_something_is_unfinished_where_it_is_undelivered_and_on_its_way():
+    assert not Machine(end=4).state.unfinished, "no connection"
+    assert Machine(end=4).ready().state.unfinished
+    assert not Machine(end=4, position=4).ready().state.unfinished, "all was delivered"
+
+
 def test_last_disposition_is_published_again_on_each_connection():
     machine = Machine()
     machine.give(d.StartDelivery(NOW, 4, "there", Lamp(), frozenset(), "record 3"))
