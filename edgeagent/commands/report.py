@@ -36,9 +36,9 @@ from edgeagent.store.configuration import load_configuration
 @click.option(
     "--part-pages",
     type=click.IntRange(0),
-    default=60,
+    default=5,
     show_default=True,
-    help="How many parts of a period get pages: rejected and held ones first.",
+    help="How many parts of a period get pages, half a second each: rejected and held ones first.",
 )
 @click.option("--out", type=click.Path(path_type=Path), help="The page's path; report-….html here by default.")
 @click.option(

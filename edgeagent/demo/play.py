@@ -195,7 +195,7 @@ def _prove(base: Path) -> list[str]:
         odd = (*replayed.verdict_flips, *replayed.differences)
         problems += [f"replay: {d.subject}: {d.what}" for d in odd]
         problems += ["replay found nothing to do"] if not replayed.files else []
-        click.echo(f"report: {write_period_report(base / 'store', base / 'report.html', None)}")
+        click.echo(f"report: {write_period_report(base / 'store', base / 'report.html', None, part_pages=60)}")
     except AgentError as error:
         problems.append(str(error))
     return problems

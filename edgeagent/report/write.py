@@ -26,8 +26,8 @@ from edgeagent.store.progress import Progress, no_progress
 if TYPE_CHECKING:
     from edgeagent.report.evidence import Gallery
 
-PART_PAGES = 60
-"""Pages on parts that a period gets at most, unless asked for more."""
+PART_PAGES = 5
+"""Pages on parts that a period gets at most, unless asked for more: each takes about half a second."""
 _UNSAFE = re.compile(r"[^A-Za-z0-9.-]+")
 _NAME_MAX = 48
 

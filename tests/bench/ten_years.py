@@ -274,7 +274,7 @@ def questions(found: Measured, files: int) -> Iterator[tuple[str, float, float, 
     yield "journal show of one day", *asked("journal", "show", store, *between)
     yield "report of a part", *report("--serial", serial, "--out", out)
     yield "report of a day, no pages of parts", *report(*between, "--part-pages", "0", "--out", out)
-    yield "report of a day, 60 pages of parts", *report(*between, "--out", out)
+    yield "report of a day, 5 pages of parts", *report(*between, "--out", out)
     year = ("--since", day(366), "--until", day(1))
     yield "report of a year, no pages of parts", *report(*year, "--part-pages", "0", "--out", out)
     trend = ("trend", "--store", store, "--since", day(365))
