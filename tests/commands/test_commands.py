@@ -49,6 +49,7 @@ ARGUMENTS: dict[str, list[str]] = {
     "status": ["--store", "store"],
     "study": ["left.txt", "right.txt", "--config", "agent.toml"],
     "trend": ["--config", "agent.toml"],
+    "whatif": ["--config", "agent.toml", "--recipes", "recipes"],
     "witness": ["--key", "w.key", "--log", "store/keys/log.key.pub", "--folder", "shared", "--once"],
 }
 """Arguments with which each command succeeds in the station's folder."""

@@ -46,5 +46,5 @@ def pages(station, tmp_path_factory):
     from edgeagent.report.write import write_period_report
 
     out = tmp_path_factory.mktemp("pages") / "period.html"
-    write_period_report(station.store, out, None, as_of=datetime(2026, 3, 4, tzinfo=UTC))
+    write_period_report(station.store, out, None, as_of=datetime(2026, 3, 4, tzinfo=UTC), part_pages=60)
     return out
