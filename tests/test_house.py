@@ -119,6 +119,7 @@ CRYPTOGRAPHY = "30 ms of the start, for a key that a thread of its own uses"
 LOCAL_IMPORTS = {
     ("analysis/axial/quantities.py", "edgeagent.analysis.groove.contact"): "brings scipy.special",
     ("analysis/texture/filters.py", "scipy.fft"): "only long open profiles need it",
+    ("analysis/travel/deviations.py", "scipy.fft"): "the agent only asks the kind for its names",
     ("codec/evidence/notes.py", "cryptography.exceptions"): CRYPTOGRAPHY,
     (
         "codec/evidence/notes.py",
@@ -249,3 +250,16 @@ def test_folders_say_what_lives_there_and_stay_small_enough_to_know():
     assert {name for name, text in said.items() if text.count("\n") < 2} == set()
     sizes = {name_of(f): len(list(f.glob("*.py"))) for f in folders if f.name != "commands"}
     assert {name: size for name, size in sizes.items() if size > 15} == {}
+
+
+def test_start_of_the_agent_waits_for_no_scipy():
+    code = (
+        "import sys, edgeagent.commands.run\n"
+        "from edgeagent.analysis.kinds import find_kind, kind_names\n"
+        "[find_kind(name) for name in kind_names()]\n"
+        "print(*sorted(name for name in sys.modules if name.startswith('scipy.')))"
+    )
+    loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout.split()
+    assert loaded == [], "the configuration asks every kind for its names, and the lamp waits for that"

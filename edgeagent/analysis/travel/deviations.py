@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from math import comb, erfc, sqrt
 
 import numpy as np
-from scipy.fft import dct, idct
 
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray
@@ -207,6 +206,9 @@ def _calm(residual_um: FloatArray, noise_um: float) -> FloatArray:
     In the orthonormal cosine transform, which goes on as a mirror image, noise has the same standard deviation
     in every term.
     """
+    # Loaded here: the agent itself only asks this kind for its names, and its start must not wait for it.
+    from scipy.fft import dct, idct
+
     waves = dct(residual_um, norm="ortho")
     waves[np.abs(waves) < _STANDS_OUT * noise_um] = 0.0
     found: FloatArray = idct(waves, norm="ortho")
