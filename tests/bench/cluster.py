@@ -9,6 +9,7 @@ from bytes of its own; more than a thousand are replayed once, by two workers.
 """
 
 import hashlib
+import logging
 import os
 import shutil
 import statistics
@@ -153,6 +154,7 @@ def compare(store: Path, out: Path, rows: list[tuple[object, ...]], digests: set
 def from_s3(store: Path, out: Path, digests: set[str]) -> tuple[object, ...]:
     """The same from an S3-compatible server, through the URL alone."""
     port = free_port()
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)  # a line for each request would hide the table
     server = ThreadedMotoServer(ip_address="127.0.0.1", port=port, verbose=False)
     server.start()
     os.environ["AWS_ENDPOINT_URL"] = f"http://127.0.0.1:{port}"
