@@ -13,18 +13,9 @@ import numpy as np
 from edgeagent.codec.records.record import Record
 from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import UsageError
-from edgeagent.judging.drift import (
-    HARMONICS,
-    SeriesKey,
-    SeriesValue,
-    archived_values,
-    belongs,
-    harmonic_of,
-    observations,
-    split_label,
-)
+from edgeagent.judging.drift import SeriesKey, SeriesValue, archived_values, belongs, observations
 from edgeagent.judging.studies.observed import ObservedTraces, ObservedValues
-from edgeagent.judging.studies.series_names import by_series, label_of
+from edgeagent.judging.studies.series_names import HARMONICS, by_series, harmonic_of, label_of, split_label
 from edgeagent.judging.studies.trend import Series
 from edgeagent.model.records import Measurement
 from edgeagent.store.archive import Archive

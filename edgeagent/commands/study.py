@@ -22,21 +22,13 @@ from edgeagent.commands.shared_series import SeriesFilter
 from edgeagent.commands.shared_stores import PARQUET, SCHEDULER, STORE_LIST, STORES, named_stores, series_of
 from edgeagent.commands.study_recipe import show_entries, write_entries
 from edgeagent.errors import InputError, UsageError
-from edgeagent.judging.drift import (
-    HARMONICS,
-    Observation,
-    SeriesValue,
-    belongs,
-    from_result,
-    harmonic_of,
-    is_turn,
-    observations,
-    split_label,
-)
+from edgeagent.judging.drift import Observation, SeriesValue, belongs, from_result, observations
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.judging.studies.gauge_study import CharacteristicStudy, pool_octaves, study_characteristics
+from edgeagent.judging.studies.series_names import HARMONICS, harmonic_of, split_label
 from edgeagent.model.records import TraceIdentity, given
 from edgeagent.rules.gauge_study import GaugeStudy
+from edgeagent.rules.limits import is_turn
 from edgeagent.rules.verdicts import GUARD_FACTOR
 from edgeagent.store.configuration import StationConfiguration, load_configuration
 

@@ -41,7 +41,7 @@ _COLUMNS = ("part", "serial", "was", "would_be", "reasons", "measurements")
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Judge by this agent.toml with the folders beside it: recipes, rule, uncertainties.",
 )
-@click.option("--since", type=click.DateTime(), help="Only files recorded from this time on (UTC).")
+@click.option("--since", type=click.DateTime(), help="Only parts with a file recorded from this time on (UTC).")
 @click.option("--part", help="Only files of this part number or serial.")
 @click.option(
     "--check",

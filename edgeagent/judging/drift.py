@@ -18,12 +18,16 @@ from msgspec import UNSET
 from edgeagent.codec.configuration.settings import Drift, Watched
 from edgeagent.codec.records.record import Record
 from edgeagent.errors import ConfigError, JournalCorruptError
-from edgeagent.judging.studies.series_names import HARMONICS as HARMONICS
-from edgeagent.judging.studies.series_names import harmonic_of as harmonic_of
-from edgeagent.judging.studies.series_names import label_of, series_instance
-from edgeagent.judging.studies.series_names import split_label as split_label
+from edgeagent.judging.studies.series_names import (
+    HARMONICS,
+    harmonic_of,
+    label_of,
+    series_instance,
+    split_label,
+)
 from edgeagent.model.records import DriftSignal, JudgedValue, Measurement, TraceIdentity, given
 from edgeagent.rules.control_charts import FALLING, LARGEST, ChartPlan, Monitor, observe
+from edgeagent.rules.limits import is_turn
 
 Fetch = Callable[[str], bytes]
 """The archive's content of a digest. Raises JournalCorruptError where it is missing or damaged."""
@@ -159,11 +163,6 @@ def belongs(c: SeriesValue, name: str, instance: str | None) -> bool:
     if instance is None and is_turn(c.instance):
         return False
     return c.name == name and instance in (None, c.instance, series_instance(c.name, c.instance))
-
-
-def is_turn(instance: str | None) -> bool:
-    """Whether an instance names one turn of a trace: ``turn[2]``."""
-    return (instance or "").startswith("turn[")
 
 
 def plan_of(watched: Watched, minimum: int, grow_to: int) -> ChartPlan:

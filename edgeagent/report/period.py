@@ -15,6 +15,7 @@ from typing import TypeAlias
 
 from edgeagent.codec.records.record import Record, utc_text
 from edgeagent.errors import JournalCorruptError, UsageError
+from edgeagent.judging.studies.series_names import HARMONICS
 from edgeagent.model import Disposition, Verdict
 from edgeagent.model.records import (
     Measurement,
@@ -25,7 +26,7 @@ from edgeagent.model.records import (
     reasons_of,
 )
 from edgeagent.report.gather import Damage, PartKey, Store, TypedRecord, part_of, typed_record
-from edgeagent.report.period_series import HARMONICS, PER_INSTANCE, PeriodSeries, ValueSeries
+from edgeagent.report.period_series import PER_INSTANCE, PeriodSeries, ValueSeries
 from edgeagent.report.words import feature_text, name_text, printable, stem_of
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.index.lookup import Lookup

@@ -8,7 +8,6 @@ from itertools import groupby
 
 import numpy as np
 
-from edgeagent.judging.studies.series_names import HARMONICS as HARMONICS
 from edgeagent.model import FloatArray, Verdict
 from edgeagent.report.closeness import FAR, places
 from edgeagent.store.values.rows import VERDICTS, ValueColumns, ValueRow, columns_of, form_of

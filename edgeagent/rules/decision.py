@@ -45,11 +45,13 @@ from edgeagent.model import (
     Verdict,
 )
 from edgeagent.model.reasons import Code, Parameter, Reason, at_most, reason
-from edgeagent.rules.limits import LimitLookup
+from edgeagent.rules.limits import LimitLookup, is_turn
 from edgeagent.rules.touched import touching
 from edgeagent.rules.verdicts import conformance_probability, guard_factors, policy_of, verdict
 
 _REASONS_MAX = 20
+TURNS_COUNTED_BY = "roundness_total"
+"""Every whole turn has this value: as many as there are, so many turns are one family."""
 
 
 def judge_spectrum(
@@ -179,13 +181,13 @@ def judge(
     limits = (*(plan.scalar_limits if plan else ()), *extra_limits)
     table = table or LimitLookup(limits, plan.curve_limits if plan else ())
     # Turns share one limit, so each is one of a family of as many: the chance of a false reject is the part's.
-    turns = sum(q.name == "roundness_total" and q.instance.startswith("turn[") for q in analysis.quantities)
+    turns = sum(q.name == TURNS_COUNTED_BY and is_turn(q.instance) for q in analysis.quantities)
     judged = [
         _characteristic(
             q,
             table,
             rule,
-            max(turns if q.instance.startswith("turn[") else 1, q.among),
+            max(turns if is_turn(q.instance) else 1, q.among),
         )
         for q in analysis.quantities
     ]

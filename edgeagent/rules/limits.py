@@ -14,6 +14,11 @@ def highest_judged_upr(curves: Sequence[CurveLimit]) -> float | None:
     return max((float(c.upr[-1]) for c in curves), default=None)
 
 
+def is_turn(instance: str | None) -> bool:
+    """Whether an instance names one turn of a trace: ``turn[2]``."""
+    return (instance or "").startswith("turn[")
+
+
 def curve_at(curves: Sequence[CurveLimit], upr: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Upper limit and caution limit in nm at each UPR, NaN where nothing is judged; shape of ``upr``.
 

@@ -21,7 +21,7 @@ from edgeagent.judging.asking import rejudge
 from edgeagent.judging.asking.rejudge import asked_of, judge_prepared, prepare
 from edgeagent.judging.configuration import Document, recipe_from_documents
 from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook, evaluate
-from edgeagent.model import Judgement, Verdict
+from edgeagent.model import Disposition, Judgement, Verdict
 from edgeagent.model.records import TraceIdentity
 from edgeagent.store.configuration import load_configuration
 
@@ -150,6 +150,27 @@ def test_result_is_judged_as_its_trace_would_be(change):
     again = judged_again(kind, now)
     assert isinstance(again, Judgement), again
     assert said(again) == said(evaluate(f"{kind}.txt", text_of(kind).encode(), None, now).judgement)
+
+
+def test_turn_is_one_of_as_many_where_no_limit_names_what_they_are_counted_by():
+    # Three turns: 1.9 u over the limit rejects one value, not one of three (Sidak for a risk of 5 %: 2.12 u)
+    whole = RULES.recipes["KX-2005-R"].document.data.decode()
+    total = 'characteristic = "roundness_total"\n  upper = 1.2'
+
+    def book(limit_um: float) -> Rulebook:
+        peak = f'characteristic = "roundness_peak"\n  instance = "turn[2]"\n  upper = {limit_um!r}'
+        text = whole.replace(total, peak, 1).replace("turns_min = 3", 'turns_min = 3\nturns = "each"', 1)
+        return edited("KX-2005-R", whole, text)
+
+    data = spiral_text(points_per_turn=3600, waves_nm={2: 150.0, 37: 5.0}).encode()
+    was = evaluate("a.txt", data, None, book(5.0))
+    row = row_of(1, "0" * 64, encode(was.result))
+    (peak,) = (q for q in was.analysis.quantities if (q.name, q.instance) == ("roundness_peak", "turn[2]"))
+    now = book(peak.value - 1.9 * peak.standard_uncertainty)
+    asked = asked_of(msgspec.convert(was.result["trace"], TraceIdentity), book(5.0), now, was.layout)
+    (again,) = judge_prepared([prepare(row, asked, now.rule, now.uncertainty, was.uncertainty)])
+    assert again.disposition == Disposition.HOLD
+    assert said(again) == said(evaluate("a.txt", data, None, now).judgement)
 
 
 def test_values_that_were_brought_to_20_degrees_are_taken_back():

@@ -14,10 +14,14 @@ from records import line_of
 
 from edgeagent.cli import main
 from edgeagent.codec.records.record import GENESIS
+from edgeagent.judging.asking.rejudge import ANOTHER_ANALYSIS
 from edgeagent.model.records import Measurement
 from edgeagent.store.archive import Archive
+from edgeagent.store.configuration import load_recipes
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.replaying import side_rows
+from edgeagent.store.replaying.judged import Question
+from edgeagent.store.replaying.what_if import what_if
 
 SERIALS = {"1": 10.0, "2": 30.0, "3": 80.0}
 """Amplitude at 37 UPR of each part; 33.8 nm are allowed by the example recipe."""
@@ -81,6 +85,35 @@ def test_flips_are_those_of_a_full_computation_and_the_sample_proves_it(station,
         {"was": "accept", "would_be": "reject", "count": 1},
         {"was": "reject", "would_be": "reject", "count": 1},
     ]
+
+
+def test_part_with_a_file_since_then_is_judged_by_all_of_its_files(station, tmp_path):
+    other = tmp_path / "even"
+    shutil.copytree(station / "recipes", other)
+    recipe = other / "KX-2005-R.toml"
+    recipe.write_text(recipe.read_text().replace("[20, 60.0]", "[20, 53.2]"))  # 30 nm at 37 UPR
+    times = [r.time for r, _ in JournalReader(station / "store" / "journal").walk() if r.kind == "measurement"]
+    found = whatif(station, "--recipes", other, "--since", times[3][:19])
+    assert (flips(found["flips"]), found["files"]) == ([("2", "accept", "hold")], 4)
+
+
+def test_limit_file_that_changed_alone_makes_another_recipe(tmp_path):
+    with PlayedStation(tmp_path / "station") as played:
+        folder = played.folder / "recipes"
+        recipe, limits = folder / "KX-2005-R.toml", folder / "limits" / "shaft-waviness.csv"
+        head, middle, right = recipe.read_text().partition('feature = "right-flank"')
+        begin = right.index('  [[measurement.limit]]\n  characteristic = "roundness_total"')
+        end = right.index('  [[measurement.limit]]\n  characteristic = "harmonic_amplitude"')
+        recipe.write_text(head + middle + right[:begin] + right[end:])  # what is judged stands in the CSV alone
+        whole = limits.read_text()
+        for serial, text in (("1", whole), ("2", "upr,upper_nm,caution_nm\n2,300,225\n20,60,45\n")):
+            limits.write_text(text)
+            played.configure()
+            flank = spiral_text(serial=serial, feature="right-flank", points_per_turn=720)
+            played.measure(f"{serial}.txt", flank)
+        limits.write_text(whole)
+    report = what_if(played.store, Question(load_recipes(folder)), sample=0)
+    assert (report.from_results, report.in_full) == (1, {ANOTHER_ANALYSIS: 1})
 
 
 def test_another_configuration_is_asked_with_its_rule_and_its_uncertainties(station, tmp_path):

@@ -36,8 +36,8 @@ from edgeagent.model import (
 )
 from edgeagent.model.reasons import Reason
 from edgeagent.model.records import TraceIdentity, given
-from edgeagent.rules.decision import judge, judge_spectra, judge_spectrum
-from edgeagent.rules.limits import LimitLookup
+from edgeagent.rules.decision import TURNS_COUNTED_BY, judge, judge_spectra, judge_spectrum
+from edgeagent.rules.limits import LimitLookup, is_turn
 
 ANOTHER_ANALYSIS = "the analysis would be asked for something else"
 ANOTHER_LAYOUT = "another layout would read it"
@@ -129,15 +129,15 @@ def prepare(
 ) -> Prepared | str:
     """A result made ready to be judged again, or why its file must be computed again.
 
-    Values without a limit are left out of it: they decide nothing. ``uncertainty`` is the instrument's now,
-    ``uncertainty_before`` the one that its record holds.
+    Values without a limit are left out of it: they decide nothing, unless they say how many turns there are.
+    ``uncertainty`` is the instrument's now, ``uncertainty_before`` the one that its record holds.
     """
     grade_limits = row.limits_of_grade()
     every = (*grade_limits, *(asked.plan.scalar_limits if asked.plan is not None else ()))
     limited = asked.limited | {x.characteristic for x in grade_limits} if grade_limits else asked.limited
     budgeted = uncertainty is not None or asked.part is not None
     same = uncertainty == uncertainty_before and asked.part == asked.part_before
-    quantities = row.quantities(limited, budgeted=budgeted and same)
+    quantities = row.quantities(_with_their_family(row, limited), budgeted=budgeted and same)
     spectrum, orders = row.spectrum(), row.orders()
     harmonics_nm: FloatArray | None = None
     orders_nm: FloatArray | None = None
@@ -166,6 +166,12 @@ def prepare(
         orders_nm,
         uncertainty is None or not uncertainty.stated,
     )
+
+
+def _with_their_family(row: JudgingRow, limited: frozenset[str]) -> frozenset[str]:
+    """The names of limited values, and where single turns are limited, the value by which they are counted."""
+    turns = any(is_turn(i) and name in limited for name, i in zip(row.names, row.instances, strict=True))
+    return limited | {TURNS_COUNTED_BY} if turns else limited
 
 
 def judge_prepared(prepared: Sequence[Prepared]) -> list[Judgement]:

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from edgeagent.errors import AnalysisError
-from edgeagent.judging.drift import HARMONICS, Observation, harmonic_of
+from edgeagent.judging.drift import Observation
+from edgeagent.judging.studies.series_names import HARMONICS, harmonic_of
 from edgeagent.rules.gauge_study import GaugeStudy, anova_study, range_study, repeat_study
 
 _HINT = "; --by none gives the repeatability alone"

@@ -22,7 +22,7 @@ from edgeagent.judging.asking.rejudge import AskedOfTrace, Prepared, asked_of, j
 from edgeagent.judging.configuration import Document, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import InstrumentUncertainty, Judgement, Verdict
-from edgeagent.model.records import Measurement, given
+from edgeagent.model.records import Measurement, RecipeIdentity, given
 from edgeagent.store.archive import Archive
 from edgeagent.store.replaying.files import FileTask, Rulebooks, recompute
 from edgeagent.store.replaying.outcomes import DecidedAgain
@@ -201,7 +201,7 @@ class _Judging:
         trace, recipe, layout = body.trace, body.recipe, body.layout
         key = (
             *(trace.part, trace.feature, trace.kind, task.file.agent_sha256),
-            *(None if recipe is None else recipe.sha256, None if layout is None else layout.sha256),
+            *(None if recipe is None else _files_of(recipe), None if layout is None else layout.sha256),
         )
         asked = self._asked.get(key)
         if asked is None:
@@ -221,6 +221,11 @@ class _Judging:
     def _required(self, task: JudgingTask) -> tuple[str, ...]:
         recipe = self._question.recipes.get(task.file.body.trace.of_part[0])
         return tuple(m.feature for m in recipe.recipe.measurements) if recipe is not None else ()
+
+
+def _files_of(recipe: RecipeIdentity) -> tuple[object, ...]:
+    """The recipe by all of its files: limits may stand in a file beside it, which changes alone."""
+    return recipe.sha256, *sorted(given(recipe.files, {}).items())
 
 
 def _decided(judgement: Judgement, required: tuple[str, ...]) -> DecidedAgain:

@@ -15,10 +15,10 @@ from datetime import datetime
 from pathlib import Path
 
 from edgeagent.codec.configuration.settings import parse_settings
-from edgeagent.codec.records.record import Record
+from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import ConfigError, JournalCorruptError
 from edgeagent.judging.agreement import Agreement
-from edgeagent.judging.asking.parts import PartFlip, PartsAsked
+from edgeagent.judging.asking.parts import PartFlip, PartKey, PartsAsked
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.judging.memory import Memory
@@ -107,17 +107,20 @@ def what_if(
 ) -> WhatIfReport:
     """Ask a question of a store. With ``whole`` the uncertainties are those that this configuration states.
 
-    ``since`` and ``part`` (a number or serial) narrow it to files; ``sample`` files are judged both ways;
-    ``side`` is the folder of side files. Raises JournalCorruptError for a journal that is not whole.
+    ``since`` narrows it to parts with a file recorded from then on, which are judged by all of their files;
+    ``part`` to a part number or serial. ``sample`` files are judged both ways; ``side`` is the folder of side
+    files. Raises JournalCorruptError for a journal that is not whole.
     """
     executor = executor or LocalExecutor(1)
     place = StorePlace.of(store, sealed)
     reader = JournalReader(journal_folder(store))
+    total = record_total(reader.folder)
+    parts_since = None if since is None else _parts_since(progress(reader.walk(), "records", total), since)
     records = (record for record, _ in reader.walk())
     asking = _Asking(place, question, whole, None if side is None else os.fspath(side.absolute()))
-    chunks = asking.chunks(records, since, part)
+    chunks = asking.chunks(records, _Wanted(part, parts_since))
     report, parts, drawn = WhatIfReport(), PartsAsked(), _Drawn(sample)
-    for record, task, file in progress(_judged(executor, chunks), "records", record_total(reader.folder)):
+    for record, task, file in progress(_judged(executor, chunks), "records", total):
         body = record.body
         if isinstance(body, PartDisposition):
             parts.disposed(body)
@@ -155,6 +158,31 @@ def _take(
     parts.measured(seq, body, file.now.disposition, file.now.reasons, file.now.required)
 
 
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """Which parts are asked for: those of a number or serial, and those of ``parts`` alone; None is all."""
+
+    part: str | None
+    parts: frozenset[PartKey] | None
+
+    def takes(self, key: PartKey) -> bool:
+        """Whether this part is."""
+        return (self.part is None or self.part in key) and (self.parts is None or key in self.parts)
+
+    def takes_file(self, body: Measurement) -> bool:
+        """Whether this file is of such a part; an artefact is none."""
+        return body.trace.of_artefact is None and self.takes(body.trace.of_part)
+
+
+def _parts_since(walked: Iterable[tuple[Record, Place]], since: datetime) -> frozenset[PartKey]:
+    """The parts with a file recorded from then on. What the others amount to, no file of then changed."""
+    return frozenset(
+        record.body.trace.of_part
+        for record, _ in walked
+        if isinstance(record.body, Measurement) and datetime.fromisoformat(record.time) >= since
+    )
+
+
 class _Asking:
     """The journal in chunks, one a block, with what stays with this process beside them."""
 
@@ -167,7 +195,7 @@ class _Asking:
         self._memory = Memory({}, 0, live_s=60.0, latches=True)
 
     def chunks(
-        self, records: Iterable[Record], since: datetime | None, part: str | None
+        self, records: Iterable[Record], asked_for: _Wanted
     ) -> Iterator[tuple[list[tuple[Record, JudgingTask | None]], JudgingChunk | None]]:
         """Each block's measurements and dispositions, and the chunk of those files that are asked for."""
         agent: str | None = None
@@ -184,14 +212,11 @@ class _Asking:
             elif isinstance(body, Verification):
                 self._verified(record)
             elif isinstance(body, PartDisposition):
-                kept.append((record, None))
-            elif isinstance(body, Measurement) and body.trace.of_artefact is None:
-                wanted = part is None or part in body.trace.of_part
-                if wanted and since is not None:
-                    wanted = datetime.fromisoformat(record.time) >= since
-                if wanted:
-                    task = JudgingTask(FileTask(record.seq, body, agent), self._uncertainty(body))
-                    kept.append((record, task))
+                if asked_for.takes((body.part, body.serial)):
+                    kept.append((record, None))
+            elif isinstance(body, Measurement) and asked_for.takes_file(body):
+                task = JudgingTask(FileTask(record.seq, body, agent), self._uncertainty(body))
+                kept.append((record, task))
         yield kept, self._chunk(kept)
 
     def _readable(self, agent_sha256: str) -> str | None:
