@@ -91,7 +91,7 @@ def test_part_with_a_file_since_then_is_judged_by_all_of_its_files(station, tmp_
     other = tmp_path / "even"
     shutil.copytree(station / "recipes", other)
     recipe = other / "KX-2005-R.toml"
-    recipe.write_text(recipe.read_text().replace("[20, 60.0]", "[20, 53.2]"))  # 30 nm at 37 UPR
+    recipe.write_text(recipe.read_text().replace("[20, 60.0]", "[20, 51.6]"))  # 30 nm at 37 UPR
     times = [r.time for r, _ in JournalReader(station / "store" / "journal").walk() if r.kind == "measurement"]
     found = whatif(station, "--recipes", other, "--since", times[3][:19])
     assert (flips(found["flips"]), found["files"]) == ([("2", "accept", "hold")], 4)
