@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace as replace_set
 from datetime import datetime
 
 from msgspec import UNSET
@@ -54,7 +55,7 @@ _NAMES_US = frozenset({"start", "identity"})
 _SETS_MAX = 500
 """Finished part sets that stay in memory for re-measurements; unfinished ones always stay."""
 Recall = Callable[[str, str, str, int], Iterable[Record]]
-"""The records of a part number and serial before a record, where one of them may have decided a content."""
+"""The measurements of a part number and serial before a record, if one of them may have decided a content."""
 
 
 def file_key(folder: str, name: str, sha256: str | None, side_sha256: str | None, look: Look | None) -> bytes:
@@ -77,7 +78,8 @@ class Memory:
     ``known_as`` is who the journal is to others, ``older`` why it is known to be an older copy, or None.
     ``certificate_refused`` is why the certificates on disk are not those in force, None when they are.
     ``known_before`` says of a file whether the records before those that are folded here hold it. Where the
-    memory ``has_forgotten`` parts, ``recall`` finds what was recorded of them, but for those ``_leaving``.
+    memory ``has_forgotten`` parts, ``recall`` finds what was recorded of them, but for those ``_leaving``, of
+    which there are none where it finds each record as soon as it is written (``recalls_newest``).
     """
 
     def __init__(
@@ -89,10 +91,11 @@ class Memory:
         latches: bool,
         known_before: Callable[[bytes], bool] | None = None,
         recall: Recall | None = None,
+        recalls_newest: bool = False,
     ) -> None:
         self._present = present
         self._known_before = known_before
-        self.recall = recall
+        self.recall, self.recalls_newest = recall, recalls_newest
         self.has_forgotten = False
         self._leaving: dict[tuple[str, str], PartSet] = {}
         self._live_s, self._latches = live_s, latches
@@ -347,13 +350,19 @@ class Memory:
         content = result.content
         if not content or content in state.decided:
             return None
-        past = self._leaving.get((state.part, state.serial))
-        if past is None or content not in past.decided:
-            began = min((r.seq for r in state.results.values()), default=result.seq)
-            past = PartSet(state.part, state.serial)
-            for record in self.recall(state.part, state.serial, content, began):
-                past = _with_record(past, record)
-        return past if content in past.decided else None
+        leaving = self._leaving.get((state.part, state.serial))
+        if leaving is not None and content in leaving.decided:
+            return leaving
+        began = min((r.seq for r in (leaving or state).results.values()), default=result.seq)
+        past = PartSet(state.part, state.serial)
+        for record in self.recall(state.part, state.serial, content, began):
+            past = _with_record(past, record)
+        if content not in past.decided:
+            return None
+        if leaving is None:
+            return past
+        decided = (*past.decided, *leaving.decided)
+        return replace_set(past, results={**past.results, **leaving.results}, decided=decided)
 
     def forget_recorded(self, seq: int) -> None:
         """Leave forgotten parts to ``recall`` where it finds all of their records up to ``seq``."""
@@ -378,21 +387,18 @@ class Memory:
                 break
             self.has_forgotten = True
             forgotten = self.sets.pop(oldest)
-            if self.recall is not None and forgotten.results:
+            if self.recall is not None and not self.recalls_newest and forgotten.results:
                 self._leaving[oldest] = forgotten
 
 
 def _with_record(state: PartSet, record: Record) -> PartSet:
     """A part's set after one more record, which may be another part's."""
-    match record.body:
-        case Measurement() as body if body.trace.of_artefact is None:
-            if body.trace.of_part == (state.part, state.serial):
-                return with_measurement(state, feature_result(record.seq, body), body.required, body.decided_at)
-        case PartDisposition() as body if (body.part, body.serial) == (state.part, state.serial):
-            return with_disposition(state, body.disposition, record.seq)
-        case _:
-            pass
-    return state
+    body = record.body
+    if not isinstance(body, Measurement) or body.trace.of_artefact is not None:
+        return state
+    if body.trace.of_part != (state.part, state.serial):
+        return state
+    return with_measurement(state, feature_result(record.seq, body), body.required, body.decided_at)
 
 
 def feature_result(seq: int, body: Measurement) -> FeatureResult:

@@ -36,7 +36,12 @@ class FeatureResult:
     @property
     def content(self) -> str:
         """What was decided by what: the file's digest and the recipe's; empty where nobody read the file."""
-        return f"{self.source.sha256} {self.recipe_sha256}" if self.source.sha256 else ""
+        return content_of(self.source.sha256, self.recipe_sha256)
+
+
+def content_of(sha256: str | None, recipe_sha256: str) -> str:
+    """A decided content: a file's digest with its recipe's, or empty where nobody read the file."""
+    return f"{sha256} {recipe_sha256}" if sha256 else ""
 
 
 @dataclass(frozen=True, slots=True)

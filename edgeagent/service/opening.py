@@ -19,7 +19,7 @@ from edgeagent.store.configuration import StationConfiguration
 from edgeagent.store.files import sweep_temporaries
 from edgeagent.store.index.cache_file import discard
 from edgeagent.store.index.index import IndexWriter, path_of
-from edgeagent.store.index.indexing import Indexing
+from edgeagent.store.index.indexing import WITHOUT_INDEX, Indexing
 from edgeagent.store.index.resume import IndexKeeper, find_resume_point, recall_looks
 from edgeagent.store.journal import JournalReader, JournalWriter, Position, record_total
 from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state
@@ -37,8 +37,9 @@ RESUME_FROM = 10_000
 class OpenedJournal:
     """What a start finds. ``state`` is None where delivery begins from the journal's own notes.
 
-    ``recovered`` are the records that must say what was mended. ``index`` and ``values`` are None where the
-    disk has no room for them. ``resumed`` is the record behind which the journal was read; None for all.
+    ``recovered`` are the records that must say what was mended, or that there is no index. ``index`` and
+    ``values`` are None where the disk refuses them. ``resumed`` is the record behind which the journal was
+    read; None for all.
     """
 
     memory: Memory
@@ -64,10 +65,11 @@ def open_journal(
     """
     settings, store = configuration.settings, configuration.store
     recovered: list[Recovery] = []
+    refused = ""
     while True:
         writer.lock()
         state = read_state(state_path)
-        index = _index_of(store)
+        index, refused = (None, refused) if refused else _index_of(store)
         memory = Memory(
             present,
             state.position if state else None,
@@ -78,20 +80,24 @@ def open_journal(
         drift = new_drift_watch(configuration)
         resumed = _resume(index, state, configuration, memory, drift)
         total = record_total(store / "journal") if index is not None and resumed is None else None
+        indexing = Indexing(index, store / "journal", memory, total)
         try:
-            indexing = None if index is None else Indexing(index, store / "journal", memory, total)
             writer.open(_visitor(state, memory, drift, indexing), resumed)
-        except JournalTornTailError:
+            indexing.finish()
+        except (JournalTornTailError, JournalWriteError) as error:
             if index is not None:
                 index.close()
-            if recovered:
+            if indexing.refused:
+                refused = indexing.refused
+                continue
+            if recovered or isinstance(error, JournalWriteError):
                 raise
             check_not_shorter(state, writer.seq)
             recovered.append(JournalWriter.recover(store / "journal", store / "quarantine"))
             continue
         check_not_shorter(state, writer.seq)
-        if indexing is not None:
-            indexing.finish()
+        if refused:
+            recovered.append(Recovery(what="index-failed", reason=f"{WITHOUT_INDEX}: {refused}"[:500]))
         if state is None and writer.seq > 0:
             aside = set_aside_damaged_state(state_path, store / "quarantine")
             damaged = f"; the damaged state is kept as quarantine/{aside}" if aside else ""
@@ -103,19 +109,23 @@ def open_journal(
         return OpenedJournal(memory, drift, state, recovered, keeper, values, resumed)
 
 
-def _index_of(store: Path) -> IndexWriter | None:
-    """The store's index, begun anew where it belongs to another journal. None where it cannot be kept."""
+def _index_of(store: Path) -> tuple[IndexWriter | None, str]:
+    """The store's index, begun anew where it is damaged or belongs to another journal; None and why not."""
     path, journal = path_of(store), JournalReader(store / "journal")
     try:
         index = IndexWriter.create(path)
-        position = index.position
-        if position is not None and not journal.holds(position):
+        try:
+            position = index.position
+            agrees = position is None or journal.holds(position)
+        except sqlite3.Error:
+            agrees = False
+        if not agrees:
             index.close()
             discard(path)
             index = IndexWriter.create(path)
-        return index
-    except JournalWriteError:
-        return None
+        return index, ""
+    except JournalWriteError as error:
+        return None, str(error)
 
 
 def _resume(
@@ -153,7 +163,7 @@ def _sweep(store: Path) -> None:
 
 
 def _visitor(
-    state: State | None, memory: Memory, drift: DriftWatch | None, indexing: Indexing | None
+    state: State | None, memory: Memory, drift: DriftWatch | None, indexing: Indexing
 ) -> Callable[[Record, Place], None]:
     """Folds records; raises where the record at the saved position has a different hash."""
 
@@ -163,8 +173,7 @@ def _visitor(
                 place.segment, 0, f"record {record.seq} is not the one that was written: hashes differ"
             )
         memory.visit(record, place)
-        if indexing is not None:
-            indexing.note(record, place)
+        indexing.note(record, place)
         if drift is not None:
             drift.apply(record)
 

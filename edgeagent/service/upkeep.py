@@ -16,6 +16,7 @@ from edgeagent.errors import JournalCorruptError, JournalWriteError
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.snapshot import encode_snapshot
 from edgeagent.store.clock import Clock
+from edgeagent.store.index.indexing import WITHOUT_INDEX
 from edgeagent.store.index.resume import IndexKeeper
 from edgeagent.store.journal import JournalReader, Position
 from edgeagent.store.values.follow import COMMIT_RECORDS, ValueKeeper
@@ -158,7 +159,7 @@ class Upkeep:
         """Do without an index until the next start: everything is in the journal."""
         self._index = self._values = None
         self._values_behind = False
-        self._report(f"the index of the journal is not kept until the next start: {error}")
+        self._report(f"{WITHOUT_INDEX}: {error}")
 
     def _give_up_values(self, error: Exception) -> None:
         self._values, self._values_behind = None, False

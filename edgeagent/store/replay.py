@@ -116,14 +116,15 @@ def replay_store(
     executor = executor or LocalExecutor(1)
     place = place or StorePlace.of(store)
     reader = JournalReader(journal_folder(store))
-    records, total = (record for record, _ in reader.walk()), record_total(reader.folder)
+    past, total = WalkedParts(reader.folder), record_total(reader.folder)
+    records = past.noted(reader.walk())
     report = ReplayReport()
     if recipes is not None:
         chunks = _chunks(records, place, None, lambda _record, _body: True, recipes)
         report.flips = _asked_again(progress(_replayed(executor, chunks), "records", total), report)
         return report
     wanted = wanted or Range()
-    fold, contents = Rederivation(_line_of(store), WalkedParts(reader.folder)), Contents(place.archive())
+    fold, contents = Rederivation(_line_of(store), past.recall), Contents(place.archive())
     chunks = _chunks(records, place, contents, wanted.takes, None)
     with closing(IndexCheck(store)) as index:
         for one in progress(_replayed(executor, chunks), "records", total):

@@ -9,7 +9,6 @@ import math
 from collections import deque
 from collections.abc import Iterator
 from datetime import datetime
-from typing import Protocol
 
 from msgspec import UNSET
 
@@ -51,31 +50,16 @@ _DECIDED_BEFORE_S = 60.0
 """A measurement is written at once when it is decided; a disk that is slow takes a minute at the most."""
 
 
-class PastParts(Protocol):
-    """What was recorded of parts before: noted record by record, recalled as ``Memory`` asks."""
-
-    @property
-    def recall(self) -> Recall:
-        """Finds the records of a part."""
-        ...
-
-    def note(self, record: Record) -> None:
-        """Note one more record."""
-        ...
-
-
 class Rederivation:
     """Folds a journal and derives again.
 
     Give each record once, in order, and with each measurement what became of it now, None where it was not
-    computed again: the record then stands for itself. Without ``past`` a copy of what was decided of a part
-    that the fold has forgotten looks new.
+    computed again: the record then stands for itself. Without ``recall``, which finds each record given so far,
+    a copy of what was decided of a part that the fold has forgotten looks new.
     """
 
-    def __init__(self, line: LineDerivation | None = None, past: PastParts | None = None) -> None:
-        recall = None if past is None else past.recall
-        self.memory = Memory({}, 0, live_s=60.0, latches=True, recall=recall)
-        self._past = past
+    def __init__(self, line: LineDerivation | None = None, recall: Recall | None = None) -> None:
+        self.memory = Memory({}, 0, live_s=60.0, latches=True, recall=recall, recalls_newest=True)
         self._line = line or LineDerivation()
         self._configuration: Configuration | None = None
         self._former: Configuration | None = None
@@ -130,9 +114,6 @@ class Rederivation:
         self.memory.visit(folded, Place("", 0))
         if isinstance(body, Verification) and self.configuration is not None:
             self._rules.append(rules_now(Rulebook.of(self.configuration), self.memory, self.configuration))
-        self.memory.forget_recorded(record.seq)
-        if self._past is not None:
-            self._past.note(record)
         self._last = record
 
     def contradictions_at_end(self) -> Iterator[Contradiction]:

@@ -15,24 +15,20 @@ from edgeagent.store.files import make_folder
 
 NOTES = "create table notes (name text primary key, value blob not null) without rowid;"
 """The table that every such file has, for its format among others."""
-_WRITER_WAITS_S = 0.02
+WRITER_WAITS_S = 0.02
 """How long a commit waits for a reader: the service must not stand still for one."""
 
 
 def open_for_reading(path: Path, form: int) -> sqlite3.Connection | None:
     """A file for reading only; None when there is none, or none of this format."""
-    try:
+    with contextlib.suppress(sqlite3.Error, OSError):
         if not path.is_file():
             return None
         db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
-        try:
+        with contextlib.suppress(sqlite3.Error):
             if note(db, "format") == str(form).encode():
                 return db
-        except sqlite3.Error:
-            pass
         db.close()
-    except (sqlite3.Error, OSError):
-        pass
     return None
 
 
@@ -49,7 +45,7 @@ def open_for_writing(path: Path, schema: str, form: int) -> sqlite3.Connection:
 
 
 def _begun(path: Path, schema: str, form: int) -> sqlite3.Connection:
-    db = sqlite3.connect(path, timeout=_WRITER_WAITS_S, isolation_level=None, check_same_thread=False)
+    db = sqlite3.connect(path, timeout=WRITER_WAITS_S, isolation_level=None, check_same_thread=False)
     try:
         db.execute("pragma synchronous = normal")
         db.execute("pragma temp_store = memory")
@@ -73,6 +69,11 @@ def discard(path: Path) -> None:
             path.with_name(path.name + end).unlink(missing_ok=True)
     except OSError as error:
         raise JournalWriteError(f"{path}: {error}") from error
+
+
+def set_patience(db: sqlite3.Connection, seconds: float) -> None:
+    """How long this connection waits for others from here on."""
+    db.execute(f"pragma busy_timeout = {round(1000 * seconds)}")
 
 
 def note(db: sqlite3.Connection, name: str) -> bytes | None:

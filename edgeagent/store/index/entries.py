@@ -22,6 +22,7 @@ from edgeagent.model.records import (
 )
 from edgeagent.model.subject import subject_of
 from edgeagent.rules.files.settling import Look
+from edgeagent.rules.part_set import content_of
 
 MEASUREMENT, DISPOSITION, ROUTINE, RARE, VERIFICATION, UNKNOWN = range(1, 7)
 """Sorts of entries: the two that grow with the parts, those nobody looks back for, and others."""
@@ -33,7 +34,7 @@ class IndexEntry:
 
     ``serial_key`` and ``name_key`` are 63 bits of a SHA-256: who finds a record by them compares what it says.
     ``file_key`` is the identity of a file, all of its 16 bytes. ``about`` is the number of the record that an
-    acknowledgement answers.
+    acknowledgement answers. ``content_key`` is of a part with what was decided of it, 63 bits as the others.
     """
 
     seq: int
@@ -42,6 +43,7 @@ class IndexEntry:
     file_key: bytes | None = None
     name_key: int | None = None
     about: int | None = None
+    content_key: int | None = None
 
 
 def key_of_serial(serial: str) -> int:
@@ -52,6 +54,19 @@ def key_of_serial(serial: str) -> int:
 def key_of_name(folder: str, name: str) -> int:
     """The key of a file's place, whatever its content is."""
     return _short(folder, name)
+
+
+def key_of_content(part: str, serial: str, content: str) -> int:
+    """The key of a content that was decided of a part."""
+    return _short(part, serial, content)
+
+
+def decided_content(body: Measurement) -> int | None:
+    """The key of what a measurement decided; None for an artefact, and for a file that nobody read."""
+    content = content_of(body.source.sha256, body.recipe.sha256 if body.recipe is not None else "")
+    if not content or body.trace.of_artefact is not None:
+        return None
+    return key_of_content(*body.trace.of_part, content)
 
 
 def entry_of(record: Record) -> IndexEntry:
@@ -65,7 +80,8 @@ def entry_of(record: Record) -> IndexEntry:
         side = given(source.side_sha256, None)
         key = file_key(source.folder, source.name, source.sha256, side, Look(*source.look))
         name_key = key_of_name(source.folder, source.name)
-        return IndexEntry(record.seq, _sort_of(body), serial_key, key, name_key)
+        content = decided_content(body) if isinstance(body, Measurement) else None
+        return IndexEntry(record.seq, _sort_of(body), serial_key, key, name_key, content_key=content)
     return IndexEntry(record.seq, _sort_of(body), serial_key, about=about)
 
 

@@ -6,6 +6,7 @@ position in the journal; what stands behind the position is read from the journa
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -15,24 +16,27 @@ from pathlib import Path
 from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import JournalWriteError
 from edgeagent.store.index.cache_file import (
+    WRITER_WAITS_S,
     discard,
     is_busy,
     note,
     open_for_reading,
     open_for_writing,
+    set_patience,
     written,
 )
-from edgeagent.store.index.entries import IndexEntry, entry_of, key_of_name
+from edgeagent.store.index.entries import MEASUREMENT, IndexEntry, entry_of, key_of_name
 from edgeagent.store.journal import Position
 
-FORMAT = 1
+FORMAT = 2
 BLOCK = 512
 """Records that share one note of their earliest and latest time."""
 _SCHEMA = """
 create table segments (id integer primary key, name text not null unique);
 create table entries (
     seq integer primary key, sort integer not null, segment integer not null, start integer not null,
-    size integer not null, serial_key integer, file_key blob, name_key integer, about integer
+    size integer not null, serial_key integer, file_key blob, name_key integer, about integer,
+    content_key integer
 );
 create table blocks (id integer primary key, earliest text not null, latest text not null);
 """
@@ -44,6 +48,8 @@ _WAYS_IN = {
     "by_sort": "entries (sort, seq) where sort >= 4",
 }
 _SLICE = 4096
+_BULK_WAITS_S = 5.0
+"""How long a commit waits for a reader while the index is made as a whole: to give it up costs minutes."""
 _BULK = "bulk"
 """The note of an index that is being made as a whole: who finds it begins anew."""
 
@@ -71,7 +77,13 @@ class Index:
     def open(cls, path: Path) -> Index | None:
         """The index for reading only; None when there is none, or none that this version can read."""
         db = open_for_reading(path, FORMAT)
-        return None if db is None or note(db, _BULK) is not None else cls(db)
+        if db is None:
+            return None
+        with contextlib.suppress(sqlite3.Error):
+            if note(db, _BULK) is None:
+                return cls(db)
+        db.close()
+        return None
 
     def close(self) -> None:
         """Let go of the file."""
@@ -113,6 +125,14 @@ class Index:
         """The records of parts with that key, in order."""
         return self._all("serial_key = ? order by seq", serial_key)
 
+    def decided(self, serial_key: int, content_key: int, before: int) -> list[Where]:
+        """The measurements with that serial's key before a record, in order, if one decided that content."""
+        asked = "serial_key = ? and seq < ?"
+        one = f"select 1 from entries where {asked} and content_key = ? limit 1"
+        if self._db.execute(one, (serial_key, before, content_key)).fetchone() is None:
+            return []
+        return self._all(f"{asked} and sort = {MEASUREMENT} order by seq", serial_key, before)
+
     def about(self, seq: int) -> list[Where]:
         """The acknowledgements of a record, in order."""
         return self._all("about = ? order by seq", seq)
@@ -135,7 +155,7 @@ class Index:
 
     def entries(self) -> Iterator[IndexEntry]:
         """How each record can be found, in order; read in slices, so that the service can write in between."""
-        columns = "seq, sort, serial_key, file_key, name_key, about"
+        columns = "seq, sort, serial_key, file_key, name_key, about, content_key"
         sql = f"select {columns} from entries where seq > ? order by seq limit ?"
         last = 0
         while rows := self._db.execute(sql, (last, _SLICE)).fetchall():
@@ -197,6 +217,7 @@ class IndexWriter(Index):
                 db = open_for_writing(path, _SCHEMA, FORMAT)
             _make_ways_in(db)
         except sqlite3.Error as error:
+            db.close()
             raise JournalWriteError(f"{path}: {error}") from error
         return cls(db, path)
 
@@ -210,6 +231,7 @@ class IndexWriter(Index):
                 for name in _WAYS_IN:
                     self._db.execute(f"drop index if exists {name}")
             self._db.execute("pragma synchronous = off")
+            set_patience(self._db, _BULK_WAITS_S)
         except sqlite3.Error as error:
             raise JournalWriteError(f"{self._path}: {error}") from error
 
@@ -222,6 +244,7 @@ class IndexWriter(Index):
                 os.fsync(file.fileno())
             self._db.execute("pragma synchronous = normal")
             self._db.execute("delete from notes where name = ?", (_BULK,))
+            set_patience(self._db, WRITER_WAITS_S)
         except (sqlite3.Error, OSError) as error:
             raise JournalWriteError(f"{self._path}: {error}") from error
 
@@ -274,11 +297,11 @@ class IndexWriter(Index):
         db.executemany("insert or ignore into segments (name) values (?)", [(n,) for n in sorted(names)])
         ids = dict(db.execute("select name, id from segments"))
         db.executemany(
-            "insert into entries values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "insert into entries values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 (
                     *(e.seq, e.sort, ids[p.place.segment], p.start, p.place.offset - p.start),
-                    *(e.serial_key, e.file_key, e.name_key, e.about),
+                    *(e.serial_key, e.file_key, e.name_key, e.about, e.content_key),
                 )
                 for e, p in rows
             ),

@@ -12,57 +12,81 @@ from edgeagent.store.index.past_parts import WalkedParts, recall_by
 
 BULK_FROM = 20_000
 """Missing records from which on an index is made as a whole: one by one they go to places all over the file."""
+WITHOUT_INDEX = "the index of the journal is not kept until the next start"
 _AT_ONCE = 1024
 
 
 class Indexing:
     """Takes each record that a fold has, so that the fold need not keep every file.
 
-    Until an index that is made as a whole is whole, the fold recalls parts by a walk. Where the disk refuses
-    the index, the fold keeps what it has, and the `Upkeep` will say so.
+    Until an index that is made as a whole is whole, and without an index, the fold recalls parts by the journal
+    alone. Where the disk refuses an index that is made as a whole, ``refused`` says so: the fold has left to it
+    what it lacks now, so that the start begins again without. Where it refuses only to go on, the fold keeps
+    what it has, and the `Upkeep` will say so.
     """
 
-    def __init__(self, index: IndexWriter, journal: Path, memory: Memory, total: int | None) -> None:
+    def __init__(self, index: IndexWriter | None, journal: Path, memory: Memory, total: int | None) -> None:
         self._index, self._journal, self._memory = index, journal, memory
-        self._position = index.position
+        self._position = None if index is None else index.position
         self._read: list[tuple[Record, Place]] = []
-        self._refused = False
+        self._paused = False
+        self.refused = ""
         self._walked: WalkedParts | None = None
         missing = (total or 0) - (self._position.seq if self._position is not None else 0)
-        memory.recall = recall_by(index, journal)
-        if missing >= BULK_FROM:
-            try:
-                index.begin_bulk()
-            except JournalWriteError:
-                self._refused = True
-                return
+        if index is None or missing >= BULK_FROM:
             self._walked = WalkedParts(journal)
-            memory.recall = self._walked.recall
+            memory.recall, memory.recalls_newest = self._walked.recall, True
+            self._begin_bulk()
+        else:
+            memory.recall = recall_by(index, journal)
+
+    def _begin_bulk(self) -> None:
+        try:
+            if self._index is not None:
+                self._index.begin_bulk()
+        except JournalWriteError as error:
+            self.refused = str(error)
 
     def note(self, record: Record, place: Place) -> None:
-        """Note one more record that the fold has."""
+        """Note one more record that the fold has. Raises JournalWriteError once an index is ``refused``."""
         if self._walked is not None:
-            self._walked.note(record)
-            self._memory.forget_recorded(record.seq)
-        if self._refused or (self._position is not None and record.seq <= self._position.seq):
+            self._walked.note(record, place)
+        if self.refused:
+            raise JournalWriteError(self.refused)
+        if self._index is None or self._paused:
+            return
+        if self._position is not None and record.seq <= self._position.seq:
             return
         self._read.append((record, place))
-        if len(self._read) < _AT_ONCE:
-            return
-        before = self._position
+        if len(self._read) >= _AT_ONCE:
+            self._add(self._index)
+
+    def _add(self, index: IndexWriter) -> None:
+        before, last = self._position, self._read[-1][0].seq
         try:
-            self._position = self._index.add(self._read, before)
-        except JournalWriteError:
-            self._refused = True
+            self._position = index.add(self._read, before)
+        except JournalWriteError as error:
+            if self._walked is not None:
+                self.refused = str(error)
+                raise
+            self._paused = True
             self._read.clear()
         if self._position is not before:
             self._read.clear()
             self._memory.forget_files()
-            self._memory.forget_recorded(record.seq)
+            self._memory.forget_recorded(last)
 
     def finish(self) -> None:
-        """The fold is at the journal's end. Raises JournalWriteError where the disk refuses."""
-        if self._walked is not None and not self._refused:
-            self._position = self._index.add(self._read, self._position)
+        """The fold is at the journal's end. Raises JournalWriteError where an index is ``refused``."""
+        if self._walked is None or self._index is None:
+            return
+        if self._read:
+            self._add(self._index)
+        try:
+            if self._read:
+                raise JournalWriteError("index: somebody keeps reading it")
             self._index.end_bulk()
-            self._memory.recall = recall_by(self._index, self._journal)
+        except JournalWriteError as error:
+            self.refused = str(error)
+            raise
+        self._memory.recall, self._memory.recalls_newest = recall_by(self._index, self._journal), False

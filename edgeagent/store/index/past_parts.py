@@ -2,91 +2,158 @@
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 
-from edgeagent.codec.records.record import Record, RecordError, decode_record
+from edgeagent.codec.records.record import Place, Record, RecordError, decode_record
 from edgeagent.errors import JournalCorruptError, JournalWriteError
-from edgeagent.judging.memory import Recall, feature_result
+from edgeagent.judging.memory import Recall
 from edgeagent.model.records import Measurement
 from edgeagent.store.index.cache_file import discard
-from edgeagent.store.index.entries import key_of_serial
-from edgeagent.store.index.index import IndexWriter, path_of, records_at
+from edgeagent.store.index.entries import decided_content, key_of_content, key_of_serial
+from edgeagent.store.index.index import IndexWriter, Where, path_of, records_at
 from edgeagent.store.journal import JournalReader
 
 _PENDING_MAX = 65_536
+_AT_ONCE = 256
+_OFFSET_BITS = 40
+_SHORT = 0xFFFFFFFF
 
 
 def recall_by(index: IndexWriter, journal: Path) -> Recall:
     """Finds records by the service's index. What it finds is read from the journal, each by its own hash.
 
+    A content that nobody decided costs one look-up; one that was, the measurements of its serial.
     A damaged index is thrown away first, and JournalWriteError raised: the next start does without. Raises
     JournalCorruptError where the journal is damaged.
     """
 
-    def recall(_part: str, serial: str, _content: str, before: int) -> Iterator[Record]:
+    def recall(part: str, serial: str, content: str, before: int) -> Iterator[Record]:
         try:
-            places = [p for p in index.of_serial(key_of_serial(serial)) if p.seq < before]
+            places = index.decided(key_of_serial(serial), key_of_content(part, serial, content), before)
         except sqlite3.Error as error:
             path = path_of(journal.parent)
             discard(path)
             raise JournalWriteError(f"{path}: damaged, so it was removed: {error}") from error
-        try:
-            yield from map(decode_record, records_at(journal, places))
-        except (OSError, RecordError) as error:
-            raise JournalCorruptError(str(journal), 0, f"records of serial {serial}: {error}") from error
+        yield from _read(journal, serial, places)
 
     return recall
 
 
+def _read(journal: Path, serial: str, places: Sequence[Where]) -> Iterator[Record]:
+    try:
+        yield from map(decode_record, records_at(journal, places))
+    except (OSError, RecordError) as error:
+        raise JournalCorruptError(str(journal), 0, f"records of serial {serial}: {error}") from error
+
+
 class DecidedContents:
-    """Which contents of which parts were decided, in 8 bytes each: rarely, one that was not seems to be."""
+    """Which contents were decided, by their keys, in 8 bytes each."""
 
     def __init__(self) -> None:
         self._sorted = np.empty(0, dtype=np.uint64)
         self._pending: set[int] = set()
 
-    def add(self, part: str, serial: str, content: str) -> None:
+    def add(self, key: int) -> None:
         """Note that a content was decided."""
-        self._pending.add(_key(part, serial, content))
+        self._pending.add(key)
         if len(self._pending) >= _PENDING_MAX:
             fresh = np.fromiter(self._pending, dtype=np.uint64, count=len(self._pending))
             self._sorted = np.union1d(self._sorted, fresh)
             self._pending.clear()
 
-    def holds(self, part: str, serial: str, content: str) -> bool:
+    def holds(self, key: int) -> bool:
         """Whether a content was decided."""
-        key = _key(part, serial, content)
         at = int(np.searchsorted(self._sorted, np.uint64(key)))
         return key in self._pending or (at < len(self._sorted) and int(self._sorted[at]) == key)
 
 
-def _key(part: str, serial: str, content: str) -> int:
-    text = f"{part}\0{serial}\0{content}".encode("utf-8", "surrogatepass")
-    return int.from_bytes(hashlib.sha256(text).digest()[:8], "big")
+class MeasurementPlaces:
+    """Where a journal has the measurements of each serial, in 16 bytes each; rarely another's comes too."""
+
+    def __init__(self) -> None:
+        self._segments: list[str] = []
+        self._keys, self._at, self._sizes = _no_places(0)
+        self._new = _no_places(_PENDING_MAX)
+        self._count = 0
+
+    def add(self, serial: str, segment: str, start: int, size: int) -> None:
+        """Note the measurement that follows the one before."""
+        if self._count == _PENDING_MAX:
+            self._take_in()
+        if not self._segments or self._segments[-1] != segment:
+            self._segments.append(segment)
+        at = (len(self._segments) - 1) << _OFFSET_BITS | start
+        for column, value in zip(self._new, (key_of_serial(serial) & _SHORT, at, size), strict=True):
+            column[self._count] = value
+        self._count += 1
+
+    def _take_in(self) -> None:
+        before = self._keys, self._at, self._sizes
+        columns = [np.concatenate((a, b[: self._count])) for a, b in zip(before, self._new, strict=True)]
+        order = np.argsort(columns[0], kind="stable")
+        self._keys, self._at, self._sizes = (column[order] for column in columns)
+        self._count = 0
+
+    def of(self, serial: str) -> Iterator[Where]:
+        """The places of a serial's measurements in the journal's order; their numbers are not known (0)."""
+        key = np.uint32(key_of_serial(serial) & _SHORT)
+        first, end = (int(np.searchsorted(self._keys, key, side)) for side in ("left", "right"))
+        new = np.flatnonzero(self._new[0][: self._count] == key)
+        at = np.concatenate((self._at[first:end], self._new[1][new]))
+        sizes = np.concatenate((self._sizes[first:end], self._new[2][new]))
+        for place, size in zip(at.tolist(), sizes.tolist(), strict=True):
+            segment, start = divmod(place, 1 << _OFFSET_BITS)
+            yield Where(0, self._segments[segment], start, size)
+
+
+def _no_places(count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    return np.zeros(count, np.uint32), np.zeros(count, np.uint64), np.zeros(count, np.uint32)
 
 
 class WalkedParts:
-    """What a walk through a journal has seen, for a replay: no index is asked, which may be changed too."""
+    """What a walk through a journal has seen: for a replay, which asks no index, and a service that has none.
+
+    The journal is walked once, then followed; of each measurement 24 bytes are kept, 24 MB of a million.
+    """
 
     def __init__(self, journal: Path) -> None:
-        self._journal = journal
-        self._contents = DecidedContents()
+        self._reader = JournalReader(journal)
+        self._contents, self._places = DecidedContents(), MeasurementPlaces()
+        self._seq, self._end = 0, Place("", 0)
 
-    def note(self, record: Record) -> None:
-        """Note one record that was walked."""
+    def noted(self, walked: Iterable[tuple[Record, Place]]) -> Iterator[Record]:
+        """The records of a walk, each noted before it is given on."""
+        for record, place in walked:
+            self.note(record, place)
+            yield record
+
+    def note(self, record: Record, place: Place) -> None:
+        """Note the record that follows the one before, from the journal's first on."""
+        if record.seq <= self._seq:
+            return
+        start = self._end.offset if self._end.segment == place.segment else 0
+        self._seq, self._end = record.seq, place
         body = record.body
         if isinstance(body, Measurement) and body.trace.of_artefact is None:
-            self._contents.add(*body.trace.of_part, feature_result(record.seq, body).content)
+            self._places.add(body.trace.of_part[1], place.segment, start, place.offset - start)
+            content = decided_content(body)
+            if content is not None:
+                self._contents.add(content)
 
     def recall(self, part: str, serial: str, content: str, before: int) -> Iterator[Record]:
-        """The records before one, if any of them decided the content: then the journal is walked again."""
-        if self._contents.holds(part, serial, content):
-            for record, _ in JournalReader(self._journal).walk():
+        """The measurements of a serial before a record, if the content was decided of the part.
+
+        Follows the journal up to that record. Raises JournalCorruptError.
+        """
+        while self._seq < before - 1 and (found := self._reader.read_from(self._end, _AT_ONCE)):
+            for record, place in found:
+                self.note(record, place)
+        if self._contents.holds(key_of_content(part, serial, content)):
+            for record in _read(self._reader.folder, serial, list(self._places.of(serial))):
                 if record.seq >= before:
                     return
                 yield record
