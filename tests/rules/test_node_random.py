@@ -167,11 +167,17 @@ class Life:
             act()
             self.follow()
 
+    def rests(self) -> bool:
+        """Whether everything arrived and the node knows it."""
+        return self.heard >= set(self.parts) and self.world.node.sent.seq == len(self.world.journal)
+
     def come_to_rest(self) -> None:
-        """Nothing bad happens any more."""
+        """Nothing bad happens any more, for 200 s at most."""
         if self.lost:
             self.folder()
         for _ in range(200):
+            if self.rests():
+                break
             self.host_lives()
             self.connect()
             self.world.tick(1.0)
