@@ -251,6 +251,7 @@ def _likelihood_loss(count: int, confidence: float) -> float:
 
 
 def _fits(family: _Family) -> bool:
+    # A score is infinite some eight sigma out, where no true distribution has a value.
     scores = family.scores()
     return bool(np.isfinite(scores).all()) and normality(scores.tolist()) >= FIT_LEVEL
 
@@ -374,7 +375,7 @@ def _scale_losses(loss: Floats) -> tuple[Floats, Floats]:
 
 def _gamma(name: str, data: Floats, power: float) -> _Family:
     """Values whose ``power`` has a gamma distribution: power 2 is Nakagami's, with Rayleigh and half-normal."""
-    from scipy.special import gammainc, gammaincc, gammaincinv, gammaln, ndtri
+    from scipy.special import gammainc, gammaincinv, gammaln, ndtri
 
     n, logs = data.size, power * np.log(data)
     centre = float(np.mean(logs))
@@ -394,9 +395,7 @@ def _gamma(name: str, data: Floats, power: float) -> _Family:
         return np.exp((logs_at[..., None] + np.log(quantiles)[:, None, :]) / power)  # type: ignore[no-any-return]
 
     def scores() -> Floats:
-        at = np.exp(logs - centre) / scale[best]
-        below, above = gammainc(shape[best], at), gammaincc(shape[best], at)
-        return np.asarray(np.where(below < 0.5, ndtri(below), -ndtri(above)))
+        return np.asarray(ndtri(gammainc(shape[best], np.exp(logs - centre) / scale[best])))
 
     return _Family(name, likelihood, percentiles_at, scores)
 
@@ -418,8 +417,7 @@ def _weibull(data: Floats) -> _Family:
         return np.exp(logs_at[..., None] + cumulated / shape[mask][:, None, None])  # type: ignore[no-any-return]
 
     def scores() -> Floats:
-        hazard = np.exp(shape[best] * (logs - log_scale[best]))
-        return np.asarray(np.where(hazard < 0.69, ndtri(-np.expm1(-hazard)), -ndtri(np.exp(-hazard))))
+        return np.asarray(ndtri(-np.expm1(-np.exp(shape[best] * (logs - log_scale[best])))))
 
     return _Family("Weibull", likelihood, percentiles_at, scores)
 

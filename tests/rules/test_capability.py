@@ -15,6 +15,7 @@ from scipy import stats
 from edgeagent.errors import AnalysisError, TraceRangeError
 from edgeagent.rules.capability import (
     PROBABILITIES,
+    _likelihood_loss,
     capability,
     capability_of,
     indices_of,
@@ -207,6 +208,41 @@ def test_bounds_hold_all_that_the_profile_likelihood_of_normal_values_leaves_ope
 
 
 @pytest.mark.parametrize(
+    ("family", "shape", "count"),
+    [(stats.lognorm, 0.5, 200), (stats.gamma, 3.0, 200), (stats.weibull_min, 0.6, 400),
+     (stats.nakagami, 0.5, 400)],
+    ids=["lognormal", "gamma", "Weibull", "Nakagami"],
+)  # fmt: skip
+def test_bounds_are_the_profile_likelihood_of_the_only_distribution_that_fits(family, shape, count):
+    # A second way: scipy's densities over a grid of shape and scale about the best ones
+    values = spread_evenly(family(shape), count)
+    low, middle, high = family(shape).ppf(PROBABILITIES)
+    upper = float(middle + 1.4 * (high - middle))
+    best, _, scale = family.fit(values, floc=0)
+    shapes, scales = best * np.exp(np.linspace(-0.4, 0.4, 41)), scale * np.exp(np.linspace(-0.6, 0.6, 61))
+    grid = family(shapes[:, None, None], scale=scales[:, None])
+    likelihood = grid.logpdf(np.array(values)).sum(axis=2)
+    allowed = count / 2 * math.log1p(stats.t.ppf(0.975, count - 1) ** 2 / (count - 1)) + 0.6
+    found = percentile_capability(values, None, upper)
+    assert len(found.considered) == 1
+    _, indices = indices_of(np.concatenate([grid.ppf(p) for p in PROBABILITIES], axis=-1), None, upper)
+    inside = indices[likelihood >= likelihood.max() - allowed]
+    assert found.cpk_bounds == pytest.approx((inside.min(), inside.max()), rel=0.03)
+
+
+def test_likelihood_of_the_bounds_is_lost_at_the_ends_of_students_interval_of_the_mean():
+    for count in (10, 11, 30):
+        values = np.array(spread_evenly(stats.norm(5, 2), count))
+        end = stats.t.interval(0.9, count - 1, values.mean(), values.std(ddof=1) / math.sqrt(count))[1]
+        best, there = (
+            stats.norm(mu, np.sqrt(np.mean((values - mu) ** 2))).logpdf(values).sum()
+            for mu in (values.mean(), end)
+        )
+        # 0.6 beside it is what the choice of a distribution adds
+        assert _likelihood_loss(count, 0.9) == pytest.approx(best - there + 0.6, rel=1e-9)
+
+
+@pytest.mark.parametrize(
     "distribution", [stats.norm(10, 1), stats.lognorm(0.5), stats.rayleigh(), stats.halfnorm()],
     ids=["normal", "lognormal", "Rayleigh", "half-normal"],
 )  # fmt: skip
@@ -274,6 +310,21 @@ def test_ranks_bound_the_percentiles_from_some_thousand_values_on():
         assert found.cpk_bounds[1] == pytest.approx(above, rel=0.06)
 
 
+def test_bounds_of_ranks_are_the_nearest_values_that_lie_beyond_a_percentile_as_surely_as_stated():
+    # Value r of n lies below X_p with the probability that r values or more do: a binomial distribution
+    n, values = 4000, [float(i) ** 1.5 for i in range(4000)]
+    lower, upper = {}, {}
+    for p in PROBABILITIES[1:]:
+        fewer = stats.binom.cdf(np.arange(n), n, p)  # than r values, for r = 1, 2, ...
+        lower[p] = values[np.flatnonzero(fewer <= 0.05 / 2 / 2)[-1]]
+        upper[p] = values[np.flatnonzero(fewer >= 1 - 0.05 / 2 / 2)[0]]
+    limit, (middle, high) = 1.2 * values[-1], PROBABILITIES[1:]
+    wanted = [(limit - m[middle]) / (h[high] - m[middle]) for m, h in ((lower, upper), (upper, lower))]
+    assert percentile_capability(values, None, limit).cpk_bounds == pytest.approx(tuple(wanted), rel=1e-12)
+    mirrored = percentile_capability([-v for v in values], -limit, None)
+    assert mirrored.cpk_bounds == pytest.approx(tuple(wanted), rel=1e-12)
+
+
 def test_percentile_method_refuses_what_it_cannot_judge():
     with pytest.raises(AnalysisError, match="10 at least"):
         percentile_capability([1.0, 2.0, 3.0], None, 5.0)
@@ -310,3 +361,6 @@ def test_value_that_was_rounded_to_zero_does_not_take_the_natural_zero_away():
     found = percentile_capability([0.0, *values[1:]], None, middle + 1.33 * (high - middle))
     assert found.distribution == "Nakagami"
     assert found.cpk_bounds[0] < 1.33 < found.cpk_bounds[1]
+    # It counts as half of the smallest value above zero.
+    half = percentile_capability([values[1] / 2, *values[1:]], None, middle + 1.33 * (high - middle))
+    assert found.cpk_bounds == half.cpk_bounds
