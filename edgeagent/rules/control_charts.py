@@ -171,7 +171,7 @@ def moving_range_chart(values: Sequence[float], baseline: Baseline) -> ControlCh
     return _chart(mean, ranges, [0.0] * n, [D4 * mean] * n)
 
 
-def _ewma_half(step: int, sigma: float, weight: float, limit_sigma: float) -> float:
+def _ewma_half(step: float, sigma: float, weight: float, limit_sigma: float) -> float:
     share = weight / (2 - weight) * (1 - (1 - weight) ** (2 * step))
     return limit_sigma * sigma * math.sqrt(share)
 
@@ -194,7 +194,7 @@ def ewma_chart(
     if not 0 < weight <= 1:
         raise AnalysisError(f"an EWMA's weight is above 0 and at most 1, not {weight:g}")
     level, levels, halves = baseline.centre, [], list[float]()
-    final = _ewma_half(10**9, baseline.sigma, weight, limit_sigma)
+    final = _ewma_half(math.inf, baseline.sigma, weight, limit_sigma)
     for value in values:
         level += weight * (value - level)
         levels.append(level)

@@ -18,6 +18,7 @@ from edgeagent.rules.control_charts import (
     ChartPlan,
     Monitor,
     Signal,
+    check_usable,
     cusum_chart,
     estimate_baseline,
     ewma_chart,
@@ -191,6 +192,22 @@ def test_series_without_spread_has_no_baseline():
         estimate_baseline([1.0])
 
 
+def test_spread_whose_square_is_no_double_is_none():
+    # 1e-100 is what the sum of squares of a baseline needs to stay above zero
+    with pytest.raises(AnalysisError, match="all the same"):
+        estimate_baseline([1e-103, 2e-103, 1e-103])
+    assert estimate_baseline([1e-98, 2e-98, 1e-98]).count == 3
+
+
+@pytest.mark.parametrize("large", [1.01e100, -1.01e100, math.inf, math.nan])
+def test_value_and_limit_that_are_no_quantity_are_refused(large):
+    check_usable([1e100, -1e100, 0.0], [None, 1e100, -1e100])
+    with pytest.raises(TraceRangeError, match="value 2 is"):
+        check_usable([0.0, large])
+    with pytest.raises(TraceRangeError, match="a limit is"):
+        check_usable([0.0], [None, large])
+
+
 def test_number_that_is_not_finite_is_named():
     with pytest.raises(TraceRangeError, match="value 1"):
         estimate_baseline([1.0, math.nan, 2.0])
@@ -335,6 +352,12 @@ def test_baseline_grows_by_usual_values_alone_and_only_so_far():
     kept = [*INDIVIDUALS, 50.5, 51.0, 50.0]
     assert states[-1].baseline.centre == pytest.approx(estimate_baseline(kept).centre, rel=1e-12)
     assert states[-1].baseline.sigma == pytest.approx(estimate_baseline(kept).sigma, rel=1e-12)
+
+
+def test_baseline_of_hundreds_grows_only_so_far_too():
+    values = (INDIVIDUALS * 31)[:303]
+    states = fed(values, ChartPlan(chart="individuals", minimum=299, grow_to=301))
+    assert [s.baseline.count for s in states[298:]] == [299, 300, 301, 301, 301]
 
 
 def test_baseline_that_is_given_does_not_grow():

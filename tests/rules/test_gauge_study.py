@@ -69,12 +69,13 @@ def nist_set(name):
 
 def in_fractions(groups):
     """One-way analysis of variance of the very doubles in rational numbers: a second hand without rounding."""
-    exact = [[Fraction(v) for v in g] for g in groups]
+    # As whole numbers of a power of two sums and squares are exact, and far quicker than fractions.
+    scale = max(v.as_integer_ratio()[1] for g in groups for v in g)
+    exact = [[n * (scale // d) for n, d in (v.as_integer_ratio() for v in g)] for g in groups]
     count = sum(len(g) for g in exact)
-    grand = sum(v for g in exact for v in g) / count
-    means = [sum(g) / len(g) for g in exact]
-    between = sum(len(g) * (m - grand) ** 2 for g, m in zip(exact, means, strict=True))
-    within = sum((v - m) ** 2 for g, m in zip(exact, means, strict=True) for v in g)
+    squares, by_group = sum(v * v for g in exact for v in g), sum(Fraction(sum(g) ** 2, len(g)) for g in exact)
+    between = (by_group - Fraction(sum(map(sum, exact)) ** 2, count)) / scale**2
+    within = (squares - by_group) / scale**2
     df_between, df_within = len(exact) - 1, count - len(exact)
     return {
         "ss_between": float(between),
@@ -189,7 +190,7 @@ def test_constants_of_ranges_agree_with_the_integrals_that_define_them():
     # d2 = E(R), d3² = E(R²) - d2² of n standard normal values, integrated here from its distribution
     from scipy.stats import norm
 
-    x = np.linspace(-8, 8, 1601)
+    x = np.linspace(-8, 8, 801)
     step = x[1] - x[0]
     below = norm.cdf(x)
     inside = np.clip(below[None, :] - below[:, None], 0, None)
@@ -258,6 +259,15 @@ def test_effective_degrees_of_freedom_of_the_aiag_example_follow_from_its_mean_s
     wanted = (operator + error) ** 2 / (operator**2 / 2 + error**2 / 78)
     assert anova_study(aiag()).gauge_degrees_of_freedom == pytest.approx(wanted, rel=1e-5)
     assert 5 < wanted < 7
+
+
+def test_mean_square_of_an_interaction_below_zero_leaves_the_degrees_of_freedom_to_the_others():
+    # Not pooled, by hand from the published table: gauge variance (MS_operator - MS_interaction)/30 + MS_error
+    study = anova_study(aiag(), pool_above=1.0)
+    assert (study.pooled, study.floored, study.interaction_sd) == (False, ("interaction",), 0.0)
+    operator, both, error = 1.583631 / 30, -0.019943 / 30, 0.045982
+    wanted = (operator + both + error) ** 2 / (operator**2 / 2 + both**2 / 18 + error**2 / 60)
+    assert study.gauge_degrees_of_freedom == pytest.approx(wanted, rel=1e-5)
 
 
 def test_interaction_between_trials_that_never_differ_is_no_repeatability():
