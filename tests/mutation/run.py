@@ -21,6 +21,7 @@ import json
 import multiprocessing
 import os
 import random
+import resource
 import shutil
 import signal
 import sys
@@ -47,7 +48,10 @@ ROOT = HERE.parents[1]
 RESULTS = HERE / "results.json"
 NEEDED = ("config", "deploy", "edgeagent", "fixtures", "tests", "pyproject.toml", "README.md", "DEVELOPERS.md")
 TIMEOUT_S = 180.0
-"""A mutant that makes a loop endless is killed by it; many times what the slowest selection takes."""
+"""A mutant that waits for ever is killed by it; many times what the slowest selection takes."""
+TIMES_AS_LONG, LEAST_S = 5, 10
+"""A mutant that makes a loop endless is killed by the system when its tests have used so many times the
+processor time of the unmutated ones, and some more: however busy the machine is."""
 FEWEST = 5
 """Mutants of a module however small it is, unless it has fewer places."""
 TARGET = 0.9
@@ -55,6 +59,8 @@ OPTIONS = ("-q", "-x", "-n0", "-p", "no:cacheprovider", "-W", "ignore:Module alr
 """Up to the first test that fails. Plugins that were imported before the fork cannot be rewritten."""
 SAID = "said.txt"
 """What the last run of tests printed, in the copy."""
+KILLERS = "killers.txt"
+"""The tests that killed a mutant of the module, in the copy: they are tried first on the next one."""
 
 
 @dataclass(frozen=True)
@@ -163,14 +169,21 @@ class WithoutWaiting:
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         waits = importlib.import_module("quick").waits
-        items[:] = [item for item in items if not waits(item)]
+        killers = Path(KILLERS).read_text(encoding="utf-8").splitlines() if Path(KILLERS).exists() else []
+        items[:] = sorted((i for i in items if not waits(i)), key=lambda i: i.nodeid not in killers)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            with open(KILLERS, "a", encoding="utf-8") as killers:
+                killers.write(f"{report.nodeid}\n")
 
 
-def run_and_exit(tests: Iterable[str]) -> NoReturn:
+def run_and_exit(tests: Iterable[str], processor_s: int) -> NoReturn:
     """Run tests and end this process, whatever happens, without cleaning up what the parent needs."""
     code = 1
     try:
         os.setsid()
+        resource.setrlimit(resource.RLIMIT_CPU, (processor_s, processor_s))
         with open(SAID, "w", encoding="utf-8") as said:
             os.dup2(said.fileno(), 1)
             os.dup2(said.fileno(), 2)
@@ -182,25 +195,28 @@ def run_and_exit(tests: Iterable[str]) -> NoReturn:
         os._exit(code)
 
 
-def passes(tests: Iterable[str]) -> bool:
-    """Whether the tests pass in a child of this process, which has imported nothing of the project yet."""
+def passes(tests: Iterable[str], processor_s: int = int(TIMEOUT_S)) -> tuple[bool, float]:
+    """Whether the tests pass in a child of this process, which has imported nothing of the project yet.
+
+    And the processor time that they took.
+    """
     child = os.fork()
     if child == 0:
-        run_and_exit(tests)
+        run_and_exit(tests, processor_s)
     until = time.monotonic() + TIMEOUT_S
     while True:
-        ended, status = os.waitpid(child, os.WNOHANG)
+        ended, status, used = os.wait4(child, os.WNOHANG)
         if ended:
-            return status == 0
+            return status == 0, used.ru_utime + used.ru_stime
         if time.monotonic() > until:
             with contextlib.suppress(ProcessLookupError):
                 os.killpg(child, signal.SIGKILL)
             os.waitpid(child, 0)
-            return False
+            return False, TIMEOUT_S
         time.sleep(0.01)
 
 
-def survives(mutant: Mutant, tests: Iterable[str]) -> tuple[str, str] | None:
+def survives(mutant: Mutant, tests: Iterable[str], processor_s: int) -> tuple[str, str] | None:
     """The line before and after where the tests pass in spite of it, None for a mutant that they kill."""
     path = Path(mutant.module)
     original = path.read_text(encoding="utf-8")
@@ -211,7 +227,7 @@ def survives(mutant: Mutant, tests: Iterable[str]) -> tuple[str, str] | None:
     try:
         path.write_text(mutated, encoding="utf-8")
         compiled.unlink(missing_ok=True)  # its time stamp counts whole seconds only
-        if not passes(tests):
+        if not passes(tests, processor_s)[0]:
             return None
     finally:
         path.write_text(original, encoding="utf-8")
@@ -223,13 +239,15 @@ def survives(mutant: Mutant, tests: Iterable[str]) -> tuple[str, str] | None:
 
 def try_mutants(subject: Subject, share: float, seed: int) -> tuple[str, dict[str, Any] | None]:
     """The module, and what became of its mutants; None where its tests fail before anything is mutated."""
-    if not passes(subject.tests):
+    Path(KILLERS).unlink(missing_ok=True)
+    whole, used_s = passes(subject.tests)
+    if not whole:
         said = Path(SAID).read_text(encoding="utf-8")[-2000:]
         print(f"{subject.module}: tests fail unmutated\n{said}", flush=True)
         return subject.module, None
     mutants, survivors = sample(subject.module, share, seed), []
     for mutant in mutants:
-        if (lines := survives(mutant, subject.tests)) is not None:
+        if (lines := survives(mutant, subject.tests, LEAST_S + round(TIMES_AS_LONG * used_s))) is not None:
             survivors.append({"line": mutant.line, "before": lines[0], "after": lines[1]})
             print(f"{subject.module}:{mutant.line}: {lines[0]}  ->  {lines[1]}", flush=True)
     print(f"{subject.module}: {len(mutants) - len(survivors)} of {len(mutants)} killed", flush=True)
