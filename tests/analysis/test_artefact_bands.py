@@ -93,6 +93,23 @@ def test_bad_file_of_one_band_is_not_merely_incomplete():
         assert (found.judgement.disposition, found.incomplete) == ("reject", False)
 
 
+def test_gap_behind_the_first_point_does_not_shorten_the_range_of_the_trace():
+    head, columns, rows = (text := band("waves", {36: 812.0, 180: 403.0})).partition("angle_deg,deviation_um\n")
+    first, *others = rows.splitlines(keepends=True)
+    assert judged(text, anywhere=True).missing_upr == ()
+    assert judged(head + columns + first + "".join(others[9:]), anywhere=True).missing_upr == ()
+
+
+def test_verification_that_nothing_can_be_said_of_is_not_one_whose_waves_may_be_lost():
+    # Partial closes the gate until other files come; without a certificate or a wave none can.
+    rules = Rulebook("guarded", {}, {}, {})
+    unknown = evaluate("a.txt", band("waves", {36: 812.0}).encode(), None, rules)
+    assert (unknown.judgement.disposition, unknown.partial, unknown.missing_upr) == ("hold", False, ())
+    complete = judged(band("waves", {36: 812.0, 180: 403.0}), anywhere=True)
+    assert (complete.judgement.disposition, complete.partial) == ("accept", False)
+    assert not judged(band("elsewhere", {36: 812.0})).partial
+
+
 def test_wave_above_nyquist_is_said_and_never_passed():
     found = judged(band("waves", {36: 812.0}, points_per_turn=300), anywhere=True)
     assert (found.judgement.disposition, found.missing_upr, found.incomplete) == ("hold", (180,), True)

@@ -21,8 +21,9 @@ from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.demo.gauge import trace_text
 from edgeagent.demo.scenario import cases
 from edgeagent.judging.configuration import Document, recipe_from_documents
+from edgeagent.judging.evaluation.budget import temperature_check
 from edgeagent.judging.evaluation.evaluate import Rulebook
-from edgeagent.model import InstrumentUncertainty
+from edgeagent.model import InstrumentUncertainty, PartUncertainty
 from edgeagent.store.configuration import load_configuration
 
 ROOT = Path(__file__).parents[2]
@@ -273,6 +274,19 @@ def test_lead_test_of_a_warm_part(tmp_path):
     assert lines["temperature"] == pytest.approx(0.575)
     assert lines["expansion coefficient"] == pytest.approx(0.75)
     assert "departure from 20 °C" not in lines
+
+
+def test_temperature_is_asked_for_where_the_part_expands_and_a_value_grows_with_it():
+    steel = PartUncertainty(expansion_per_k=11.5e-6)
+    corrected = replace(steel, correct_temperature=True)
+    assert temperature_check(PartUncertainty(), None, {"lead"}, frozenset({"lead"})) == ()
+    assert temperature_check(steel, None, set(), frozenset({"lead"})) == ()
+    for limited, fit in ((frozenset({"lead"}), False), (frozenset({"form"}), True)):
+        (check,) = temperature_check(steel, None, {"lead"}, limited)
+        assert (check.ok, "states no temperature_c" in check.note) == (fit, True)
+    for part, words in ((steel, "values are not corrected for it"), (corrected, "values are those at 20 °C")):
+        (check,) = temperature_check(part, 23.0, {"lead"}, frozenset({"lead"}))
+        assert (check.ok, check.value, check.note) == (True, 3.0, f"measured at 23 °C, {words}")
 
 
 def test_expansion_without_a_temperature_holds(cell):

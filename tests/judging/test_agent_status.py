@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from edgeagent.judging.status.agent_status import WAITING_MAX, lamp_now, reasons_against
-from edgeagent.model.status import GateNow
+from judged_station import configured
+
+from edgeagent.judging.memory import Memory
+from edgeagent.judging.status.agent_status import (
+    WAITING_MAX,
+    Moment,
+    Writer,
+    agent_status,
+    lamp_now,
+    reasons_against,
+)
+from edgeagent.model.status import GateNow, ProcessMark, QueueNow
 from edgeagent.rules.line.delivery import initial
 from edgeagent.rules.line.delivery_state import Phase
 from edgeagent.rules.line.lamp import Lamp, Waiting
@@ -26,6 +36,16 @@ def test_line_sees_a_fault_while_the_broker_is_away_and_the_lamp_s_own_digit_oth
     assert (away.digit, away.waiting_count) == (3, 1)
     assert away.why[1:] == shown.why
     assert lamp_now(delivery(Phase.DELIVERING)).why == ()
+
+
+def test_status_names_the_broker_that_the_station_has():
+    for more, url in (("", ""), ('[mqtt]\nurl = "mqtt://line.example:1883"\n', "mqtt://line.example:1883")):
+        status = agent_status(
+            Memory({}, None, live_s=60.0, latches=True), configured(more=more), delivery(Phase.DELIVERING),
+            writer=Writer(ProcessMark(1, 2), 0.0), moment=Moment(0.0, 0.0), seq=1,
+            queue=QueueNow(files=0, analysing=0, open_parts=0), disk=None, counts={},
+        )  # fmt: skip
+        assert (status.broker.url, status.broker.connected, status.broker.ready) == (url, True, True)
 
 
 def test_what_waits_is_named_up_to_fifty_the_newest_of_them():

@@ -17,7 +17,7 @@ from edgeagent.judging import bodies
 from edgeagent.judging.configuration import Document
 from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.judging.evaluation.found_file import FoundFile
-from edgeagent.model import Disposition
+from edgeagent.model import Disposition, QualityCheck
 from edgeagent.model.reasons import Code, reason
 from edgeagent.model.records import Outcome, PartSource
 from edgeagent.rules.files.settling import Look
@@ -145,6 +145,13 @@ def test_texts_that_a_file_brought_along_are_cut_last_and_short_words_never():
     assert {s.sha256 for s in body.sources} == {"ab" * 32}
 
 
+def test_text_of_128_characters_stays_whole_beside_one_that_is_cut():
+    members = {"reasons": ["x" * 20_000, "y" * 128, "z" * 129], "reason_codes": []}
+    body = bodies.fit_to_line(body_of("disposition", members))
+    assert fits(body)
+    assert [len(text) for text in body.reasons] == [121, 128, 121]
+
+
 def test_own_source_of_a_record_is_never_cut():
     name = "n" * 250
     codes = [{"code": "recorded", "values": {"text": "x" * 20_000}}] * 3
@@ -185,6 +192,13 @@ def with_one_result(state):
     return with_measurement(state, result, ("left",), 5.0)
 
 
+def test_start_names_build_key_and_endorsement_where_there_are_any():
+    named = bodies.start_body(1, this_machine(), configured(), "b1", "k1", "e1")
+    assert (named.build, named.key, named.endorsement) == ("b1", "k1", "e1")
+    plain = bodies.start_body(1, this_machine(), configured())
+    assert (plain.build, plain.key, plain.endorsement) == (UNSET, UNSET, UNSET)
+
+
 def test_start_says_when_no_budget_stands_behind_the_uncertainties():
     assert bodies.start_body(1, this_machine(), configured(), "").uncertainty == "noise of this trace only"
     stated = configured(more="[uncertainty]\ngauge_scale = 0.003\n")
@@ -211,6 +225,15 @@ def test_measurement_of_a_part_names_recipe_and_the_twelve_values_that_matter_mo
     assert (body.layout, body.certificate_sha256, body.errors_nm) == (None, None, UNSET)
     assert body.recipe.part == "KX-2005-R"
     assert (body.settled_at, body.decided_at, body.result_sha256) == (5.0, 6.0, "cd" * 32)
+
+
+def test_measurement_names_twelve_failed_checks_and_no_more():
+    evaluation, _ = measured(spiral_text())
+    failed = tuple(QualityCheck(f"check_{n}", n == 3, None, None, "", f"note {n}") for n in range(15))
+    doubted = replace(evaluation, analysis=replace(evaluation.analysis, quality=failed))
+    body = bodies.measurement_body(5.0, bodies.source_of(FILE), doubted, STATION, "cd" * 32, 6.0)
+    names = [f"check_{n}" for n in range(15) if n != 3][:12]
+    assert [(c.check, c.note) for c in body.quality_failed] == [(n, f"note {n[6:]}") for n in names]
 
 
 def test_header_keys_that_nobody_knows_are_carried_along_into_the_record():
