@@ -223,6 +223,31 @@ def test_side_labels_of_another_language_are_translated(delimiter, mark):
     np.testing.assert_array_equal(trace.columns["x_mm"], [0.5, 0.6])
 
 
+@pytest.mark.parametrize(
+    ("words", "labels"),
+    [
+        ("0='top', 1='bottom'", "01"),
+        ("1='top', 2='bottom'", "12"),
+        ("top='bottom', bottom='top'", ("bottom", "top")),
+    ],
+)
+@pytest.mark.parametrize("field", [1, 3])
+@pytest.mark.parametrize(("delimiter", "mark"), [("semicolon", ";"), ("blanks", " \t ")])
+def test_words_of_the_sides_are_looked_for_in_their_own_field_alone(words, labels, field, delimiter, mark):
+    """A gauge's reading of 0 or 1 is a reading, and what a station calls the top may be the bottom."""
+    x, z = (2, 3) if field == 1 else (1, 2)
+    columns = f"[[column]]\nname='side'\nfield={field}\nwords={{ {words} }}\n"
+    columns += f"[[column]]\nname='x_mm'\nfield={x}\n[[column]]\nname='z_mm'\nfield={z}\n"
+    rows = [[labels[0], "0", "1"], [labels[1], "1", "0"], [labels[0], "2", "2"]]
+    if field == 3:
+        rows = [[*row[1:], row[0]] for row in rows]
+    text = HEAD + "w\n" + "".join(mark.join(row) + "\n" for row in rows)
+    trace = read(toml(f"delimiter='{delimiter}'", columns=columns), text)
+    np.testing.assert_array_equal(trace.columns["side"], [1.0, -1.0, 1.0])
+    np.testing.assert_array_equal(trace.columns["x_mm"], [0.0, 1.0, 2.0])
+    np.testing.assert_array_equal(trace.columns["z_mm"], [1.0, 0.0, 2.0])
+
+
 def measured_at(pattern, head, rest=""):
     more = f"[[header]]\nkey='measured_at'\npattern={pattern}\n{rest}"
     text = toml(more=more).replace("measured_at = 2026-03-02T09:41:07Z\n", "")

@@ -9,7 +9,6 @@ from __future__ import annotations
 import codecs
 import fnmatch
 import re
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -28,7 +27,7 @@ from edgeagent.codec.traces.layout import (
 )
 from edgeagent.codec.traces.row_cells import CELL_MARK, is_row_of, needs_cells, plain_rows
 from edgeagent.codec.traces.table import read_numbers
-from edgeagent.codec.traces.trace_text import code_labels
+from edgeagent.codec.traces.trace_text import SIDE_LABELS
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray, Trace
 
@@ -122,7 +121,7 @@ def _rows(layout: Layout, body: bytes, first_line: int, feature: str | None) -> 
         fields = layout.data.fields
     fields = fields or _count_fields(body, delimiter, first_line)
     return read_numbers(
-        _code_sides(body, delimiter, side.words) if side else body,
+        _code_sides(body, delimiter, side) if side is not None and side.field is not None else body,
         columns=fields,
         delimiter=delimiter,
         decimal=layout.text.decimal,
@@ -152,14 +151,23 @@ def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
     return _join_turns(raw) if column.unwrap else raw
 
 
-def _code_sides(body: bytes, delimiter: str, words: Mapping[str, str]) -> bytes:
-    """The labels of the sides as numbers: the layout's own words, then ``top`` and ``bottom``."""
-    beside = re.escape(delimiter.encode()) + rb" \t\n"
-    for word, label in words.items():
-        # Only what stands beside the word is looked at: a pattern for the whole cell is slow on long blanks.
-        whole = rb"(?<![^%b])%b(?![^%b])" % (beside, re.escape(word.encode("utf-8")), beside)
-        body = re.sub(whole, label.encode(), body)
-    return code_labels(body)
+def _code_sides(body: bytes, delimiter: str, side: Column) -> bytes:
+    """The labels in the field of ``side`` as numbers: ``top``, ``bottom`` and the layout's words for them."""
+    codes = {label: b"%d" % code for label, code in SIDE_LABELS.items()}
+    # All words at once: one after the other, a station that calls the top "bottom" would have one side only.
+    codes |= {word: codes[label] for word, label in side.words.items()}
+    coded = {word.encode("utf-8"): code for word, code in codes.items()}
+    mark = re.escape(delimiter.encode())
+    field, end = rb"[^%b\n]*%b" % (mark, mark), rb"[ \t]*(?:$|%b)" % mark
+    if delimiter == " ":
+        field, end = rb"[^ \t\n]+[ \t]+", rb"[ \t]|$"
+    # Only the field of the sides is looked at: a word such as 1 is a reading in any other.
+    cell = re.compile(
+        rb"^([ \t]*(?:%b){%d}[ \t]*)(%b)(?=%b)"
+        % (field, int(side.field or 1) - 1, b"|".join(map(re.escape, coded)), end),
+        re.MULTILINE,
+    )
+    return cell.sub(lambda found: found[1] + coded[found[2]], body)
 
 
 def _join_turns(angle_deg: FloatArray) -> FloatArray:
