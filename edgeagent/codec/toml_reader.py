@@ -16,11 +16,14 @@ from edgeagent.codec.limits import DIGITS_MAX, KEY_PARTS_MAX, NESTING_MAX
 
 _WHOLE_MAX = 2**63
 _TOKEN = re.compile(
-    r'"""(?:\\.|[^\\])*?"""' r"|'''.*?'''" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'" r"|#[^\n]*"
+    r'"""(?:\\.|[^\\])*?(?:"""|\Z)' r"|'''.*?(?:'''|\Z)" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'" r"|#[^\n]*"
     rf"|(?P<number>(?<![\w-])[+-]?[0-9][0-9A-Fa-f_xo]{{{DIGITS_MAX},}})|(?P<mark>[.=,\n\[\]{{}}])",
     re.DOTALL,
 )  # fmt: skip
-"""Texts and comments are stepped over whole, so that brackets in them do not count."""
+"""Texts and comments are stepped over whole, so that brackets in them do not count.
+
+A text that never ends is stepped over to the end: looking for its end again behind each of its quotation marks
+would take the square of the length."""
 
 
 class TomlError(Exception):

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from edgeagent.codec import limits
+from edgeagent.codec import limits, toml_reader
 from edgeagent.codec.configuration.recipe import parse_recipe, referenced_files
 from edgeagent.codec.configuration.schema import toml_table
 from edgeagent.codec.configuration.settings import parse_settings
@@ -201,6 +201,11 @@ def test_file_cut_anywhere_is_incomplete_or_refused_where_it_declares_its_points
         read(whole[: len(whole) - 30])
     with pytest.raises(TraceIncompleteError):
         read(HEADER)
+
+
+def test_text_without_an_end_is_stepped_over_once():
+    """Else 60 kB of a header in which thousands of texts seem to begin takes half a minute to be refused."""
+    assert len(list(toml_reader._TOKEN.finditer('\\"""\n' * 1000))) == 1
 
 
 BAD_DOCUMENTS = {
