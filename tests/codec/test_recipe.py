@@ -127,6 +127,8 @@ def test_file_of_a_curve_that_is_no_curve_is_refused(body, words):
         ('characteristic = "roundness_total"\nupper = inf', "finite"),
         ('characteristic = "roundness_total"\nupper = 1.0\ncaution = 1.5', "caution"),
         ('characteristic = "harmonic_amplitude"\nfile = "gone.csv"', "cannot be read"),
+        ('grade = 5\ncharacteristic = "roundness_total"\nupper = 1.0', "stands alone"),
+        ("grade = 5\n[[measurement.limit]]\ngrade = 7", "stands alone"),
     ],
 )  # fmt: skip
 def test_a_limit_that_contradicts_itself_is_refused(limit, words):

@@ -274,6 +274,10 @@ def _plan(
         key = f"{where}.limit[{number}]"
         limit = convert(item, _LimitTable, file, text=text, prefix=key)
         if limit.grade is not None:
+            if grade is not None or limit != _LimitTable(grade=limit.grade):
+                # What stands beside a grade would be dropped without a word: a limit that never rejects.
+                complaint = "a grade stands alone in its limit, and once in a measurement"
+                raise ConfigError(place_of_key(file, text, key), key, complaint, value=limit.grade)
             grade = limit.grade
             continue
         _require_known(limit.characteristic, characteristics, file, text, key)
