@@ -346,12 +346,19 @@ def test_hostile_text_stays_text():
     assert all(f.value.isprintable() and f.why.isprintable() for f in proposal.findings)
 
 
-@pytest.mark.parametrize("value", ["plain", 'q"\\d', "it's \\d", "a\nb\x1b", "µ \U0001f600", "'\"\\"])
+@pytest.mark.parametrize(
+    "value", ["plain", 'q"\\d', "it's \\d", "a\nb\x1b", "µ \U0001f600", "'\"\\", "\\ud8\x7f"]
+)
 def test_toml_text_is_read_back_as_it_was(value):
     assert tomllib.loads(f"x = {toml_value(value)}")["x"] == value
     assert tomllib.loads(f"x = {toml_value({value: [value, 0.1, 1e-6, True, 3]})}")["x"] == {
         value: [value, 0.1, 1e-6, True, 3]
     }
+
+
+def test_toml_text_keeps_a_sign_that_is_not_printable_readable_for_a_parser():
+    tag = "\U000e0001"  # beyond the basic plane
+    assert tomllib.loads(f"x = {toml_value(f'a{tag}b')}")["x"] == "a?b"
 
 
 def test_plain_text_is_one_line_and_short():

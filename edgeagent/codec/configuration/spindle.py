@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from edgeagent.codec.numbers import parse_plain_number
 from edgeagent.errors import ConfigError
 
 KEY = "uncertainty.spindle_file"
@@ -61,7 +62,7 @@ def _numbers(line: str, count: int, where: str) -> list[float]:
     values = []
     for cell in cells:
         try:
-            value = float(cell)
+            value = parse_plain_number(cell)
         except ValueError as error:
             raise ConfigError(where, KEY, "is no number", value=cell, allowed="a number") from error
         if not math.isfinite(value):

@@ -31,8 +31,9 @@ def toml_text(text: str) -> str:
     if printable and "'" not in text and ("\\" in text or '"' in text):
         return f"'{text}'"
     quoted = json.dumps(text, ensure_ascii=not printable)
-    # JSON writes a character beyond the basic plane as two surrogates, which TOML does not know
-    return json.dumps(text.encode("ascii", "replace").decode()) if "\\ud8" in quoted.lower() else quoted
+    # JSON escapes a character beyond the basic plane as two surrogates, which TOML does not know
+    surrogates = not printable and any(c > "\uffff" for c in text)
+    return json.dumps(text.encode("ascii", "replace").decode()) if surrogates else quoted
 
 
 def plain(text: str, width: int = 60) -> str:
