@@ -49,6 +49,14 @@ def test_complaint_names_line_and_what_was_expected(body, line, words):
     assert caught.value.expected
 
 
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_one_number_a_line_needs_no_delimiter_and_bears_no_second_number(delimiter):
+    assert read_numbers(b"1.5\n2\n\n", columns=1, delimiter=delimiter).tolist() == [[1.5], [2.0]]
+    for body in (b"1,5\n2\n", b"1,5\n\n", b"1;5\n2\n"):
+        with pytest.raises(TraceFormatError):
+            read_numbers(body, columns=1, delimiter=delimiter)
+
+
 def test_missing_samples_become_nan():
     found = read_numbers(b"1,2\n2,\n3,nan\n4,---\n5,6\n", columns=2)
     assert np.isnan(found[1:4, 1]).all()

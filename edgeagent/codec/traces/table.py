@@ -21,6 +21,7 @@ from edgeagent.errors import TraceFormatError, TraceIncompleteError
 from edgeagent.model import FloatArray
 
 _NEWLINE, _COMMA = 10, 44
+# Small enough that one odd cell costs little, large enough that calls do not count beside the reading.
 _BLOCK_BYTES = 65536
 
 
@@ -60,10 +61,12 @@ def read_numbers(
     quick = delimiter != " " and plain_words
     found = _fast(body, form, newline) if quick else None
     if found is None:
+        # Only when the first try failed: most exports have no CR, and looking for it is a copy of the file.
         plain = bytes(body).replace(b"\r", b"")
         found = _fast(plain, form) if quick else None
     if found is None:
         found = _by_blocks(plain, form, first_line, quick=quick)
+    # The end alone, 22 lines of up to 370 bytes: no second pass over the file.
     if _cut_off(bytes(body[-8192:]), delimiter, decimal):
         raise TraceIncompleteError(
             "the last line is cut off",
@@ -82,8 +85,10 @@ def _cut_off(end: bytes, delimiter: str, decimal: str) -> bool:
     """
     if end.endswith(b"\n") or not end.strip():
         return False
+    # The first piece may begin within a line.
     cells = [line.rsplit(delimiter.encode(), 1)[-1].strip() for line in end.split(b"\n")[1:]]
     decimals = [len(cell.partition(decimal.encode())[2]) for cell in cells]
+    # Twenty lines that agree are a fixed format; fewer may agree by chance, as 0.5 and 1.5 do.
     return len(decimals) > 20 and len(set(decimals[-21:-1])) == 1 and decimals[-1] < decimals[-2]
 
 
@@ -96,20 +101,24 @@ def _fast(
     """
     columns, delimiter, decimal = form.columns, form.delimiter, form.decimal
     text = np.frombuffer(body, dtype=np.uint8)
+    # Empty lines at the end would be empty cells, which are no JSON.
     while len(text) and text[-1] == _NEWLINE:
         text = text[:-1]
-    if not len(text) or (columns < 2 and delimiter != ","):
+    if not len(text):
         return None
     newline = text == _NEWLINE if newline is None else newline[: len(text)]
     line_ends = np.flatnonzero(newline)
+    # First: in one flat array a cell too many in one row and too few in the next would not be noticed.
     if not _equal_rows(np.flatnonzero(text == ord(delimiter)), line_ends, columns):
         return None
     json = np.empty(len(text) + 2, dtype=np.uint8)
     json[0], json[-1] = ord("["), ord("]")
+    # Every line feed becomes a comma by one addition, without a mask and without a copy of the text.
     np.add(text, newline.view(np.uint8) * np.uint8(_COMMA - _NEWLINE), out=json[1:-1])
     if delimiter != "," or decimal == ",":
         inside = json[1:-1]
         if decimal == ",":
+            # A point beside a decimal comma groups digits or is wrong: never the decimal mark of this file.
             if np.any(inside == ord(".")):
                 return None
             inside[text == _COMMA] = ord(".")
@@ -127,6 +136,7 @@ def _equal_rows(marks: NDArray[np.int64], line_ends: NDArray[np.int64], columns:
     if columns == 1:
         return True
     by_row = marks.reshape(rows, columns - 1)
+    # Last delimiter before its line's end, first one behind it: with the count that holds for every row.
     return bool(np.all(by_row[:-1, -1] < line_ends) and np.all(by_row[1:, 0] > line_ends))
 
 
@@ -146,6 +156,7 @@ def _by_blocks(body: bytes, form: _CellForm, first_line: int, *, quick: bool) ->
 def _careful(body: bytes, form: _CellForm, first_line: int) -> FloatArray:
     found = array("d")  # lists of a million rows would take ten times the memory of the file
     for number, row in enumerate(io.BytesIO(body), start=first_line):
+        # Any byte decodes, so that what is no number is named in the complaint.
         line = row.decode("latin-1").removesuffix("\n")
         if not line.strip():
             continue
@@ -158,7 +169,7 @@ def _careful(body: bytes, form: _CellForm, first_line: int) -> FloatArray:
             raise TraceIncompleteError(
                 f"the last line is cut off: {error.message}", line=number, expected=error.expected
             ) from error
-    return np.frombuffer(found, dtype=np.float64).reshape(-1, form.columns).copy()
+    return np.frombuffer(found, dtype=np.float64).reshape(-1, form.columns)
 
 
 def _numbers(line: str, form: _CellForm, number: int) -> list[float]:
