@@ -29,6 +29,7 @@ def require_bounds(trace: Trace) -> None:
     for name, values in trace.columns.items():
         if name not in _RUNNING:
             continue
+        # The plain minimum is NaN where a sample is missing: only then are the slower ones needed.
         low, high = float(np.min(values, initial=np.inf)), float(np.max(values, initial=-np.inf))
         if not low <= high:  # samples are missing
             if np.isnan(values).all():
@@ -39,6 +40,7 @@ def require_bounds(trace: Trace) -> None:
             raise TraceRangeError(
                 f"{name} reaches {max(low, high, key=abs):.4g} in row {at}; allowed: up to {MAGNITUDE_MAX:g}"
             )
+        # A column that stays where it is has no unit to doubt: the analysis says what it lacks.
         if 0.0 < high - low < _SPAN_MIN:
             raise TraceRangeError(f"{name} covers {high - low:.4g} only; is it in another unit?")
         if name == "angle_deg" and high - low > 360.0 * (TURNS_MAX + 1):

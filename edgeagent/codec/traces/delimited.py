@@ -32,6 +32,7 @@ from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray, Trace
 
 _BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
+# As much as trace text may have before its rows; patterns are tried over no more, since they may be slow.
 _HEADER_BYTES_MAX = 65536
 
 
@@ -45,6 +46,7 @@ def claims(layout: Layout, name: str, data: bytes) -> bool:
         return False
     if layout.match.contains is None:
         return True
+    # A character may be cut in two at the end, and a wrong encoding must say "not mine" here, not raise.
     head = data[:_HEADER_BYTES_MAX].decode(_encoding(layout, data), errors="replace").replace("\r", "")
     return re.search(layout.match.contains, head.removeprefix("\ufeff"), re.MULTILINE) is not None
 
@@ -88,6 +90,7 @@ def rows_as_written(layout: Layout, data: bytes, count: int, feature: str) -> tu
     for number, line in enumerate(lines, first_line):
         if not line.strip() or (by_rows and not is_row_of(layout, line, feature)):
             continue
+        # Rows of other traces may stand before it: the number is that of the first row shown.
         first = first if found else number
         found.append(line)
         if len(found) == count:
@@ -98,6 +101,7 @@ def rows_as_written(layout: Layout, data: bytes, count: int, feature: str) -> tu
 def _file_and_feature(layout: Layout, name: str) -> tuple[str, str | None]:
     """The file's own name, and which of its traces is meant where its layout knows several."""
     file, mark, feature = name.rpartition("#")
+    # A file's own name may hold a "#": only what the layout names as a feature is one.
     if layout.traces is None or not mark or feature not in layout.traces.names:
         return name, None
     return file, feature
@@ -119,6 +123,7 @@ def _rows(layout: Layout, body: bytes, first_line: int, feature: str | None) -> 
     else:
         body, delimiter = _remove_quotes(body, _delimiter(layout), layout.text.decimal)
         fields = layout.data.fields
+    # Where the layout says nothing the first row counts; every other one must then have as many.
     fields = fields or _count_fields(body, delimiter, first_line)
     return read_numbers(
         _code_sides(body, delimiter, side) if side is not None and side.field is not None else body,
@@ -133,6 +138,7 @@ def _rows(layout: Layout, body: bytes, first_line: int, feature: str | None) -> 
 
 def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
     if column.per_turn is not None:
+        # Multiplied, not summed up: a million added steps would drift by their rounding.
         return np.arange(len(rows), dtype=np.float64) * float(360.0 / column.per_turn)
     if column.step is not None:
         raw = np.arange(len(rows), dtype=np.float64) * column.step
@@ -142,12 +148,14 @@ def _column(column: Column, rows: FloatArray, fields: int) -> FloatArray:
             raise TraceFormatError(
                 f"{fields} fields a line", expected=f"a field {column.field} for {column.name}"
             )
+        # A copy: a view of one column would keep the whole table in memory as long as the trace lives.
         raw = np.ascontiguousarray(rows[:, column.field - 1])
     if column.scale != 1.0 or column.offset != 0.0:
         raw = raw * column.scale + column.offset
     factor = unit_factor(column.name, column.unit)
     if factor != 1.0:
         raw = raw * factor
+    # Last, since a turn is 360 of the column's own unit, degrees, only from here on.
     return _join_turns(raw) if column.unwrap else raw
 
 
@@ -161,6 +169,7 @@ def _code_sides(body: bytes, delimiter: str, side: Column) -> bytes:
     field, end = rb"[^%b\n]*%b" % (mark, mark), rb"[ \t]*(?:$|%b)" % mark
     if delimiter == " ":
         field, end = rb"[^ \t\n]+[ \t]+", rb"[ \t]|$"
+    # All of it is linear in the line: fields exclude their mark, so that there is one way to match.
     # Only the field of the sides is looked at: a word such as 1 is a reading in any other.
     cell = re.compile(
         rb"^([ \t]*(?:%b){%d}[ \t]*)(%b)(?=%b)"
@@ -174,6 +183,7 @@ def _join_turns(angle_deg: FloatArray) -> FloatArray:
     """Turns joined: a step back or forth of more than half a turn is the beginning of the next turn."""
     joined = angle_deg.copy()
     finite = np.isfinite(angle_deg)
+    # Missing samples are stepped over: one NaN would make NaN of all angles behind it.
     joined[finite] = np.unwrap(angle_deg[finite], period=360.0)
     return joined
 
@@ -187,6 +197,7 @@ def _remove_quotes(body: bytes, delimiter: str, decimal: str) -> tuple[bytes, st
             )
         return body, delimiter
     if delimiter == decimal:
+        # Only what stands between two quoted cells is a delimiter; the comma within them is a decimal mark.
         return body.replace(b'","', b"|").replace(b'"', b""), "|"
     return body.replace(b'"', b""), delimiter
 
@@ -199,6 +210,7 @@ def _encoding(layout: Layout, data: bytes) -> str:
     for mark, encoding in _BOMS:
         if data.startswith(mark):
             return encoding
+    # Python's own "utf-16" without a mark follows the machine's byte order; exports come from Windows.
     return "utf-16-le" if layout.text.encoding == "utf-16" else layout.text.encoding
 
 
@@ -207,6 +219,7 @@ def _as_lines(layout: Layout, data: bytes) -> bytes:
     text = _as_utf8(layout, data)
     if b"\r" not in text:
         return text
+    # CR LF leaves LF, so that lines keep their numbers; CR alone ends lines only where there is no LF at all.
     return text.replace(b"\r", b"") if b"\n" in text else text.replace(b"\r", b"\n")
 
 
@@ -216,6 +229,7 @@ def _as_utf8(layout: Layout, data: bytes) -> bytes:
         data = data.removeprefix(mark)
     if encoding == "utf-8":
         try:
+            # Rows must be numbers or words of the layout to be read, so that the header alone needs proof.
             data[:_HEADER_BYTES_MAX].decode("utf-8")
         except UnicodeDecodeError as error:
             if error.start < _HEADER_BYTES_MAX - 4:  # a character may be cut in two there
@@ -229,6 +243,7 @@ def _as_utf8(layout: Layout, data: bytes) -> bytes:
 
 def _split(layout: Layout, data: bytes) -> tuple[str, bytes, int]:
     """Header text, the bytes of the rows, and the line number of the first row."""
+    # Found without splitting: a list of all lines would take several times the memory of the file.
     if layout.data.first_line is not None:
         position = 0
         for skipped in range(layout.data.first_line - 1):
@@ -236,6 +251,7 @@ def _split(layout: Layout, data: bytes) -> tuple[str, bytes, int]:
             if position == 0:
                 raise TraceFormatError(f"the file ends at line {skipped + 1}", expected="data after it")
     else:
+        # Data that begin later than this are not looked for: the pattern would run over megabytes of rows.
         head = data[:_HEADER_BYTES_MAX].decode("utf-8", errors="replace")
         found = re.search(str(layout.data.after), head, re.MULTILINE)
         if found is None:
@@ -249,7 +265,9 @@ def _split(layout: Layout, data: bytes) -> tuple[str, bytes, int]:
     body = data[position:]
     if layout.data.until is not None:
         end = re.search(layout.data.until.encode("utf-8"), body, re.MULTILINE)
+        # No end is no error: a file may stop where its rows do.
         body = body[: end.start()] if end else body
+    # Replaced characters can do no harm: a header value with one matches no part and no recipe.
     return data[:position].decode("utf-8", errors="replace"), body, data.count(b"\n", 0, position) + 1
 
 
@@ -260,10 +278,12 @@ def _count_fields(body: bytes, delimiter: str, first_line: int) -> int:
     if not first.strip():
         raise TraceFormatError("nothing where data should begin", line=first_line, expected="numbers")
     cells = first.split() if delimiter == " " else first.split(delimiter)
+    # A delimiter at the end of each line makes no field.
     return len(cells) - (1 if len(cells) > 1 and not cells[-1].strip() else 0)
 
 
 def _header(layout: Layout, name: str, head: str, feature: str | None) -> dict[str, Any]:
+    # Constants first: what the file itself says of a key goes before what the layout assumes.
     found: dict[str, Any] = {"trace": 1, **layout.constants}
     if feature is not None:
         found["feature"] = feature
@@ -284,8 +304,10 @@ def _header(layout: Layout, name: str, head: str, feature: str | None) -> dict[s
                     f"header {source.key} not found", expected=f"a line matching {source.pattern!r}"
                 )
             continue
+        # A date and a time of day in two groups become one text for one format.
         found[source.key] = " ".join(groups)
     for source in layout.header:
+        # After all sources, so that groups of the file's name are scaled and translated like those of a line.
         if isinstance(found.get(source.key), str):
             found[source.key] = _header_value(source, found[source.key], layout.text.decimal)
     return convert_header_values(found, layout.text.decimal)
@@ -293,6 +315,7 @@ def _header(layout: Layout, name: str, head: str, feature: str | None) -> dict[s
 
 def _header_value(source: HeaderSource, text: str, decimal: str) -> Any:
     if source.words:
+        # An unknown word is never passed on: a direction of sensing by its own name would be taken for another.
         if text not in source.words:
             raise TraceFormatError(f"header {source.key}: {text!r}", expected=", ".join(source.words))
         text = source.words[text]

@@ -34,6 +34,7 @@ def _by_simdjson(text: bytes) -> FloatArray | None:
         found = _simdjson.Parser().parse(text)
         if not isinstance(found, _simdjson.Array):
             return None
+        # A copy, with a parser of its own: one that is used again while its document lives refuses.
         return np.frombuffer(found.as_buffer(of_type="d"), dtype=np.float64)
     except (ValueError, TypeError, RuntimeError):
         return None

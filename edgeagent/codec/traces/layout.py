@@ -21,10 +21,12 @@ from edgeagent.codec.numbers import parse_number
 from edgeagent.codec.traces.header import CARRIED_KEYS, FILL_IN, HEADER_KEYS, header_from_mapping
 from edgeagent.errors import ConfigError, TraceFormatError, UnfilledError
 
+# Micro is U+00B5 on keyboards and U+03BC in Greek text; both look alike in a layout.
 _LENGTH_MM = {"m": 1e3, "cm": 10.0, "mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "nm": 1e-6, "inch": 25.4}
 _TORQUE_N_M = {"N m": 1.0, "N cm": 1e-2, "N mm": 1e-3, "mN m": 1e-3}
 _ANGLE_DEG = {"deg": 1.0, "rad": math.degrees(1.0), "rev": 360.0, "turn": 360.0, "arcmin": 1 / 60, "grad": 0.9}
 NUMERIC_KEYS = {"tip_radius_mm", "track_diameter_mm", "spindle_rpm", "temperature_c", "lead_mm"}
+# No number means no value: texts of these keys are converted, all others stay as they are written.
 RegexText = Annotated[str, msgspec.Meta(min_length=1, max_length=400)]
 
 
@@ -141,6 +143,7 @@ class HeaderSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
                 raise ValueError("format, utc_offset_h and timezone belong to measured_at")
         elif self.utc_offset_h is not None and self.timezone is not None:
             raise ValueError("utc_offset_h and timezone exclude each other")
+        # A verification's age is counted in UTC: a clock without an offset would be wrong by hours.
         elif self.zone is None and self.format is not None and "%z" not in self.format:
             raise ValueError("the format has no %z, so utc_offset_h or timezone must say the offset from UTC")
 
@@ -151,7 +154,7 @@ class HeaderSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             return _zone(self.timezone)
         if self.utc_offset_h is None:
             return None
-        return UTC if self.utc_offset_h == 0 else timezone(timedelta(hours=self.utc_offset_h))
+        return timezone(timedelta(hours=self.utc_offset_h))
 
 
 FeatureName = Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9][A-Za-z0-9._-]{0,60}$")]
@@ -215,6 +218,7 @@ def units_for(column: str) -> Mapping[str, float]:
 
 def unit_factor(column: str, unit: str | None) -> float:
     """What values of a column that are written in a unit are multiplied with; 1 without one."""
+    # Relative to the column's own unit, not to mm: the name says whether mm, µm or nm are wanted.
     units, own = units_for(column), "N m" if column.endswith("_n_m") else column.rsplit("_", 1)[-1]
     return 1.0 if unit is None or unit == own else units[unit] / units[own]
 
@@ -223,6 +227,7 @@ def parse_layout(data: bytes, file: str) -> Layout:
     """A Layout from TOML bytes. Raises ConfigError naming file, key, value and what is allowed."""
     table = toml_table(data, file)
     text = data.decode("utf-8-sig")
+    # Before the types: "FILL IN" where a number belongs would be named as a wrong type, one key at a time.
     _refuse_unfilled(table, file, text)
     layout = convert(table, Layout, file, text=text)
     _check_patterns(layout, file, text)
@@ -305,6 +310,7 @@ def _check_patterns(layout: Layout, file: str, text: str) -> None:
 def _check_constants(layout: Layout, file: str, text: str) -> None:
     """Each constant must suit its header key, so that a mistake is found before the first file comes."""
     others: dict[str, Any] = {"kind": "x", "feature": "x", "measured_at": datetime(2000, 1, 1, tzinfo=UTC)}
+    # What other sources will give is stood in for, so that only the constants can be wrong.
     if "artefact" not in layout.constants:
         others |= {"part": "x", "serial": "x"}
     try:
@@ -350,4 +356,5 @@ def parse_moment(text: str, form: str | None, zone: tzinfo | None) -> datetime:
         raise TraceFormatError(
             f"header measured_at: {text!r}", expected=form or "for example 2026-03-02T09:41:07+01:00"
         ) from error
+    # replace keeps fold = 0: of the hour that comes twice in autumn the first, see HeaderSource.
     return moment.replace(tzinfo=zone) if moment.tzinfo is None and zone is not None else moment

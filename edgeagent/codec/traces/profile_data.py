@@ -54,6 +54,7 @@ def columns_from_profile(profile: ProfileData, header: Mapping[str, Any]) -> dic
         The profile does not keep its y, so its x is not the length along it.
     """
     kind = header.get("kind")
+    # x would be shorter than the way along the profile, so that every wave of it would seem shorter.
     if profile.y_mm is not None:
         raise TraceShapeError(
             f"the profile wanders by {float(np.nanmax(profile.y_mm) - np.nanmin(profile.y_mm)):.4g} mm in y; "
@@ -92,6 +93,7 @@ def _degrees_per_mm(header: Mapping[str, Any]) -> float:
             "side file: nothing turns the profile's length into an angle",
             expected="degrees_per_mm, or track_diameter_mm",
         )
+    # The length is taken along the circumference at the track's own diameter.
     return 360.0 / (np.pi * diameter_mm)
 
 

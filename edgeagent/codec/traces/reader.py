@@ -40,6 +40,7 @@ def trace_names(name: str, data: bytes, layouts: Mapping[str, Layout]) -> tuple[
     What more than one layout claims, or none, is one trace; reading it says what is wrong.
     """
     several = [layout for layout in layouts.values() if layout.traces is not None]
+    # Most stations have no such layout: then no file is searched for what would claim it.
     if not several or needs_side_file(name) or not data:
         return (name,)
     claiming = [layout for layout in layouts.values() if claims(layout, name, data)]
@@ -62,6 +63,7 @@ def read_trace(name: str, data: bytes, side: bytes | None, layouts: Mapping[str,
 def _read(name: str, data: bytes, side: bytes | None, layouts: Mapping[str, Layout]) -> ReadTrace:
     if not data:
         raise TraceFormatError("the file is empty", expected="a trace")
+    # By its name, before any layout: the bytes of a zip archive may match a careless pattern.
     if needs_side_file(name):
         from edgeagent.codec.traces.open_formats import read_open_format
 
@@ -75,6 +77,7 @@ def _read(name: str, data: bytes, side: bytes | None, layouts: Mapping[str, Layo
         )
     if claiming:
         return ReadTrace(parse_with_layout(layouts[claiming[0]], name, data), claiming[0])
+    # After the layouts: a station may have described files that begin with "#" in its own way.
     if looks_like_trace_text(data):
         return ReadTrace(parse_trace_text(data))
     raise TraceFormatError(

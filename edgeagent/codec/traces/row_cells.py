@@ -36,6 +36,7 @@ def plain_rows(
 
     Raises TraceFormatError with the line.
     """
+    # The side's cell is left as it is: its words are translated later, in the rows as a whole.
     used = {c.field - 1: c for c in columns if c.field is not None and c.name != "side"}
     chosen = _Chooser(layout, feature)
     lines = body.decode("utf-8", errors="replace").split("\n")
@@ -43,7 +44,9 @@ def plain_rows(
     for number, line in enumerate(lines, first_line):
         try:
             cells = cut_cells(line, layout.text, fields, number) if line.strip() else []
+            # Once this is known, an empty cell at the end is a lost sample where the row would else be short.
             fields = fields or len(cells)
+            # Rows of other traces are looked at too: a value without a feature makes the file unreadable.
             taken = bool(cells) and chosen.takes(cells, number)
             plain = [_plain(c, used.get(k), layout.text, number) for k, c in enumerate(cells)] if taken else []
         except TraceFormatError as error:
@@ -54,7 +57,9 @@ def plain_rows(
                 f"the last line is cut off: {error.message}", line=number, expected=error.expected
             ) from error
         found.append(CELL_MARK.join(plain))
+    # After all rows: a writer stopped between two traces leaves a file that is whole by every line.
     chosen.require_rows()
+    # An empty line for each row of another trace, so that complaints further on name the file's own line.
     return "\n".join(found).encode("utf-8", errors="replace")
 
 
@@ -81,6 +86,7 @@ def cut_cells(line: str, form: TextForm, fields: int = 0, number: int | None = N
         return line.replace('"', "").split()
     mark = _MARKS[form.delimiter]
     if '"' in line:
+        # Only with quotation marks, within which a delimiter may stand: csv is slower than a split.
         cells = [cell.strip() for cell in next(csv.reader([line], delimiter=mark))]
     else:
         cells = [cell.strip() for cell in line.split(mark)]
@@ -101,8 +107,10 @@ def without_grouping(cell: str, thousands: str, decimal: str) -> str:
 
 def _plain(cell: str, column: Column | None, form: TextForm, number: int) -> str:
     if column is None or cell.lower() in MISSING_WORDS or cell in form.missing:
+        # An empty cell at the end would be taken for a delimiter at the end of the line.
         return "-" if cell == "" else cell.replace(CELL_MARK, "?")
     if column.suffix is not None:
+        # Another unit in one row is a factor of 1000 in one sample.
         if not cell.endswith(column.suffix):
             raise TraceFormatError(
                 f"{cell[:40]!r} in the field of {column.name}",

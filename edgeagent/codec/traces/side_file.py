@@ -50,11 +50,13 @@ def parse_side_file(side: bytes, data: bytes) -> SideFile:
             f"the side file has {len(side)} bytes", expected=f"at most {SIDE_FILE_BYTES_MAX} bytes"
         )
     try:
+        # Editors on Windows put a byte order mark in front, which TOML does not know.
         text = side.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise TraceFormatError(f"side file is not TOML: no UTF-8 text at byte {error.start}") from error
     table = read_header_toml(text, "side file")
     for key in table:
+        # A mistyped tip_radius_mm would pass as a foreign key, and the part be measured without its tip.
         near = difflib.get_close_matches(key, SIDE_FILE_KEYS, 1, _NEAR) if key not in SIDE_FILE_KEYS else ()
         if near:
             raise TraceFormatError(
@@ -75,6 +77,7 @@ def parse_side_file(side: bytes, data: bytes) -> SideFile:
 def _is_sealed(side: bytes, table: Mapping[str, Any]) -> bool:
     if "checksum" not in table:
         return False
+    # Over the bytes as they are, not the parsed table: a comment that changed is a file that changed.
     last = _LAST_LINE.search(side)
     if last is None:
         raise TraceFormatError(

@@ -51,12 +51,14 @@ def parse_smd(data: bytes) -> ProfileData:
     axes, name = _header(header)
     points, step_mm = _x_axis(axes)
     z_points, factor = _z_axis(axes)
+    # What is announced and what is there, before any height is converted: either may be wrong.
     require_points(max(points, z_points))
     require_points(len(heights))
     z_mm = _heights(heights, first_line) * factor
     for axis, count in (("CX", points), ("CZ", z_points)):
         if count != z_mm.size:
             raise TraceFormatError(f"{z_mm.size} heights, but axis {axis} announces {count}")
+    # The index times the step, so that no rounding adds up over the profile.
     return ProfileData(
         x_mm=step_mm * np.arange(z_mm.size, dtype=np.float64), z_mm=z_mm, name=name, metadata=information
     )
@@ -76,6 +78,7 @@ def _sections(data: bytes) -> tuple[list[str], dict[str, str], list[str], int]:
     end_of_line = data.find(b"\n", marks[2], marks[3])
     if end_of_line < 0:
         raise TraceFormatError("the third ETX has no end of line", expected="a checksum on the next line")
+    # Before anything in the sections is believed.
     _compare_checksum(data, end_of_line + 1, marks[3])
     header, information, heights = (
         data[a:b].decode("latin-1") for a, b in zip((0, marks[0] + 1, marks[1] + 1), marks[:3], strict=True)
@@ -102,6 +105,7 @@ def _compare_checksum(data: bytes, start: int, end: int) -> None:
     written = data[start:end].decode("latin-1").strip(" \t\r\n\0")
     if not (written.isascii() and written.isdigit()):
         raise TraceFormatError(f"the checksum is {written[:20]!r}", line=line, expected="a whole number")
+    # In 64 bits: uint8 would overflow, and only the sum as a whole is taken modulo 65535.
     found = int(np.frombuffer(data, dtype=np.uint8, count=start).sum(dtype=np.uint64)) % 65535
     if int(written[:20]) != found:
         raise TraceFormatError(
@@ -118,6 +122,7 @@ def _information(text: str) -> dict[str, str]:
     found: dict[str, str] = {}
     for line in text.splitlines():
         name, _, value = line.replace("\0", " ").strip().partition(" ")
+        # Of a name that comes twice the first counts, as for a header.
         if name and name not in found:
             found[name] = value.strip()[:200]
     return found
@@ -150,6 +155,7 @@ def _axis(axes: dict[str, tuple[int, list[str]]], name: str, kind: str) -> tuple
         raise TraceFormatError(f"axis {name} has the unit {fields[3]!r}", line=line, expected="m, mm, um or nm")
     if not (fields[2].isascii() and fields[2].isdigit()):
         raise TraceFormatError(f"axis {name} has {fields[2]!r} points", line=line, expected="a whole number")
+    # Eighteen digits are refused as too many points; more would take long to convert.
     return line, int(fields[2][:18]), _number(fields[4], line, f"scale of {name}") * _UNIT_MM[fields[3]], fields
 
 
@@ -179,6 +185,7 @@ def _number(text: str, line: int, what: str) -> float:
 def _heights(lines: list[str], first_line: int) -> FloatArray:
     """Stored heights; the first element of ``lines`` is the rest of the ETX's own line."""
     texts = [(first_line + k, text.strip(" \t\0")) for k, text in enumerate(lines)]
+    # Lines keep their numbers although empty ones are left out: a complaint names the file's line.
     kept = [(number, text) for number, text in texts if text]
     return np.array(
         [np.nan if text == _MISSING else _number(text, number, "a height") for number, text in kept],

@@ -42,15 +42,18 @@ def named_columns(names: list[str], body: bytes | memoryview, first_line: int) -
         raise TraceFormatError(
             f"column names {', '.join(names)[:200]!r}", line=first_line - 1, expected="unlike, non-empty names"
         )
+    # A copy of all rows, which only traces with labels pay for.
     if "side" in names:
         body = code_labels(bytes(body))
     rows = read_numbers(body, columns=len(names), first_line=first_line)
+    # Copies: views of a column would keep the whole table in memory and be read with strides by every analysis.
     return {name: np.ascontiguousarray(rows[:, i]) for i, name in enumerate(names)}
 
 
 def code_labels(body: bytes) -> bytes:
     """The labels of the ``side`` column as numbers; a word that is no label stays and fails as a number."""
     for label, code in SIDE_LABELS.items():
+        # The whole body at once, which is quick: in any other column these words are no number either way.
         body = body.replace(label.encode(), str(int(code)).encode())
     return body
 
@@ -59,6 +62,7 @@ def _split(data: bytes) -> tuple[str, list[str], memoryview, int]:
     """Header text, column names, rows and the line number of the first row."""
     lines: list[str] = []
     position = 0
+    # Line by line instead of one pattern, so that no header is copied before its length is known.
     while data.startswith(b"#", position):
         if position > HEADER_BYTES_MAX:
             allowed = f"at most {HEADER_BYTES_MAX} bytes of it"
@@ -74,13 +78,16 @@ def _split(data: bytes) -> tuple[str, list[str], memoryview, int]:
         raise TraceFormatError("no header", line=1, expected="lines that start with '#'")
     end = data.find(b"\n", position)
     if end < 0:
+        # The writer has not come to the rows yet: the file is looked at again, not quarantined.
         raise TraceIncompleteError(
             "the file ends after its header", line=len(lines) + 1, expected="column names"
         )
+    # Counted before they are split: a line of a million commas would become a million texts.
     if data.count(b",", position, end) >= COLUMNS_MAX:
         raise TraceFormatError("too many columns", line=len(lines) + 1, expected=f"at most {COLUMNS_MAX}")
     try:
         names = [name.strip() for name in data[position:end].decode("utf-8").split(",")]
     except UnicodeDecodeError as error:
         raise TraceFormatError("column names are not UTF-8 text", line=len(lines) + 1) from error
+    # A view, since a slice would copy the rows, nearly the whole file.
     return "\n".join(lines), names, memoryview(data)[end + 1 :], len(lines) + 2

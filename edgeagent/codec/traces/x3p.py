@@ -27,6 +27,7 @@ from edgeagent.codec.traces.profile_data import ProfileData
 from edgeagent.errors import TraceFormatError
 from edgeagent.model import FloatArray
 
+# POINTS_MAX points of three float64 take 48 MB.
 MAX_FILE_BYTES = 128 * 1024 * 1024
 MAX_MEMBER_BYTES = 64 * 1024 * 1024
 MAX_XML_BYTES = 64 * 1024 * 1024
@@ -35,7 +36,9 @@ MAX_MEMBERS = 256
 MAX_RATIO = 200.0
 """Unpacked over packed size of a member above 1 MiB; measured heights pack to a tenth at best."""
 
+# A megabyte is no danger however well it packs, and short XML packs well.
 _RATIO_FROM_BYTES = 1024 * 1024
+# The standard nests five deep (ISO5436_2, Record1, Axes, CX, AxisType), and _metadata recurses as deep as this.
 _MAX_DEPTH = 32
 _NAMESPACE = "http://www.opengps.eu/2008/ISO5436_2"
 _DTYPES = {"I": "<i2", "L": "<i4", "F": "<f4", "D": "<f8"}
@@ -101,17 +104,20 @@ class _Members:
         self._archive = archive
         self._infos: dict[str, zipfile.ZipInfo] = {}
         for info in infos:
+            # Two readers would take one each, and a checksum would prove only one of them.
             if info.filename in self._infos:
                 raise TraceFormatError(f"the archive holds {info.filename[:80]!r} twice")
             self._infos[info.filename] = info
 
     def read(self, name: str, *, limit: int = MAX_MEMBER_BYTES) -> bytes:
+        # A link may be written with the separators of Windows, and from the archive's root as ./.
         name = name.strip().replace("\\", "/").removeprefix("./")
         info = self._infos.get(name)
         if info is None:
             raise TraceFormatError(f"the archive has no member {name[:80]!r}")
         if info.flag_bits & _ENCRYPTED:
             raise TraceFormatError(f"{name} is encrypted", expected="an X3P file without password")
+        # Deflate shrinks to a thousandth at best; bzip2 and LZMA have no such bound.
         if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
             raise TraceFormatError(
                 f"{name} is packed by method {info.compress_type}", expected="deflate or none"
@@ -139,6 +145,7 @@ def _profile(members: _Members) -> ProfileData:
     root = _xml_tree(raw)
     if root.tag not in (f"{_NAMESPACE}}}ISO5436_2", "ISO5436_2"):
         raise TraceFormatError("main.xml describes something else", expected="the element ISO5436_2")
+    # Before anything in it is believed.
     _compare_main(members, root, raw)
     feature = _text(root, "Record1/FeatureType")
     if feature != "PRF":
@@ -168,17 +175,20 @@ def _place(
         axes[name].increment * stored.get(name, index if name == "CX" else flat) for name in ("CX", "CY", "CZ")
     ]
     rotation = _rotation(root)
+    # Scaled, turned, then shifted: in another order the offsets would be turned with the profile.
     if rotation is not None:
         local = list(rotation @ np.vstack(local))
     x_mm, y_mm, z_mm = (
         1e3 * (values + axes[name].offset) for name, values in zip(("CX", "CY", "CZ"), local, strict=True)
     )
+    # After the rotation: it carries a missing height into all three coordinates.
     missing = np.isnan(z_mm)
     for name, values in (("x", x_mm), ("y", y_mm), ("z", z_mm)):
         bad = np.flatnonzero(~np.isfinite(values) & ~missing)
         if bad.size:
             raise TraceFormatError(f"point {bad[0] + 1} has no finite {name}", expected="a number")
     known = y_mm[np.isfinite(y_mm)]
+    # Exact: without a rotation out of its plane every y of a profile is the same number.
     wanders = known.size > 0 and bool(np.any(known != known[0]))
     return ProfileData(
         x_mm=x_mm, z_mm=z_mm, y_mm=y_mm if wanders else None, name=_text(root, "Record2/Comment", "")[:200],
@@ -189,7 +199,9 @@ def _place(
 def _xml_tree(raw: bytes) -> Element:
     """Elements of a document without document type; the namespace, if any, stands before a closing brace."""
     builder = TreeBuilder()
+    # Not ElementTree's own parser, which expands entities and has no bound on elements.
     parser = expat.ParserCreate(namespace_separator="}")
+    # Else a long text comes in many pieces, one Python call each.
     parser.buffer_text = True
     depth = elements = 0
 
@@ -246,6 +258,7 @@ def _number(root: Element, path: str, default: float | None = None) -> float:
 
 
 def _compare(content: bytes, written: str, name: str) -> None:
+    # MD5 because the standard says so: it finds damage, and nobody claims that it finds forgery.
     found = hashlib.md5(content, usedforsecurity=False).hexdigest()
     if found != written.strip().lower():
         raise TraceFormatError(
@@ -255,6 +268,7 @@ def _compare(content: bytes, written: str, name: str) -> None:
 
 def _compare_main(members: _Members, root: Element, raw: bytes) -> None:
     name = _text(root, "Record4/ChecksumFile", "md5checksum.hex")
+    # latin-1 decodes any byte: what is no checksum is then said, not raised by the decoder.
     line = members.read(name, limit=4096).decode("latin-1")
     found = re.match(r"\s*([0-9a-fA-F]{32})\b", line)
     if found is None:
@@ -317,6 +331,7 @@ def _binary(members: _Members, root: Element, dtypes: Sequence[str], points: int
                 f"{name} has {len(content)} bytes", expected=f"a bit for each of {points} points"
             )
         valid = np.unpackbits(np.frombuffer(content, dtype=np.uint8), bitorder="little")[:points]
+        # The last stored axis is always z, which _profile has made sure of.
         values[-1][valid == 0] = np.nan
     return values
 
@@ -349,8 +364,10 @@ def _rotation(root: Element) -> FloatArray | None:
         return None
     cells = [_number(root, f"{base}/r{row}{column}") for row in (1, 2, 3) for column in (1, 2, 3)]
     matrix = np.array(cells).reshape(3, 3)
+    # 1e-6: writers store seven or more digits; a determinant of -1 would mirror the profile.
     if np.abs(matrix @ matrix.T - np.eye(3)).max() > 1e-6 or np.linalg.det(matrix) < 0.0:
         raise TraceFormatError("main.xml: Rotation is not a pure rotation")
+    # Without the multiplication coordinates keep their last bit, and an undefined height stays in z alone.
     return None if np.array_equal(matrix, np.eye(3)) else matrix
 
 
