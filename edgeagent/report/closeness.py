@@ -92,14 +92,23 @@ def has_limit(c: JudgedValue) -> bool:
     return c.verdict != Verdict.UNJUDGED
 
 
-def order_key(c: JudgedValue) -> tuple[int, float]:
+def order_key(c: JudgedValue) -> tuple[int, float, float]:
     """Sorts judged characteristics: those without value first, then from the farthest over the limit down.
 
-    Values without a scale (a limit of 0) follow their verdict's worst neighbours.
+    Values without a scale (a limit of 0) follow their verdict's worst neighbours. Of values at the same place,
+    such as those that no number of limits reaches, the one farthest beyond its limit in its own unit is first.
     """
-    found = place(c)
     if c.value is None:
-        return (0, 0.0)
-    if found is None:
-        return (1, -1.0 if c.verdict in (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE) else -0.5)
-    return (1, -found.at)
+        return (0, 0.0, 0.0)
+    found = place(c)
+    if found is not None:
+        return (1, -found.at, -_excess(c, c.value))
+    beyond = c.verdict in (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE)
+    return (1, -1.0 if beyond else -0.5, -_excess(c, c.value))
+
+
+def _excess(c: JudgedValue, value: float) -> float:
+    """How far a value lies beyond its limits in its own unit; below 0 within them, 0 without any."""
+    beyond = [] if c.upper is None else [value - c.upper]
+    beyond += [] if c.lower is None else [c.lower - value]
+    return max(beyond, default=0.0)

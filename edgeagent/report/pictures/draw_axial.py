@@ -58,9 +58,9 @@ def groove_pictures(
     for c in result.characteristics:
         by_groove.setdefault(c.instance, []).append(c)
 
-    def worst(groove: Groove) -> tuple[int, float]:
+    def worst(groove: Groove) -> tuple[int, float, float]:
         judged = [order_key(c) for c in by_groove.get(groove["instance"], []) if has_limit(c)]
-        return min(judged, default=(2, 0.0))
+        return min(judged, default=(2, 0.0, 0.0))
 
     first = sorted(range(len(grooves)), key=lambda i: worst(grooves[i]))[:GROOVES_MAX]
     chosen = [grooves[i] for i in sorted(first)]
