@@ -20,7 +20,6 @@ from edgeagent.codec.traces.reader import read_trace
 from edgeagent.errors import AnalysisError, ConfigError, InputError, JournalCorruptError
 from edgeagent.model import FloatArray, Recipe, Thread, Trace
 from edgeagent.model.records import JudgedValue
-from edgeagent.report.gather import ComparedFile, MeasuredFile, Store
 from edgeagent.report.pictures.draw import Picture
 from edgeagent.report.pictures.draw_around import (
     Curves,
@@ -33,6 +32,7 @@ from edgeagent.report.pictures.draw_around import (
 from edgeagent.report.pictures.draw_axial import GROOVES_MAX, groove_pictures, pitch_picture
 from edgeagent.report.pictures.draw_travel import mean_travel_picture, travel_picture
 from edgeagent.report.standing_out import StandingOut, standing_out
+from edgeagent.report.story.gather import ComparedFile, MeasuredFile, Store
 from edgeagent.report.words import printable
 from edgeagent.store.replaying.files import Rulebooks
 

@@ -1,11 +1,12 @@
 """Sentences on a decision: what does not conform, from the worst down, each fault said once. Pure.
 
 The same finding at many places of one trace (a contact angle on fourteen flanks, chatter and its multiples) is
-one fault: one sentence, with the single values behind it.
+one fault: one sentence, with the single values behind it. Which waves are one chatter, ``waves`` says.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -17,8 +18,11 @@ from edgeagent.model.reasons import Code
 from edgeagent.model.records import JudgedValue, PartDisposition, given, reasons_of
 from edgeagent.report import words
 from edgeagent.report.closeness import has_limit, order_key
-from edgeagent.report.gather import MeasuredFile, PartStory, TypedRecord
+from edgeagent.report.story.gather import MeasuredFile, PartStory
+from edgeagent.report.story.typed_record import TypedRecord
+from edgeagent.report.waves import families, order_of
 from edgeagent.rules.sentences import sentence, sentences
+from edgeagent.rules.words.spoken import limits_at_stake
 
 _URGENCY = {Verdict.NONCONFORMING: 0, Verdict.INCONCLUSIVE: 1, Verdict.CAUTION: 2}
 _OF_VALUES = frozenset(
@@ -27,11 +31,15 @@ _OF_VALUES = frozenset(
 """Reasons that speak of a value, which has its own sentence."""
 _BY_ORDER = ("harmonic_amplitude", "amplitude_error", "en_number", "spurious_amplitude")
 """Characteristics whose instances are undulations, each with a limit of its own."""
+_OF_CHATTER = ("harmonic_amplitude", "spurious_amplitude")
+"""Those of them that come with their multiples; errors of certified waves are one gauge's."""
 _ORDERS_NAMED = 5
 _PLACES = (
     (re.compile(r"^(top|bottom)\[\d+\]$"), "groove"),
     (re.compile(r"^(top|bottom)\[\d+-\d+\]$"), "pair of grooves"),
     (re.compile(r"^turn\[\d+\]$"), "turn"),
+    (re.compile(r"^\d+-\d+$"), "band"),
+    (re.compile(r"^(\d+|none|\?)@"), "resonance"),
 )
 
 
@@ -78,15 +86,24 @@ def _of_values(
         # A caution is worth a sentence only where nothing worse kept the part from being accepted
         if urgency is not None and (urgency < _URGENCY[Verdict.CAUTION] or accepted):
             groups.setdefault(_fault_of(c), []).append(c)
-    for group in groups.values():
-        group.sort(key=_rank)
-        single = tuple(SaidFault(measured.feature, words.sentence(c), c, later) for c in group)
-        if len(group) == 1:
-            yield _rank(group[0]), single[0]
-            continue
-        text = said_once(group, measured.result.characteristics)
-        heading = f"the {len(group)} values"
-        yield _rank(group[0]), SaidFault(measured.feature, text, group[0], later, single, heading)
+    for alike in groups.values():
+        alike.sort(key=_rank)
+        for group in _families(alike):
+            single = tuple(SaidFault(measured.feature, words.sentence(c), c, later) for c in group)
+            if len(group) == 1:
+                yield _rank(group[0]), single[0]
+                continue
+            text = said_once(group, measured.result.characteristics)
+            heading = f"the {len(group)} values"
+            yield _rank(group[0]), SaidFault(measured.feature, text, group[0], later, single, heading)
+
+
+def _families(alike: Sequence[JudgedValue]) -> list[list[JudgedValue]]:
+    """Waves of a part as families, other values all together; each led by its worst, as ``alike`` is."""
+    if alike[0].name not in _OF_CHATTER:
+        return [list(alike)]
+    found = families([c.instance for c in alike])
+    return [[alike[i] for i in family] for family in found]
 
 
 def _rank(c: JudgedValue) -> tuple[float, ...]:
@@ -95,47 +112,54 @@ def _rank(c: JudgedValue) -> tuple[float, ...]:
 
 def _fault_of(c: JudgedValue) -> tuple[object, ...]:
     """What two values have in common that are one fault."""
-    side = 0 if c.value is None else _side_of_limits(c, c.value)
+    side = None if c.value is None else _side_of_limits(c, c.value)
     if c.name in _BY_ORDER:
         return (c.name, c.verdict, side, c.value is None)
     return (words.stem_of(c.name), c.verdict, side, c.value is None, c.unit, c.lower, c.upper)
 
 
-def _side_of_limits(c: JudgedValue, value: float) -> int:
-    if c.upper is not None and value > c.upper:
-        return 1
-    return -1 if c.lower is not None and value < c.lower else 0
+def _side_of_limits(c: JudgedValue, value: float) -> tuple[bool, ...]:
+    """Of what a sentence on the value speaks: beyond which limit it is, or too close to which."""
+    if c.verdict == Verdict.INCONCLUSIVE and not words.far_outside(c, value):
+        return (False, *_nearer_limit(c, value))
+    below = c.lower is not None and value < c.lower
+    return (True, below, c.upper is not None and value > c.upper)
+
+
+def _nearer_limit(c: JudgedValue, value: float) -> tuple[bool, bool]:
+    """Whether an inconclusive value is too close to its lower and to its upper limit."""
+    u = math.inf if c.expanded_uncertainty is None else c.expanded_uncertainty
+    return limits_at_stake(value, u, c.lower, c.upper)
 
 
 def said_once(group: Sequence[JudgedValue], everything: Iterable[JudgedValue]) -> str:
     """One sentence on a fault at several places; ``group`` from the worst down, ``everything`` of its trace."""
     worst = group[0]
     if worst.name in _BY_ORDER:
-        orders = sorted((c.instance for c in group), key=_order_of)
+        orders = sorted((c.instance for c in group), key=order_of)
         more = len(orders) - _ORDERS_NAMED
         named = ", ".join(orders[:_ORDERS_NAMED]) + (f" and {more} more" if more > 0 else "")
-        rest = words.sentence(worst).removeprefix(f"{words.name_text(worst.name, worst.instance)} is ")
-        return f"{words.name_text(worst.name)} at {named} UPR, worst at {worst.instance} UPR: {rest}"
+        name = f"{words.name_text(worst.name)} at {words.printable(named)} UPR"
+        if worst.value is None:
+            return f"{name} {words.predicate_of_several(group)}"
+        rest = words.predicate(worst).removeprefix("is ")
+        return f"{name}, worst at {words.printable(worst.instance)} UPR: {rest}"
     one_side = len({c.name for c in group}) == 1
     name = worst.name if one_side else words.stem_of(worst.name)
     same = (c for c in everything if name == (c.name if one_side else words.stem_of(c.name)) and has_limit(c))
     like = sum((c.lower, c.upper) == (worst.lower, worst.upper) for c in same)
-    return f"{words.name_text(name)} {_places_text(group, like)} {words.sentence_of_several(group)}"
-
-
-def _order_of(instance: str) -> float:
-    try:
-        return float(instance.strip("[]"))
-    except ValueError:
-        return 0.0
+    return f"{words.name_text(name)} {_places_text(group, like)} {words.predicate_of_several(group)}"
 
 
 def _places_text(group: Sequence[JudgedValue], like: int) -> str:
     noun = next((n for pattern, n in _PLACES if all(pattern.match(c.instance) for c in group)), "place")
-    if noun == "groove" and len({c.name for c in group}) > 1:
+    if noun in ("groove", "place") and len({c.name for c in group}) > 1:
         noun = "flank"
     many = "pairs of grooves" if noun == "pair of grooves" else f"{noun}s"
-    return f"on all {like} {many}" if len(group) == like else f"on {len(group)} of {like} {many}"
+    where = "in" if noun == "band" else "at" if noun in ("place", "resonance") else "on"
+    if len(group) < like:
+        return f"{where} {len(group)} of {like} {many}"
+    return f"{where} both {many}" if like == 2 else f"{where} all {like} {many}"
 
 
 def _of_checks(measured: MeasuredFile, later: bool) -> Iterator[tuple[tuple[float, ...], SaidFault]]:

@@ -28,11 +28,12 @@ from edgeagent.report import words
 from edgeagent.report.closeness import has_limit, order_key, place
 from edgeagent.report.evidence import Evidence, alignment_values
 from edgeagent.report.faults import faults
-from edgeagent.report.gather import ComparedFile, MeasuredFile, PartKey, PartStory, TypedRecord
 from edgeagent.report.period import Period, StandingDecision, parts_to_link
 from edgeagent.report.pictures.draw_period import series_picture
 from edgeagent.report.presentation import Presentation, moment_text
 from edgeagent.report.printing import css_text
+from edgeagent.report.story.gather import ComparedFile, MeasuredFile, PartStory
+from edgeagent.report.story.typed_record import PartKey, TypedRecord
 from edgeagent.report.templates import environment_of
 from edgeagent.rules.sentences import sentences
 from edgeagent.rules.words.digits import decimals_of

@@ -25,8 +25,9 @@ from edgeagent.model.records import (
     Verification,
     reasons_of,
 )
-from edgeagent.report.gather import Damage, PartKey, Store, TypedRecord, part_of, typed_record
 from edgeagent.report.period_series import PER_INSTANCE, PeriodSeries, ValueSeries
+from edgeagent.report.story.gather import Damage, Store
+from edgeagent.report.story.typed_record import PartKey, TypedRecord, part_of, typed_record
 from edgeagent.report.words import feature_text, name_text, printable, stem_of
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.index.lookup import Lookup

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, tzinfo
 from edgeagent.codec.configuration.report_settings import ReportSettings
 from edgeagent.codec.configuration.settings import parse_settings
 from edgeagent.errors import ConfigError, JournalCorruptError, UsageError
-from edgeagent.report.gather import Store
+from edgeagent.report.story.gather import Store
 from edgeagent.report.words import printable
 
 

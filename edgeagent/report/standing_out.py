@@ -14,7 +14,7 @@ from edgeagent.codec.records.archived_result import ResultOrders
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import COVERAGE_FACTOR, Running, Spectrum, Thread
 from edgeagent.model.records import JudgedValue
-from edgeagent.report.gather import MeasuredFile
+from edgeagent.report.story.gather import MeasuredFile
 from edgeagent.report.words import judged_value_text, value_with_uncertainty, with_unit
 from edgeagent.rules.words.digits import written
 

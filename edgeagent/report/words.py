@@ -17,6 +17,7 @@ from edgeagent.codec.plain_text import clean
 from edgeagent.model import NOISE_ONLY, InstrumentUncertainty, Verdict
 from edgeagent.model.records import JudgedValue, given
 from edgeagent.rules.words.digits import Written, decimals_of, limit_digits, written
+from edgeagent.rules.words.spoken import limits_at_stake, spoken_instance, spoken_name
 
 UNITS: Mapping[str, str] = {
     "um": "µm",
@@ -29,6 +30,8 @@ UNITS: Mapping[str, str] = {
 }
 OF_NOISE = "noise of this trace"
 """What an uncertainty is called where the station states nothing of its instrument."""
+_SPREAD_APART = 1.5
+"""From this ratio on, the largest uncertainty of several values is not that of the others, too."""
 NARROW_SPACE = "\u202f"
 """Between a number and its unit, where a line must not break."""
 
@@ -97,26 +100,12 @@ def unit_in_note(note: str) -> str:
 
 def name_text(name: str, instance: str = "") -> str:
     """A characteristic in words: the recorded name without underscores, and which one of several."""
-    words = "En number" if name == "en_number" else printable(name).replace("_", " ")
-    if not instance:
-        return words
-    if name in ("harmonic_amplitude", "amplitude_error", "en_number", "spurious_amplitude", "band_rms"):
-        return f"{words} at {printable(instance)} UPR"
-    if name == "resonance_amplitude":
-        return f"{words}, {instance_text(name, instance)}"
-    return f"{words} {instance_text(name, instance)}"
+    return printable(spoken_name(name, instance))
 
 
 def instance_text(name: str, instance: str) -> str:
     """Which one of several, beside a name that stands for itself."""
-    shown = printable(instance)
-    if name == "band_velocity":
-        return f"{shown} Hz"
-    order, at, hz = shown.partition("@")
-    if name != "resonance_amplitude" or not at:
-        return shown
-    meets = {"none": "no order", "?": "an order beyond the last one measured"}.get(order, f"{order} UPR")
-    return f"{meets} at {hz} Hz"
+    return printable(spoken_instance(name, instance))
 
 
 def stem_of(name: str) -> str:
@@ -141,13 +130,19 @@ def value_with_uncertainty(
     if value is None:
         return "no value"
     found = value_text(value, u, limits, noise_only=noise_only)
+    return _beside_uncertainty(found, u, unit, noise_only=noise_only)
+
+
+def _beside_uncertainty(found: str, u: float | None, unit: str, *, noise_only: bool, most: bool = False) -> str:
+    """One value or several as text, with the expanded uncertainty; ``most``: the largest of several."""
     if u is None:
         return with_unit(found, unit)
+    spread = f"{'up to ' if most else ''}{uncertainty_text(u)}"
     if noise_only:
-        return f"{with_unit(found, unit)} (± {with_unit(uncertainty_text(u), unit)} {OF_NOISE})"
+        return f"{with_unit(found, unit)} (± {with_unit(spread, unit)} {OF_NOISE})"
     if unit_text(unit) == "°":
-        return f"{found}° ± {uncertainty_text(u)}°"
-    return with_unit(f"{found} ± {uncertainty_text(u)}", unit)
+        return f"{found}° ± {spread}°"
+    return with_unit(f"{found} ± {spread}", unit)
 
 
 def judged_value_text(c: JudgedValue) -> str:
@@ -203,17 +198,24 @@ def limits_text(c: JudgedValue) -> str:
     return f"lower limit {with_unit(limit_text(lower or 0.0, c), c.unit)}"
 
 
-def _bounds_text(c: JudgedValue) -> str:
-    """The limits of a characteristic inside a sentence."""
+def _bounds_text(c: JudgedValue, at_stake: tuple[bool, bool] = (True, True)) -> str:
+    """The limits of a characteristic inside a sentence, or the one of them that is at stake."""
     lower, upper = c.lower, c.upper
-    if lower is not None and upper is not None:
+    if lower is not None and upper is not None and all(at_stake):
         return f"its {limits_text(c)}"
-    bound = upper if upper is not None else lower
-    which = "upper" if upper is not None else "lower"
-    return f"its {which} limit of {with_unit(limit_text(bound or 0.0, c), c.unit)}"
+    above = upper is not None and at_stake[1]
+    bound = upper if above else lower
+    return f"its {'upper' if above else 'lower'} limit of {with_unit(limit_text(bound or 0.0, c), c.unit)}"
 
 
-def _beyond(c: JudgedValue, value: float) -> str:
+def _undecided_between(c: JudgedValue) -> str:
+    """The limit that an inconclusive value is too close to, or both."""
+    assert c.value is not None
+    u = math.inf if c.expanded_uncertainty is None else c.expanded_uncertainty
+    return _bounds_text(c, limits_at_stake(c.value, u, c.lower, c.upper))
+
+
+def _beyond(c: JudgedValue, value: float, up_to: str = "") -> str:
     """On which side of its limits a value lies, how far, and as a multiple where that says something."""
     if c.upper is not None and value > c.upper:
         side, excess = "above", value - c.upper
@@ -222,9 +224,11 @@ def _beyond(c: JudgedValue, value: float) -> str:
     else:
         return f"within {_bounds_text(c)}"
     by = with_unit(f"{excess:.{len(_written(c).value.partition('.')[2])}f}", c.unit)
-    words = f"{side} {_bounds_text(c)} by {by}"
+    words = f"{side} {_bounds_text(c)} by {up_to}{by}"
     if side == "above" and c.lower is None and c.upper is not None and c.upper > 0:
-        return f"{words}, {times_text(value / c.upper, c)} times the limit"
+        times = times_text(value / c.upper, c)
+        # "1.00 times the limit" would say that the value lies on it
+        return words if float(times) == 1 else f"{words}, {up_to}{times} times the limit"
     return words
 
 
@@ -237,39 +241,50 @@ def times_text(times: float, c: JudgedValue) -> str:
 
 def sentence(c: JudgedValue) -> str:
     """What a value says against its limit, with value, limit and uncertainty."""
-    who = name_text(c.name, c.instance)
+    return f"{name_text(c.name, c.instance)} {predicate(c)}"
+
+
+def predicate(c: JudgedValue) -> str:
+    """As ``sentence``, without the name in front."""
     if c.value is None:
-        limits = limits_text(c)
-        return f"{who} has no value, though the recipe asks for it{f' ({limits})' if limits else ''}."
-    if c.verdict == Verdict.INCONCLUSIVE and _far_outside(c, c.value):
-        found = f"{who} is {judged_value_text(c)}, {_beyond(c, c.value)}"
-        return f"{found}, which a trace with failed checks cannot prove."
-    if c.verdict == Verdict.INCONCLUSIVE:
-        return f"{who} is {judged_value_text(c)}, too close to {_bounds_text(c)} to decide."
-    found = f"{who} is {judged_value_text(c)}, {_beyond(c, c.value)}"
-    if c.verdict == Verdict.CAUTION:
-        return f"{found}, but inside the caution zone."
-    return f"{found}."
+        return _without_value([c])
+    return _judged(c, judged_value_text(c))
 
 
-def sentence_of_several(group: Sequence[JudgedValue]) -> str:
-    """What values with the same limits and verdict say together, the worst first, without their name."""
+def predicate_of_several(group: Sequence[JudgedValue]) -> str:
+    """What values with one verdict on one side of the same limits say together, the worst first."""
     worst = group[0]
-    limits = limits_text(worst)
     if worst.value is None:
-        return f"has no value, though the recipe asks for it{f' ({limits})' if limits else ''}."
-    texts = list(dict.fromkeys(_written(c).value for c in (_least(group), _most(group)) if c.value is not None))
-    shown = " to ".join(map(minus, texts))
-    found = judged_value_text(worst).replace(minus(_written(worst).value), shown, 1)
-    if worst.verdict == Verdict.INCONCLUSIVE and not _far_outside(worst, worst.value):
-        return f"is {found}, too close to {_bounds_text(worst)} to decide."
-    side = _beyond(worst, worst.value).replace(" by ", " by up to ", 1)
-    rest = ""
-    if worst.verdict == Verdict.INCONCLUSIVE:
-        rest = ", which a trace with failed checks cannot prove"
-    elif worst.verdict == Verdict.CAUTION:
-        rest = ", but inside the caution zone"
-    return f"is {found}, {side}{rest}."
+        return _without_value(group)
+    spreads = [c.expanded_uncertainty for c in group if c.expanded_uncertainty is not None]
+    # An uncertainty that not every one of them has would be said of those too that have none
+    u = max(spreads) if len(spreads) == len(group) else None
+    most = u is not None and len(set(spreads)) > 1 and u >= _SPREAD_APART * min(spreads)
+    noise_only = given(worst.noise_only, False)
+    texts = dict.fromkeys(
+        value_text(c.value, u, (c.lower, c.upper), noise_only=noise_only)
+        for c in (_least(group), _most(group))
+        if c.value is not None
+    )
+    shown = _beside_uncertainty(" to ".join(texts), u, worst.unit, noise_only=noise_only, most=most)
+    return _judged(worst, shown, "up to ")
+
+
+def _without_value(group: Sequence[JudgedValue]) -> str:
+    limits = {limits_text(c) for c in group}
+    one = limits.pop() if len(limits) == 1 else ""
+    return f"has no value, though the recipe asks for it{f' ({one})' if one else ''}."
+
+
+def _judged(c: JudgedValue, shown: str, up_to: str = "") -> str:
+    assert c.value is not None
+    if c.verdict == Verdict.INCONCLUSIVE and not far_outside(c, c.value):
+        return f"is {shown}, too close to {_undecided_between(c)} to decide."
+    rest = {
+        Verdict.INCONCLUSIVE: ", which a trace with failed checks cannot prove",
+        Verdict.CAUTION: ", but inside the caution zone",
+    }.get(c.verdict, "")
+    return f"is {shown}, {_beyond(c, c.value, up_to)}{rest}."
 
 
 def _least(group: Sequence[JudgedValue]) -> JudgedValue:
@@ -280,7 +295,7 @@ def _most(group: Sequence[JudgedValue]) -> JudgedValue:
     return max(group, key=lambda c: c.value or 0.0)
 
 
-def _far_outside(c: JudgedValue, value: float) -> bool:
+def far_outside(c: JudgedValue, value: float) -> bool:
     """Whether a value lies beyond a limit by more than any rule asks for."""
     beyond = max(
         -math.inf if c.upper is None else value - c.upper, -math.inf if c.lower is None else c.lower - value

@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from edgeagent.errors import UsageError
-from edgeagent.report.gather import PartStory, Store, file_story, part_stories, part_story
 from edgeagent.report.period import gather_period, parts_to_link
 from edgeagent.report.presentation import Presentation, presentation
+from edgeagent.report.story.gather import PartStory, Store, file_story, part_stories, part_story
 from edgeagent.report.words import printable
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.files import make_folder, write_synced

@@ -5,11 +5,13 @@ The one place where a reason becomes prose. What is written here is never compar
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from edgeagent.model.reasons import Code, Reason
 from edgeagent.rules.words.digits import Written, written
+from edgeagent.rules.words.spoken import limits_at_stake, spoken_name
 
 LONGEST = 240
 """A sentence longer than this is shortened: a file's own text may be part of it."""
@@ -66,8 +68,7 @@ def _names(names: Iterable[str]) -> str:
 
 
 def _value_name(v: _Values) -> str:
-    name = f"{v['name']} {v['instance']}".strip()
-    return f"{name} UPR" if v["name"] == "harmonic_amplitude" and v["instance"] else name
+    return spoken_name(v["name"], v["instance"])
 
 
 def _found(v: _Values) -> str:
@@ -78,7 +79,8 @@ def _found(v: _Values) -> str:
     while len(decimals) > least and decimals.endswith("0"):
         decimals = decimals[:-1]
     value = f"{whole}.{decimals}" if decimals else whole
-    unit = f" {v['unit']}".replace(" um", " µm") if v["unit"] not in ("", "1") else ""
+    unit = f" {v['unit']}" if v["unit"] not in ("", "1") else ""
+    unit = {" um": " µm", " um/turn": " µm/turn", " um/s": " µm/s", " deg": "°"}.get(unit, unit)
     return f"{_value_name(v)} = {value}{f' ± {spread}' if spread else ''}{unit}"
 
 
@@ -87,9 +89,18 @@ def _texts(v: _Values) -> Written:
     return written(v["value"], v.get("expanded_uncertainty"), (v.get("lower"), v.get("upper")))
 
 
-def _limits(v: _Values) -> str:
+def _limits(v: _Values, uncertainty: float | None = None) -> str:
+    """The limit that a value is beyond or nearer to, and both where this expanded uncertainty reaches both."""
     lower, upper = _texts(v).limits
-    return ", ".join(([f"lower limit {lower}"] if lower else []) + ([f"upper limit {upper}"] if upper else []))
+    below, above = limits_at_stake(v["value"], uncertainty, v.get("lower"), v.get("upper"))
+    if below and above:
+        return f"limits {lower} and {upper}"
+    return f"upper limit {upper}" if above else f"lower limit {lower}" if below else "limit"
+
+
+def _limits_in_reach(v: _Values) -> str:
+    u = v.get("expanded_uncertainty")
+    return _limits(v, math.inf if u is None else u)
 
 
 def _no_proof(v: _Values) -> str:
@@ -123,13 +134,14 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
     Code.RECORDED: lambda v: str(v["text"]),
     Code.MORE: lambda v: f"and {v['count']} more",
     Code.OUTSIDE_LIMIT: lambda v: f"{_found(v)} is outside its {_limits(v)}",
-    Code.UNDECIDABLE: lambda v: f"{_found(v)}: too close to the {_limits(v)} to decide",
+    Code.UNDECIDABLE: lambda v: f"{_found(v)}: too close to the {_limits_in_reach(v)} to decide",
     Code.OUTSIDE_UNTRUSTED: lambda v: (
-        f"{_found(v)} is outside its {_limits(v)}, but a failed check touches it: {_names(v['checks'])}"
+        f"{_found(v)} is outside its {_limits(v)}, but a failed check touches it: "
+        f"{_names(map(spoken_name, v['checks']))}"
     ),
     Code.NEAR_LIMIT: lambda v: f"{_found(v)} is near its {_limits(v)}",
     Code.NO_VALUE: lambda v: f"{_value_name(v)}: no value, though the recipe limits it",
-    Code.CHECK_FAILED: lambda v: f"{v['check']}: {v['note']}",
+    Code.CHECK_FAILED: lambda v: f"{spoken_name(v['check'])}: {v['note']}",
     Code.NOTHING_ASKED: lambda _: "no recipe says what this trace must be",
     Code.NO_RECIPE: lambda v: f"no recipe for part {v['part']}",
     Code.UNKNOWN_FEATURE: lambda v: (

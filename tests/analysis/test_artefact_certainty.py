@@ -53,7 +53,7 @@ def test_noisy_trace_of_a_wrong_gauge_agrees_with_the_certificate_but_does_not_p
     assert clean.judgement.disposition == "reject"
     assert abs(values(noisy, "en_number")["36"]) < 1.0, "noise in the denominator hides the error"
     assert noisy.judgement.disposition == "hold"
-    told = next(r for r in sentences(noisy.judgement.reasons) if r.startswith("trace_uncertainty"))
+    told = next(r for r in sentences(noisy.judgement.reasons) if r.startswith("trace uncertainty"))
     assert "too noisy to tell whether the instrument is right: the wave of " in told
     assert "the wave of 36 UPR is known to ±10.4 nm, 1.7 times the certificate's ±6 nm" in told
 
@@ -209,4 +209,4 @@ def test_trace_that_cannot_be_analysed_is_held_and_says_why(monkeypatch):
     found = judged(traced(5.0, points_per_turn=400))
     assert (found.judgement.disposition, found.incomplete) == ("hold", False)
     assert "spiral: no end in sight" in sentences(found.judgement.reasons)
-    assert "en_number: no value, though the recipe limits it" in sentences(found.judgement.reasons)
+    assert "En number: no value, though the recipe limits it" in sentences(found.judgement.reasons)

@@ -87,7 +87,7 @@ def held_for(result, check: str) -> str:
     assert result["disposition"] == "hold"
     found = next(c for c in result["quality"] if c["check"] == check)
     assert not found["ok"]
-    assert f"{check}: {found['note']}" in result["reasons"]
+    assert f"{check.replace('_', ' ')}: {found['note']}" in result["reasons"]
     return found["note"]
 
 
@@ -165,7 +165,7 @@ def test_wrong_number_of_starts_is_seen_between_the_sides(sound):
     # Taken for a steeper helix the angles are wrong, too; the check throws doubt on them: nothing is rejected.
     assert result["disposition"] == "hold"
     assert any(
-        r.startswith("side_phase: ") and "2 starts are wrong for this part" in r for r in result["reasons"]
+        r.startswith("side phase: ") and "2 starts are wrong for this part" in r for r in result["reasons"]
     )
 
 
@@ -181,7 +181,7 @@ def test_one_side_only_is_held_where_the_ball_circle_is_asked_for_and_says_what_
         alone = section.Section(sound.side[here], sound.x_mm[here], sound.z_mm[here], {})
         result = judged(alone, limits=CIRCLE_LIMIT)
         assert result["disposition"] == "hold"
-        assert result["reasons"] == ["ball_pitch_circle_diameter: no value, though the recipe limits it"]
+        assert result["reasons"] == ["ball pitch circle diameter: no value, though the recipe limits it"]
         note = next(c["note"] for c in result["quality"] if c["check"] == "sides")
         assert "with one side there is no ball pitch circle" in note
         # Where nothing across the axis is asked for, one side is a whole measurement.

@@ -51,7 +51,7 @@ def test_good_part_is_accepted_and_every_check_has_a_sentence():
 def test_wave_over_its_limit_rejects_with_value_limit_and_order():
     result = judged(spiral_text(waves_nm=BAD))
     assert result["disposition"] == "reject"
-    assert "harmonic_amplitude 37 UPR" in result["reasons"][0]
+    assert "harmonic amplitude at 37 UPR" in result["reasons"][0]
     worst = next(c for c in result["characteristics"] if c["name"] == "harmonic_amplitude")
     assert (worst["instance"], worst["verdict"]) == ("37", "nonconforming")
     assert worst["value"] == pytest.approx(80.0, abs=1.0)
@@ -71,7 +71,7 @@ def test_file_with_failed_checks_is_held_whatever_the_values_that_they_touch():
     assert judged(with_rows(spiral_text(), sparse))["disposition"] == "hold"
     bad = judged(with_rows(spiral_text(waves_nm=BAD), sparse))
     assert bad["disposition"] == "hold"
-    assert any("but a failed check touches it: points_per_undulation" in r for r in bad["reasons"])
+    assert any("but a failed check touches it: points per undulation" in r for r in bad["reasons"])
     assert judged(spiral_text(waves_nm=BAD))["disposition"] == "reject"
 
 
@@ -93,8 +93,8 @@ def test_speck_of_dust_holds_a_good_part_and_moves_no_harmonic():
         ('"KX-2005-R"', '"QQ-9"', "no recipe for part QQ-9"),
         ('"left-flank"', '"middle"', "feature middle is not in the recipe"),
         ('"spiral"', '"circle"', "the recipe measures left-flank as spiral"),
-        ("19.2", "25.0", "track_diameter"),
-        ('# sensing = "normal"', '# sensing = "normal"\n# lead_mm = 10', "lead_agreement"),
+        ("19.2", "25.0", "track diameter"),
+        ('# sensing = "normal"', '# sensing = "normal"\n# lead_mm = 10', "lead agreement"),
     ],
 )
 def test_contradiction_between_trace_and_recipe_is_held_with_a_reason(old, new, words):
@@ -168,7 +168,7 @@ def test_roundness_is_not_judged_from_fewer_points_than_its_own_band_needs():
     text = spiral_text(points_per_turn=400, waves_nm={2: 150.0, 401: 900.0})
     result = judged(text, rules)
     assert result["disposition"] == "hold"
-    assert result["reasons"][0].startswith("points_per_undulation")
+    assert result["reasons"][0].startswith("points per undulation")
     only_curve = ROUNDNESS_TO_500.replace("roundness_total", "eccentricity").replace("1.2", "50.0")
     rules = replace(
         RULES,

@@ -139,7 +139,7 @@ def test_axial_profile_of_one_side_is_measured_and_held_for_what_it_cannot_tell(
     assert len(angles) == 4
     assert max(abs(a - 45.0) for a in angles) < 0.01
     assert result["disposition"] == "hold"
-    assert result["reasons"] == ["ball_pitch_circle_diameter: no value, though the recipe limits it"]
+    assert result["reasons"] == ["ball pitch circle diameter: no value, though the recipe limits it"]
 
 
 def test_both_formats_of_the_same_profile_give_the_same_numbers(rules, groove_heights):
@@ -183,7 +183,7 @@ def test_travel_beyond_its_grade_is_rejected_for_that_value(rules, change, name)
     assert result["disposition"] == "reject"
     bad = [c["name"] for c in result["characteristics"] if c["verdict"] == "nonconforming"]
     assert bad == [name]
-    assert result["reasons"][0].startswith(f"{name} ")
+    assert result["reasons"][0].startswith(f"{name.replace('_', ' ')} = ")
 
 
 def test_file_that_other_software_wrote_is_read_with_its_side_file(rules):
@@ -194,7 +194,7 @@ def test_file_that_other_software_wrote_is_read_with_its_side_file(rules):
     travel = evaluate("p.x3p", FOREIGN.read_bytes(), TRAVEL_SIDE, rules).result
     assert travel["trace"]["points"] == 256
     assert travel["disposition"] == "hold"
-    assert any(r.startswith("travel_span: the travel column spans 0.51 mm") for r in travel["reasons"])
+    assert any(r.startswith("travel span: the travel column spans 0.51 mm") for r in travel["reasons"])
 
 
 @pytest.mark.parametrize(

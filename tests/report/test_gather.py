@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 
-from edgeagent.report.gather import Store, part_story
+from edgeagent.report.story.gather import Store, part_story
 from edgeagent.store.index import lookup
 from edgeagent.store.index.index import IndexWriter, path_of
 from edgeagent.store.index.resume import IndexKeeper

@@ -14,7 +14,7 @@ from records import DEFAULTS
 
 from edgeagent.commands.report import report
 from edgeagent.errors import AgentError, UsageError
-from edgeagent.report.gather import Store, part_story
+from edgeagent.report.story.gather import Store, part_story
 from edgeagent.report.write import safe_name, write_file_report, write_part_report, write_period_report
 from edgeagent.store.archive import Archive
 
@@ -116,7 +116,7 @@ def test_reject_says_why_first_with_the_journal_s_numbers(station, pages):
 
 def test_held_part_says_what_cannot_be_told(pages):
     page = page_of(pages, "000413")
-    assert "too close to its limits 42 to 48°" in page.text
+    assert "too close to its upper limit of 48°" in page.text
     why = page.text[: page.text.index("How close everything is")]
     assert "contact angle left on all 7 grooves is 47.9" in why  # one fault, said once, its list behind it
     assert why.count("contact angle left bottom[1]") == 1

@@ -7,8 +7,8 @@ to that of October; New York UTC-5 in winter; Kathmandu UTC+5:45.
 import pytest
 from fixture_modules import load
 
-from edgeagent.report.gather import Store
 from edgeagent.report.presentation import moment_text, presentation, zone_of
+from edgeagent.report.story.gather import Store
 
 
 @pytest.mark.parametrize(

@@ -341,19 +341,19 @@ def test_an_instance_that_nothing_answers_holds():
 def test_a_curve_without_a_spectrum_holds():
     found = judge(Analysis((GOOD,), ()), plan(curves=[CURVE]), "guarded")
     assert found.disposition == Disposition.HOLD
-    assert "harmonic_amplitude: no value, though the recipe limits it" in sentences(found.reasons)
+    assert "harmonic amplitude: no value, though the recipe limits it" in sentences(found.reasons)
 
 
 def test_a_curve_that_reaches_beyond_the_spectrum_holds():
     found = judge(Analysis((GOOD,), (), spectrum([0.0, 40.0, 30.0])), plan(curves=[CURVE]), "guarded")
     assert found.disposition == Disposition.HOLD
-    assert "harmonic_amplitude: no value, though the recipe limits it" in sentences(found.reasons)
+    assert "harmonic amplitude: no value, though the recipe limits it" in sentences(found.reasons)
 
 
 def test_a_harmonic_that_is_not_a_number_holds():
     found = judge(Analysis((GOOD,), (), spectrum([0.0, 40.0, math.nan, 30.0])), plan(curves=[CURVE]), "simple")
     assert found.disposition == Disposition.HOLD
-    assert sentences(found.reasons) == ("harmonic_amplitude 3 UPR: no value, though the recipe limits it",)
+    assert sentences(found.reasons) == ("harmonic amplitude at 3 UPR: no value, though the recipe limits it",)
     assert all(c.value is None or math.isfinite(c.value) for c in found.characteristics)
 
 

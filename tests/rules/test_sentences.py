@@ -20,24 +20,52 @@ GAUGE = {"instrument": "gauge-1", "seq": 7}
     [
         (Code.RECORDED, {"text": "as it stands"}, "as it stands"),
         (Code.MORE, {"count": 3}, "and 3 more"),
-        (Code.OUTSIDE_LIMIT, VALUE, "roundness_total = 0.95 ± 0.2 µm is outside its upper limit 1"),
-        (Code.UNDECIDABLE, VALUE, "roundness_total = 0.95 ± 0.2 µm: too close to the upper limit 1 to decide"),
+        (Code.OUTSIDE_LIMIT, VALUE, "roundness total = 0.95 ± 0.2 µm is outside its upper limit 1"),
+        (Code.UNDECIDABLE, VALUE, "roundness total = 0.95 ± 0.2 µm: too close to the upper limit 1 to decide"),
         (
             Code.NEAR_LIMIT,
             {**VALUE, "lower": 0.5, "upper": None, "expanded_uncertainty": None, "unit": "1"},
-            "roundness_total = 0.95 is near its lower limit 0.5",
+            "roundness total = 0.95 is near its lower limit 0.5",
         ),
         (
             Code.NEAR_LIMIT,
             {**VALUE, "name": "harmonic_amplitude", "instance": "37", "unit": "nm", "lower": 0.1},
-            "harmonic_amplitude 37 UPR = 0.95 ± 0.2 nm is near its lower limit 0.1, upper limit 1",
+            "harmonic amplitude at 37 UPR = 0.95 ± 0.2 nm is near its upper limit 1",
+        ),
+        (
+            Code.UNDECIDABLE,
+            {**VALUE, "lower": 0.5},
+            "roundness total = 0.95 ± 0.2 µm: too close to the upper limit 1 to decide",
+        ),
+        (
+            Code.UNDECIDABLE,
+            {**VALUE, "lower": 0.8},
+            "roundness total = 0.95 ± 0.2 µm: too close to the limits 0.8 and 1 to decide",
+        ),
+        (
+            Code.UNDECIDABLE,
+            {**VALUE, "lower": 0.5, "expanded_uncertainty": None},
+            "roundness total = 0.95 µm: too close to the limits 0.5 and 1 to decide",
+        ),
+        (
+            Code.OUTSIDE_LIMIT,
+            {
+                **VALUE,
+                "name": "contact_angle_left",
+                "instance": "top[2]",
+                "unit": "deg",
+                "lower": 1.2,
+                "upper": 2.0,
+            },
+            "contact angle left top[2] = 0.95 ± 0.2° is outside its lower limit 1.2",
         ),
         (
             Code.NO_VALUE,
             {**VALUE, "name": "harmonic_amplitude"},
-            "harmonic_amplitude: no value, though the recipe limits it",
+            "harmonic amplitude: no value, though the recipe limits it",
         ),
         (Code.CHECK_FAILED, {"check": "spikes", "note": "1 sample"}, "spikes: 1 sample"),
+        (Code.CHECK_FAILED, {"check": "tip_reach", "note": "too blunt"}, "tip reach: too blunt"),
         (
             Code.UNKNOWN_FEATURE,
             {"asked": "bore", "part": "P", "known": []},

@@ -70,7 +70,7 @@ def test_table_shows_parts_reasons_lamp_broker_and_trouble(cell, circle_text):
             lambda: "parts: 1 accept, 1 reject, 0 hold; files: 2 measured, 1 not read" in screen(),
             what="three files",
         )
-        wait_until(lambda: "HN-1610-R 2" in screen() and "roundness_total" in screen(), what="the reason")
+        wait_until(lambda: "HN-1610-R 2" in screen() and "roundness" in screen(), what="the reason")
         process.terminate()
         assert process.wait(20) == 0
         for words in ("lamp", "verification", "because", "HN-1610-R 1", "not read", "edgeagent acknowledge"):

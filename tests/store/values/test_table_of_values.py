@@ -17,9 +17,9 @@ from records import CHARACTERISTIC, body_of
 
 from edgeagent.commands import shared_series
 from edgeagent.commands.shared_series import SeriesFilter, collect_series
-from edgeagent.report.gather import Store
 from edgeagent.report.period import gather_period
 from edgeagent.report.period_series import NEWEST_MAX
+from edgeagent.report.story.gather import Store
 from edgeagent.store.archive import Archive
 from edgeagent.store.index import lookup as index_lookup
 from edgeagent.store.index.index import IndexWriter

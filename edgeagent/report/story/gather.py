@@ -6,20 +6,16 @@ along. Records that this version does not know are carried along verbatim, for t
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
-from typing import Generic, TypeAlias, TypeVar
 
 from edgeagent.codec.records.archived_result import ArchivedResult, decode_result, result_of_record
 from edgeagent.codec.records.record import Record, RecordError, decode_record
 from edgeagent.errors import JournalCorruptError, UsageError
-from edgeagent.model import Disposition
 from edgeagent.model.records import (
     Acknowledgement,
-    Body,
     ConfigurationRead,
     Measurement,
     Outcome,
@@ -28,6 +24,8 @@ from edgeagent.model.records import (
     Unknown,
     Verification,
 )
+from edgeagent.report.story.good_parts import GoodFiles, GoodParts, look_back
+from edgeagent.report.story.typed_record import PartKey, TypedRecord, part_of, typed_record
 from edgeagent.report.words import printable
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.sealed import SealedFiles
@@ -37,33 +35,12 @@ from edgeagent.store.progress import Progress, no_progress
 from edgeagent.store.values.lookup import ValueLookup
 from edgeagent.store.verify import journal_folder, verify_journal
 
-B = TypeVar("B", bound=Body, covariant=True)
-PartKey: TypeAlias = tuple[str, str]
-"""Part number and serial."""
 _OF_ALL_PARTS = (Verification, Acknowledgement, Unknown)
 """Bodies that every story has to look at."""
-_OPEN_MAX, _BACK_MAX = 2000, 4000
-"""Parts whose files are kept while nothing accepted them, and records that are looked at for a good part."""
+_BACK_MAX = 4000
+"""Records that are looked at for the last configuration."""
 _COUNTING = (Outcome.PASSED, Outcome.FAILED, Outcome.LOST)
 """Outcomes of verifications that speak for or against an instrument."""
-
-
-@dataclass(frozen=True, slots=True)
-class TypedRecord(Generic[B]):
-    """A journal record of one kind."""
-
-    seq: int
-    time: str
-    hash: str
-    body: B
-
-
-K = TypeVar("K", bound=Body)
-
-
-def typed_record(record: Record, body: K) -> TypedRecord[K]:
-    """A record whose body was found to be of that kind."""
-    return TypedRecord(record.seq, record.time, record.hash, body)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +216,7 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
     """
     parts: dict[str, None] = {}
     kept: list[Record] = []
-    last, walk, good = None, _GoodParts(), _GoodFiles()
+    last, walk, good = None, GoodParts(), tuple[GoodFiles, ...]()
     for record in store.records() if store.lookup is None else _records_about(store.lookup, serial):
         last = record
         key = part_of(record)
@@ -263,59 +240,8 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
         first = max(
             r.seq for r in kept if part_of(r) == key and isinstance(r.body, Measurement | PartDisposition)
         )
-        good = _look_back(store.lookup, key, first)
-    return _story(store, key, kept, last, good)
-
-
-@dataclass(frozen=True, slots=True)
-class _GoodFiles:
-    """The files that an accepted part was accepted by."""
-
-    serial: str = ""
-    files: tuple[TypedRecord[Measurement], ...] = ()
-
-
-class _GoodParts:
-    """The last two accepted parts of each part number, as a walk through the journal meets them."""
-
-    def __init__(self) -> None:
-        self._open: OrderedDict[PartKey, dict[str, TypedRecord[Measurement]]] = OrderedDict()
-        self._good: dict[str, tuple[_GoodFiles, ...]] = {}
-
-    def fold(self, record: Record) -> None:
-        """Take in one record."""
-        match record.body:
-            case Measurement() as body if body.trace.of_artefact is None:
-                key = body.trace.of_part
-                self._open.setdefault(key, {})[body.trace.feature] = typed_record(record, body)
-                self._open.move_to_end(key)
-                if len(self._open) > _OPEN_MAX:
-                    self._open.popitem(last=False)
-            case PartDisposition(disposition=Disposition.ACCEPT) as body:
-                files = tuple(self._open.get((body.part, body.serial), {}).values())
-                others = (g for g in self._good.get(body.part, ()) if g.serial != body.serial)
-                self._good[body.part] = (_GoodFiles(body.serial, files), *others)[:2]
-
-    def before(self, key: PartKey) -> _GoodFiles:
-        """The last accepted part so far that is another one of the same number."""
-        found = (g for g in self._good.get(key[0], ()) if g.serial != key[1] and g.files)
-        return next(found, _GoodFiles())
-
-
-def _look_back(lookup: Lookup, key: PartKey, seq: int) -> _GoodFiles:
-    """The last accepted part of the same number before a record, if it is not too long ago."""
-    accepted: PartDisposition | None = None
-    files: dict[int, TypedRecord[Measurement]] = {}
-    for record in islice(lookup.backwards(seq), _BACK_MAX):
-        match record.body:
-            case PartDisposition(disposition=Disposition.ACCEPT) as body if accepted is None:
-                accepted = body if body.part == key[0] and body.serial != key[1] else None
-            case Measurement() as body if accepted is not None:
-                if record.seq in {source.seq for source in accepted.sources}:
-                    files[record.seq] = typed_record(record, body)
-        if accepted is not None and len(files) == len(accepted.sources):
-            return _GoodFiles(accepted.serial, tuple(files.values()))
-    return _GoodFiles()
+        return _story(store, key, kept, last, look_back(store.lookup, key, first))
+    return _story(store, key, kept, last, walk.last_good(key[0], good))
 
 
 def _records_about(lookup: Lookup, serial: str) -> Iterator[Record]:
@@ -339,16 +265,6 @@ def _verification_before(lookup: Lookup, seq: int, instrument: str) -> Record | 
     return None
 
 
-def part_of(record: Record) -> PartKey | None:
-    """The part that a measurement or disposition is about; None for all other records."""
-    match record.body:
-        case Measurement() as body:
-            return body.trace.of_part
-        case PartDisposition() as body:
-            return body.part, body.serial
-    return None
-
-
 def part_stories(store: Store, keys: Collection[PartKey]) -> Iterator[PartStory]:
     """Everything about several parts (part, serial) in their order, by the index or from one walk.
 
@@ -358,9 +274,9 @@ def part_stories(store: Store, keys: Collection[PartKey]) -> Iterator[PartStory]
         yield from (part_story(store, serial, part) for part, serial in keys)
         return
     own: dict[PartKey, list[Record]] = {key: [] for key in keys}
-    good: dict[PartKey, _GoodFiles] = {}
+    good: dict[PartKey, tuple[GoodFiles, ...]] = {}
     shared: list[Record] = []
-    last, walk = None, _GoodParts()
+    last, walk = None, GoodParts()
     for record in store.records():
         last = record
         key = part_of(record)
@@ -373,7 +289,8 @@ def part_stories(store: Store, keys: Collection[PartKey]) -> Iterator[PartStory]
     if last is None or not all(own.values()):
         raise UsageError("a part is not in the journal")
     for key, records in own.items():
-        yield _story(store, key, sorted([*records, *shared], key=lambda r: r.seq), last, good[key])
+        ordered = sorted([*records, *shared], key=lambda r: r.seq)
+        yield _story(store, key, ordered, last, walk.last_good(key[0], good[key]))
 
 
 def file_story(store: Store, name: str) -> PartStory:
@@ -408,7 +325,7 @@ def file_story(store: Store, name: str) -> PartStory:
 
 
 def _story(
-    store: Store, key: PartKey, kept: list[Record], last: Record, good: _GoodFiles | None = None
+    store: Store, key: PartKey, kept: list[Record], last: Record, good: GoodFiles | None = None
 ) -> PartStory:
     newest: dict[str, TypedRecord[Measurement]] = {}
     superseded: list[TypedRecord[Measurement | Quarantine]] = []
@@ -448,7 +365,7 @@ def _story(
         unknown=tuple(unknown),
         last=last,
         checked=store.checked,
-        compared=_compared(store, newest, superseded, good or _GoodFiles()),
+        compared=_compared(store, newest, superseded, good or GoodFiles()),
     )
 
 
@@ -456,7 +373,7 @@ def _compared(
     store: Store,
     newest: Mapping[str, TypedRecord[Measurement]],
     superseded: list[TypedRecord[Measurement | Quarantine]],
-    good: _GoodFiles,
+    good: GoodFiles,
 ) -> dict[str, tuple[ComparedFile, ...]]:
     """What each feature is compared with: the last good part's trace, and the part's own earlier one."""
     found: dict[str, tuple[ComparedFile, ...]] = {}
