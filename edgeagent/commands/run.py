@@ -47,7 +47,11 @@ def run(config: Path) -> None:
     if table is None:
         sys.exit(run_service(config, SystemClock(), open_log(), connect))
     with table:
-        sys.exit(run_service(config, SystemClock(), open_log(sink=table.sink), connect))
+        code = run_service(config, SystemClock(), open_log(sink=table.sink), connect)
+    if code:
+        # The table took the log's place, and has gone: without this line a refused start would say nothing.
+        click.echo(f"edgeagent: {table.failure}", err=True)
+    sys.exit(code)
 
 
 def _live_table() -> Any:

@@ -76,3 +76,11 @@ def test_table_shows_parts_reasons_lamp_broker_and_trouble(cell, circle_text):
         for words in ("lamp", "verification", "because", "HN-1610-R 1", "not read", "edgeagent acknowledge"):
             assert words in screen()
         assert '"event"' not in screen()
+
+
+def test_start_that_is_refused_says_why_on_the_terminal(cell):
+    cell.begin_broker()
+    agent = cell.begin_agent()
+    with on_a_terminal(agent.config) as (process, seen):
+        assert process.wait(60) == 21
+        wait_until(lambda: b"another agent writes this journal" in b"".join(seen), what="the reason")

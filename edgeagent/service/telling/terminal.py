@@ -39,6 +39,8 @@ class LiveTable:
         self._live = Live(console=self._console, auto_refresh=False, transient=False)
         self._unread: dict[str, str] = {}
         self._trouble = ""
+        self.failure = ""
+        """The last error in words, for a run that ends by it: the table may never have been drawn."""
 
     def __enter__(self) -> LiveTable:
         self._live.start()
@@ -57,6 +59,8 @@ class LiveTable:
         elif method in ("warning", "error"):
             reason = f": {event['reason']}" if "reason" in event else ""
             self._trouble = f"{event.get('timestamp', '')[11:19]} {name}{reason}"
+            if method == "error":
+                self.failure = str(event.get("reason", name))
         raise structlog.DropEvent
 
     def show(self, status: AgentStatus) -> None:
