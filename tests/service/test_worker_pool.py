@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from types import SimpleNamespace
 
 import pytest
@@ -144,3 +145,25 @@ def test_worker_that_is_gone_when_it_is_given_its_next_file_loses_the_one_that_i
     found = give(world, 3)
     assert (numbers(found, Lost), numbers(found, Returned)) == ([1], [3])
     assert world.first.killed
+
+
+def test_worker_that_hangs_at_its_start_is_reported_as_a_start_that_failed(world):
+    reports = []
+    world.pool._report = lambda event, details: reports.append((event, details["reason"]))
+    world.second.post(Ended(world.second, -9))
+    world.pool.outcomes()
+    world.pool.outcomes()
+    world.clock.at += module._START_S + 1
+    world.pool.outcomes()
+    assert reports == [
+        ("worker-ended", "the worker ended by signal SIGKILL"),
+        ("worker-start-failed", "the worker is not ready after 60 s"),
+    ]
+    assert world.pool.ready() == 1
+
+
+def test_end_by_a_signal_without_a_name_is_an_end_like_any_other(world):
+    give(world, 1)
+    world.first.post(Ended(world.first, -(signal.SIGRTMIN + 1)))
+    (lost,) = world.pool.outcomes()
+    assert lost.failure.words == f"the worker ended by signal {signal.SIGRTMIN + 1}"

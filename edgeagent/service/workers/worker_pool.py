@@ -275,6 +275,9 @@ class WorkerPool:
     def _kill_overdue(self, seat: _WorkerSeat) -> Sequence[Lost | Returned]:
         if self._clock.monotonic() < self._due(seat) or self._events:
             return ()  # an answer that is there already counts, however late the loop looks
+        if not seat.ready:
+            # Its next start would hang as well, so that it counts as failed: no file is analysed meanwhile.
+            return self._kill(seat, Failure(Cause.TIME, f"the worker is not ready after {seat.limit_s:g} s"))
         words = f"the analysis takes longer than {seat.limit_s:g} s, the limit by [worker] time_s"
         return self._kill(seat, Failure(Cause.TIME, words))
 
@@ -282,7 +285,8 @@ class WorkerPool:
         """Kill a worker; the attempt that it was at is lost, what waited behind it comes back."""
         assert seat.worker is not None
         seat.worker.kill()
-        self._report("worker-killed", {"pid": seat.worker.pid, "reason": failure.words})
+        event = "worker-killed" if seat.ready else "worker-start-failed"
+        self._report(event, {"pid": seat.worker.pid, "reason": failure.words})
         return self._leave(seat, failure)
 
     def _leave(self, seat: _WorkerSeat, failure: Failure) -> list[Lost | Returned]:
@@ -297,7 +301,7 @@ class WorkerPool:
     def _end(self, seat: _WorkerSeat, code: int) -> list[Lost | Returned]:
         """A worker's end, expected or not."""
         assert seat.worker is not None
-        how = f"by signal {signal.Signals(-code).name}" if code < 0 else f"with exit code {code}"
+        how = f"by signal {_signal_name(-code)}" if code < 0 else f"with exit code {code}"
         expected, started = seat.since == float("inf"), seat.ready
         lost: list[Lost | Returned] = []
         if not expected:
@@ -325,3 +329,8 @@ class WorkerPool:
             self._pause = min(max(1.0, 2 * self._pause), _PAUSE_MAX_S)
             self._start_at = seat.since + self._pause
             self._report("worker-start-failed", {"reason": str(error)})
+
+
+def _signal_name(number: int) -> str:
+    # Real-time signals between the first and the last have a number alone.
+    return signal.Signals(number).name if number in set(signal.Signals) else str(number)
