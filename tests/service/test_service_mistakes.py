@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from field import free_port, write_toml
 
-from edgeagent.errors import JournalWriteError
+from edgeagent.errors import ConfigError, JournalWriteError
 from edgeagent.model.records import Stop
 from edgeagent.service import loop
 from edgeagent.service.loop import Service
@@ -117,3 +117,19 @@ def test_disk_that_fails_while_stopping_is_not_a_clean_end(service, log, monkeyp
     assert service.run() == 23
     assert "journal-failed" in log.events
     assert "stop" not in kinds(service)
+
+
+def test_configuration_that_proves_wrong_at_the_start_is_refused_as_such_with_the_lamp_on_fault(
+    service, log, monkeypatch
+):
+    def refusing(*_more):
+        raise ConfigError("agent.toml", "mqtt.password_file", "No such file or directory")
+
+    faults = []
+    monkeypatch.setattr(loop, "close_delivery", lambda *_, fault: faults.append(fault))
+    monkeypatch.setattr(service._publisher, "tell", refusing)
+    with pytest.raises(ConfigError):
+        service.run()
+    assert faults == [True]
+    assert "configuration-rejected" in log.events
+    assert "internal-error" not in log.events
