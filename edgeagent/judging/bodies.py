@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from edgeagent import __version__
 from edgeagent.codec.configuration.changes import configuration_changes
+from edgeagent.codec.evidence.approvals import withdrawn_approvals
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import LINE_BYTES_MAX, encode_body
 from edgeagent.codec.records.result import VALUES_VERSION, encode, key_characteristics, trace_object
@@ -322,6 +323,7 @@ def configuration_body(
             changed=changed[:_CHANGED_MAX] or UNSET,
             changed_count=len(changed) or UNSET,
             differences=_differences(old, configuration) or UNSET,
+            withdrawn=withdrawn_approvals(old or {}, {d.name for d in configuration.documents()}) or UNSET,
         )
     )
 

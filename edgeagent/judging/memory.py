@@ -14,6 +14,7 @@ from datetime import datetime
 from msgspec import UNSET
 from msgspec.structs import replace
 
+from edgeagent.codec.evidence.approvals import newest_approvals
 from edgeagent.codec.evidence.identities import KnownAs, with_record
 from edgeagent.codec.records.record import Place, Record
 from edgeagent.model import Disposition
@@ -76,6 +77,7 @@ class Memory:
     ``proposed`` is who asked first for a release that needs two persons, with the number of the login.
     ``recorded_at`` is the time of the last record, ``set_back_s`` by how much the clock was set back before it.
     ``known_as`` is who the journal is to others, ``older`` why it is known to be an older copy, or None.
+    ``withdrawn`` is when the newest approval of each recipe and certificate was given that went out of force.
     ``certificate_refused`` is why the certificates on disk are not those in force, None when they are.
     ``known_before`` says of a file whether the records before those that are folded here hold it. Where the
     memory ``has_forgotten`` parts, ``recall`` finds what was recorded of them, but for those ``_leaving``, of
@@ -117,6 +119,7 @@ class Memory:
         self.known_as = KnownAs()
         self.older: str | None = None
         self.manifest = ""
+        self.withdrawn: dict[str, str] = {}
         self.decided = 0
         self.last_parts: deque[PartNow] = deque(maxlen=_LAST_PARTS)
         self.lamp = Lamp()
@@ -237,6 +240,7 @@ class Memory:
             case ConfigurationRead() as body:
                 self.certificate_refused = None
                 self.manifest = body.manifest_sha256
+                self.withdrawn = newest_approvals(self.withdrawn, given(body.withdrawn, {}))
             case ConfigurationRejected() as body:
                 if body.of_certificate:
                     self.certificate_refused = body.reason

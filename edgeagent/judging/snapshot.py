@@ -39,6 +39,7 @@ class MemorySnapshot(msgspec.Struct, frozen=True, kw_only=True):
     known_as: KnownAs
     older: str | None
     manifest: str
+    withdrawn: dict[str, str]
     artefact_errors_nm: tuple[tuple[str, str, dict[int, float]], ...]
     sightings: tuple[tuple[str, str, dict[int, Sighting]], ...]
     boot: int
@@ -69,6 +70,7 @@ def encode_snapshot(memory: Memory, drift: DriftWatch | None, watched: Drift | N
         known_as=memory.known_as,
         older=memory.older,
         manifest=memory.manifest,
+        withdrawn=dict(memory.withdrawn),
         artefact_errors_nm=tuple((*key, dict(errors)) for key, errors in memory.artefact_errors_nm.items()),
         sightings=tuple((*key, dict(seen)) for key, seen in memory.sightings.items()),
         boot=memory.boot,
@@ -117,6 +119,7 @@ def unlike_memory(data: bytes, memory: Memory) -> list[str]:
         "identity": (snapshot.known_as, memory.known_as),
         "older copy": (snapshot.older, memory.older),
         "configuration": (snapshot.manifest, memory.manifest),
+        "approvals": (snapshot.withdrawn, memory.withdrawn),
         "last decision": (snapshot.decided, memory.decided),
         "boot": (snapshot.boot, memory.boot),
     }
@@ -136,7 +139,7 @@ def restore(snapshot: MemorySnapshot, memory: Memory, drift: DriftWatch | None) 
     memory.measured_last.update(snapshot.measured_last)
     memory.certificate_refused = snapshot.certificate_refused
     memory.known_as, memory.older = snapshot.known_as, snapshot.older
-    memory.recorded_at = snapshot.recorded_at
+    memory.recorded_at, memory.withdrawn = snapshot.recorded_at, dict(snapshot.withdrawn)
     memory.proposed.update({(part, serial): (who, uid) for part, serial, who, uid in snapshot.proposed})
     memory.artefact_errors_nm.update({(i, a): errors for i, a, errors in snapshot.artefact_errors_nm})
     memory.sightings.update({(i, a): seen for i, a, seen in snapshot.sightings})

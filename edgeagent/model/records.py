@@ -176,7 +176,8 @@ class ConfigurationRead(Body, frozen=True, kw_only=True):
 
     ``changed`` are the recipes that the configuration before it did not have, as many as the record can hold of
     ``changed_count``; ``differences`` are the keys that are other than before, readable, as many as fit.
-    Records from before they were written lack these.
+    ``withdrawn`` says when signed approvals were given that it no longer has, by their files' names; '' stands
+    for the newest of those that found no room. Records from before they were written lack these.
     """
 
     KIND: ClassVar[str] = "configuration"
@@ -190,6 +191,7 @@ class ConfigurationRead(Body, frozen=True, kw_only=True):
     changed: tuple[Approval, ...] | UnsetType = UNSET
     changed_count: int | UnsetType = UNSET
     differences: tuple[str, ...] | UnsetType = UNSET
+    withdrawn: dict[str, str] | UnsetType = UNSET
 
 
 class Measurement(Body, frozen=True, kw_only=True):

@@ -183,7 +183,7 @@ class Service:
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
         self._asked.open(self._configuration.settings.store.requests_group)
         boot = self._memory.boot + 1
-        in_force = files_before(self._archive, self._memory.manifest, self._configuration)
+        in_force = files_before(self._archive, self._memory, self._configuration)
         manifest, configuration = bodies.configuration_body(self._configuration, self._machine, *in_force)
         # Archived before a record names them, or a kill between the two leaves a record that cannot be
         # replayed.
@@ -408,7 +408,7 @@ class Service:
                 raise ConfigError(
                     fresh.path.name, "", "changed; a restart is needed for it, the old one stays in force"
                 )
-            in_force = files_before(self._archive, self._memory.manifest, fresh)
+            in_force = files_before(self._archive, self._memory, fresh)
         except ConfigError as error:
             # On record apart: with a certificate refused, the reason why the gate closes must be found in the
             # journal.

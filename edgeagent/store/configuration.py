@@ -16,7 +16,7 @@ from edgeagent.codec.configuration.schema import place_of_key
 from edgeagent.codec.configuration.settings import Certificate, parse_certificate, parse_settings
 from edgeagent.codec.configuration.spindle import parse_spindle
 from edgeagent.codec.evidence.approvals import SUFFIX as APPROVAL_SUFFIX
-from edgeagent.codec.evidence.approvals import approved_by, superseded_approvals
+from edgeagent.codec.evidence.approvals import approval_times, approved_by, newest_approvals, older_approvals
 from edgeagent.codec.evidence.notes import LOG, NoteError, VerifierKey
 from edgeagent.codec.limits import CONFIGURATION_BYTES_MAX
 from edgeagent.codec.traces.layout import Layout
@@ -29,6 +29,7 @@ from edgeagent.judging.configuration import (
     recipe_from_documents,
     with_approval,
 )
+from edgeagent.judging.memory import Memory
 from edgeagent.judging.replaying.references import manifest_files
 from edgeagent.store.archive import Archive
 from edgeagent.store.evidence.keys import load_verifier_key
@@ -156,10 +157,11 @@ def _refused(document: Document) -> Iterator[None]:
         raise ConfigError(document.name, "", f"its approval: {error}", allowed=_ASKED) from error
 
 
-def refuse_superseded_approvals(in_force: Mapping[str, bytes], fresh: Configuration) -> None:
-    """Raise ConfigError where an approval is older than the one in force: its file was put back by somebody."""
-    for name in superseded_approvals(in_force, {d.name: d.data for d in fresh.approvals}):
-        words = "its approval is older than the one in force: an earlier version was put back"
+def refuse_superseded_approvals(newest: Mapping[str, str], fresh: Configuration) -> None:
+    """Raise ConfigError where an approval is older than the newest that was in force under its file's name."""
+    for name in older_approvals({d.name: d.data for d in fresh.approvals}, newest):
+        last = newest.get(name, newest.get("", ""))
+        words = f"its approval is older than that of {last}: an earlier version was put back"
         raise ConfigError(name.removesuffix(APPROVAL_SUFFIX), "", words, allowed="a new approval of it")
 
 
@@ -238,11 +240,14 @@ def files_in_force(archive: Archive, manifest: str) -> tuple[frozenset[str], dic
 
 
 def files_before(
-    archive: Archive, manifest: str, fresh: Configuration
+    archive: Archive, memory: Memory, fresh: Configuration
 ) -> tuple[frozenset[str], dict[str, bytes]]:
-    """The files in force, which ``fresh`` replaces. Raises ConfigError where an older approval is put back."""
-    in_force = files_in_force(archive, manifest)
-    refuse_superseded_approvals(in_force[1], fresh)
+    """The files in force, which ``fresh`` replaces. Raises ConfigError where an older approval is put back.
+
+    Older than the one in force, or than one that was in force at any time before.
+    """
+    in_force = files_in_force(archive, memory.manifest)
+    refuse_superseded_approvals(newest_approvals(memory.withdrawn, approval_times(in_force[1])), fresh)
     return in_force
 
 

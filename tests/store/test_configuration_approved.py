@@ -10,11 +10,18 @@ from click.testing import CliRunner
 from field import ROOT
 
 from edgeagent.cli import main
-from edgeagent.codec.evidence.notes import VerifierKey, read_verifier_key
+from edgeagent.codec.evidence import approvals
+from edgeagent.codec.evidence.approvals import older_approvals, withdrawn_approvals
+from edgeagent.codec.evidence.notes import LOG, SigningKey, VerifierKey, read_verifier_key
+from edgeagent.codec.records.record import GENESIS, encode_record
+from edgeagent.codec.records.result import encode
 from edgeagent.errors import ConfigError
 from edgeagent.judging.bodies import configuration_body
+from edgeagent.judging.memory import Memory
 from edgeagent.judging.replaying.references import configuration_from
-from edgeagent.store.configuration import load_configuration, refuse_superseded_approvals
+from edgeagent.judging.snapshot import decode_snapshot, encode_snapshot, restore
+from edgeagent.store.archive import Archive
+from edgeagent.store.configuration import files_before, load_configuration
 from edgeagent.store.machine import this_machine
 
 
@@ -50,21 +57,56 @@ def test_replay_finds_in_the_archive_who_approved_what(config):
     assert {r.signed_by for r in configuration_from(bent, loaded.document.sha256).recipes.values()} == {""}
 
 
-def test_earlier_version_put_back_with_its_own_approval_is_refused(config):
+@pytest.mark.parametrize("steps", [1, 2])
+def test_earlier_version_put_back_with_its_own_approval_is_refused(config, steps):
     recipe = config.parent / "recipes" / "KX-2005-R.toml"
     note = recipe.with_name(recipe.name + ".note")
     before = recipe.read_bytes(), note.read_bytes()
     recipe.write_text(recipe.read_text().replace("upper = 1.2", "upper = 1.1"))
     approve(config.parent, recipe)
-    in_force = {d.name: d.data for d in load_configuration(config).documents()}
+    memory, archive = Memory({}, None, live_s=60.0, latches=True), Archive(config.parent / "store" / "archive")
+    put_in_force(config, memory, archive)
+    if steps == 2:
+        newer = recipe.read_bytes(), note.read_bytes()
+        recipe.unlink()
+        note.unlink()
+        put_in_force(config, memory, archive)
+        recipe.write_bytes(newer[0])
+        note.write_bytes(newer[1])
+        put_in_force(config, memory, archive)  # the newest of all may come back
+        recipe.unlink()
+        note.unlink()
+        put_in_force(config, memory, archive)
+        kept, memory = encode_snapshot(memory, None, None), Memory({}, None, live_s=60.0, latches=True)
+        restore(decode_snapshot(kept, None), memory, None)
     recipe.write_bytes(before[0])
     note.write_bytes(before[1])
     old = load_configuration(config)  # by itself it is approved
     with pytest.raises(ConfigError, match="an earlier version was put back") as raised:
-        refuse_superseded_approvals(in_force, old)
+        files_before(archive, memory, old)
     assert raised.value.file == "recipes/KX-2005-R.toml"
     approve(config.parent, recipe)  # a step back that somebody answers for
-    refuse_superseded_approvals(in_force, load_configuration(config))
+    put_in_force(config, memory, archive)
+
+
+def put_in_force(config: Path, memory: Memory, archive: Archive) -> None:
+    """Read a configuration and put it on record, as a start and a reload do."""
+    loaded = load_configuration(config)
+    manifest, body = configuration_body(loaded, this_machine(), *files_before(archive, memory, loaded))
+    archive.put_all((manifest, *(d.data for d in loaded.documents())))
+    _, record = encode_record(2, "2026-11-25T10:00:00.000000Z", GENESIS, body)
+    memory.apply(record)
+
+
+def test_approvals_that_find_no_room_on_record_are_remembered_by_the_newest_of_them():
+    key = SigningKey("quality", LOG, bytes(32))
+    times = {f"recipes/{n:060}.toml.note": f"2026-11-{n:02}T10:00:00Z" for n in range(1, 31)}
+    notes = {name: approvals.approve({"a": "0"}, key, at) for name, at in times.items()}
+    found = withdrawn_approvals(notes, ())
+    assert len(encode(found)) < 2300
+    assert found[""] == max(at for name, at in times.items() if name not in found)
+    assert list(older_approvals(notes, {**found, "": ""})) == []
+    assert list(older_approvals(notes, found)) == [n for n in notes if n not in found][:-1]
 
 
 def test_one_key_under_two_names_is_no_second_approver(config):

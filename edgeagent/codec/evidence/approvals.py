@@ -6,7 +6,8 @@ when it was approved: a newer approval takes the place of an older one, which no
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import contextlib
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -65,13 +66,52 @@ def approval_time(data: bytes) -> str:
     return at
 
 
-def superseded_approvals(before: Mapping[str, bytes], after: Mapping[str, bytes]) -> Iterator[str]:
-    """Names of approvals in ``after`` that are older than those of the same name that they replace."""
-    for name in sorted(before.keys() & after.keys()):
-        if name.endswith(SUFFIX) and before[name] != after[name]:
-            try:
-                was, now = approval_time(before[name]), approval_time(after[name])
-            except NoteError:
-                continue  # what is no approval is refused by itself
-            if was and (not now or datetime.fromisoformat(now) < datetime.fromisoformat(was)):
-                yield name
+def approval_times(files: Mapping[str, bytes]) -> dict[str, str]:
+    """When the approvals among files were given, by their names; without those that do not say."""
+    times = {}
+    for name, data in files.items():
+        if name.endswith(SUFFIX):
+            with contextlib.suppress(NoteError):  # what is no approval is refused by itself
+                times[name] = approval_time(data)
+    return {name: at for name, at in times.items() if at}
+
+
+def withdrawn_approvals(before: Mapping[str, bytes], names: Collection[str]) -> dict[str, str]:
+    """When those approvals of ``before`` were given whose names are not among ``names``, the newest first.
+
+    As many as a record has room for; the newest of the others stands under the name ''.
+    """
+    times = {name: at for name, at in approval_times(before).items() if name not in names}
+    found, room = dict[str, str](), _WITHDRAWN_BYTES
+    for name, at in sorted(times.items(), key=lambda item: datetime.fromisoformat(item[1]), reverse=True):
+        room -= len(name.encode()) + len(at)
+        found[name if room >= 0 else ""] = at
+        if room < 0:
+            break
+    return found
+
+
+def newest_approvals(one: Mapping[str, str], other: Mapping[str, str]) -> dict[str, str]:
+    """The later of two times for every name."""
+    return {name: _later(one.get(name, ""), other.get(name, "")) for name in (*one, *other)}
+
+
+def older_approvals(files: Mapping[str, bytes], newest: Mapping[str, str]) -> Iterator[str]:
+    """Names of approvals in ``files`` that were given before the newest of that name, or do not say when.
+
+    ``newest`` is by name; what stands there under '' goes for every name that it does not have.
+    """
+    times = approval_times(files)
+    for name in sorted(files):
+        known, at = newest.get(name, newest.get("", "")), times.get(name, "")
+        if name.endswith(SUFFIX) and known and _later(at, known) != at:
+            yield name
+
+
+def _later(one: str, other: str) -> str:
+    if not one or not other:
+        return one or other
+    return one if datetime.fromisoformat(one) >= datetime.fromisoformat(other) else other
+
+
+_WITHDRAWN_BYTES = 2000

@@ -13,7 +13,7 @@ from datetime import datetime
 from msgspec import UNSET
 
 from edgeagent import __version__
-from edgeagent.codec.evidence.approvals import superseded_approvals
+from edgeagent.codec.evidence.approvals import approval_times, newest_approvals, older_approvals
 from edgeagent.codec.records.record import Place, Record, repeated_members
 from edgeagent.judging.bodies import configuration_body
 from edgeagent.judging.configuration import Configuration
@@ -166,10 +166,10 @@ class Rederivation:
         if asked and wanted.approvals:
             notes = {d.name: d.data for d in wanted.approvals}
             unsigned = [one.document.name for one in wanted.recipes.values() if not one.signed_by]
-            for name in (*unsigned, *superseded_approvals(old, notes)):
-                words = (
-                    "in force, though nobody approved it" if name in unsigned else "older than the one before"
-                )
+            newest = newest_approvals(self.memory.withdrawn, approval_times(old))
+            for name in (*unsigned, *older_approvals(notes, newest)):
+                by_nobody = name in unsigned
+                words = "in force, though nobody approved it" if by_nobody else "approved before an earlier one"
                 yield Contradiction(record.seq, "configuration", name, words)
         _, derived = configuration_body(wanted, body.machine, before, old)
         for words in unlike_members(body, derived, shared_only=self._other_version):
