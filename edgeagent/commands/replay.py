@@ -5,9 +5,10 @@ from __future__ import annotations
 import dataclasses
 import sys
 from collections.abc import Iterator
+from contextlib import AbstractContextManager, nullcontext
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, BinaryIO, cast
 
 import click
 
@@ -95,6 +96,7 @@ def replay(
         journal_of(place) as store,
         computing(scheduler, jobs) as executor,
         partitioned(parquet, "replayed") as rows,
+        _opened(messages) as recording,
     ):
         mark = ReplayMark(resume, store)
         table = _OutcomeRows(place, rows)
@@ -109,7 +111,7 @@ def replay(
             recipes=load_recipes(recipes) if recipes is not None else None,
             progress=show_progress,
             wanted=Range(since=with_offset(since), part=part, sample=sample, done=mark.done),
-            heard=_heard(messages),
+            heard=None if recording is None else HeardMessages(recording),
             place=place,
             compared=compared,
         )
@@ -120,12 +122,9 @@ def replay(
     sys.exit(0 if report.agrees else 1)
 
 
-def _heard(path: Path | None) -> HeardMessages | None:
-    if path is None:
-        return None
+def _opened(path: Path | None) -> AbstractContextManager[BinaryIO | None]:
     try:
-        with path.open("rb") as file:
-            return HeardMessages(file)
+        return nullcontext() if path is None else path.open("rb")
     except OSError as error:
         raise UsageError(f"--messages {path}: {error.strerror}") from error
 
@@ -200,8 +199,9 @@ def _lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
 
 def _remarks(report: ReplayReport) -> Iterator[str]:
     """What was left out, and what nobody asked for."""
-    if report.messages:
-        yield f"{count_text(report.messages, 'message')} heard on the line compared with the records"
+    if report.messages or report.passed_over:
+        over = f"; {count_text(report.passed_over, 'line')} passed over" if report.passed_over else ""
+        yield f"{count_text(report.messages, 'message')} heard on the line compared with the records{over}"
     if report.skipped:
         yield f"{count_text(report.skipped, 'file')} not computed again, as asked: their records stood for them"
     if report.missing:

@@ -133,11 +133,11 @@ def replay_store(
             _replay_record(one.record, one.file, fold, place.archive(), report, compared)
             report.take(index.apply(one.record, fold.memory), "")
             if heard is not None:
-                report.take(heard.apply(one.record, fold.live_s), fold.version)
+                report.take(heard.apply(one.record, fold.live_s, fold.prefix), fold.version)
     report.take(fold.contradictions_at_end(), fold.version)
     if heard is not None:
         report.take(heard.contradictions_at_end(), "")
-        report.messages = heard.compared
+        report.messages, report.passed_over = heard.compared, heard.passed_over
     report.dispositions = fold.dispositions
     contents.ended(vouched_contents(store, contents.sealings))
     report.missing = [Difference(seq, what, words) for seq, what, words in contents.missing]

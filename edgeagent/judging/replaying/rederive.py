@@ -81,6 +81,11 @@ class Rederivation:
         """For how long a disposition acts, by the configuration in force."""
         return 60.0 if self._configuration is None else self._configuration.settings.intake.live_s
 
+    @property
+    def prefix(self) -> str | None:
+        """What the station's topics begin with, by the configuration in force; None before the first."""
+        return None if self._configuration is None else self._configuration.settings.prefix
+
     def use(self, configuration: Configuration) -> None:
         """A configuration came into force, with the record that is given next."""
         self._former, self._configuration = self._configuration, configuration

@@ -71,7 +71,8 @@ class ReplayReport:
     program computes them, again with every verdict as it was. ``verdict_flips`` and ``differences`` are what
     should not be. ``flips`` are parts that other recipes would decide otherwise. ``contradictions`` are records
     that do not follow from those before them, ``missing`` contents that a record names and nobody has,
-    ``orphans`` contents that no record names. ``messages`` heard on the line were compared.
+    ``orphans`` contents that no record names. ``messages`` heard on the line were compared, ``passed_over``
+    counts the lines of that recording that are none of this station's records.
     """
 
     files: int = 0
@@ -83,6 +84,7 @@ class ReplayReport:
     quarantined: int = 0
     other_software: int = 0
     messages: int = 0
+    passed_over: int = 0
     verdict_flips: list[Difference] = field(default_factory=list)
     differences: list[Difference] = field(default_factory=list)
     version_differences: list[Difference] = field(default_factory=list)
