@@ -10,9 +10,10 @@ import msgspec
 from edgeagent.analysis.kinds import Request, find_kind, key_lacking
 from edgeagent.codec.configuration.settings import Decision, IntakeSettings, Settings
 from edgeagent.codec.limits import spoken_limits
-from edgeagent.codec.plain_text import count_text
+from edgeagent.codec.plain_text import count_text, number
 from edgeagent.commands.check_limits import list_impossible_limits
 from edgeagent.model import NOISE_ONLY, CurveLimit, MeasurementPlan, PartUncertainty, Running, ScalarLimit
+from edgeagent.rules.disk import AT_ONCE_SHARE
 from edgeagent.rules.line.lamp import TABLE as LAMP_TABLE
 from edgeagent.rules.sparkplug.topics import Names
 from edgeagent.store.clock import SystemClock
@@ -142,23 +143,26 @@ def _station(settings: Settings) -> list[str]:
         )
     return [
         f"Station {station.name} in {station.cell} of {station.site}.",
-        f"Watches {', '.join(intake.folders)} ({intake.observer}), a file is complete {intake.settle_s:g} s "
-        "after its last change.",
+        f"Watches {', '.join(intake.folders)} ({intake.observer}). A file counts as complete "
+        f"{intake.settle_s:g} s after its last change.",
         _share(intake),
         _worker(settings),
-        f"Publishes to {mqtt}; a disposition later than {intake.live_s:g} s leaves the lamp alone.",
+        f"Publishes to {mqtt}. A disposition that comes more than {intake.live_s:g} s after its file is marked "
+        "as late and does not change the lamp: the part has moved on ([intake] live_s).",
         f"Rule {decision.rule}: {rule}.",
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
-        f"The heartbeat counts every {settings.line.heartbeat_s:g} s; the PLC's stale timer is thrice that.",
+        f"The heartbeat counts up every {settings.line.heartbeat_s:g} s; set the PLC's stale timer to "
+        f"{3 * settings.line.heartbeat_s:g} s.",
         *_handshake(settings),
         *_sparkplug(settings),
-        f"Warns when the store's disk lasts less than {settings.store.days_min:g} days; an alarm at a seventh "
-        f"of that, or with less than {100 * settings.store.free_min:g} % free.",
+        f"Warns when the store's disk will be full in less than {settings.store.days_min:g} days; raises an "
+        f"alarm at less than {settings.store.days_min / AT_ONCE_SHARE:.2g} days, or with less than "
+        f"{100 * settings.store.free_min:g} % free.",
         *_metrics(settings),
         gate,
         _uncertainty(settings),
-        "Where an axial trace cannot show how its plane lies against the axis, a standard uncertainty of "
-        f"{station.plane_offset_mm:g} mm and {station.plane_yaw_deg:g}° counts.",
+        "Where an axial trace cannot show how far its plane lies beside the axis or is turned to it, standard "
+        f"uncertainties of {station.plane_offset_mm:g} mm and {station.plane_yaw_deg:g}° are counted.",
         *_drift(settings),
         *_evidence(settings),
         *_report(settings),
@@ -176,9 +180,15 @@ def _evidence(settings: Settings) -> list[str]:
     wanted, release = settings.evidence, settings.release
     key = wanted.key or "keys/log.key in the store"
     kept = (
-        f"and hands it to {', '.join(wanted.witness)}" if wanted.witness else "for nobody but broker and store"
+        f"Witnesses cosign them in {', '.join(wanted.witness)}."
+        if wanted.witness
+        else "Nobody outside keeps them: name a folder for a witness ([evidence] witness), or whoever holds "
+        "the store and its key can rewrite both."
     )
-    lines = [f"Signs each disposition with {key}, else every {wanted.every_s:g} s, {kept}."]
+    lines = [
+        f"Signs a checkpoint of the journal with {key} after each disposition, and at least every "
+        f"{wanted.every_s:g} s. {kept}"
+    ]
     if wanted.approvers:
         lines.append(f"Recipes and certificates are signed by one of {', '.join(wanted.approvers)}.")
     if release.two_persons:
@@ -191,8 +201,9 @@ def _worker(settings: Settings) -> str:
     count = "one for each processor, at most two" if worker.processes is None else f"at most {worker.processes}"
     memory_mb = worker.memory_limit_mb(settings.intake.file_mb_max)
     return (
-        f"Files are analysed by workers ({count}), each with {memory_mb:.0f} MB of memory at the most and "
-        f"{worker.time_s:g} s for a file, 1 s more for each MB. A file that takes more twice is quarantined."
+        f"Files are analysed by worker processes ({count}), each with {memory_mb:.0f} MB of memory at the most "
+        f"and {worker.time_s:g} s for a file, 1 s more for each MB. A file that exceeds this twice is "
+        "quarantined: where such files are right, raise memory_mb or time_s under [worker]."
     )
 
 
@@ -228,7 +239,7 @@ def _uncertainty(settings: Settings) -> str:
             "that no value has a conformance probability, and ISO 14253-1 asks for more."
         )
     words = [
-        f"{name} {value:g}"
+        f"{name} {number(value)}"
         for name, value in msgspec.to_builtins(stated).items()
         if isinstance(value, float) and not name.endswith("_dof")
     ]
@@ -236,7 +247,9 @@ def _uncertainty(settings: Settings) -> str:
         words.append(f"the certificate and last deviations of {stated.artefact}")
     if stated.spindle_file is not None:
         words.append(f"the spindle's error motion by {stated.spindle_file}")
-    return f"A value's uncertainty counts, beside the noise of its trace: {', '.join(words) or 'nothing'}."
+    return (
+        f"A value's uncertainty is made from the noise of its trace and {', '.join(words) or 'nothing else'}."
+    )
 
 
 def _drift(settings: Settings) -> list[str]:
@@ -311,12 +324,13 @@ def _scalar(limit: ScalarLimit) -> str:
 
 def _share(intake: IntakeSettings) -> str:
     """When a file is decided though it is not known to be whole, and when the lamp shows fault for a folder."""
-    marker = "" if intake.marker is None else f", lacks the file {intake.marker}"
+    marker = "" if intake.marker is None else f", does not hold the file {intake.marker}"
     return (
-        f"A writer that does not close its file is waited for {intake.unclosed_s:g} s. The lamp shows fault "
-        f"while a folder cannot be listed, says nothing for {intake.answer_s:g} s{marker} or was a mount point "
-        f"and is none, and while a live file waits longer than {intake.unread_s:g} s. A file that cannot be "
-        f"read holds the lamp if it matches {', '.join(intake.files) or '*.txt, *.x3p, *.smd or a layout'}."
+        f"A file that its writer never closes is read {intake.unclosed_s:g} s after its last change and held. "
+        f"The lamp shows 3 (fault) while a folder cannot be listed, does not answer for {intake.answer_s:g} s"
+        f"{marker} or is no longer mounted, and while a live file waits longer than {intake.unread_s:g} s to "
+        "be read: `edgeagent status` says which. A file that cannot be read sets the lamp to 2 (hold) if its "
+        f"name matches {', '.join(intake.files) or '*.txt, *.x3p, *.smd or a layout'}."
     )
 
 

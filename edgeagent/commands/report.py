@@ -13,6 +13,7 @@ from edgeagent.commands.shared_progress import show_progress
 from edgeagent.errors import UsageError
 from edgeagent.report import write
 from edgeagent.report.printing import print_pdf
+from edgeagent.report.words import printable
 from edgeagent.store.configuration import load_configuration
 
 
@@ -77,6 +78,11 @@ def report(
         raise UsageError("--part goes with --serial")
     if until is not None and since is None:
         raise UsageError("--until goes with --since")
+    if pdf and out is not None and out.suffix.lower() == ".pdf":
+        raise UsageError(
+            f"--out {printable(out)} names the HTML page; with --pdf the printed page is written beside it: "
+            f"say --out {printable(out.with_suffix('.html'))}"
+        )
     if serial is not None:
         written = write.write_part_report(folder, part, serial, out, zone=zone, progress=show_progress)
     elif file is not None:

@@ -63,7 +63,10 @@ def in_words(found: Found) -> list[str]:
     lamp = said.lamp
     why = f": {'; '.join(lamp.why)}" if lamp.why else ""
     rows = [("lamp", f"{lamp.digit} {lamp.word}{why}")]
-    rows += [("waits", _waiting(one)) for one in lamp.waiting[-10:]]
+    rows += [("waits", _waiting(one)) for one in reversed(lamp.waiting)]
+    if lamp.waiting_count > len(lamp.waiting):
+        older = lamp.waiting_count - len(lamp.waiting)
+        rows.append(("waits", f"and {older} older ones; they are named when newer ones are acknowledged"))
     if said.gate is not None:
         until = f", until {said.gate.until}" if said.gate.until else ""
         rows.append(("gate", "closed" if said.gate.closed else f"open{until}"))
@@ -73,11 +76,11 @@ def in_words(found: Found) -> list[str]:
             (
                 "queue",
                 f"{count_text(queue.files, 'file')} to read, {queue.analysing} being analysed; "
-                f"{count_text(queue.open_parts, 'part')} not whole yet",
+                f"{count_text(queue.open_parts, 'part')} incomplete",
             )
         )
     if said.broker is not None:
-        how = "ready" if said.broker.ready else "connected" if said.broker.connected else "away"
+        how = "ready" if said.broker.ready else "connected" if said.broker.connected else "not connected"
         undelivered = count_text(said.broker.undelivered, "record")
         rows.append(("broker", f"{how}, {undelivered} to deliver ({said.broker.url})"))
     if said.disk is not None:
@@ -111,7 +114,7 @@ def _disk(disk: DiskNow) -> str:
 
 
 def _open_part(one: OpenPartNow) -> str:
-    what = f"lacks {', '.join(one.missing)}" if one.missing else "was measured again"
+    what = f"missing {', '.join(one.missing)}" if one.missing else "was measured again"
     return f"{one.part} {one.serial} {what}, since {one.since[11:19]}"
 
 

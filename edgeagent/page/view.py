@@ -159,7 +159,7 @@ def _broker_words(found: Found) -> str:
     broker = found.status.broker if found.status is not None else None
     if broker is None:
         return "not known"
-    how = "ready" if broker.ready else "connected" if broker.connected else "away"
+    how = "ready" if broker.ready else "connected" if broker.connected else "not connected"
     return f"{how}, {count_text(broker.undelivered, 'record')} to deliver"
 
 

@@ -393,3 +393,10 @@ def test_a_torque_in_an_unknown_unit_is_left_open():
     proposal = propose_layout("KX-1.txt", torque_export("Weg [mm];Drehmoment", lambda t: 25 + np.sin(t)))
     assert "unit of the torque" in doubts(proposal)
     assert not [f for f in proposal.findings if f.what == "kind" and f.value != "torque"]
+
+
+@pytest.mark.parametrize(("turns", "words"), [(1, "1 whole turn only in"), (3, "3 whole turns only in")])
+def test_one_turn_is_counted_in_the_singular(turns, words):
+    angle = np.arange(720 * turns) * 0.5
+    proposal = propose_layout("a.csv", table([*KNOWN, "Winkel;Abw [µm]"], (angle, made.waves(angle, 3))))
+    assert any(words in finding.why for finding in proposal.findings)

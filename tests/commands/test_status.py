@@ -15,8 +15,9 @@ from click.testing import CliRunner
 from field import wait_until
 
 from edgeagent.cli import main
+from edgeagent.commands.status import in_words
 from edgeagent.judging.status.agent_status import Moment, Writer, stopped_status
-from edgeagent.model.status import AgentStatus, ProcessMark
+from edgeagent.model.status import AgentStatus, LampNow, ProcessMark, WaitingNow
 from edgeagent.store.running.look import NO_AGENT, NOT_READY, READY, look
 from edgeagent.store.running.process import this_process
 from edgeagent.store.running.status_file import StatusFile
@@ -80,7 +81,10 @@ def test_closed_gate_and_absent_broker_are_no_readiness(cell):
     found = wait_until(lambda: (f := object_of(agent.config)) and not f["status"]["broker"]["ready"] and f)
     assert found["exit"] == NOT_READY
     assert found["status"]["lamp"]["digit"] == 3, "what the line sees, not what the agent would show"
-    assert found["sentence"] == "running, but no part is accepted: the broker is away: the line sees a fault"
+    assert (
+        found["sentence"]
+        == "running, but no part is accepted: the broker is not connected: the line sees a fault"
+    )
 
 
 def test_killed_agent_is_no_agent_and_a_frozen_one_is_not_ready(cell):
@@ -145,6 +149,15 @@ def test_living_process_that_has_said_nothing_for_long_hangs(store):
 
 def test_store_without_any_word_has_no_agent(store):
     assert look(store).code == look(store / "nowhere").code == NO_AGENT
+
+
+def test_all_that_waits_is_named_the_newest_first_and_what_is_only_counted_is_counted(store):
+    waiting = tuple(WaitingNow(n, "reject", "P", f"s{n}") for n in range(41, 91))
+    running(store, lamp=LampNow(1, "reject", (), 90, waiting))
+    lines = [line.strip() for line in in_words(look(store))]
+    first = lines.index("waits   record 90: reject P s90")
+    assert lines[first + 49] == "record 41: reject P s41"
+    assert lines[first + 50] == "and 40 older ones; they are named when newer ones are acknowledged"
 
 
 @pytest.mark.parametrize("left", [b"", b"{", b"\0" * 40, b'{"schema": "edgeagent.status/1"}', b"[]"])

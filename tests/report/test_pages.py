@@ -406,6 +406,11 @@ def _body_of(segments, seq):
         ([], "say one of --serial, --file and --since"),
         (["--since", "2026-01-01", "--part", "x"], "--part goes with --serial"),
         (["--serial", "000412", "--until", "2026-01-01"], "--until goes with --since"),
+        (
+            ["--serial", "000412", "--pdf", "--out", "r.PDF"],
+            "--out r.PDF names the HTML page; with --pdf the printed page is written beside it: "
+            "say --out r.html",
+        ),
     ],
 )
 def test_wrong_question_is_one_line(station, arguments, words):

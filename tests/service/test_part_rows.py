@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from edgeagent.model.status import AgentStatus, LampNow, OpenPartNow, PartNow, ProcessMark, WaitingNow
 from edgeagent.service.telling.part_rows import PartRow, part_rows
 
@@ -40,6 +42,22 @@ def test_a_record_that_waits_stands_first_with_its_number_whatever_was_decided_s
     assert [row.subject for row in rows[2:]] == ["P 19", "P 18"]
 
 
+def test_older_records_that_wait_without_a_row_are_counted_with_where_they_stand():
+    waiting = [WaitingNow(n, "reject", "P", str(n)) for n in range(1, 8)]
+    fitting = part_rows(status(waiting=waiting), {}, 7)
+    assert [row.acknowledge for row in fitting] == [7, 6, 5, 4, 3, 2, 1]
+    rows = part_rows(status([decided("9", "accept", 9)], waiting), {}, 4)
+    assert [row.acknowledge for row in rows[:3]] == [7, 6, 5]
+    assert rows[3:] == [PartRow("", "and 4 older ones", "", "`edgeagent status` names them")]
+
+
+def test_records_that_the_status_only_counts_are_counted_too():
+    found = msgspec.structs.replace(status(), lamp=LampNow(1, "reject", (), 90, tuple(
+        WaitingNow(n, "reject", "P", str(n)) for n in range(41, 91)
+    )))  # fmt: skip
+    assert part_rows(found, {}, 12)[-1].subject == "and 79 older ones"
+
+
 def test_a_part_that_lacks_traces_says_which():
     rows = part_rows(status(lacking=[OpenPartNow("P", "3", ("right-flank", "profile"), T % 1)]), {}, 12)
-    assert rows == [PartRow("09:41:00", "P 3", "incomplete", "lacks right-flank, profile")]
+    assert rows == [PartRow("09:41:00", "P 3", "incomplete", "missing right-flank, profile")]

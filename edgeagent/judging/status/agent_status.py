@@ -30,7 +30,7 @@ WAITING_MAX = 50
 """The newest so many are named; all of them are counted."""
 OPEN_PARTS_MAX = 10
 """Parts that lack traces: the newest so many are named, QueueNow counts all of them."""
-_BROKER_AWAY = "the broker is away: the line sees a fault"
+_BROKER_AWAY = "the broker is not connected: the line sees a fault"
 _NOT_PROVED = "the broker has not given the agent's own lamp message back yet"
 _GATE = "the gate is closed: good parts are held"
 

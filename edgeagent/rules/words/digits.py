@@ -1,9 +1,10 @@
 """How many digits a value, its limit and its uncertainty are written with. Pure.
 
 Digits follow the stated uncertainty: two of it are written, and the value to the same place (JCGM 100:2008,
-7.2.6). Where the uncertainty is the noise of the trace alone, or unknown, a value has three significant digits,
-or one decimal more than its limits are written with. A value is never rounded onto a limit it differs from, and
-never to its other side.
+7.2.6). Noise of the trace alone says less than that: then, and where no uncertainty is known, a value has no
+more decimals than three significant digits of it or of its largest limit need, or one more than its limits are
+written with. A value is never rounded onto a limit it differs from, and never to its other side; that may take
+more decimals, nine at the most.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from edgeagent.model.status import AgentStatus
 
-LACKS, UNREAD = "incomplete", "not read"
+INCOMPLETE, UNREAD = "incomplete", "not read"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +25,14 @@ def part_rows(status: AgentStatus, unread: Mapping[str, str], rows_max: int) -> 
     """What waits for an acknowledgement, parts that lack traces, then the last parts; the newest first in each.
 
     ``unread`` has why a file could not be read, by its name, as far as that is known. A record that waits is
-    never cut off by what needs nobody, and each part has one row unless several of its records wait.
+    never cut off by what needs nobody, and each part has one row unless several of its records wait. Where more
+    wait than rows fit, the last row counts the others.
     """
     waiting = list(_waiting_rows(status, unread))
+    if len(waiting) > rows_max:
+        fitting = waiting[: max(rows_max - 1, 0)]
+        older = max(status.lamp.waiting_count, len(waiting)) - len(fitting)
+        return [*fitting, PartRow("", f"and {older} older ones", "", "`edgeagent status` names them")]
     shown = {row.subject for row in waiting}
     others = [row for row in _open_rows(status) if row.subject not in shown]
     shown |= {row.subject for row in others}
@@ -53,5 +58,5 @@ def _waiting_rows(status: AgentStatus, unread: Mapping[str, str]) -> Iterator[Pa
 
 def _open_rows(status: AgentStatus) -> Iterator[PartRow]:
     for one in status.open_parts:
-        why = f"lacks {', '.join(one.missing)}" if one.missing else "measured again, not decided yet"
-        yield PartRow(one.since[11:19], f"{one.part} {one.serial}", LACKS, why)
+        why = f"missing {', '.join(one.missing)}" if one.missing else "measured again, not decided yet"
+        yield PartRow(one.since[11:19], f"{one.part} {one.serial}", INCOMPLETE, why)

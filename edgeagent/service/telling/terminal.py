@@ -75,17 +75,19 @@ class LiveTable:
             lamp += f": {'; '.join(status.lamp.why)}"
         rows = [("lamp", lamp)]
         if status.broker is not None:
-            how = "ready" if status.broker.ready else "connected" if status.broker.connected else "away"
+            how = (
+                "ready" if status.broker.ready else "connected" if status.broker.connected else "not connected"
+            )
             rows.append(("broker", f"{how}, {count_text(status.broker.undelivered, 'record')} to deliver"))
         if status.queue is not None:
             files = status.queue.files + status.queue.analysing
             open_parts = count_text(status.queue.open_parts, "part")
-            rows.append(("waiting", f"{count_text(files, 'file')}; {open_parts} not whole yet"))
+            rows.append(("waiting", f"{count_text(files, 'file')}; {open_parts} incomplete"))
         rows += [("verification", verified), ("since start", _count_text(status))]
         if self._trouble:
-            rows.append(("last trouble", clean(self._trouble)))
+            rows.append(("last trouble", self._trouble))
         for name, words in rows:
-            head.add_row(Text(name, style="dim"), Text(words))
+            head.add_row(Text(name, style="dim"), Text(clean(words)))
         return head
 
     def _parts(self, status: AgentStatus) -> list[Table | Text]:

@@ -48,8 +48,9 @@ def angle_unit(shape: Shape, written: str | None, named: bool) -> tuple[str | Op
     strong = [u for u in fits if u in ("deg", "rad", "grad")]
     if len(fits) == 1 and strong and (named or fits[0] == "rad" or not shape.counter):
         turns = round((shape.span + shape.step) / TURN[fits[0]], 2)
+        noun = "turn" if turns == 1 else "turns"
         why = (
-            f"no unit is written; even steps of {shape.step:.6g} cover {turns:g} whole turns only in {fits[0]}"
+            f"no unit is written; even steps of {shape.step:.6g} cover {turns:g} whole {noun} only in {fits[0]}"
         )
         return fits[0], Finding("unit of the angle", fits[0], True, why)
     guess = fits[0] if fits else _likely_angle_unit(shape)
