@@ -42,6 +42,7 @@ class CommandsAsked:
     def take(self) -> None:
         """Do what was asked for, or put on record why not; answer either way."""
         for path in self._folder.waiting():
+            # Anew for each: what was just released or acknowledged changes what the next request finds.
             memory, configuration, _, _ = self._known()
             now = self._clock.now().timestamp()
             taken = take_up(
@@ -54,8 +55,10 @@ class CommandsAsked:
                 live_s=configuration.settings.intake.live_s,
                 two_persons=configuration.settings.release.two_persons,
             )
+            # On record before lamp and answer: a crash between them loses the answer, never the act.
             records = self._append(taken.entries)
             if taken.acknowledges:
                 self._line.acknowledged(taken.acknowledges, records[-1])
             (self._log.info if taken.refusal is None else self._log.warning)(taken.event, **taken.details)
+            # Last, since the command that waits takes the answer as proof that it is done.
             self._folder.answer(path, taken.answer(records[-1].seq))

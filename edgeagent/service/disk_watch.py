@@ -28,6 +28,7 @@ from edgeagent.store.clock import Clock
 from edgeagent.store.files import exchange
 
 _EVERY_S = 30.0
+"""Seconds between two looks: a disk that fills within that is beyond any warning."""
 _WHAT = {DiskLevel.ROOM: "disk-has-room", DiskLevel.WARNING: "disk-warning", DiskLevel.ALARM: "disk-filling"}
 
 
@@ -67,6 +68,8 @@ class DiskWatch:
         rate = growth_rate(*self._growth_watched(wall), wall)
         left = days_left(room, rate)
         before = self.level
+        # The level is a function of the last one, so that a disk at the limit does not raise one alarm after
+        # another.
         self.level = disk_level(
             room, left, before, free_min=self._settings.free_min, days_min=self._settings.days_min
         )
@@ -77,6 +80,7 @@ class DiskWatch:
             grown_per_day_mb=None if rate is None else round(rate.bytes_per_day / 1e6, 3),
             days_left=None if left is None else round(left, 2),
         )
+        # On record only when it changes: twice a minute for ten years would fill the journal by itself.
         if self.level is before:
             return []
         return [Recovery(what=_WHAT[self.level], reason=disk_sentence(self.level, room, left))]
@@ -86,9 +90,11 @@ class DiskWatch:
         if self._kept is None:
             self._kept = _read(self._path) or _Kept(wall, [])
         total = self._grown()
+        # The counters begin at 0 with the process; only their differences belong to an hour.
         new = Grown(total.size_bytes - self._counted.size_bytes, total.entries - self._counted.entries)
         self._counted = total
         hours = with_growth(hours_of(self._kept.hours), wall, new)
+        # A clock that was set back must not make the time watched negative.
         self._kept = _Kept(min(self._kept.began, wall), flat_hours(hours))
         with contextlib.suppress(OSError):  # a full disk has its alarm already
             exchange(self._path, msgspec.json.encode(self._kept))
@@ -98,6 +104,7 @@ class DiskWatch:
 def room_of(folder: Path) -> Room:
     """What is free to us on the disk of a folder. Raises OSError."""
     found = os.statvfs(folder)
+    # f_bavail, not f_bfree: what is reserved for root is not ours, and the agent is not root.
     size_share = found.f_bavail / found.f_blocks if found.f_blocks else 1.0
     size_bytes = found.f_bavail * found.f_frsize
     if not found.f_files:  # some file systems do not count them
@@ -108,5 +115,6 @@ def room_of(folder: Path) -> Room:
 def _read(path: Path) -> _Kept | None:
     try:
         return msgspec.json.decode(path.read_bytes(), type=_Kept)
+    # Missing or damaged (msgspec's errors are ValueErrors): the rate is learnt anew.
     except (OSError, ValueError):
         return None

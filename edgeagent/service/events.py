@@ -21,6 +21,7 @@ else:
         del sys.modules["rich"]
 
 
+# A closed terminal, a closed pipe, a closed descriptor: none of them comes back.
 _READER_GONE = (errno.EIO, errno.EPIPE, errno.EBADF)
 
 
@@ -36,6 +37,7 @@ class LastingStream:
     def write(self, text: str) -> int:
         """As of any stream, but never an OSError."""
         try:
+            # A log line that cannot be written is no reason to stop judging parts.
             return self._stream.write(text)
         except OSError as error:
             self._give_up(error)
@@ -53,6 +55,7 @@ class LastingStream:
             return
         with contextlib.suppress(OSError, ValueError):
             nowhere = os.open(os.devnull, os.O_WRONLY | os.O_CLOEXEC)
+            # Onto the same number: libraries that hold the descriptor, and child processes, are cured with it.
             os.dup2(nowhere, self._stream.fileno())
             os.close(nowhere)
 
@@ -78,6 +81,7 @@ def open_log(stream: TextIO | None = None, sink: Any = None) -> Any:
     """
     out: Any = LastingStream(stream if stream is not None else sys.stdout)
     renderer: Any = sink if sink is not None else structlog.processors.JSONRenderer()
+    # Without colours: a file name in an event could bring escape sequences of its own.
     if sink is None and out.isatty():
         renderer = structlog.dev.ConsoleRenderer(colors=False)
     structlog.configure(
@@ -91,10 +95,12 @@ def open_log(stream: TextIO | None = None, sink: Any = None) -> Any:
         cache_logger_on_first_use=True,
     )
     log = structlog.get_logger()
+    # Libraries, too: a line in another form would make the collector drop it.
     logging.basicConfig(handlers=[_Forward(log)], level=logging.WARNING, force=True)
 
     def thread_failed(args: Any) -> None:
         log.error("thread-failed", thread=getattr(args.thread, "name", ""), reason=repr(args.exc_value))
 
+    # A thread that dies prints to stderr by default, where no collector looks for it.
     threading.excepthook = thread_failed
     return log

@@ -22,6 +22,7 @@ class Housekeeping:
         """The records for each part whose set is incomplete and out of time."""
         timeout_s = configuration.settings.decision.set_timeout_s
         waiting = {key: memory.sets[key] for key in memory.waiting_sets}
+        # A part that was decided before and is measured again keeps its disposition: nothing runs out of time.
         began = {k: s.since for k, s in waiting.items() if expires_at(s, timeout_s) is not None}
         now = self._clock.now().timestamp()
         for key in self._timers.overdue(began, timeout_s, now, self._clock.monotonic()):

@@ -9,6 +9,7 @@ from edgeagent.service.broker.client import MqttEvent
 from edgeagent.service.folders.watch import Hint
 
 _HINTS_MAX = 10_000
+"""Hints kept at once: beyond it one scan of the folder is cheaper than looking at each name."""
 
 
 class Mailbox:
@@ -29,6 +30,7 @@ class Mailbox:
         """Post a hint of a folder watch."""
         if len(self._hints) < _HINTS_MAX:
             self._hints.append(hint)
+        # Exactly at the bound: one request to scan is enough, and with it the deque is above the bound.
         elif len(self._hints) == _HINTS_MAX:
             self._hints.append(Hint(hint.folder, None))
         self.ring()
@@ -45,7 +47,9 @@ class Mailbox:
     def wait(self, seconds: float) -> None:
         """Sleep until something is posted, at most so long."""
         try:
+            # A negative timeout raises ValueError; a deadline that has passed is ordinary.
             self._bell.get(timeout=max(seconds, 0.0))
+            # All rings since the last sleep are one reason to wake: what they were for lies in the deques.
             while True:
                 self._bell.get_nowait()
         except Empty:
@@ -53,6 +57,7 @@ class Mailbox:
 
     def hints(self) -> list[Hint]:
         """All hints so far, oldest first."""
+        # As many as there are at the start: a writer that goes on posting must not keep the loop here.
         return [self._hints.popleft() for _ in range(len(self._hints))]
 
     def mqtt_events(self) -> list[MqttEvent]:

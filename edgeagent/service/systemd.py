@@ -17,6 +17,7 @@ class Notifier:
         """Send a message such as ``READY=1``; a manager that does not listen is not our failure."""
         if not self._address:
             return
+        # An @ stands for the abstract namespace, whose addresses begin with a zero byte (unix(7)).
         address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
             channel.sendto(message.encode(), address)

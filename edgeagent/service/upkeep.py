@@ -81,10 +81,13 @@ class Upkeep:
         if self._index is None:
             return False
         try:
+            # What index and table lose can be computed again from the journal; it must not end what lights the
+            # lamp.
             more = self._follow(self._index, now, end, delivered, memory, drift)
         except (JournalWriteError, sqlite3.Error) as error:
             self._give_up(error)
             return False
+        # Behind the index, which memory waits for; values are for trends alone.
         if self._values is not None and not more:
             self._follow_values(self._values, self._index.seq)
         return more
@@ -95,9 +98,12 @@ class Upkeep:
         try:
             if now >= self._next_values:
                 values.follow(end, _VALUES_SLICE_S)
+                # From its end: a slice that took long on a slow disk must not take the whole loop.
                 self._next_values = self._clock.monotonic() + _VALUES_EVERY_S
+            # A commit syncs, and so is worth its price for many records, or for few after some seconds.
             full = values.waiting >= COMMIT_RECORDS
             if full or (values.waiting and now >= self._next_commit):
+                # Before the commit: one that fails must not be tried again with every turn.
                 self._next_commit = now + FOLLOW_EVERY_S
                 values.commit()
         except (JournalWriteError, sqlite3.Error) as error:
@@ -111,6 +117,7 @@ class Upkeep:
         values = self._values
         try:
             for _ in range(_LAST_SLICES):
+                # Nothing followed: a reader has the index at the moment. The rest follows after the next start.
                 if self._index.seq >= end or not self._index.follow(SLICE):
                     break
             self._keep(self._index, end, delivered, memory, drift)
@@ -119,6 +126,7 @@ class Upkeep:
                 values.commit()
                 values.close()
             self._index.close()
+        # Also damage: the stop record is written, and the next start finds it where it looks for it.
         except (JournalWriteError, JournalCorruptError, sqlite3.Error) as error:
             self._give_up(error)
         self._index = self._values = None
@@ -130,7 +138,9 @@ class Upkeep:
         if behind >= SLICE or (behind and now >= self._next_follow):
             self._next_follow = now + FOLLOW_EVERY_S
             index.follow(SLICE)
+            # What the index answers for need not be in memory any more.
             memory.forget_recorded(index.seq)
+        # Only with nothing left to follow, since the snapshot must stand at the index's own end.
         elif not behind and end - index.snapshot_seq >= SNAPSHOT_EVERY:
             self._keep(index, end, delivered, memory, drift)
         return end - index.seq >= SLICE
@@ -143,6 +153,8 @@ class Upkeep:
             return
         memory.forget_files()
         memory.forget_recorded(end)
+        # A start from a snapshot composes no message of what stands before it, so all of that must be
+        # delivered.
         if delivered >= end:
             snapshot = encode_snapshot(memory, drift, self._watched)
             if snapshot is not None:
@@ -151,6 +163,7 @@ class Upkeep:
     def _check_some(self, now: float) -> None:
         assert self._check is not None
         while self._clock.monotonic() - now < _CHECK_SLICE_S:
+            # The default is what no step yields: with it no exception for the end has to be caught.
             if next(self._check, self) is self:
                 self._check = None
                 return

@@ -25,7 +25,7 @@ Append = Callable[[Sequence[AnyBody]], list[Record]]
 
 
 class Acknowledgements:
-    """Takes the line's acknowledgements. ``append`` writes records; a failing disk ends the caller."""
+    """Handles the line's acknowledgements. ``append`` writes records; a failing disk ends the caller."""
 
     def __init__(self, publisher: Publisher, clock: Clock, log: Any, append: Append) -> None:
         self._publisher, self._clock, self._log, self._append = publisher, clock, log, append
@@ -38,9 +38,10 @@ class Acknowledgements:
         What comes before the session is ready may be what the broker kept: until then it is not known for whom.
         """
         if not self._publisher.delivery.ready:
+            # Not confirmed either: at QoS 1 the broker keeps them, and sends no more than its window meanwhile.
             self._early += new
             return
-        # Those of a session that ended come again: the broker has no confirmation of them
+        # Those of a session that ended come again: the broker has no confirmation of them.
         early = [m for m in self._early if m.client == self._publisher.generation]
         self._early = []
         if early and self._publisher.delivery.before:
@@ -56,6 +57,7 @@ class Acknowledgements:
         self._append([Recovery(what="acknowledgements-of-another-store", reason=reason)])
         self._log.warning("acknowledgements-of-another-store", count=len(messages), store=other)
         for message in messages:
+            # Confirmed though not used: the broker would bring them to this session at every connection.
             self._publisher.confirm(message)
 
     def _take(self, messages: Sequence[MqttEvent]) -> None:
@@ -96,4 +98,5 @@ class Acknowledgements:
 
     def _answer(self, record: Record, content: Mapping[str, Any]) -> None:
         answer = answer_to_line("acknowledge/result", record, self._publisher.delivery, content)
+        # At once: the person at the button waits, while a record in order may wait behind others.
         self._publisher.tell(Aside, answer)

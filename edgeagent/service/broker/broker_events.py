@@ -10,6 +10,7 @@ from edgeagent.service.broker.client import MqttEvent, Sent
 _STATE = re.compile(rb'\{"store":"([0-9a-f]{64})","run":"([0-9a-f]+)","boot":(\d{1,9})[,}]')
 """How a ``state`` message of an agent begins."""
 _TAKEN_OVER = 0x8E
+"""MQTT 5 reason code: another client connected under the same client id."""
 _REFUSED_FROM = 0x80
 """MQTT 5 reason codes from here on are refusals; with MQTT 3.1.1 every code but 0 of a CONNACK is one."""
 
@@ -25,6 +26,8 @@ def translate(event: MqttEvent, sent: Sent | None, now: float, *, version5: bool
         case "unreachable":
             return ask.Unreachable(now, event.words)
         case "acked":
+            # None for an acknowledgement of what this client did not send under a ticket; ticket 0 awaits
+            # nothing.
             topic, ticket = sent or ("", 0)
             refusal = f"{topic}: {event.words}" if event.reason >= _REFUSED_FROM else None
             return ask.Acked(now, ticket, refusal)
@@ -32,5 +35,6 @@ def translate(event: MqttEvent, sent: Sent | None, now: float, *, version5: bool
     if named is not None:
         store, run, boot = named.groups()
         return ask.StateSeen(now, store.decode(), run.decode(), int(boot), event.retained)
+    # A retained lamp is the broker's memory and proves nothing; one that comes back live proves the way.
     own_lamp = event.topic == "lamp" and not event.retained
     return ask.LampSeen(now, event.payload) if own_lamp else ask.SignOfLife(now)

@@ -29,6 +29,7 @@ from edgeagent.rules.line.delivery_state import Publish
 from edgeagent.service.broker.credentials import read_password, tls_context
 
 _PAUSE_MAX_S = 10
+"""paho's own pauses between attempts; the delivery machine ends a client long before they matter."""
 _WINDOW_MORE = 8
 """In flight beside records and lamp: answers and state."""
 SESSION_S = 7 * 24 * 3600
@@ -38,6 +39,7 @@ KEPT = ("state", "checkpoint")
 COSIGNED = "checkpoint/cosigned/"
 """Below it each witness publishes what it cosigned."""
 _PAYLOAD_MAX = 16_384
+"""Bytes kept of a message: nothing that is meant for the agent is longer, and anyone may send more."""
 _SUBSCRIBED = (
     *(("lamp", 0), ("state", 0), ("state/request", 0), ("acknowledge", 1)),
     *(("expect", 0), ("expect/text", 0)),
@@ -89,16 +91,20 @@ class MqttClient:
         clean: bool,
     ) -> None:
         name = settings.client_id or f"edgeagent-{prefix.replace('/', '-')}"
+        # Without a store there was no journal to read: a client of its own then, which takes over no session.
         client_id = f"{name}-{store[:12]}" if store else name
         self._client = _new_client(settings, prefix, base, generation, post, client_id, clean)
         self._prefix = prefix
         self._sent: dict[int, Sent] = {}
         self.version5 = settings.version == "5"
+        # The registered ports of MQTT without and with TLS.
         parts = urlsplit(settings.url)
         port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
         session: dict[str, Any] = {}
         if settings.version == "5":
             kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            # Under 3.1.1 a session that is not clean has no end; under 5 it ends with the connection unless it
+            # has this.
             kept.SessionExpiryInterval = SESSION_S
             session = {"clean_start": clean, "properties": kept}
         self._client.connect_async(str(parts.hostname), port, settings.keep_alive_s, **session)
@@ -127,7 +133,9 @@ class MqttClient:
         data = payload if isinstance(payload, bytes) else msgspec.json.encode(payload)
         if message.expires_at is not None and self.version5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            # Whole seconds of at least one: 0 would be gone before the broker hands it on (MQTT 5, 3.3.2.3.3).
             properties.MessageExpiryInterval = max(1, math.ceil(message.expires_at - now))
+        # A PUBACK cannot overtake the next line: the thread only posts it, and this loop reads it later.
         mid = self._client.publish(topic, data, message.qos, message.retain, properties).mid
         self._sent[mid] = Sent(topic, message.ticket)
 
@@ -162,8 +170,11 @@ def _new_client(
         client_id=client_id,
         protocol=mqtt.MQTTv5 if version5 else mqtt.MQTTv311,
         clean_session=None if version5 else clean,
+        # paho would acknowledge on arrival; a kill before the record is synced would then lose the button's
+        # press.
         manual_ack=True,
     )
+    # Beyond the window paho would queue silently, and a lamp value would wait in there.
     client.max_inflight_messages_set(WINDOW + _WINDOW_MORE)
     client.reconnect_delay_set(1, _PAUSE_MAX_S)
     # The broker lights the fault itself if we vanish: nobody else could.
@@ -198,6 +209,7 @@ def _new_client(
                 "message",
                 generation,
                 topic=str(message.topic).removeprefix(f"{prefix}/"),
+                # Copied: the thread's object must not be shared with the loop.
                 payload=bytes(message.payload[:_PAYLOAD_MAX]),
                 retained=bool(message.retain),
                 who=_who(message),

@@ -9,6 +9,7 @@ from edgeagent.service.broker.publisher import Publisher
 from edgeagent.store.clock import Clock
 
 _LAST_WORDS_S, _LAST_LAMP_S = 3.0, 1.0
+"""At most, for a connection made only to show fault, and for the last lamp's PUBACK: a stop must end."""
 
 
 def close_delivery(publisher: Publisher, clock: Clock, drain: Callable[[float], None], *, fault: bool) -> None:
@@ -23,6 +24,7 @@ def close_delivery(publisher: Publisher, clock: Clock, drain: Callable[[float], 
         until = clock.monotonic() + seconds
         while goes_on() and publisher.client is not None and clock.monotonic() < until:
             drain(0.05)
+            # Without it no time-out of the machine's own, such as that of connecting, would come in here.
             publisher.tell(ask.Tick)
 
     if fault and publisher.feed is None:
@@ -30,4 +32,6 @@ def close_delivery(publisher: Publisher, clock: Clock, drain: Callable[[float], 
         drain_while(lambda: not publisher.delivery.connected, _LAST_WORDS_S)
     publisher.tell(ask.StopDelivery)
     drain_while(lambda: any(o.topic == "lamp" for o in publisher.delivery.open), _LAST_LAMP_S)
+    # After an orderly DISCONNECT the broker discards the will, which shows fault too where the PUBLISH was
+    # lost.
     publisher.drop(polite=not fault)

@@ -12,6 +12,7 @@ from edgeagent.rules.line.outbox import Outgoing
 from edgeagent.store.journal import JournalReader
 
 _STEP = 256
+"""Records read at once: some milliseconds."""
 
 
 class Feed:
@@ -30,6 +31,7 @@ class Feed:
         """Go on with the first record after ``seq``; without its place the journal is read from its start."""
         assert place is None or isinstance(place, Place)
         self._after, self._cursor = seq, place
+        # What was read ahead belongs to the old place.
         self._read.clear()
 
     def take(self, room: int, more_time: Callable[[], bool]) -> tuple[Entry, ...]:
@@ -42,10 +44,13 @@ class Feed:
         while left > 0 and (self._read or self._read_on()):
             record, place = self._read[0]
             outgoing = self._compose(record)
+            # A record's messages go together; only one larger than the whole room is taken all the same, or
+            # none ever would.
             if len(outgoing) > left < room:
                 break
             self._read.popleft()
             left -= len(outgoing)
+            # The later one stands for both: it has the place from which a restart goes on.
             if entries and not outgoing and not entries[-1].outgoing:
                 entries.pop()
             entries.append(Entry(record.seq, place, outgoing, record))
@@ -56,6 +61,7 @@ class Feed:
     def _read_on(self) -> bool:
         while found := self._reader.read_from(self._cursor, _STEP):
             self._cursor = found[-1][1]
+            # A place may be older than the position: what lies between them is delivered.
             self._read.extend(pair for pair in found if pair[0].seq > self._after)
             if self._read:
                 return True

@@ -47,11 +47,13 @@ class Line:
 
     def take(self, messages: Sequence[MqttEvent]) -> None:
         """What the line acknowledged, announced and asked for since the last turn."""
+        # Also without new ones: those that came before the session was ready wait in there.
         acknowledged = [message for message in messages if message.topic == "acknowledge"]
         self._acknowledgements.take(acknowledged)
         announced = [message for message in messages if message.topic in ("expect", "expect/text")]
         if announced:
             self._station.take(announced)
+        # Only noted: however many ask, one `state` a second is the answer.
         self._state_asked |= any(message.topic == "state/request" for message in messages)
 
     def take_asked(self, asked: Sequence[Asked]) -> None:
@@ -96,6 +98,7 @@ class Line:
         news = {**state, "free_disk_mb": None, "disk": None if disk is None else disk.level}
         changed = news != self._sent
         if changed or self._state_asked or now - self._sent_at >= _STATE_S:
+            # Before the message is made: what sending it changes must not look like news again.
             self._sent, self._sent_at = news, now
             self._number += 1
             self._state_asked = False

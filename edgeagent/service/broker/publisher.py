@@ -80,12 +80,12 @@ class Publisher:
         return self._wanted is not None
 
     def handle(self, event: MqttEvent) -> MqttEvent | None:
-        """Take one event of the client's thread; it comes back if it is a message, kept ones only of this
-        store."""
+        """Take one event of the client's thread; messages come back, retained ones only on our own topics."""
         if self.client is None or event.client != self.generation:
-            return None
+            return None  # of a closed client: its PUBACKs are about packet numbers of another session
         sent = self.client.take_sent(event.mid) if event.what == "acked" else None
         self._take(translate(event, sent, self._clock.monotonic(), version5=self.client.version5))
+        # A retained acknowledgement would be taken anew at every connection.
         kept = event.topic in KEPT or event.topic.startswith(COSIGNED)
         return event if event.what == "message" and (kept or not event.retained) else None
 
@@ -103,7 +103,7 @@ class Publisher:
     def _take(self, event: ask.DeliveryEvent) -> None:
         """One event after the other: what doing an action brings about waits until its event is dealt with."""
         self._events.append(event)
-        if len(self._events) > 1:
+        if len(self._events) > 1:  # called from within `_do`: the call under way deals with it
             return
         try:
             while self._events:
@@ -116,7 +116,7 @@ class Publisher:
 
     def _do(self, action: ask.Action) -> None:
         match action:
-            case ask.Publish() if self.client is not None:
+            case ask.Publish() if self.client is not None:  # else it stays open, for the next session
                 self.client.publish(action, self._clock.now().timestamp())
             case ask.Read():
                 self._wanted = action
@@ -140,10 +140,10 @@ class Publisher:
         """A new client. Certificates are exchanged while the service runs: a missing file must not end it."""
         self.drop()
         self.generation += 1
-        clean = self.delivery.boot <= 1 and not self._subscribed
+        clean = self.delivery.boot <= 1 and not self._subscribed  # what was kept for an earlier store goes
         try:
             self.client = self._new_client(self.generation, self.delivery.store, clean)
         except ConfigError as error:
-            if isinstance(self._events[0], ask.StartDelivery):
+            if isinstance(self._events[0], ask.StartDelivery):  # somebody is there who reads the error
                 raise
             self.tell(ask.Unreachable, str(error))

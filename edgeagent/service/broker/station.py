@@ -47,17 +47,20 @@ class StationHandshake:
 
         The newest that is understood is answered also where rubbish came behind it, however much.
         """
+        # Read each time: a reload may switch it on.
         if not self._known()[1].settings.line.handshake:
             return
         now = self._clock.now().timestamp()
         found = [_READ[one.topic](one.payload, now) for one in announced]
         good = [one for one in found if one.problem is None]
         if good:
+            # None: also the same part announced again is answered, with its own nonce.
             self._expected, self._sent = good[-1], None
             self.show()
         problem = found[-1].problem
         if problem is not None:
             self._refused, self._why = self._refused + len(found) - len(good), problem
+            # What was not understood may have been a new part: the one before it must not keep the lamp clear.
             self._expected = found[-1]
             if self._clock.monotonic() - self._sent_at >= _ANSWER_EVERY_S:
                 self._sent = None
@@ -80,10 +83,12 @@ class StationHandshake:
         memory, configuration, _, _ = self._known()
         known = memory.part_set(expected.part, expected.serial)
         now, live_s = self._clock.now().timestamp(), configuration.settings.intake.live_s
+        # Held before the answer is published: a line that reads the answer first must not see the old lamp.
         decided = decision_on(expected, known, now, live_s)
         set_holding(self._publisher, UNDECIDED, decided is None)
         content = station_of(expected, known, decided)
         delivery, problem = self._publisher.delivery, expected.problem is not None
+        # Not only the content: the same words with a later decision expire later.
         if delivery.ready and (content, decided) != self._sent:
             self._sent, self._sent_at = (content, decided), self._clock.monotonic()
             ends = decided[1] if decided is not None else None

@@ -18,6 +18,7 @@ from edgeagent.service.broker.credentials import read_password, tls_context
 from edgeagent.store.evidence.kept import file_name
 
 _PAUSE_MAX_S = 30
+"""A witness that is half a minute late has missed nothing: the checkpoint is retained."""
 
 
 class WitnessClient:
@@ -44,6 +45,8 @@ class WitnessClient:
                 self._problems.put(f"the broker refuses: {reason}")
             else:
                 self._problems.put("")
+                # At every connection: the session is clean, and the retained checkpoint comes with the
+                # subscription.
                 client.subscribe(f"{prefix}/checkpoint", 1)
 
         def on_connect_fail(_c: Any, _u: Any) -> None:
@@ -51,6 +54,7 @@ class WitnessClient:
             self._problems.put(f"{settings.url} cannot be reached{by_tls}")
 
         def on_message(_c: Any, _u: Any, message: Any) -> None:
+            # Not cut: half a document cannot be checked, and a long one is none of ours.
             if len(message.payload) <= BYTES_MAX:
                 self._documents.put(bytes(message.payload))
 
@@ -63,6 +67,7 @@ class WitnessClient:
     def problem(self) -> str | None:
         """What keeps it from the broker, '' once nothing does any more; None where there is no news."""
         news, said = None, self._said
+        # Only the newest: a broker that went and came back is no news.
         while not self._problems.empty():
             news = self._problems.get()
         if news is None or news == said:
@@ -84,6 +89,7 @@ class WitnessClient:
     def close(self) -> None:
         """End the connection in order."""
         self._client.disconnect()
+        # paho's thread may sit in a connection attempt; a daemonic thread cannot keep the process from ending.
         ending = threading.Thread(target=self._client.loop_stop, daemon=True)
         ending.start()
         ending.join(timeout=2)

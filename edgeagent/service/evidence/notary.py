@@ -32,13 +32,18 @@ OLDER = "store-older"
 """Recovery record and fault: others have seen more of this journal than is here."""
 FAILED = "evidence-failed"
 CHECKPOINT = "checkpoint"
+# By pattern, not as JSON: an older or a later version's `state` may hold members that this one does not know.
 _STATE = re.compile(rb'\{"store":"([0-9a-f]{64})",.{0,200}?"seq":(\d{1,18}),"head":"([0-9a-f]{64})"')
 _FORMERLY = re.compile(rb'"formerly":\[([0-9a-f",]{64,1000})\]')
 _STATE_BYTES_MAX = 4096
 _TAKEN_MAX = 16
 """Messages looked at in one turn of the loop: a flood of them must not grow in the thread's queue."""
-_LOOK_S, _CLOSE_S, _HEAR_S, _REST_S = 5.0, 2.0, 10.0, 0.5
-"""A signature takes three syncs: in the midst of a backlog not after each part."""
+_LOOK_S, _CLOSE_S = 5.0, 2.0
+"""Between two looks into the witness folders; for one answer at the end, as a share may hang."""
+_HEAR_S = 10.0
+"""At the start others have so long to report what they saw of this journal, before anything is signed."""
+_REST_S = 0.5
+"""Between two signatures, each of three syncs: in the midst of a backlog not after each part."""
 
 
 def find_signing_key(
@@ -97,8 +102,10 @@ class Notary:
             self._wake,
         )
         for folder in configuration.witnesses:
+            # A thread for each folder: one share that hangs must not keep the other witnesses away.
             errands = Errands("witness-folder", self._clock, self._wake, lambda: None)
             self._folders.append((errands, WitnessFolder(folder)))
+        # One signature at the start: what the last run left unsigned is due.
         self._decided = True
 
     def appended(self, records: Sequence[Record], memory: Memory) -> None:
@@ -106,6 +113,7 @@ class Notary:
 
         A clock that was set back goes on record, or the record before it would look like a later one.
         """
+        # Taken before the append below, which comes back here with its own record.
         back_s, memory.set_back_s = memory.set_back_s, 0.0
         if back_s > CLOCK_STEP_S:
             words = f"the clock was set back by {back_s:.3f} s before record {records[0].seq}"
@@ -116,8 +124,9 @@ class Notary:
         """What the broker keeps or hands on of this store: its own state and checkpoint, and cosignatures."""
         if self._thread is None:
             return
-        told = [m for m in messages if m.topic in (CHECKPOINT, "state") or m.topic.startswith(COSIGNED)]
-        for message in told[-_TAKEN_MAX:]:
+        found = [m for m in messages if m.topic in (CHECKPOINT, "state") or m.topic.startswith(COSIGNED)]
+        for message in found[-_TAKEN_MAX:]:
+            # Retained alone: a live `state` is our own, or another agent's that delivery looks after.
             if message.topic == "state" and message.retained:
                 if self._is_former_in(message.payload):
                     self._thread.was_adopted()
@@ -137,12 +146,13 @@ class Notary:
         try:
             self._thread.seen(read_note(read_document(payload).checkpoint.encode()))
         except NoteError:
+            # Once: anyone may publish there, and as often as he likes.
             if "no-checkpoint" not in self._problems:
                 self._problems.add("no-checkpoint")
                 self._log.warning("no-checkpoint", reason="a message on checkpoint is no signed note")
 
     def turn(self) -> None:
-        """After each turn of the loop, when the lamp was told: sign what is due, hand it on, hear answers."""
+        """After each turn of the loop, behind the lamp: sign what is due, hand it on, take in answers."""
         if self._thread is None:
             return
         now = self._clock.monotonic()
@@ -168,6 +178,7 @@ class Notary:
 
     def _may_sign(self, now: float) -> bool:
         """Not before others had time to tell what they saw: an older copy must not sign what contradicts it."""
+        # Ready means that retained messages of the subscription have come.
         heard = self._publisher.delivery.ready and not any(e.outstanding for e, _ in self._folders)
         return not self._silent and (now >= self._heard_by or (heard and self._looked))
 
@@ -181,6 +192,7 @@ class Notary:
         elif self._document is not None:
             stamp = {"boot": self._publisher.delivery.boot, "seq": self._size, "head": self._head}
             content = {**stamp, **msgspec.to_builtins(self._document)}
+            # One under way at most: two would take places of the lamp's in the window.
             if self._published != str(content) and not self._publisher.delivery.awaits(CHECKPOINT):
                 self._published = str(content)
                 self._publisher.tell(delivery.Aside, (Outgoing(CHECKPOINT, content, retain=True),))
@@ -189,10 +201,12 @@ class Notary:
         look = now >= self._look_at
         if look:
             self._look_at = now + _LOOK_S
+        # With this call every folder has an errand: `_may_sign` waits until all of them have answered once.
         self._looked = True
         for errands, folder in self._folders:
             for notes in errands.results():
                 self._heard(notes)
+            # A folder that hangs gets no second errand: they would pile up behind the first.
             if look and not errands.outstanding:
                 errands.submit(partial(_exchange, folder, self._origin, self._document))
 
@@ -209,6 +223,7 @@ class Notary:
         if OLDER in self._problems:
             return
         self._problems.add(OLDER)
+        # Silent first: nothing may be signed or published that contradicts what others hold.
         self._silent, self._document = True, None
         words = f"{reason}; it was restored from an older copy: see `edgeagent journal adopt`"
         self._log.error(OLDER, reason=words)
@@ -217,9 +232,11 @@ class Notary:
         self._publisher.tell(delivery.Aside, self._publisher.compose(record))
 
     def _failed(self, reason: str) -> None:
+        # Bounded: reasons name files, and a sick share can name any number of them.
         if reason not in self._problems and len(self._problems) < 100:
             self._problems.add(reason)
             self._log.warning(FAILED, reason=reason)
+            # The stop record is the last one: what fails behind it stands in the log alone.
             if not self._closed:
                 self._append([Recovery(what=FAILED, reason=reason[:500])])
 
@@ -227,6 +244,7 @@ class Notary:
         """Before the last record: what witnesses have seen, so that nothing signed contradicts it."""
         if self._thread is not None:
             self._ask_folders()
+            # What the folders just brought must be compared before the last signature.
             self._thread.settle(_CLOSE_S)
             self._take_found()
 
@@ -266,5 +284,6 @@ class Notary:
 
 def _exchange(folder: WitnessFolder, origin: str, document: WitnessDocument | None, alive: Any) -> Any:
     notes = folder.exchange(origin, document)
+    # Only behind the exchange: it is one call, and a share that hangs in it shows no life.
     alive()
     return notes

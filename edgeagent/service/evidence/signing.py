@@ -21,6 +21,7 @@ from edgeagent.store.evidence.keys import load_or_make_key
 _SAVE_EVERY = 1000
 """Records after which the tree is kept anew."""
 _WITNESSES_MAX = 16
+"""Witnesses whose place is remembered: their names come from documents that anyone may publish."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,7 @@ class SigningThread:
         self, store: Path, key_path: Path, key: str, identity: JournalIdentity, wake: Callable[[], None]
     ) -> None:
         self._key_path, self._public, self._wake = key_path, key, wake
+        # Also keys before a change: others kept checkpoints that those signed.
         self._own = {key, *identity.keys}
         self._endorsements = tuple(c.endorsement for c in identity.changes if c.endorsement)
         self._tree = JournalTree(store / "journal", store / "state" / "tree")
@@ -139,14 +141,17 @@ class SigningThread:
         self._wake()
 
     def _sign(self) -> None:
+        # Before growing: a wish that comes during it may be about a record that this signature lacks.
         self._asked.clear()
         if self._older:
             return  # no checkpoint may contradict those that were signed before
         self._tree.grow()
         head = TreeHead(self._key.name, self._tree.size, self._tree.tree.root())
+        # Nothing new: signing again would only wake every witness.
         if self._last is not None and self._last.text == head.text:
             return
         note = sign_checkpoint(head, self._key)
+        # Durable before anybody gets it: after a crash we must know what we signed, or contradict it.
         self._kept.keep(note)
         self._last = note
         self._hand_on()
@@ -157,12 +162,14 @@ class SigningThread:
         if self._last is None:
             return
         size = read_tree_head(self._last.text).size
+        # The newest first: where there are too many, those far behind can ask with their next document.
         stands = sorted({s for s in self._stands.values() if 0 < s < size}, reverse=True)
         paths = {s: self._tree.tree.consistency_path(s, size) for s in stands[:_WITNESSES_MAX]}
         head = self._tree.record_hash(size).hex()
         self._tell(CheckpointSigned(size, head, document_of(self._last, paths, self._endorsements)))
 
     def _save(self) -> None:
+        # A tree is kept with the checkpoint of just its size, by which the next start trusts it.
         if self._last is not None and read_tree_head(self._last.text).size == self._tree.size:
             self._saved = self._tree.size
             self._tree.save(self._last)
@@ -173,6 +180,7 @@ class SigningThread:
             head = read_tree_head(note.text)
         except NoteError:
             return
+        # Anyone may publish on these topics; only a signature of ours makes it a word about this journal.
         if head.origin != self._key.name or not self._is_own(note):
             return
         witnesses = [s for s in note.signatures if s.name != self._key.name]
@@ -181,9 +189,11 @@ class SigningThread:
             words = f"{who} has seen {head.size} records of this journal, but only {self._tree.size} are here"
             self._seen_more(words)
             return
+        # The same number of records, and others: two journals went on from one copy.
         if self._tree.tree.root(head.size) != head.root:
             self._seen_more(f"{who} has seen other records than the first {head.size} that are here")
             return
+        # Only a checkpoint that agrees with the tree shows where a witness stands.
         for witness in witnesses[:_WITNESSES_MAX]:
             self._note_stand(witness.name, head.size, note)
 

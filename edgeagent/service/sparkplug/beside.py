@@ -49,6 +49,7 @@ class SparkplugSide:
         if self._node is None:
             return
         host = self._node.host
+        # Only the host may command a node, so that its name is who acknowledged.
         who = "sparkplug" if host is None else f"sparkplug host {host}"
         asked = [Asked(seq, who) for seq in self._node.turn(end)]
         if asked:
@@ -58,6 +59,8 @@ class SparkplugSide:
         """Once a second: how the agent stands."""
         if self._node is not None:
             delivery = self._delivery()
+            # The lamp's faults are the one list of lost folders: a device must not be born while the lamp shows
+            # its fault.
             lost = [f.removeprefix(_LOST) for f in delivery.lamp.faults if f.startswith(_LOST)]
             self._node.show(standing_metrics(delivery, self._node.now_ms()), lost)
 

@@ -32,8 +32,11 @@ from edgeagent.store.sparkplug_state import Reached, SparkplugState, read_sparkp
 _EVENTS_MAX = 2000
 """Messages beyond these are dropped until the loop has caught up: a flood of commands fills no memory."""
 _STEP = 256
+"""Journal records folded at once: some milliseconds."""
 _SAVE_S = 5.0
+"""Seconds between two saved states; what was sent since is sent again, as history, after a kill."""
 _REST_S = 60.0
+"""Pause after a failure: one that comes back must not fill the log or take the loop's time."""
 _NEVER = float("inf")
 
 
@@ -91,12 +94,14 @@ class EdgeNode:
     def turn(self, end: int) -> list[int]:
         """Do what is due; ``end`` is the journal's last record. Returns what the host acknowledged."""
         if self._clock.monotonic() < self._rest_until:
+            # What comes meanwhile is about a session that was dropped.
             self._events.clear()
             return []
         try:
             self._work(end)
         except Exception as error:  # noqa: BLE001 - a mistake here must not end what works beside it
             self._fail(error)
+        # Also after a failure: what the host acknowledged before it stays acknowledged.
         found, self._acknowledged = self._acknowledged, []
         return found
 
@@ -125,10 +130,14 @@ class EdgeNode:
 
     def _load(self, end: int) -> None:
         found = read_sparkplug_state(self._outside.state)
+        # A state beyond the journal's end is of another journal, or of one that was cut.
         if found is None or found.folded.seq > end or self._forgotten:
             if self._outside.state.exists():
                 self._outside.report("sparkplug-state-lost", {"reason": "it is damaged or of another journal"})
+            # Kept even then: a number that repeats lets an old NDEATH end the new session (Sparkplug 3.0,
+            # bdSeq).
             bdseq = found.bdseq if found is not None else -1
+            # From the end: values of ten years sent as history would drown the host.
             begin = Reached(end, self._end_place())
             found = SparkplugState(bdseq, begin, begin)
         self._folders = dict(found.folders)
@@ -156,6 +165,7 @@ class EdgeNode:
             self._load(end)
         if self._node.phase == say.NodePhase.IDLE:
             self._take(say.Begin)
+        # As many as there are now: a flood must not keep the loop in here.
         for _ in range(len(self._events)):
             self._hear(self._events.popleft())
         while self._node.folded.seq < end:
@@ -170,6 +180,7 @@ class EdgeNode:
             self._save()
 
     def _hear(self, event: SessionEvent) -> None:
+        # A dropped client's thread may still post.
         if event.session != self._session:
             return
         match event.what:
@@ -191,6 +202,7 @@ class EdgeNode:
         for record, place in found:
             at_ms = round(datetime.fromisoformat(record.time).timestamp() * 1000)
             if isinstance(record.body, Measurement):
+                # Which device a lost folder takes away is known from the last file that came through it.
                 self._folders[topic_id(record.body.instrument)] = record.body.source.folder
             entries.append(say.JournalEntry(record.seq, place, metrics_of(record.body, record.seq, at_ms)))
         return tuple(entries)
@@ -201,6 +213,7 @@ class EdgeNode:
         if len(self._waiting) > 1:
             return
         while self._waiting:
+            # The event stays in the queue until it is dealt with, so that calls from within only append theirs.
             self._node, actions = step(self._node, self._waiting[0])
             for action in actions:
                 self._do(action)
@@ -229,6 +242,7 @@ class EdgeNode:
 
     def _connect(self, bdseq: int) -> None:
         """A new client; its number is durable before the broker gets it. Certificates are read anew."""
+        # The old session's NDEATH goes out before a birth of the new one can.
         self._drop(polite=True)
         self._save()
         names = self._node.names
@@ -243,6 +257,7 @@ class EdgeNode:
             self._take(say.Unreached, str(error))
 
     def _post(self, event: SessionEvent) -> None:
+        # The session's own events are never dropped: the machine would wait for one for ever.
         if event.what != "message" or len(self._events) < _EVENTS_MAX:
             self._events.append(event)
         self._outside.wake()
@@ -256,6 +271,7 @@ class EdgeNode:
     def _save(self) -> None:
         self._save_at = self._clock.monotonic() + _SAVE_S
         node = self._node
+        # Only of devices that there are: an instrument's name is free text, and each would stay for ever.
         self._folders = {d: self._folders[d] for d in node.devices if d in self._folders}
         state = SparkplugState(
             node.bdseq,
@@ -272,6 +288,7 @@ class EdgeNode:
     def _fail(self, error: Exception) -> None:
         """Begin anew in a minute, from the last sure place, or from the journal's end if it cannot be read."""
         if isinstance(error, JournalCorruptError):
+            # The place does not fit the journal: going back to it would fail every minute.
             self._loaded, self._forgotten = False, True
         self._waiting.clear()
         self._drop(polite=False)
@@ -281,6 +298,7 @@ class EdgeNode:
             node,
             phase=say.NodePhase.IDLE,
             born={},
+            # What was sent and not acknowledged is sent again as history.
             read=node.sent,
             reading=False,
             open=None,

@@ -21,6 +21,7 @@ from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.service.broker.credentials import read_password, tls_context
 
 _REFUSED_FROM = 0x80
+"""Reason codes of a SUBACK from here on are refusals, in both versions of MQTT."""
 _WITH_WILL = 0x04
 """MQTT 5 reason code: the broker publishes the will although the client leaves in order."""
 _BYTES_MAX = 8192
@@ -67,6 +68,7 @@ class SparkplugClient:
         self._version5 = settings.version == "5"
         self._session, self._post = session, post
         self._tickets: dict[int, tuple[int, tuple[str, ...]]] = {}
+        # The SUBACK may come before `subscribe` has noted its number: both sides take the lock.
         self._lock = threading.Lock()
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
@@ -74,6 +76,7 @@ class SparkplugClient:
             protocol=mqtt.MQTTv5 if self._version5 else mqtt.MQTTv311,
             clean_session=None if self._version5 else True,
         )
+        # Sparkplug 3.0: NDEATH at QoS 1, not retained, with the bdSeq of the NBIRTH to come.
         client.will_set(will.topic, will.payload, qos=1, retain=False)
         if settings.user is not None:
             client.username_pw_set(settings.user, read_password(settings, base))
@@ -86,6 +89,7 @@ class SparkplugClient:
         more: dict[str, Any] = {}
         if self._version5:
             kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            # Sparkplug 3.0 demands a clean session: a birth replaces whatever was missed.
             kept.SessionExpiryInterval = 0
             more = {"clean_start": True, "properties": kept}
         port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
@@ -114,6 +118,7 @@ class SparkplugClient:
                     self._client.disconnect(reasoncode=leave)
                 else:
                     self._client.disconnect()
+        # paho's thread may sit in a connection attempt for seconds; the loop does not wait for it.
         ending = threading.Thread(target=self._client.loop_stop, name="sparkplug-ending", daemon=True)
         ending.start()
         ending.join(timeout=0.2)

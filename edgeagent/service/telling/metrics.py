@@ -20,6 +20,7 @@ from edgeagent.rules.disk import DAY_S
 from edgeagent.store.files import exchange
 
 LOCAL = "127.0.0.1"
+"""Metrics name parts' counts and the gate: for this machine's collector, not for the network."""
 Families = Iterator[Metric]
 
 
@@ -40,6 +41,7 @@ class Metrics:
         self._station, self._report = station, report
         self._path = None if settings.textfile is None else base / settings.textfile
         self._status: AgentStatus | None = None
+        # One of our own: the library's global one would add numbers of the Python process.
         self._registry = CollectorRegistry(auto_describe=False)
         self._registry.register(self)
         self._failing = False
@@ -62,6 +64,7 @@ class Metrics:
         if self._path is None:
             return
         try:
+            # By rename: the exporter must never read half a file.
             exchange(self._path, generate_latest(self._registry))
         except OSError as error:
             if not self._failing:
@@ -74,6 +77,7 @@ class Metrics:
         """Give the port back. The file stays, and says that the agent has stopped."""
         if self._server is not None:
             self._server.shutdown()
+            # shutdown ends the loop alone; the port is free for the next start only behind this.
             self._server.server_close()
             self._thread.join()
 

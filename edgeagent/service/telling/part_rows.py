@@ -34,6 +34,7 @@ def part_rows(status: AgentStatus, unread: Mapping[str, str], rows_max: int) -> 
         older = max(status.lamp.waiting_count, len(waiting)) - len(fitting)
         return [*fitting, PartRow("", f"and {older} older ones", "", "`edgeagent status` names them")]
     shown = {row.subject for row in waiting}
+    # A part that waits for a person is shown once, in the row with the number to acknowledge.
     others = [row for row in _open_rows(status) if row.subject not in shown]
     shown |= {row.subject for row in others}
     for one in reversed(status.last_parts):

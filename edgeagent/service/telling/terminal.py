@@ -25,7 +25,9 @@ from edgeagent.service.events import LastingStream
 from edgeagent.service.telling.part_rows import part_rows
 
 _ROWS = 12
+"""Rows of parts: with the head they fit a terminal of 24 lines."""
 _UNREAD_MAX = 100
+"""Unreadable files whose reason is remembered, the newest ones."""
 
 
 class LiveTable:
@@ -36,6 +38,7 @@ class LiveTable:
 
     def __init__(self, console: Console | None = None) -> None:
         self._console = console or Console(file=LastingStream(sys.stdout))  # type: ignore[arg-type]
+        # No refreshing thread: it would draw in the midst of a line that the loop composes.
         self._live = Live(console=self._console, auto_refresh=False, transient=False)
         self._unread: dict[str, str] = {}
         self._trouble = ""
@@ -61,6 +64,7 @@ class LiveTable:
             self._trouble = f"{event.get('timestamp', '')[11:19]} {name}{reason}"
             if method == "error":
                 self.failure = str(event.get("reason", name))
+        # structlog would otherwise print the line across the table.
         raise structlog.DropEvent
 
     def show(self, status: AgentStatus) -> None:

@@ -36,6 +36,7 @@ class Vitals:
 
     def begin(self) -> None:
         """The journal is ours: from now on the status is, too."""
+        # A disk that refuses this refuses the next record as well, which ends the agent with the right words.
         with contextlib.suppress(OSError):
             make_folder(self._file.path.parent)
         if self._open_metrics is not None:

@@ -136,10 +136,12 @@ class FilesAtWork:
 
     def collect(self) -> None:
         """Take note of what the workers answered, and of those that were lost."""
+        # Answers first: a worker that has just become free is what makes files come back to be given to it.
         for outcome in (*self._pool.outcomes(), *self._pool.give_back()):
             work = self._work_numbered(outcome.number)
             if work is None:
                 continue
+            # Deferred or recorded meanwhile: its answer is about nothing that waits.
             if isinstance(outcome, Lost | Returned):
                 self._without_outcome(work, outcome)
                 continue
@@ -147,10 +149,12 @@ class FilesAtWork:
             # An answer to older rules is dropped; the file still waits here and is given out once more.
             if work.version == self._rules.version:
                 work.outcome, work.answered = outcome, self._clock.monotonic()
+                # Only what will be recorded: a quarantine has no result, and a piece of a file is not archived.
                 measured = isinstance(outcome.body, Measurement)
                 if measured and not is_undecided(work.file, outcome.failed_checks):
                     self._store(work, [outcome.result] if work.stored else [*work.contents(), outcome.result])
 
+        # The worker went on by itself; without the mark a kill from here on would not count against the file.
         for number in self._pool.begun():
             work = self._work_numbered(number)
             if work is not None:
@@ -175,8 +179,11 @@ class FilesAtWork:
             elif work is None:
                 break
             taken += 1
+            # None: its record exists already. With an outcome: quarantined unread or given up, which takes no
+            # worker.
             if work is not None and work.outcome is None:
                 self._give(work)
+        # After giving, so that workers are only added for files that the ones there cannot take.
         if not self._pool.free() and self._intake.waiting_count():
             self._pool.grow()
         return taken > 0
@@ -209,12 +216,15 @@ class FilesAtWork:
         for work in self._works:
             if work.ready():
                 return work
+            # It waits for its archive, or is at a worker for a short time yet: those behind it keep their
+            # order.
             if work.outcome is not None or now - work.taken < PATIENCE_S:
                 return None
         return None
 
     def recorded(self, work: Work) -> None:
         """The outcome is durable."""
+        # From the list first: the file is finished when no trace of it is left in there.
         self._works.remove(work)
         self._finish(work.file)
 
@@ -232,12 +242,15 @@ class FilesAtWork:
     def next_deadline(self) -> float:
         """Monotonic time at which something can be done here without a worker's answer."""
         now = self._clock.monotonic()
+        # Only those to come: one in the past would make the loop spin until the slow file is done.
         patience = [w.taken + PATIENCE_S for w in self._works if w.taken + PATIENCE_S > now]
+        # With no worker to give to, a file that is due is no reason to wake up.
         intake = [self._intake.next_deadline()] if self._pool.free() or self._pool.spare() else []
         return min([self._pool.next_deadline(), *patience, *intake])
 
     def close(self) -> None:
         """End the workers. What was not recorded is read again at the next start, and not held against it."""
+        # Workers first: an attempt that ends with us must not be marked as failed.
         self._pool.close()
         # What is archived and not on record is an orphan, which `verify` lists and the next run uses.
         self._archivist.shutdown(cancel_futures=True)
@@ -250,6 +263,7 @@ class FilesAtWork:
         """A file that was just taken, or the first of its traces; None where all of it is known."""
         book = self._rules.book
         layouts = {} if book is None else {key: layout for key, (layout, _) in book.layouts.items()}
+        # Without its bytes nobody can say which traces it holds; it is quarantined under its own name.
         names = (file.name,) if file.problem is not None else trace_names(file.name, file.data, layouts)
         if names != (file.name,):
             self._attempts.postponed(file.folder, file.name, file.look)  # each trace has marks of its own
@@ -258,6 +272,7 @@ class FilesAtWork:
         if not begun:
             self._log.debug("seen-before", name=file.name)
             self._finish(traces[0])
+        # The others wait in the list, from which `_next_waiting` gives them out.
         return begun[0] if begun else None
 
     def _begun_trace(self, file: FoundFile, memory: Memory) -> Work | None:
@@ -266,6 +281,7 @@ class FilesAtWork:
         # The same bytes under the same name have their record: a second one would be a second measurement.
         if memory.known(key):
             return None
+        # A file without traces was asked for its failures before it was read.
         failures = self._attempts.failures(file.folder, file.trace, file.look) if file.trace else ()
         outcome = AnalysisStoppedError(reason_of(failures)) if given_up(failures) else file.problem
         self._counter += 1
@@ -305,8 +321,10 @@ class FilesAtWork:
         mark = self._attempts.analysing if self._pool.free() else self._attempts.postponed
         mark(file.folder, file.record_name, file.look)
         side_bytes = None if file.side is None else len(file.side)
+        # The pool fills in the 0: which worker lacks the configuration is known there alone.
         job = Job(work.number, file.record_name, work.source, file.settled_at, 0, len(file.data), side_bytes)
         lost = self._pool.submit(job, file.data, file.side)
+        # Before the losses are dealt with: if this very job is among them, it must not stay marked as given.
         work.at_worker, work.version, work.submitted = True, self._rules.version, self._clock.monotonic()
         if not work.stored and file.whole:  # a piece of a file is no source of anything
             self._store(work, work.contents())
@@ -325,8 +343,10 @@ class FilesAtWork:
 
     def _store(self, work: Work, contents: list[bytes]) -> None:
         """Archive beside the analysis and beside other files, so that the loop does not wait for the disk."""
+        # Known from reading: the largest content need not be hashed twice.
         digest = work.source.sha256 if contents[0] is work.file.data else None
         future = self._archivist.submit(self._archive.put_all, contents, [digest] if digest else [])
+        # The loop may be asleep when the archive is done, and nothing else would wake it for the record.
         future.add_done_callback(lambda _future: self._wake())
         work.stored.append(future)
 
@@ -339,6 +359,7 @@ class FilesAtWork:
         )
         work.at_worker, work.failed, work.taken = False, True, self._clock.monotonic()
         self._works.remove(work)
+        # Behind all others: a file that ends workers must not delay good ones a second time.
         self._works.append(work)
         if given_up(failures):
             work.outcome = AnalysisStoppedError(reason_of(failures))
@@ -346,6 +367,7 @@ class FilesAtWork:
     def _finish(self, file: FoundFile) -> None:
         """The file is done with when the last of its traces is."""
         self._attempts.done(file.folder, file.record_name)
+        # With a trace still at work the folder would hand the whole file out again.
         if not self._of_file(file):
             if file.trace:
                 self._attempts.done(file.folder, file.name)

@@ -68,6 +68,7 @@ class Recording:
         work = self._files.recordable()
         if work is None:
             return False
+        # Asked again: the same file may have come twice and been recorded while this one was at a worker.
         if self._standing().memory.known(work.key) or self._record(work):
             self._files.recorded(work)
         else:
@@ -82,8 +83,10 @@ class Recording:
         file, outcome = work.file, work.outcome
         try:
             if not isinstance(outcome, Analysed):
+                # An InputError of the file goes the way of any other; None is a mistake of ours.
                 raise outcome or AssertionError("recorded before its analysis")
             if outcome.mistake:
+                # Never undecided: a mistake of ours does not go away by waiting for more of the file.
                 self._log.error("internal-error", name=file.record_name, traceback=outcome.mistake)
             elif is_undecided(file, outcome.failed_checks):
                 return False
@@ -100,12 +103,15 @@ class Recording:
             problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
             self._quarantine(work, bodies.quarantine_body(work.source, problem, file.settled_at))
         else:
+            # Outside the try: what fails here failed after the record, and must not quarantine the file as
+            # well.
             self._tell(file, self._append(entries), moments)
         return True
 
     def _prepare(self, work: Work, outcome: Analysed, found: Measurement) -> tuple[Entries, tuple[float, ...]]:
         """The records that go into the journal once everything is archived, and the times so far."""
         file = work.file
+        # The archive is durable before the record names its digests: no record may point at nothing.
         work.wait_stored()
         archived = self._clock.monotonic()
         now = self._clock.now().timestamp()
@@ -114,11 +120,13 @@ class Recording:
         entries: Entries = [body]
         follow = part_entries if body.trace.of_artefact is None else artefact_entries
         standing = self._standing()
+        # Part and measurement in one append: one sync, and no moment with one of them alone on record.
         entries += follow(body, standing.seq + 1, standing.memory, standing.configuration, now)
         evaluated = work.submitted + outcome.seconds
         return entries, (file.taken, file.read, work.submitted, evaluated, work.answered, archived)
 
     def _quarantine(self, work: Work, body: Quarantine) -> None:
+        # A piece of a file was not stored beside its analysis; once quarantined it is evidence and must be.
         if len(work.file.data) and not work.wait_stored():
             self._archive.put(work.file.data)
         self._append([replace(body, holds=should_be_trace(work.file, self._standing().configuration))])

@@ -61,16 +61,19 @@ def limit_memory(megabytes: float) -> float:
     RLIMIT_AS. Raises OSError where limits cannot be set.
     """
     wanted = int(megabytes * 1e6)
+    # A stricter limit of the service manager stands: raising it would fail, and end the worker.
     _, hard = resource.getrlimit(resource.RLIMIT_DATA)
     if hard != resource.RLIM_INFINITY:
         wanted = min(wanted, hard)
     resource.setrlimit(resource.RLIMIT_DATA, (wanted, wanted))
+    # A file that crashes workers must not fill the store's disk with their cores.
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     return wanted / 1e6
 
 
 def die_with(agent: int) -> None:
     """End with the agent, also in the midst of a computation that would never come back to the socket."""
+    # The standard library has no call for it. Numbers of prctl(2), Linux.
     ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
     if os.getppid() != agent:
         sys.exit(0)  # it ended before the line above
@@ -80,6 +83,7 @@ def die_with(agent: int) -> None:
         with open("/proc/self/oom_score_adj", "w") as file:  # if memory runs out all the same: us first
             file.write("1000")
     except OSError:
+        # A container may forbid it; only the order of victims is lost.
         return
 
 
@@ -101,6 +105,7 @@ class Analyst:
 
     def answer(self, job: Job) -> JobDone:
         """The outcome of one file. Raises MemoryError alone."""
+        # Includes reading and writing the shared memory: the agent's stages are to add up to the whole.
         began = time.perf_counter()
         at, files = job.configuration_bytes, self._files[job.slot]
         if at:
@@ -145,11 +150,13 @@ def outcome_of(
         body = bodies.measurement_body(at, job.source, evaluation, configuration, digest_of(result), at)
         failed = tuple(check.check for check in evaluation.analysis.quality if not check.ok)
         return JobOutcome(body, result, failed)
+    # Not a mistake of ours and not of the file's content: the limit decides, and the agent says so.
     except MemoryError:
         raise
     except InputError as error:
         problem = error
     except Exception as error:  # noqa: BLE001 - a mistake of ours in one file must not stop the next
+        # The end of it, where the error stands; the whole must fit into one packet.
         mistake = traceback.format_exc()[-4000:]
         problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
     return JobOutcome(bodies.quarantine_body(job.source, problem, job.settled_at), mistake=mistake)
@@ -157,6 +164,7 @@ def outcome_of(
 
 def serve(channel: socket.socket, analyst: Analyst) -> None:
     """Answer until the agent closes the socket, or a file did not fit into the memory."""
+    # Empty: the agent closed its end or is gone.
     while packet := channel.recv(PACKET_MAX):
         job = msgspec.msgpack.decode(packet, type=Job)
         try:
@@ -171,8 +179,10 @@ def main(arguments: list[str]) -> None:
     """The process's whole life."""
     channel = socket.socket(fileno=int(arguments[0]))
     shared = [int(fd) for fd in arguments[3:]]
+    # First of all: an agent that ends during the imports must not leave this process behind.
     die_with(int(arguments[2]))
     limit = limit_memory(float(arguments[1]))
+    # Behind the limit, so that what is loaded counts in it, as the configuration promises.
     load_everything()
     channel.send(pack(Ready(limit)))
     serve(channel, Analyst(shared[:SLOTS], shared[SLOTS:]))

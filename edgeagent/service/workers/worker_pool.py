@@ -24,6 +24,7 @@ from edgeagent.store.clock import Clock
 _START_S = 60.0
 """A worker that has not loaded everything by then is killed and started again."""
 _PAUSE_MAX_S = 30.0
+"""Longest pause between two starts that fail: what they lack, such as memory, may be there again soon."""
 _AHEAD_S = 0.5
 """Nothing waits behind a file that takes longer than this, where another worker is free."""
 
@@ -81,6 +82,7 @@ class _WorkerSeat:
     given: list[_Given] = field(default_factory=list)
     since: float = 0.0
     limit_s: float = _START_S
+    # 0: the worker has none. Versions begin with 1.
     configuration: int = 0
 
     def begin_next(self, now: float) -> None:
@@ -117,6 +119,7 @@ class WorkerPool:
         self._configuration = b""
         self._version = 0
         self._pause = 0.0
+        # No start is due before the journal's lock is held.
         self._start_at = float("inf")
 
     def configure(self, rules: Rulebook, configuration: Configuration) -> None:
@@ -148,6 +151,7 @@ class WorkerPool:
 
     def spare(self) -> int:
         """Workers that could have a next file beside the one that they are at; none before all are up."""
+        # Before that, a file had better wait for the worker that is being started than behind another file.
         return sum(self._may_have_next(seat) for seat in self._seats) if self.ready() == self.size else 0
 
     def begun(self) -> list[int]:
@@ -157,11 +161,14 @@ class WorkerPool:
 
     def give_back(self) -> list[Returned]:
         """Files behind one that takes long, while another worker is free: that one is to have them."""
+        # Taken from nobody unless somebody can have it at once: its place is already the best one.
         if not self.free():
             return []
         late = self._clock.monotonic() - _AHEAD_S
         stuck = [one for s in self._seats if s.ready and s.since < late for one in s.given[1:] if one.wanted]
         for one in stuck:
+            # The packet is sent and cannot be recalled; the worker analyses it all the same, and the answer is
+            # dropped.
             one.wanted = False
         return [Returned(one.number) for one in stuck]
 
@@ -179,6 +186,7 @@ class WorkerPool:
         What is lost or returned if that worker is gone already.
         """
         seat = next((s for s in self._seats if s.ready and not s.given), None)
+        # The one that has been at its file for longest is likely done first.
         seat = seat or min((s for s in self._seats if self._may_have_next(s)), key=lambda s: s.since)
         assert seat.worker is not None
         configuration = b"" if seat.configuration == self._version else self._configuration
@@ -192,6 +200,7 @@ class WorkerPool:
             seat.worker.send(job, configuration, data, side)
         except OSError as error:
             return self._kill(seat, Failure(Cause.DIED, f"the worker cannot be reached: {error.strerror}"))
+        # Only now: where the send failed, the worker does not have it.
         seat.configuration = self._version
         return []
 
@@ -204,11 +213,13 @@ class WorkerPool:
         found: list[Analysed | Lost | Returned] = []
         while self._events:
             event = self._events.popleft()
+            # None for a worker that was disposed of: its last packets may come behind its end.
             seat = next((s for s in self._seats if s.worker is event.worker), None)
             if seat is not None:
                 found += self._end(seat, event.code) if isinstance(event, Ended) else self._hear(seat, event)
         for seat in self._seats:
             found += self._kill_overdue(seat)
+        # Last, as a worker that was just killed leaves a place.
         self._start_due()
         return found
 
@@ -220,6 +231,7 @@ class WorkerPool:
         """End all workers: idle ones end by themselves, others are killed."""
         for seat in self._seats:
             if seat.worker is not None:
+                # Busy or starting ones would not look at the socket for minutes.
                 if seat.given or not seat.ready:
                     seat.worker.kill()
                 seat.worker.finish()
@@ -230,6 +242,7 @@ class WorkerPool:
         self._wake()
 
     def _hear(self, seat: _WorkerSeat, heard: WorkerPacket) -> Sequence[Analysed | Lost | Returned]:
+        # A worker answers in order, so that anything but the first of its files is not an answer to trust.
         answer, at = heard.answer, seat.given[0] if seat.given else None
         if isinstance(answer, Ready) and not seat.ready:
             self._is_ready(seat, answer)
@@ -249,6 +262,7 @@ class WorkerPool:
 
     def _is_ready(self, seat: _WorkerSeat, answer: Ready) -> None:
         assert seat.worker is not None
+        # One that came up shows that starts work again.
         seat.ready, self._pause = True, 0.0
         self._report("worker-ready", {"pid": seat.worker.pid, "memory_mb": answer.memory_mb})
 
@@ -294,6 +308,7 @@ class WorkerPool:
         # One that never was ready would fail again at once; it is not looked at again before it has ended.
         if not seat.ready:
             self._pause = min(max(1.0, 2 * self._pause), _PAUSE_MAX_S)
+        # Infinite: its end is expected from here on, and it is over no time limit.
         seat.ready, seat.configuration, seat.since = False, 0, float("inf")
         lost = [Lost(one.number, failure) for one in given[:1] if one.wanted]
         return [*lost, *(Returned(one.number) for one in given[1:] if one.wanted)]
@@ -311,6 +326,7 @@ class WorkerPool:
             lost = self._leave(seat, Failure(Cause.DIED, f"the worker ended {how}"))
         seat.worker.dispose()
         seat.worker = None
+        # Always one more: a pool that shrinks with every crash would end with none.
         self._start_at = self._clock.monotonic() + self._pause
         return lost
 

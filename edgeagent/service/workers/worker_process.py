@@ -49,17 +49,21 @@ class WorkerProcess:
 
     def __init__(self, memory_mb: float, post: Callable[[WorkerPacket | Ended], None]) -> None:
         self._post = post
+        # Packets, not a stream: a worker killed in the midst of a message leaves no half of one.
         self._channel, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        # Without a name in any file system: a kill leaves nothing behind.
         self._files = [os.memfd_create("edgeagent-files") for _ in range(SLOTS)]
         self._results = [os.memfd_create("edgeagent-results") for _ in range(SLOTS)]
         self._result_limit = int(memory_mb * 1e6)
         shared = (theirs.fileno(), *self._files, *self._results)
+        # -P: a module in the folder that the agent was started from must not stand in for ours.
         command = [sys.executable, "-P", "-m", "edgeagent.service.workers.worker"]
         try:
             self._process = subprocess.Popen(
                 [*command, *map(str, (shared[0], memory_mb, os.getpid(), *shared[1:]))],
                 pass_fds=shared,
                 stdin=subprocess.DEVNULL,
+                # The agent's standard output is its event log: a library that prints would break its lines.
                 stdout=subprocess.DEVNULL,
                 env=_environment(),
             )
@@ -67,6 +71,7 @@ class WorkerProcess:
             self.dispose()
             raise
         finally:
+            # Ours must be the only other end, or the worker's death would never read as the end of the channel.
             theirs.close()
         self.pid = self._process.pid
         self._thread = threading.Thread(target=self._listen, name=f"worker-{self.pid}", daemon=True)
@@ -87,10 +92,12 @@ class WorkerProcess:
 
         Raises OSError where the size that it names is not there.
         """
+        # The number comes from a process that a file may have damaged: not to be allocated unchecked.
         if not 0 <= done.result_bytes <= self._result_limit:
             raise OSError(f"a result of {done.result_bytes} bytes")
         data = get(self._results[slot], done.result_bytes)
         for fd in (self._files[slot], self._results[slot]):
+            # Smaller ones stay allocated, since the next file needs the same pages.
             if os.fstat(fd).st_size > _KEPT_BYTES:
                 os.ftruncate(fd, 0)
         return data
@@ -101,6 +108,7 @@ class WorkerProcess:
 
     def finish(self) -> None:
         """Close the channel, which ends an idle worker; any other is killed. Returns when it is gone."""
+        # Not close: the thread still reads from it, and the descriptor could be another's the next moment.
         self._channel.shutdown(socket.SHUT_RDWR)
         self._thread.join()
         self.dispose()
