@@ -14,6 +14,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 import tomllib
@@ -223,6 +224,33 @@ def with_changes(config: Path, changes: Mapping[str, Any]) -> None:
         else:
             table[key] = value
     write_toml(config, tables)
+
+
+def run_command(
+    *words: str, cwd: Path | None = None, timeout_s: float = DEADLINE_S
+) -> subprocess.CompletedProcess[str]:
+    """A command in a process of its own, with what it wrote; forked where there is a fork server."""
+    env = {**os.environ, "PYTHONPATH": os.fspath(ROOT)}
+    with tempfile.TemporaryFile("w+b") as out, tempfile.TemporaryFile("w+b") as errors:
+        process: subprocess.Popen[bytes] | Forked
+        if Agent.fork_server is not None:
+            process = Agent.fork_server.start(words, env=env, cwd=cwd or Path.cwd(), out=out, errors=errors)
+        else:
+            command = [sys.executable, "-m", "edgeagent", *words]
+            process = subprocess.Popen(
+                command, env=env, cwd=cwd, stdin=subprocess.DEVNULL, stdout=out, stderr=errors
+            )
+        try:
+            code = process.wait(timeout_s)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+            raise
+        said = []
+        for file in (out, errors):
+            file.seek(0)
+            said.append(file.read().decode("utf-8", "replace"))
+    return subprocess.CompletedProcess(words, code, *said)
 
 
 class Agent(_Process):

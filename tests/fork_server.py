@@ -135,7 +135,8 @@ def serve(fd: int) -> list[str]:
             os.environ.clear()
             os.environ.update(request["env"])
             os.chdir(request["cwd"])
-            WorkersAhead.fork()
+            if request["command"][0] == "run":
+                WorkersAhead.fork()
             return list(request["command"])
         _close(fds)
         asked.send(str(answer).encode())

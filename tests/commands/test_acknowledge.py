@@ -5,10 +5,9 @@ from __future__ import annotations
 import json
 import os
 import subprocess
-import sys
 
 import pytest
-from field import ROOT
+from field import run_command
 
 pytestmark = pytest.mark.needs_mosquitto
 QUICK = {"intake.settle_s": 0.05}
@@ -17,10 +16,8 @@ QUICK = {"intake.settle_s": 0.05}
 def said(
     agent, seq: object, *more: str, who: str = "A. N.", why: str = "part taken out"
 ) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "edgeagent", "acknowledge", str(seq), "--config", os.fspath(agent.config)]
-    env = {**os.environ, "PYTHONPATH": os.fspath(ROOT)}
-    command += ["--who", who, "--why", why, *more]
-    return subprocess.run(command, capture_output=True, text=True, check=False, env=env, timeout=60)
+    named = ["--who", who, "--why", why]
+    return run_command("acknowledge", str(seq), "--config", os.fspath(agent.config), *named, *more)
 
 
 def result_of(line, seq: int) -> dict:

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner, Result
-from field import ROOT, Agent, spiral_text, wait_until
+from field import ROOT, Agent, run_command, spiral_text, wait_until
 
 from edgeagent.cli import COMMANDS, main
 
@@ -313,11 +313,7 @@ def test_the_list_of_commands_imports_none_of_them():
 def test_run_beside_another_agent_exits_21_and_says_why(station):
     with Agent(station, 1, changes={"verification": None}, wait=False) as agent:
         agent.wait_event("started")
-        second = subprocess.run(
-            [sys.executable, "-m", "edgeagent", "run", "--config", "agent.toml"],
-            cwd=station, env={**os.environ, "PYTHONPATH": os.fspath(ROOT)},
-            capture_output=True, text=True, check=False, timeout=60,
-        )  # fmt: skip
+        second = run_command("run", "--config", "agent.toml", cwd=station)
         assert second.returncode == 21
         assert "another agent writes this journal" in second.stdout + second.stderr
         assert "Traceback" not in second.stdout + second.stderr
@@ -328,11 +324,7 @@ def test_run_on_a_damaged_journal_exits_22_and_leaves_it_as_it_is(station):
     (segment,) = (station / "store" / "journal").glob("*.jsonl")
     damaged = segment.read_bytes().replace(b'"kind":"start"', b'"kind":"stort"', 1)
     segment.write_bytes(damaged)
-    ended = subprocess.run(
-        [sys.executable, "-m", "edgeagent", "run", "--config", "agent.toml"],
-        cwd=station, env={**os.environ, "PYTHONPATH": os.fspath(ROOT)},
-        capture_output=True, text=True, check=False, timeout=60,
-    )  # fmt: skip
+    ended = run_command("run", "--config", "agent.toml", cwd=station)
     assert ended.returncode == 22
     assert "line 1" in ended.stdout + ended.stderr
     assert "Traceback" not in ended.stdout + ended.stderr

@@ -5,14 +5,12 @@ from __future__ import annotations
 import json
 import math
 import os
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from field import spiral_text, wait_until
+from field import run_command, spiral_text, wait_until
 
 from edgeagent.cli import main
 from edgeagent.commands.inspect import shown_result
@@ -185,13 +183,7 @@ def test_last_deviation_of_the_artefact_counts_and_replay_finds_the_same(cell, c
     before, after = (values_of(b)["roundness_total", ""]["expanded_uncertainty"] for b in (first, second))
     assert after > 1.3 * before
     agent.terminate()
-    replayed = subprocess.run(
-        [sys.executable, "-m", "edgeagent", "replay", "--config", os.fspath(agent.config)],
-        env={**os.environ, "PYTHONPATH": os.fspath(ROOT)},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    replayed = run_command("replay", "--config", os.fspath(agent.config))
     assert replayed.returncode == 0, replayed.stdout
     # A person who inspects the first file now is told what the service would say now.
     found = CliRunner().invoke(

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
-import sys
 import time
 from pathlib import Path
 
 import msgspec
 import pytest
 from click.testing import CliRunner
-from field import wait_until
+from field import run_command, wait_until
 
 from edgeagent.cli import main
 from edgeagent.commands.status import in_words
@@ -109,8 +107,7 @@ def test_second_run_on_a_used_store_names_the_process_that_holds_it(cell):
     agent = cell.begin_alone(QUICK)
     wait_until(lambda: object_of(agent.config)["status"])
     before = (agent.store / "state" / "status.json").read_bytes()
-    command = [sys.executable, "-m", "edgeagent", "run", "--config", os.fspath(agent.config)]
-    second = subprocess.run(command, capture_output=True, text=True, check=False, cwd=agent.folder, timeout=60)
+    second = run_command("run", "--config", os.fspath(agent.config), cwd=agent.folder)
     assert second.returncode == 21
     reasons = [json.loads(line).get("reason", "") for line in second.stdout.splitlines()]
     assert any(f"another agent writes this journal: process {agent.pid}" in reason for reason in reasons)

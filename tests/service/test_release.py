@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from field import spiral_text, wait_until
+from field import run_command, spiral_text, wait_until
 
 from edgeagent.store.verify import verify_journal
 
@@ -41,14 +39,7 @@ def artefact_text(scale=1.0, seed=0):
 
 
 def command(agent, *words):
-    return subprocess.run(
-        [sys.executable, "-m", "edgeagent", "release", "--config", os.fspath(agent.config), *words],
-        capture_output=True,
-        text=True,
-        env={**os.environ, "PYTHONPATH": os.fspath(ROOT)},
-        timeout=60,
-        check=False,
-    )
+    return run_command("release", "--config", os.fspath(agent.config), *words)
 
 
 def ask(agent, serial, part="HN-1610-R"):
@@ -114,13 +105,7 @@ def test_part_held_for_the_gate_is_released_after_a_passed_verification(cell, ci
     assert ask(agent, "1").returncode == 1
     agent.terminate()
     verify_journal(agent.store)
-    replayed = subprocess.run(
-        [sys.executable, "-m", "edgeagent", "replay", "--config", os.fspath(agent.config)],
-        env={**os.environ, "PYTHONPATH": os.fspath(ROOT)},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    replayed = run_command("replay", "--config", os.fspath(agent.config))
     assert replayed.returncode == 0, replayed.stdout
 
 
