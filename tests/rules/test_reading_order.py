@@ -48,6 +48,26 @@ def test_file_is_read_when_its_time_has_come_and_not_before():
     assert (len(order), order.take(9.0), order.is_due("a")) == (0, None, False)
 
 
+def test_files_that_were_read_are_forgotten_however_many_there_were():
+    order = ReadingOrder()
+    for number in range(1000):
+        order.put(f"read-{number}", float(number), number, live=number % 3 > 0)
+        order.put(f"read-{number}", number + 0.5, number, live=True)  # looked at again
+        assert order.take(number + 0.5) == f"read-{number}"
+    heaps = (order._pending, order._newest, *order._oldest.values())
+    assert max(map(len, heaps)) <= 4 * IN_ORDER_MAX
+
+
+def test_burst_after_many_files_is_read_as_the_first_one():
+    order = waiting(live=IN_ORDER_MAX + 3, before=2)
+    for number in range(500):
+        order.put("passing", 0.0, -number, live=False)
+        order.put("passing", 0.0, 10_000 + number, live=True)
+        assert order.take(0.0) == "passing"
+    newest = [f"new-{number}" for number in (IN_ORDER_MAX + 2, IN_ORDER_MAX + 1)]
+    assert taken(order, 2) == newest
+
+
 def test_time_of_the_next_file_is_the_earliest_of_those_that_still_wait():
     order = ReadingOrder()
     assert order.next_due_s() is None

@@ -14,6 +14,10 @@ or two; behind more of them, the part in the station would wait too long.
 """
 
 
+_Entry = tuple[float, int, str]
+"""Of a heap: what it is ordered by (a time in s or ns), the ticket of its place, the file's name."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Turn:
     due_s: float
@@ -32,9 +36,9 @@ class ReadingOrder:
     def __init__(self) -> None:
         self._places: dict[str, _Turn] = {}
         self._tickets = itertools.count()
-        self._pending: list[tuple[float, int, str]] = []
-        self._oldest: dict[bool, list[tuple[int, int, str]]] = {True: [], False: []}
-        self._newest: list[tuple[int, int, str]] = []
+        self._pending: list[_Entry] = []
+        self._oldest: dict[bool, list[_Entry]] = {True: [], False: []}
+        self._newest: list[_Entry] = []
         self._due: dict[bool, dict[str, float]] = {True: {}, False: {}}
 
     def __len__(self) -> int:
@@ -79,6 +83,7 @@ class ReadingOrder:
         if found is None:
             return None
         self.discard(found[2])
+        self._drop_stale()
         return found[2]
 
     def unread_since_s(self, now_s: float) -> float | None:
@@ -97,11 +102,24 @@ class ReadingOrder:
             if place.live:
                 heapq.heappush(self._newest, (-place.written_ns, -ticket, name))
 
+    def _drop_stale(self) -> None:
+        """Make heaps anew that hold mostly entries whose place is gone.
+
+        Only what comes to a heap's top is dropped otherwise, and ``_newest`` is looked at in a burst alone: it
+        would hold every file since the start.
+        """
+        # Twice what waits, and some: then each entry is moved once on average, however many wait.
+        most = 2 * len(self._places) + 2 * IN_ORDER_MAX
+        for heap in (*self._oldest.values(), self._newest, self._pending):
+            if len(heap) > most:
+                heap[:] = [entry for entry in heap if self._is_current(entry[2], entry[1])]
+                heapq.heapify(heap)
+
     def _is_current(self, name: str, ticket: int) -> bool:
         place = self._places.get(name)
         return place is not None and place.ticket == abs(ticket)
 
-    def _top(self, heap: list[tuple[int, int, str]]) -> tuple[int, int, str] | None:
+    def _top(self, heap: list[_Entry]) -> _Entry | None:
         """The first of a heap whose place still holds; what does not is dropped on the way."""
         while heap and not self._is_current(heap[0][2], heap[0][1]):
             heapq.heappop(heap)
