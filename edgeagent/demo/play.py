@@ -54,8 +54,7 @@ def play(folder: Path | None) -> int:
             try:
                 played = _acts(base / "inbox", lamp)
             finally:
-                agent.send_signal(signal.SIGTERM)
-                code = agent.wait(timeout=_PATIENCE_S)
+                code = _stop_agent(agent)
                 lamp.wait(lambda seen: seen.lamp[-1:] == ["3"], _PATIENCE_S)
                 lamp.close()
     problems = _check_dispositions(played, lamp.seen)
@@ -68,6 +67,17 @@ def play(folder: Path | None) -> int:
     verdict = "Everything came out as it must." if not problems else f"{len(problems)} things went wrong."
     click.echo(f"{verdict} {time.monotonic() - began:.0f} s.")
     return 0 if not problems else 1
+
+
+def _stop_agent(agent: subprocess.Popen[bytes]) -> int:
+    """End the agent in order, by force where it does not; its exit code."""
+    agent.send_signal(signal.SIGTERM)
+    try:
+        return agent.wait(timeout=_PATIENCE_S)
+    except subprocess.TimeoutExpired:
+        # A demo that goes wrong must leave nothing running behind it.
+        agent.kill()
+        return agent.wait()
 
 
 def _write_configuration(base: Path) -> None:
@@ -85,7 +95,8 @@ def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
         raise AgentError("the agent's lamp does not come up")
     click.echo("agent ready, lamp on hold: the gauge is not verified yet")
     _export(scenario.verification("MW-03-morning.txt", 1.0, 11), inbox, lamp)
-    lamp.wait(lambda seen: len(seen.verifications) == 1, _PATIENCE_S)
+    if not lamp.wait(lambda seen: len(seen.verifications) == 1, _PATIENCE_S):
+        raise AgentError("the agent does not verify the gauge")
     click.echo(f"artefact MW-03: {'passed' if lamp.seen.verifications[0].passed else 'failed'}")
     cases = scenario.cases()
     for case in cases:
