@@ -40,6 +40,7 @@ class Failure:
 
 def given_up(failures: Sequence[Failure]) -> bool:
     """Whether there is to be no further attempt on a file with these failures."""
+    # Counted apart: a stop or a power cut says little of the file.
     interrupted = sum(f.cause is Cause.INTERRUPTED for f in failures)
     return len(failures) - interrupted >= FAILURES_MAX or interrupted >= INTERRUPTIONS_MAX
 

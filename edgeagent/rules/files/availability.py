@@ -11,6 +11,7 @@ def mount_lost(before: str | None, now: str | None) -> bool:
     """
     if before is None or now is None:
         return False
+    # A path's file system can only be mounted at the path or above it: a shorter place is one that lies above.
     return len(now) < len(before)
 
 
@@ -19,6 +20,7 @@ def unavailable_reason(before: str | None, now: str | None, marker: str | None) 
 
     ``marker`` is the name of a marker file that should be in the folder and is not.
     """
+    # First, since it needs no marker: an unmounted share leaves an empty folder that lists without an error.
     if mount_lost(before, now):
         return f"nothing is mounted at {before} any more"
     if marker is not None:

@@ -47,8 +47,10 @@ class ReadingOrder:
     def put(self, name: str, due_s: float, written_ns: int, *, live: bool) -> None:
         """Give a file its place, instead of the one it had."""
         self.discard(name)
+        # No entry can be taken out of a heap's middle: one counts while its ticket is that of its place.
         ticket = next(self._tickets)
         self._places[name] = _Turn(due_s, written_ns, live, ticket)
+        # The ticket is also the order in which files of the same time were seen.
         heapq.heappush(self._pending, (due_s, ticket, name))
 
     def discard(self, name: str) -> None:
@@ -73,11 +75,13 @@ class ReadingOrder:
         """The next file to read, which loses its place; None when no file's time has come."""
         self._come_due(now_s)
         live, before = self._due[True], self._due[False]
+        # Read before anybody waits: a verification must come before the parts that it covers.
         if len(live) + len(before) <= IN_ORDER_MAX:
             candidates = [self._top(self._oldest[True]), self._top(self._oldest[False])]
         elif not live:
             candidates = [self._top(self._oldest[False])]
         else:
+            # Files from before the start wait: none of their parts is at the station.
             candidates = [self._top(self._oldest[True] if len(live) <= IN_ORDER_MAX else self._newest)]
         found = min((c for c in candidates if c is not None), default=None)
         if found is None:
@@ -100,6 +104,7 @@ class ReadingOrder:
             self._due[place.live][name] = due_s
             heapq.heappush(self._oldest[place.live], (place.written_ns, ticket, name))
             if place.live:
+                # A heap has its least on top: the newest by signs, of the same time the one that was seen last.
                 heapq.heappush(self._newest, (-place.written_ns, -ticket, name))
 
     def _drop_stale(self) -> None:

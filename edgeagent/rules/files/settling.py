@@ -39,6 +39,7 @@ class Signs:
 
     def then(self, later: Signs) -> Signs:
         """These and later ones: content written after a close takes its word back, a close ends the writing."""
+        # Inotify reports a write after a close where the file was opened again: it is not whole any more.
         if later.writing:
             return Signs(self.created or later.created, writing=True)
         ends = later.closed or later.renamed
@@ -82,6 +83,7 @@ def take_sign(waiting: UnsettledFile, signs: Signs, *, regular: bool) -> Unsettl
     A regular file that was created and is empty is about to be written, and its close will come; a link or a
     pipe is created and never closed.
     """
+    # Creation and first write may be reported apart: between the two the empty file must not count as settled.
     begun = signs.created and regular and waiting.look.size == 0
     if signs.writing or (begun and not (signs.closed or signs.renamed)):
         return replace(waiting, writing=True, closed=False, renamed=False)
@@ -108,6 +110,7 @@ def is_settled(waiting: UnsettledFile, now_s: float, patience: Patience) -> bool
 def settles_at(waiting: UnsettledFile, patience: Patience) -> float:
     """Earliest monotonic time at which the file can be read if nothing changes any more."""
     if waiting.writing:
+        # A writer that crashed never closes, and its file must not wait for ever.
         return waiting.since_s + max(patience.unclosed_s, patience.settle_s)
     if waiting.look.size == 0:
         return waiting.since_s + max(patience.empty_s, patience.settle_s)
@@ -130,4 +133,5 @@ def matches(name: str, patterns: Collection[str]) -> bool:
 @lru_cache(maxsize=16)
 def _one_pattern(patterns: tuple[str, ...]) -> re.Pattern[str]:
     """All patterns in one: a listing of a hundred thousand names asks for each of them."""
+    # "(?!)" matches nothing: an empty alternative would match every name.
     return re.compile("|".join(fnmatch.translate(p) for p in patterns) or r"(?!)", re.IGNORECASE)

@@ -36,8 +36,10 @@ def sort_out(
     before: Unmatched, asked: Iterable[Asked], waiting: Collection[int], now: float
 ) -> tuple[Unmatched, tuple[tuple[Asked, bool], ...]]:
     """The acknowledgements to put on record, each with whether it matches what is ``waiting``."""
+    # A copy: of two that name the same record in one go only the first finds it waiting.
     left, after = set(waiting), before
     recorded: list[tuple[Asked, bool]] = []
+    # With a count open the period ends in take_count, else what was counted would never be recorded.
     if now - before.since > PERIOD_S and not before.counted:
         after = Unmatched(now)
     for one in asked:
@@ -63,6 +65,7 @@ def take_count(before: Unmatched, now: float) -> tuple[Unmatched, int]:
 def acknowledged_seq(payload: bytes) -> int:
     """The record number that the line acknowledges: plain digits; anything else is 0, which matches nothing."""
     text = payload[:64].decode("utf-8", errors="replace").strip()
+    # isdigit alone takes digits of every script; 15 digits keep within what JSON readers hold exactly (2^53).
     return int(text) if text.isascii() and text.isdigit() and len(text) < 16 else 0
 
 

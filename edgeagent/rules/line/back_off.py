@@ -24,5 +24,6 @@ def draw_pause_s(whole_s: float, who: str, now: float) -> float:
     all its connections at one moment.
     """
     text = f"{who} {now!r}".encode("utf-8", "replace")
+    # A hash instead of a random number: this room is pure, and a replayed sequence must take the same pauses.
     share = int.from_bytes(hashlib.sha256(text).digest()[:7], "big") / 2**56
     return whole_s * (0.5 + 0.5 * share) if whole_s > 0 else PAUSE_MIN_S * share

@@ -71,6 +71,7 @@ def step(state: Delivery, event: DeliveryEvent) -> Result:
     rule = TABLE.get((state.phase, type(event)))
     if rule is None:
         return state, ()
+    # Only what the broker itself sent is a sign of its life.
     if isinstance(event, Acked | LampSeen | StateSeen | SignOfLife | Connected):
         state = replace(state, heard_at=event.now)
     after, actions = rule(state, event)
@@ -85,6 +86,7 @@ def _start(state: Delivery, event: StartDelivery) -> Result:
         state,
         phase=Phase.CONNECTING,
         due=event.now + ANSWER_S,
+        # Faults and what holds may have come since the fold of the journal, which knows waiting records alone.
         lamp=replace(event.lamp, faults=state.lamp.faults - {STARTING}, holding=state.lamp.holding),
         position=event.position,
         settled=event.settled,
@@ -110,8 +112,10 @@ def _begin_session(state: Delivery, event: Connected) -> Result:
         phase=Phase.PROVING,
         due=event.now + SELF_TEST_S,
         connected_at=event.now,
+        # Known only once the retained state of this session has come.
         before="",
         unreachable=None,
+        # The refusal of a connection is over with the next one; that of a message is only when one is taken.
         refused=state.refused if REFUSED in state.lamp.faults else None,
         # Among what is undelivered there can be a reject, even one that showed before: never clear over it.
         behind_to=state.decided,
@@ -121,6 +125,7 @@ def _begin_session(state: Delivery, event: Connected) -> Result:
 
 def _note_refusal(state: Delivery, event: NotLetIn) -> Result:
     """The broker closes the connection behind its refusal; that ends the session."""
+    # Once for the same words: an agent tries every few seconds, and a log of days would hold nothing else.
     said = () if state.refused == event.words else (Report("connection-refused", {"reason": event.words}),)
     return replace(state, refused=event.words), said
 
@@ -150,6 +155,7 @@ def _renew_session(state: Delivery, event: Disconnected) -> Result:
     if event.taken_over:
         words = "another client came with our client id; give each agent a store and a broker user of its own"
         state, foreign = _foreign(state, event.now, words)
+    # A broker that restarts is back soon; one that drops us at once would be hammered without a growing pause.
     if event.now - state.connected_at > STABLE_S:
         after, actions = _rest(replace(state, pause_s=0.0), event.now)
     else:
@@ -209,8 +215,10 @@ def _tick_proving(state: Delivery, event: Tick) -> Result:
 
 def _tick_delivering(state: Delivery, event: Tick) -> Result:
     """Progress is asked of each message by itself: others that are answered prove nothing for it."""
+    # The oldest comes first in the order of sending, so that one look is enough.
     if not state.open or event.now - state.open[0].since <= state.acknowledged_within_s:
         return state, ()
+    # Two faults with two remedies: a dead connection, or a broker that answers all but this message.
     silent_s = event.now - state.heard_at
     if silent_s > state.acknowledged_within_s:
         report = Report("mqtt-silent", {"seconds": round(silent_s, 1)})
@@ -250,6 +258,7 @@ def _lamp_while_proving(state: Delivery, event: LampSeen) -> Result:
     state, actions = _lamp_seen(state, event)
     if actions or state.awaited or event.payload != b"%d" % state.lamp.value:
         return state, actions
+    # The echo of the present digit, with none under way: topics can be written and read, both ways.
     state = replace(state, phase=Phase.DELIVERING, due=0.0, beat_at_ready=state.beat)
     ready = Report("ready", {"lamp": state.lamp.value, "undelivered": state.end - state.position})
     return state, (ready,) if state.retained is None else (Repeat(state.retained), ready)
@@ -263,8 +272,10 @@ def _lamp_seen(state: Delivery, event: LampSeen) -> Result:
     """
     digits = [b"%d" % digit for digit in state.awaited]
     if event.payload in digits:
+        # What was sent before it was overtaken or lost: at QoS 1 the broker keeps the order.
         return replace(state, awaited=state.awaited[digits.index(event.payload) + 1 :]), ()
     state = replace(state, overwritten=True)
+    # The will of our former connection comes when the broker notices its end, perhaps after this one began.
     if event.payload == b"3" and event.now - state.connected_at <= state.acknowledged_within_s:
         return state, ()
     payload = event.payload[:16].decode("ascii", errors="replace")
@@ -286,10 +297,12 @@ def _state_seen(state: Delivery, event: StateSeen) -> Result:
     published its own, and not of an earlier start either, as a broker with an old database would have it.
     """
     if event.store == state.store and event.run != state.run:
+        # Left by an earlier process of ours, or by one before it where the broker's database is old.
         if event.retained and (not state.stated or event.boot < state.boot):
             return state, ()
         words = "another agent runs on a copy of our store, with our client id; give it a store of its own"
         return _foreign(state, event.now, words)
+    # A retained state proves no living agent; it only says whose acknowledgements the broker may hold.
     if event.retained and event.store != state.store and state.phase is Phase.PROVING:
         return replace(state, before=event.store), ()
     if event.retained or event.store == state.store:
@@ -310,6 +323,7 @@ def _note_life(state: Delivery, _event: SignOfLife) -> Result:
 
 def _follow_journal(state: Delivery, event: Appended) -> Result:
     marks = state.marks
+    # Not one a record: a backlog of thousands would make every step copy thousands of marks.
     if not marks or (event.now - marks[-1][1] >= _MARK_S and len(marks) < _MARKS_MAX):
         marks = (*marks, (event.end, event.now))
     else:  # an earlier time than the true one: rather too much fault than too little
@@ -326,6 +340,7 @@ def _follow_journal_delivering(state: Delivery, event: Appended) -> Result:
 
 
 def _show_message(state: Delivery, seq: int, message: Outgoing) -> Delivery:
+    # It was acknowledged before it was sent again: it must not come back to the lamp.
     if seq in state.answered:
         return state
     return replace(state, lamp=show_message(state.lamp, seq, message, latches=state.latches))
@@ -336,6 +351,7 @@ def _send_found(state: Delivery, event: RecordsRead) -> Result:
     actions: list[Action] = []
     for entry in event.entries:
         for outgoing in entry.outgoing:
+            # Before it is published: whoever gets the message must find the lamp at it or beyond.
             state = _show_message(state, entry.seq, outgoing)
         state, messages = publish(state, entry.outgoing, entry.seq, event.now)
         state = replace(state, sent=(*state.sent, entry), sent_to=entry.seq)
@@ -354,7 +370,9 @@ def _set_fault(state: Delivery, event: Fault) -> Result:
 
 def _take_acknowledgement(state: Delivery, event: Acknowledged) -> Result:
     lamp = acknowledge(state.lamp, event.seq)
+    # All that left the lamp, not only the one named: earlier records of its part went with it.
     answered = {w.seq for w in state.lamp.waiting} - {w.seq for w in lamp.waiting}
+    # Those behind the position are read once more from the journal, and would wait again.
     again = {seq for seq in answered if seq > state.position}
     return replace(state, lamp=lamp, answered=state.answered | again), ()
 
@@ -374,6 +392,7 @@ def _beat(state: Delivery, _event: Beat) -> Result:
 
 
 def _stop(state: Delivery, _event: StopDelivery) -> Result:
+    # Connected until the fault is acknowledged: the retained lamp must not show clear for a dead agent.
     return replace(state, phase=Phase.STOPPING, lamp=with_fault(state.lamp, STOPPED, True)), ()
 
 
@@ -425,17 +444,22 @@ _ROWS: dict[Phase, dict[type[DeliveryEvent], Callable[..., Result]]] = {
         Tick: _tick_delivering,
     },
     Phase.RESTING: {**_SESSION, Tick: _tick_pausing},
+    # Nothing but the end counts now: no new fault, no foreign writer.
     Phase.STOPPING: {Acked: _take_puback, LampSeen: _note_life, Disconnected: _end_stopping},
     Phase.STOPPED: {},
 }
 TABLE: dict[tuple[Phase, type[DeliveryEvent]], Callable[..., Result]] = {
     (phase, event): rule for phase, rules in _ROWS.items() for event, rule in rules.items()
 }
-"""Every pair that does something; DEVELOPERS.md draws it."""
+"""Every pair that does something."""
 
 
 def initial(*, latches: bool, keep_alive_s: float, beat_s: float = 1.0) -> Delivery:
     """A machine that has done nothing yet. The lamp's memory comes with Start; until then it is at fault."""
     return Delivery(
-        latches, max(15.0, 3 * keep_alive_s), lamp=Lamp(faults=frozenset({STARTING})), beat_s=beat_s
+        # Twice what a broker waits for us (1.5 keep-alives, MQTT 5, 3.1.2.10); at least 15 s, our own choice.
+        latches,
+        max(15.0, 3 * keep_alive_s),
+        lamp=Lamp(faults=frozenset({STARTING})),
+        beat_s=beat_s,
     )

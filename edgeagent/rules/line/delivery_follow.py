@@ -38,23 +38,27 @@ REFUSED, BEHIND, FOREIGN, STOPPED = "mqtt-refused", "delivery-behind", "foreign-
 
 def follow(state: Delivery, event: DeliveryEvent, actions: tuple[Action, ...]) -> Result:
     """The state and actions of a rule, with all that follows; the lamp goes before any other message."""
+    # In this order: faults depend on the position, and the lamp on the faults.
     state = _settle(state)
     state = _absolve(_clock_faults(state, event.now))
     state, lamp = _show(state, event.now)
     before = tuple(a for a in actions if not isinstance(a, Publish))
     messages = tuple(a for a in actions if isinstance(a, Publish))
     state, read = _wish_to_read(state, event)
+    # Connect and subscribe before anything is published; read last, so that the lamp waits for no disk.
     return state, (*before, *lamp, *messages, *read)
 
 
 def _settle(state: Delivery) -> Delivery:
     """Move the position over all records whose messages are acknowledged."""
     waiting, done = {o.seq for o in state.open}, 0
+    # Only from the oldest on without a gap: behind an unacknowledged record nothing may count as delivered.
     while done < len(state.sent) and state.sent[done].seq not in waiting:
         done += 1
     if not done:
         return state
     last = state.sent[done - 1]
+    # Repeated at the next connection, for a broker that lost what it retained.
     delivered = [e.source for e in state.sent[:done] if any(o.topic == "disposition" for o in e.outgoing)]
     return replace(
         state,
@@ -73,6 +77,7 @@ def marks_behind(state: Delivery, position: int) -> tuple[tuple[int, float], ...
 
 
 def _clock_faults(state: Delivery, now: float) -> Delivery:
+    # The first mark is that of the oldest record that the position has not passed.
     lags = bool(state.marks) and now - state.marks[0][1] > BEHIND_S
     lamp = with_fault(state.lamp, BEHIND, lags or state.sent_to < state.behind_to)
     foreign_at = state.foreign_at
@@ -97,9 +102,11 @@ def _absolve(state: Delivery) -> Delivery:
 def _show(state: Delivery, now: float) -> Result:
     """The one place that sends a lamp digit: when it changes, and after somebody wrote over it."""
     digit = state.lamp.value
+    # Not at once: two writers that answer each other without a pause would flood the broker.
     put_right = state.overwritten and now - state.shown_at >= ASSERT_S
     if not state.connected or (state.shown == digit and not put_right):
         return state, ()
+    # Bounded, since a broker that echoes nothing would let it grow.
     awaited = (*state.awaited, digit)[-_AWAITED_MAX:]
     state = replace(state, shown=digit, shown_at=now, overwritten=False, awaited=awaited)
     return send(state, "lamp", b"%d" % digit, True, 0, now)
@@ -107,11 +114,13 @@ def _show(state: Delivery, now: float) -> Result:
 
 def _wish_to_read(state: Delivery, event: DeliveryEvent) -> Result:
     under_way = sum(1 for o in state.open if o.seq or o.topic == "lamp")
+    # A journal that could not be read is asked again with the next event, not in a loop.
     nothing = isinstance(event, RecordsRead) and not event.entries
     if state.phase is not Phase.DELIVERING or state.reading or nothing or under_way >= WINDOW:
         return state, ()
     if state.sent_to >= state.end:
         return state, ()
+    # One read at a time, so that records keep their order.
     return replace(state, reading=True), (Read(max(1, (WINDOW - under_way) // _MESSAGES_A_RECORD)),)
 
 

@@ -27,9 +27,11 @@ def with_expiry(
             continue
         stated = datetime.fromtimestamp(expires_at, UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
         payload = {**message.payload, "store": store, "expires_at": stated}
+        # A late one acts on nothing, so that no heartbeat may be named until which it would.
         if not payload.get("late", False):
             payload["expires_beat"] = last_beat
         acts = None if payload.get("late", False) else expires_at
         done.append(replace(message, payload=payload, expires_at=acts))
+        # On a topic of its own: the broker drops an expired message, which a database may not have read yet.
         done.append(Outgoing("decided", payload, retain=False))
     return tuple(done)

@@ -74,8 +74,9 @@ def decision_on(
     be from before the part left the station.
     """
     newest = max((r.settled_at for r in known.results.values()), default=0.0)
-    if expected.problem is not None or known.disposed is None or (known.missing and known.disposed_seq is None):
+    if expected.problem is not None or known.disposed is None:
         return None
+    # A re-measurement that is not announced yet may change the disposition: until then none is known.
     if known.remeasured or newest < expected.since or now > newest + live_s:
         return None
     return known.disposed, newest + live_s
@@ -88,6 +89,7 @@ def station_of(expected: Expected, known: PartSet, decided: tuple[Disposition, f
     elif decided is not None:
         waiting_for = []
     else:
+        # All traces are there but from before the announcement: then every one of them is asked for again.
         waiting_for = list(known.missing or known.required) or ["a first trace of this part"]
     return {
         "nonce": expected.nonce,
@@ -104,5 +106,6 @@ def station_text(station: Mapping[str, Any], problem: bool, expires_beat: int) -
     digit = "?" if problem else _DIGITS.get(str(station["disposition"]), "-")
     fields = (("nonce", NONCE_WIDTH), ("part", PART_WIDTH), ("serial", SERIAL_WIDTH))
     head = "".join(str(station[name])[:width].ljust(width) for name, width in fields)
+    # No heartbeat to act until where nothing may be acted on: a PLC would take an old number for a permission.
     text = f"{head}{digit}{expires_beat if digit in '012' else '':<{BEAT_WIDTH}}"
     return text.encode("ascii", errors="replace")

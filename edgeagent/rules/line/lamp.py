@@ -60,8 +60,10 @@ class Lamp:
     @property
     def value(self) -> int:
         """The digit to show, by TABLE."""
+        # Fault first: with the broker or the store in trouble no other digit can be believed.
         if self.faults:
             return FAULT
+        # A reject before a hold: a bad part may still lie at the station when the next one is held.
         if self.passing or any(w.what == "reject" for w in self.waiting):
             return REJECT
         return HOLD if self.waiting or self.holding else CLEAR
@@ -79,6 +81,7 @@ def show_disposition(
     An accept clears what was said of the same part before. A reject that latches and a hold wait for their
     acknowledgement; a later disposition of the same part waits beside them.
     """
+    # An older record that is sent again must not end a passing reject that came after it.
     if seq >= lamp.newest:
         lamp = replace(lamp, passing=0, newest=seq)
         if disposition == Disposition.REJECT and not latches:
@@ -95,6 +98,7 @@ def show_message(lamp: Lamp, seq: int, message: Outgoing, *, latches: bool) -> L
     A live file that could not be read waits like a hold, until a file under the same name was measured.
     """
     payload = message.payload
+    # The file was read after all: its quarantine needs no acknowledgement any more.
     if message.topic == "measurement":
         return _without_earlier(lamp, Waiting(seq, "quarantine", file=_file(payload)))
     if message.shows is None:
@@ -115,6 +119,7 @@ def acknowledge(lamp: Lamp, seq: int) -> Lamp:
     named = next((w for w in lamp.waiting if w.seq == seq), None)
     if named is None:
         return lamp
+    # Whoever saw the newest record of a part saw the part; a newer one than that named still waits.
     lamp = _without_earlier(lamp, named)
     return replace(lamp, waiting=tuple(w for w in lamp.waiting if w.seq != seq))
 
@@ -132,6 +137,7 @@ def with_holding(lamp: Lamp, name: str, present: bool) -> Lamp:
 def _with(lamp: Lamp, new: Waiting) -> Lamp:
     waiting = (*(w for w in lamp.waiting if w.seq != new.seq), new)
     if len(waiting) > WAITING_MAX:
+        # Rejects stay longest: theirs are the parts that must not be used.
         oldest = next((w for w in waiting if w.what != "reject"), waiting[0])
         waiting = tuple(w for w in waiting if w is not oldest)
     return replace(lamp, waiting=waiting)

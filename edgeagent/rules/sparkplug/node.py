@@ -65,6 +65,7 @@ OFFLINE = "the primary host is offline"
 
 def death(bdseq: int) -> Payload:
     """NDEATH: bdSeq alone, no sequence number; the will and the last message of a session are the same."""
+    # As a birth, so that the datatype is in it.
     return Payload((Metric(BDSEQ, DataType.INT64, bdseq, 0),), birth=True)
 
 
@@ -78,6 +79,7 @@ def step(node: Node, event: Event) -> Result:
         case LetIn() if node.phase == NodePhase.CONNECTING:
             return _let_in(node, event)
         case Unreached() if node.phase == NodePhase.CONNECTING:
+            # Its CONNECT never went out, so that its bdSeq is still free.
             return _pause(replace(node, used=False), event, event.words)
         case SessionEnded() if node.phase not in (NodePhase.IDLE, NodePhase.PAUSING):
             return _pause(node, event, event.words)
@@ -141,6 +143,7 @@ def _pause(node: Node, event: Event, words: str, *, polite: bool = False) -> Res
         pause_s=whole_s,
         trouble=words,
         born={},
+        # Back to what the host surely has: what was only handed to the broker is sent once more.
         read=node.sent,
         reading=False,
         stalled=False,
@@ -153,6 +156,7 @@ def _pause(node: Node, event: Event, words: str, *, polite: bool = False) -> Res
 
 def _stop(node: Node) -> Result:
     leaving: tuple[Action, ...] = ()
+    # The broker sends the will only for a connection that breaks: leaving in order needs an NDEATH of its own.
     if node.phase in (NodePhase.SUBSCRIBING, NodePhase.WAITING, NodePhase.BORN):
         leaving = _last_words(node)
     return replace(node, phase=NodePhase.IDLE, born={}), (*leaving, Leave(polite=bool(leaving)))
@@ -188,6 +192,7 @@ def _birth(node: Node, event: Event) -> Result:
 
     What was recorded until now and not sent goes out as historical: the births carry the present values.
     """
+    # A device whose folder is lost stays dead until it is back: a birth would say that its values are good.
     alive = {device: values for device, values in node.devices.items() if device not in node.lost}
     control = (
         Metric(BDSEQ, DataType.INT64, node.bdseq, event.now_ms),
@@ -197,8 +202,10 @@ def _birth(node: Node, event: Event) -> Result:
     births += [(node.names.topic("DBIRTH", d), tuple(values.values())) for d, values in sorted(alive.items())]
     sends = []
     for number, (topic, metrics) in enumerate(births):
+        # In chronological order within the list, as the specification asks for (from memory).
         ordered = tuple(sorted((_with_time(m, event.now_ms) for m in metrics), key=lambda m: m.at_ms))
         sends.append(Send(topic, Payload(ordered, event.now_ms, number % 256, birth=True)))
+    # Those before it were subscribed to with the session.
     new = [device for device in alive if device not in node.born]
     subscribe = (
         (SubscribeTopics(tuple(_command_topics(node, new)), 0),) if node.phase == NodePhase.BORN and new else ()
@@ -209,6 +216,7 @@ def _birth(node: Node, event: Event) -> Result:
         phase=NodePhase.BORN,
         seq=len(births) % 256,
         born={None: frozenset(node.own), **{d: frozenset(values) for d, values in alive.items()}},
+        # Everything up to here that was not sent is in the births already, and follows as history.
         history=node.folded.seq,
         live=node.folded.seq,
         rebirth=False,
@@ -238,8 +246,10 @@ def _on_records(node: Node, event: Recorded) -> Result:
     """New records: into the present values, and to the host at once if everything in them was born."""
     actions: list[Action] = []
     for entry in event.entries:
+        # Read twice, sent once.
         if entry.seq <= node.folded.seq:
             continue
+        # A record from a device proves that its folder is there, before the next look at folders says so.
         back = node.lost & {device for device, _ in entry.found if device is not None}
         node = replace(
             fold(node, entry.found), folded=JournalMark(entry.seq, entry.place), lost=node.lost - back
@@ -260,6 +270,7 @@ def _on_history(node: Node, event: Remembered) -> Result:
     actions: list[Action] = []
     node = replace(node, reading=False)
     for entry in event.entries:
+        # What is newer than the births goes out live, and not a second time as history.
         if node.rebirth or entry.seq > node.history:
             break
         if any(device in node.lost for device, _ in entry.found):
@@ -303,6 +314,7 @@ def _stands(node: Node, event: Stands) -> Result:
     """The node's own values that have changed; a device whose folder is lost dies, one that is back is born."""
     actions: list[Action] = []
     changed = tuple(m for m in event.metrics if m.name not in node.own or node.own[m.name].value != m.value)
+    # Before the question whether anybody is there: the next birth must carry what changed meanwhile.
     node = fold(node, ((None, changed),)) if changed else node
     gone, back = event.lost - node.lost, (node.lost - event.lost) & node.devices.keys()
     node = replace(node, lost=event.lost)
@@ -328,6 +340,7 @@ def _on_command(node: Node, event: Commanded) -> Result:
     if addressed is None:
         return node, ()
     kind, device = addressed
+    # A broker repeats it with each subscription, so that an old acknowledgement would come back for ever.
     if event.retained:
         return _refuse(node, f"a retained {kind} would be obeyed for ever")
     if event.payload is None:
@@ -339,6 +352,7 @@ def _on_command(node: Node, event: Commanded) -> Result:
         value = metric.value
         if kind == "NCMD" and metric.name == REBIRTH and value is True:
             node, new = (node, ()) if node.rebirth else _rebirth(node, event)
+        # Not isinstance: True would acknowledge record 1. Beyond 2^53 a host that counts in doubles rounds.
         elif kind == "DCMD" and metric.name == ACKNOWLEDGE and type(value) is int and 0 < value < 2**53:
             new = (Acknowledge(value),)
         else:
@@ -348,11 +362,11 @@ def _on_command(node: Node, event: Commanded) -> Result:
 
 
 def _refuse(node: Node, words: str) -> Result:
-    """Refused: told the first time and then at every tenfold count, so that a flood fills no log."""
+    """Refused: reported the first time and then at every tenfold count, so that a flood fills no log."""
     node = replace(node, refused=node.refused + 1)
     count = str(node.refused)
-    told = count.strip("0") == "1"
-    return node, (NodeReport("sparkplug-refused", f"{words} ({count} so far)"),) if told else ()
+    reported = count.strip("0") == "1"
+    return node, (NodeReport("sparkplug-refused", f"{words} ({count} so far)"),) if reported else ()
 
 
 # --- time ----------------------------------------------------------------------------------------------------
@@ -383,6 +397,7 @@ def _tick_born(node: Node, event: NodeTick) -> Result:
     last = node.answered[-1][1] if node.answered else -MARK_S
     if node.open is None and reached.seq > marked and (behind or event.now - last >= MARK_S):
         node = replace(node, open=reached, open_due=event.now + ANSWER_S, ticket=node.ticket + 1)
+        # For its answer alone: MQTT keeps the order, so that what went before it has arrived.
         actions.append(SubscribeTopics((node.names.topic("NCMD"),), node.ticket))
     elif behind and node.open is None and not node.reading and not node.stalled:
         node = replace(node, reading=True)
@@ -392,6 +407,7 @@ def _tick_born(node: Node, event: NodeTick) -> Result:
 
 def _sent_up_to(node: Node) -> JournalMark:
     """Up to where every record was sent in this session."""
+    # While history is under way, live records are ahead of it: only the history counts without a gap.
     if node.read.seq < node.history:
         return node.read
     return node.folded if node.live == node.folded.seq else node.read
@@ -409,6 +425,7 @@ def _subscribed(node: Node, event: Subscribed) -> Result:
     said: tuple[Action, ...] = ()
     if event.refused:
         node, said = _refuse(node, f"the broker refused to subscribe to {', '.join(event.refused)[:200]}")
+    # An answer to an earlier subscription proves nothing of what was sent since.
     if event.ticket != node.ticket:
         return node, said
     if node.phase == NodePhase.SUBSCRIBING:
@@ -419,6 +436,7 @@ def _subscribed(node: Node, event: Subscribed) -> Result:
     if node.phase != NodePhase.BORN or node.open is None:
         return node, said
     answered = node.answered
+    # One mark a second is kept: during a backlog each step of history would leave one.
     if len(answered) > 1 and event.now - answered[-2][1] < MARK_S:
         answered = answered[:-1]
     node = replace(node, answered=(*answered, (node.open, event.now)), open=None)

@@ -1,4 +1,4 @@
-"""What the edge node knows, what it is told, and what it asks for; `node` says what follows from what."""
+"""What the edge node knows, what happens to it, and what it asks for; `node` says what follows from what."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ class Node:
     trouble: str = ""
 
 
-# --- what it is told -----------------------------------------------------------------------------------------
+# --- what happens to it --------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ Unborn = tuple[tuple[str | None, Metric], ...]
 
 def with_basics(node: Node) -> Node:
     """The node with what it always has: its own metrics, and the station itself as a device."""
+    # Null before any value, so that a host can subscribe and build its displays at the first birth.
     own = {**_nulls(NODE_METRICS), **node.own}
     devices = {d: {**_nulls(DEVICE_METRICS), **values} for d, values in node.devices.items()}
     devices.setdefault(node.station_device, _nulls(DEVICE_METRICS))
@@ -39,9 +40,11 @@ def fold(node: Node, found: Iterable[Found]) -> Node:
         elif device == EVERY_DEVICE:
             devices = {d: {**values, **new} for d, values in devices.items()}
         else:
+            # Taken out and put back, so that the first of the dict is the device that was quiet longest.
             values = {**devices.pop(device, _nulls(DEVICE_METRICS)), **new}
-            devices[device] = _bound(values)  # behind all others: the newest
+            devices[device] = _bound(values)
     while len(devices) > DEVICES_MAX:
+        # The station itself stays: a host acknowledges at a device, also before anything was measured.
         devices.pop(next(d for d in devices if d != node.station_device))
     return replace(node, own=own, devices=devices)
 
@@ -49,6 +52,7 @@ def fold(node: Node, found: Iterable[Found]) -> Node:
 def _bound(values: Metrics) -> Metrics:
     if len(values) <= METRICS_MAX:
         return values
+    # What every device must have is never the oldest to go, however long it was quiet.
     droppable = sorted((n for n in values if n not in _ALWAYS), key=lambda n: values[n].at_ms)
     dropped = set(droppable[: len(values) - METRICS_MAX])
     return {name: metric for name, metric in values.items() if name not in dropped}
@@ -72,6 +76,7 @@ def with_null(node: Node, unborn: Unborn) -> Node:
     for device, metric in unborn:
         empty = Metric(metric.name, metric.datatype, None, 0)
         if device is None:
+            # A null and not the old value: it would be published as the present one.
             own.setdefault(metric.name, empty)
         else:
             values = devices.get(device, _nulls(DEVICE_METRICS))

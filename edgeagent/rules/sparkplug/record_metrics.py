@@ -71,6 +71,7 @@ def metrics_of(body: AnyBody, seq: int, at_ms: int) -> tuple[Found, ...]:
         case PartDisposition():
             if not body.sources:
                 return ()
+            # A part measured by several instruments is decided by the trace that came last.
             newest = max(body.sources, key=lambda source: source.seq)
             return ((topic_id(newest.instrument), _disposition(body, seq, at_ms)),)
         case Verification():
@@ -79,6 +80,7 @@ def metrics_of(body: AnyBody, seq: int, at_ms: int) -> tuple[Found, ...]:
             return ((NODE, _alarm("quarantine", body.reason, seq, at_ms)),)
         case Recovery():
             return ((NODE, _alarm(body.what, body.reason, seq, at_ms)),)
+        # At every device: a record belongs to one, but the host may have pressed at any.
         case Acknowledgement() if body.seq > 0:
             matched = MetricProperty("matched", DataType.BOOLEAN, body.matched)
             who = MetricProperty("who", _S, body.who)
@@ -151,6 +153,7 @@ def _values(of: str, characteristics: Iterable[JudgedValue], at_ms: int) -> Iter
     for one in characteristics:
         instance = f"[{one.instance}]" if one.instance and not _ORDER.match(one.instance) else ""
         name = f"Values/{given(one.feature, of)}/{one.name}{instance}"
+        # A metric for each undulation would make hundreds of names that come and go with every part.
         if name not in worst or _severity(one) > _severity(worst[name]):
             worst[name] = one
     for name, one in worst.items():

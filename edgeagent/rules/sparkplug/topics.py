@@ -12,6 +12,7 @@ def topic_id(text: str) -> str:
     """A name as group, node or device id: reserved and control characters become %XX, so that two stay two."""
     return "".join(
         "".join(f"%{byte:02X}" for byte in char.encode()) if char in _RESERVED or ord(char) < 32 else char
+        # Lone surrogates, which no UTF-8 topic can hold, become question marks.
         for char in text.encode("utf-8", "replace").decode()
     )
 
