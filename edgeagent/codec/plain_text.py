@@ -10,7 +10,9 @@ def number(value: float | None) -> str:
     """Five significant digits, never in exponent form; a dash for nothing."""
     if value is None:
         return "-"
+    # "or" turns -0.0 into 0.0, which would print as -0.
     text = f"{value or 0.0:.5g}"
+    # Decimal writes all digits of an exponent form without adding any of the float's own.
     return f"{Decimal(text):f}" if "e" in text else text
 
 

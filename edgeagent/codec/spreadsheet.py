@@ -22,7 +22,9 @@ def text_cell(text: str) -> str:
     """A text as a quoted cell; control characters that readers choke on become U+FFFD."""
     kept = text
     if not text.isprintable():
+        # Through UTF-8, since file names may hold lone surrogates, which no file in UTF-8 can.
         kept = "".join("\ufffd" if _is_control(c) else c for c in text).encode("utf-8", "replace").decode()
+    # Spreadsheets pass over blanks before a formula.
     if kept.lstrip(" ")[:1] in _BEGINNINGS:
         kept = _ESCAPE + kept
     return '"' + kept.replace('"', '""') + '"'
@@ -42,6 +44,7 @@ def plain_cell(value: Any) -> str:
     """Any value of a row as a cell: numbers in their shortest exact form, times as RFC 3339 in UTC."""
     if value is None:
         return ""
+    # Before the numbers: True is an int.
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, datetime):

@@ -78,6 +78,7 @@ def _refuse_heavy(text: str) -> None:
                 )
             continue
         dots = 0
+        # Not refused below zero: what closes without an opening is for the parser to name.
         depth += (mark in "[{") - (mark in "]}")
         if depth > NESTING_MAX:
             raise _refusal(text, token.start(), "has brackets nested too deep", f"at most {NESTING_MAX} deep")

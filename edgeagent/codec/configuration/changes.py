@@ -11,7 +11,7 @@ from edgeagent.codec.plain_text import clean
 from edgeagent.errors import ConfigError
 
 _NAMED_BY = ("feature", "characteristic", "upr", "artefact", "name", "kind")
-"""Members that tell the tables of a list apart, so that one inserted above is no change of all below."""
+"""Members that name the tables of a list, so that one inserted above is no change of all below."""
 _VALUE_MAX = 60
 
 
@@ -41,11 +41,13 @@ def _file_changes(name: str, old: bytes, new: bytes) -> Iterator[str]:
             raise ConfigError(name, "", "no TOML document")
         was, now = dict(_keys(toml_table(old, name), "")), dict(_keys(toml_table(new, name), ""))
     except ConfigError:
+        # Also for a file that is no TOML any more: the change must be on record, whatever it is.
         was_lines, now_lines = set(old.splitlines()), set(new.splitlines())
         yield f"{len(now_lines - was_lines)} lines new or other, {len(was_lines - now_lines)} gone"
         return
     changed = [key for key in (*was, *(k for k in now if k not in was)) if was.get(key) != now.get(key)]
     if not changed:
+        # The bytes differ, and with them the digest on record: no line would look like a mistake.
         yield "comments or spaces alone"
     for key in changed:
         yield f"{key}: {_brief(was.get(key))} → {_brief(now.get(key))}"
@@ -60,6 +62,7 @@ def _keys(value: Any, at: str) -> Iterator[tuple[str, Any]]:
         taken: set[str] = set()
         for number, each in enumerate(value):
             named = next((str(each[m]) for m in _NAMED_BY if m in each), str(number))
+            # Two limits of one characteristic have the same name: without a number one would hide the other.
             named = named if named not in taken else f"{named}#{number}"
             taken.add(named)
             yield from _keys(each, f"{at}[{named}]")

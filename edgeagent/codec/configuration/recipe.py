@@ -151,6 +151,7 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
     ``files`` holds the bytes of every file that ``referenced_files`` names. Raises ConfigError naming
     file, line, key, value and what is allowed.
     """
+    # For the lines of complaints alone: toml_table refuses what is no UTF-8.
     text = data.decode("utf-8-sig", errors="replace")
     found = convert(toml_table(data, file), _RecipeDocument, file, text=text)
     plans = tuple(_plan(table, i, file, text, files, describe) for i, table in enumerate(found.measurement))
@@ -162,6 +163,7 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
     thread = found.thread.thread if found.thread is not None else None
     running = _make_running(found.running)
     for number, plan in enumerate(plans):
+        # Here and not in the kind, which knows neither the thread nor the speed.
         if getattr(plan.options, "velocity_bands_hz", ()) and (
             thread is None or found.running.speed_rpm is None
         ):
@@ -172,6 +174,7 @@ def parse_recipe(data: bytes, file: str, files: Mapping[str, bytes], describe: D
         raise ConfigError(
             place_of_key(file, text, key), key, "needs [thread]: it says how fast waves pass the balls"
         )
+    # Limits that depend on the speed are judged at its worst, the highest.
     highest = running.speed_rpm[1] if running is not None and running.speed_rpm is not None else None
     uncertainty = _uncertainty(found, file, text, describe)
     approved = ("", "") if found.approval is None else (found.approval.by, found.approval.reason)
@@ -188,11 +191,13 @@ def _uncertainty(
     for name in found.uncertainty.repeatability:
         band = harmonic_band(name)
         if band is not None and "harmonic_amplitude" in known:
+            # An order in two bands would have two repeatabilities.
             if band[0] > band[1] or any(band[0] <= high and low <= band[1] for low, high in bands):
                 key = "uncertainty.repeatability"
                 complaint = "a band runs from its first UPR to its last, and no two overlap"
                 raise ConfigError(place_of_key(file, text, key), key, complaint, value=name)
             bands.append(band)
+        # harmonic_amplitude[37] is no band: a single order would be silently ignored.
         elif name not in known and (_instance_of(name) not in known or name.startswith("harmonic_amplitude")):
             near = difflib.get_close_matches(name, known, 1)
             complaint = "unknown characteristic" + (f", did you mean {near[0]!r}?" if near else "")
@@ -225,6 +230,7 @@ def referenced_files(data: bytes, file: str) -> tuple[str, ...]:
     names = set()
     for measurement in toml_table(data, file).get("measurement", ()):
         limits = measurement.get("limit", ()) if isinstance(measurement, dict) else ()
+        # A person writes [measurement.limit] for a single one; the types are checked later.
         for limit in [limits] if isinstance(limits, dict) else limits:
             if isinstance(limit, dict) and isinstance(limit.get("file"), str):
                 names.add(limit["file"])
@@ -246,6 +252,7 @@ def _plan(
     describe: DescribeKind,
 ) -> MeasurementPlan:
     where = f"measurement[{index}]"
+    # What is left when the common keys are out belongs to the kind, which names its own.
     rest = dict(table)
     feature, kind, limits, setup = (rest.pop(key, None) for key in _COMMON_KEYS)
     for key, value in (("feature", feature), ("kind", kind)):
@@ -313,6 +320,7 @@ def _scalar(limit: _LimitTable, key: str, place: Place) -> ScalarLimit:
         )
     if limit.lower is None and limit.upper is None:
         raise ConfigError(place(), key, "a limit needs lower, upper or both")
+    # Equal limits would leave a single value that conforms.
     if limit.lower is not None and limit.upper is not None and limit.lower >= limit.upper:
         raise ConfigError(place(), key, "lower must be below upper", value=[limit.lower, limit.upper])
     if limit.express != "amplitude":
@@ -354,6 +362,7 @@ def _curve(
         upr, upper = rows[:, 0], rows[:, 1]
     elif limit.power is not None:
         low, high = band or (2, 500)
+        # A power law is a straight line in log-log, so that two points say all of it; 1 UPR is eccentricity.
         upr = np.array([max(low, 2), high], dtype=np.float64)
         upper = limit.power.nm * (upr / limit.power.upr) ** limit.power.exponent
     else:
@@ -366,10 +375,12 @@ def _curve(
             "UPR must rise from 2 or more in two points at least",
             value=[float(u) for u in upr[:5]],
         )
+    # Orders beyond the band have no amplitude: every part would be held for them.
     if band is not None and upr[-1] > band[1]:
         raise ConfigError(
             place(), key, f"the curve reaches {upr[-1]:g} UPR but upr ends at {band[1]}", value=float(upr[-1])
         )
+    # A wave's depth, from crest to trough, is twice its amplitude.
     scale = 0.5 if limit.express == "wave_depth" else 1.0
     if caution is None and limit.caution is not None:
         caution = upper * limit.caution
@@ -387,7 +398,9 @@ def _curve_file(
         raise ConfigError(name, "line 1", "columns", value=names, allowed="upr, upper_nm, optional caution_nm")
     try:
         rows = [
-            [parse_number(c, ".", frozenset(), n) for c in r.split(",")] for n, r in enumerate(lines[1:], 2)
+            # Without words for missing numbers: a limit that is none would never be exceeded.
+            [parse_number(c, ".", frozenset(), n) for c in r.split(",")]
+            for n, r in enumerate(lines[1:], 2)
         ]
         table = np.array(rows, dtype=np.float64).reshape(-1, len(names))
     except (InputError, ValueError) as error:

@@ -42,6 +42,7 @@ def set_repeatability(text: str, found: RepeatabilityEntry, file: str) -> str:
     kept = {k: v for k, v in table.get("repeatability", {}).items() if k not in found.values}
     merged = {**kept, **found.values}
     dof = _round_down(found.degrees_of_freedom)
+    # Entries that stay keep their own uncertainty: of one number for all the smaller one is on the safe side.
     if kept and "repeatability_dof" in table:
         dof = min(dof, float(table["repeatability_dof"]))
     end = "\r\n" if "\r\n" in text else "\n"
@@ -73,6 +74,7 @@ def _set(text: str, line: str, dof: str, end: str) -> str:
     if old is None:
         own = f"{end}{line}{own}"
     else:
+        # What a person wrote behind the entry stays; only what an earlier study wrote goes.
         theirs = re.sub(rf"\w+{_OURS}[^\s;]*(; )?", "", (old[1] or "").lstrip("# "), count=1)
         remark = f"; {theirs}" if theirs else ""
         own = own[: old.start()] + line + remark + own[old.end() :]
@@ -87,6 +89,7 @@ def _set(text: str, line: str, dof: str, end: str) -> str:
 
 def _round_down(degrees_of_freedom: float) -> float:
     """Rounded down to one decimal, one at least: a recipe takes no fewer."""
+    # 1e6 first: floor of infinity raises.
     return max(1.0, math.floor(10 * min(degrees_of_freedom, 1e6)) / 10)
 
 

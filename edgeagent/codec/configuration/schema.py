@@ -80,12 +80,14 @@ def line_of(text: str, key: str) -> int | None:
     steps = [(name, int(number or 0)) for name, number in re.findall(r"([^.\[\]]+)(?:\[(\d+)\])?", key)]
     for name, number in steps:
         word = rf"""["']?{re.escape(name)}["']?"""
+        # Keys of a table stand before its first sub-table: behind that a key of the same name is another one's.
         own = re.compile(r"^[ \t]*\[", re.MULTILINE).search(text, begin, end)
         value = re.compile(rf"^[ \t]*{word}[ \t]*[=.]", re.MULTILINE).search(
             text, begin, own.start() if own else end
         )
         if value is not None:
             return text.count("\n", 0, value.end()) + 1
+        # Any prefix before the last name: [[measurement.limit]] and [[limit]] are found alike.
         heading = re.compile(rf"^[ \t]*\[\[?[ \t]*(?:[^\]\n]*\.[ \t]*)?{word}[ \t]*\]", re.MULTILINE)
         found = list(heading.finditer(text, begin, end))
         if number >= len(found):
@@ -112,6 +114,7 @@ def _explain(
     value, allowed = _value_at(table, path), ""
     if unknown or missing:
         name = (unknown or missing).group(1)  # type: ignore[union-attr]
+        # Only at the top of the table do the caller's own keys stand.
         before, after = beside if not path else ((), ())
         fields = [*before, *_field_names(target, path), *after]
         path = f"{path}.{name}" if path else name
@@ -141,6 +144,7 @@ def _value_at(table: Any, path: str) -> Any:
             found = found[step]
         except (KeyError, IndexError, TypeError):
             return None
+    # A whole table or a long list would bury the complaint.
     return found if not isinstance(found, dict) and len(str(found)) < 80 else None
 
 

@@ -44,8 +44,10 @@ class IntakeSettings(ConfigTable, frozen=True):
     settle_s: Seconds = 2.0
     live_s: Positive = 60.0
     scan_s: Annotated[float, msgspec.Meta(ge=0.05, le=3600)] | None = None
+    # Names under which copying programs and editors write what is not whole yet.
     ignore: tuple[str, ...] = (".*", "*.part", "*.tmp", "*.filepart", "*.crdownload", "~*", "*~")
     files: tuple[str, ...] = ()
+    # Analysing takes some 25 times as much memory, see memory_limit_mb.
     file_mb_max: Positive = 32.0
     empty_s: Seconds = 5.0
     locked_s: Seconds = 30.0
@@ -58,6 +60,7 @@ class IntakeSettings(ConfigTable, frozen=True):
     @property
     def scan_interval_s(self) -> float:
         """Seconds between scans of the folder: the truth behind the hints."""
+        # Without the kernel's hints the scan alone finds files, so that it comes more often.
         return self.scan_s if self.scan_s is not None else 5.0 if self.observer == "native" else 1.0
 
 
@@ -145,11 +148,13 @@ class Mqtt(ConfigTable, frozen=True):
         try:
             port = parts.port
         except ValueError:
+            # urlsplit raises for a port that is none only when it is asked for.
             port = -1
         if port == -1 or parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
             raise ValueError(f"url {self.url!r}; allowed: mqtt://host:port or mqtts://host:port")
         if parts.username or parts.password:
             raise ValueError("url must not hold credentials; use user and password_file")
+        # Certificates beside a clear connection look like protection and are none.
         if self.tls is not None and parts.scheme == "mqtt":
             raise ValueError("[mqtt.tls] is given, but mqtt:// sends everything in clear; use mqtts://")
         if self.prefix is not None and any(c in self.prefix for c in "#+\0"):
@@ -162,6 +167,7 @@ class Mqtt(ConfigTable, frozen=True):
         if other is None:
             return
         by_certificate = self.tls is not None and self.tls.certificate is not None
+        # Without a user the certificate names the client, and Sparkplug's connection would show the same one.
         if (self.user is not None and other.user in (None, self.user)) or (
             self.user is None and by_certificate and other.user is None and other.tls is None
         ):
@@ -175,6 +181,7 @@ class Mqtt(ConfigTable, frozen=True):
             return self
         login = (self.user, self.password_file) if other.user is None else (other.user, other.password_file)
         user, password_file = login
+        # Without prefix and client id: the broker would throw out the first client of that id.
         return Mqtt(
             url=self.url,
             version=self.version,
@@ -347,6 +354,7 @@ class Settings(ConfigTable, frozen=True):
         """Whether ``[uncertainty]`` states anything: without it values have the noise of their trace alone."""
         if self.uncertainty is None:
             return False
+        # Degrees of freedom alone state nothing.
         stated = msgspec.structs.asdict(self.uncertainty)
         return any(value is not None for key, value in stated.items() if not key.endswith("_dof"))
 

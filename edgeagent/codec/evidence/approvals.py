@@ -42,9 +42,11 @@ def approve(digests: Mapping[str, str], key: SigningKey, at: str = "") -> bytes:
 def approved_by(data: bytes, digests: Mapping[str, str], keys: Sequence[VerifierKey]) -> Approved:
     """Whose key approved these files as they are, and when. Raises NoteError where none did."""
     note, at = read_note(data), approval_time(data)
+    # Compared as a whole, never read line by line: nothing that is not expected can stand in it.
     if note.text != approval_text(digests, at):
         raise NoteError("it approves other files, or other versions of them")
     for key in keys:
+        # The key that claims it is checked and decides; a wrong signature is no reason to try the next one.
         if note.of(key) is not None:
             check_note(note, key)
             return Approved(key.name, at)
@@ -84,6 +86,7 @@ def withdrawn_approvals(before: Mapping[str, bytes], names: Collection[str]) -> 
     times = {name: at for name, at in approval_times(before).items() if name not in names}
     found, room = dict[str, str](), _WITHDRAWN_BYTES
     for name, at in sorted(times.items(), key=lambda item: datetime.fromisoformat(item[1]), reverse=True):
+        # Of names that must be left out the newest stands for all, so that none of them can come back.
         room -= len(name.encode()) + len(at)
         found[name if room >= 0 else ""] = at
         if room < 0:
@@ -104,6 +107,7 @@ def older_approvals(files: Mapping[str, bytes], newest: Mapping[str, str]) -> It
     times = approval_times(files)
     for name in sorted(files):
         known, at = newest.get(name, newest.get("", "")), times.get(name, "")
+        # An approval without a time cannot prove that it is newer than one that has it.
         if name.endswith(SUFFIX) and known and _later(at, known) != at:
             yield name
 

@@ -45,12 +45,14 @@ def read_tree_head(text: str) -> TreeHead:
     if len(lines) < 4 or lines[-1] or not all(lines[:-1]):
         raise NoteError("a checkpoint has three lines or more, none of them empty")
     origin, size, root = lines[:3]
+    # One way to write a size: with a leading zero two texts would say the same.
     if not (size.isascii() and size.isdigit()) or str(int(size[:20])) != size:
         raise NoteError(f"a checkpoint's size is {size[:40]!r}")
     try:
         data = base64.b64decode(root, validate=True)
     except (binascii.Error, ValueError):
         raise NoteError("a checkpoint's root is not base64") from None
+    # Base64 has spare bits in its last character: only the encoder's own form is taken.
     if len(data) != 32 or base64.b64encode(data).decode() != root:
         raise NoteError("a checkpoint's root is not 32 bytes")
     return TreeHead(origin, int(size), data)
@@ -73,6 +75,7 @@ def cosign(note: SignedNote, key: SigningKey, posix_s: int) -> NoteSignature:
     if key.type != WITNESS:
         raise NoteError(f"{key.name} is no key of a witness")
     signature = key.sign(_cosigned_bytes(note.text, posix_s))
+    # The time stands in front of the signature, which covers it too.
     return NoteSignature(key.name, key.verifier.id, posix_s.to_bytes(8, "big") + signature)
 
 

@@ -38,6 +38,7 @@ def is_endorsed(text: str, new: VerifierKey, former: VerifierKey) -> bool:
     """Whether ``former`` signed this endorsement of ``new``, and both are keys of one log."""
     try:
         check_note(read_note(text.encode()), former)
+        # The name is the log's origin: a key of another log may not be brought in by an endorsement.
         return endorsed_key(text) == new and new.name == former.name
     except NoteError:
         return False
@@ -51,6 +52,7 @@ def followed_keys(keys: Sequence[VerifierKey], endorsements: Iterable[str]) -> t
             new = endorsed_key(text)
         except NoteError:
             continue
+        # One pass is enough, since each key is endorsed by one before it.
         if new not in found and any(is_endorsed(text, new, key) for key in found):
             found.append(new)
     return tuple(found)

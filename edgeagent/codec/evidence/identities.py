@@ -80,6 +80,7 @@ def with_record(known: KnownAs, record: Record) -> KnownAs:
     body, all_of_it = record.body, known.identities
     if not all_of_it:
         all_of_it = (JournalIdentity(record.hash, record.seq),)
+    # An adoption as first record begins no second identity beside the one of the journal itself.
     if isinstance(body, Adoption) and known.identities:
         ended = replace(all_of_it[-1], last=record.seq - 1)
         all_of_it = (*all_of_it[:-1], ended, JournalIdentity(record.hash, record.seq, adopted=body))
@@ -93,6 +94,7 @@ def with_record(known: KnownAs, record: Record) -> KnownAs:
             changes=last.changes if changed is None else (*last.changes, changed),
         )
         all_of_it = (*all_of_it[:-1], last)
+    # The same object where nothing changed: it is asked for each of millions of records.
     return known if all_of_it == known.identities else KnownAs(all_of_it)
 
 

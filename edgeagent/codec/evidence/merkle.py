@@ -41,6 +41,7 @@ def root_of(nodes: Sequence[bytes]) -> bytes:
         return EMPTY_ROOT
     while len(level) > 1:
         above = [node_hash(level[i], level[i + 1]) for i in range(0, len(level) - 1, 2)]
+        # A node without a neighbour goes up as it is, which makes the RFC's split at a power of two.
         level = above + level[len(level) & ~1 :]
     return level[0]
 
@@ -54,7 +55,9 @@ class Frontier:
 
     def append(self, data: bytes) -> None:
         """Add a leaf."""
+        # leaf_hash and node_hash written out, since it runs for each of millions of records.
         node, size = hashlib.sha256(b"\0" + data).digest(), self.size
+        # The binary digits of the size say which complete subtrees stand on the right.
         while size & 1:
             node = hashlib.sha256(b"\1" + self._peaks.pop() + node).digest()
             size >>= 1
@@ -88,6 +91,7 @@ class Tree:
         """The tree that ``parts`` gave. Raises ValueError for what is none."""
         tree = cls(read)
         counts = [len(level) for level in levels]
+        # Each level must have half of the one below, else a node was lost or added.
         halves = all(above == below // 2 for below, above in pairwise(counts))
         if not counts or not halves or (counts[-1] > 1) or len(leaves) >= BLOCK:
             raise ValueError("not the parts of a tree")
@@ -158,6 +162,7 @@ class Tree:
     def _node(self, begin: int, end: int) -> bytes:
         """Root over the leaves from ``begin`` on up to ``end``, where a subtree begins."""
         count = end - begin
+        # A complete subtree at its own place is kept as one node.
         if count & (count - 1) == 0 and count >= BLOCK and begin % count == 0:
             height = count.bit_length() - 1 - _HEIGHT
             return self._levels[height][begin // count]
@@ -168,6 +173,7 @@ class Tree:
         if begin >= kept:
             return root_of(self._open[begin - kept : end - kept])
         data = self._read(begin, end)
+        # The journal may have been cut since: a proof over fewer leaves would be a wrong one.
         if len(data) != 32 * count:
             raise ProofError(f"leaves {begin} to {end} cannot be read")
         return root_of([leaf_hash(data[i : i + 32]) for i in range(0, len(data), 32)])

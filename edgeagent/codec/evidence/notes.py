@@ -123,6 +123,7 @@ def read_note(data: bytes) -> SignedNote:
         raise NoteError("not UTF-8") from None
     if any(ord(c) < 0x20 and c != "\n" for c in whole):
         raise NoteError("holds control characters")
+    # The last blank line: a text may have blank lines of its own.
     cut = whole.rfind("\n\n")
     if cut < 0 or not whole.endswith("\n"):
         raise NoteError("has no lines of signature behind a blank line")
@@ -137,6 +138,7 @@ def _read_signature(line: str) -> NoteSignature:
     if not line.startswith(_DASH) or not is_key_name(name):
         raise NoteError(f"a line of signature is {line[:60]!r}")
     data = _decode(coded)
+    # Four bytes are the key's id.
     if len(data) < 5:
         raise NoteError("a signature is too short")
     return NoteSignature(name, data[:4], data[4:])
@@ -183,6 +185,7 @@ def _decode(coded: str) -> bytes:
         data = base64.b64decode(coded, validate=True)
     except (binascii.Error, ValueError):
         raise NoteError("not base64") from None
+    # Two texts that decode to the same bytes would be two notes with one signature.
     if base64.b64encode(data).decode() != coded:
         raise NoteError("not base64 as it must be written")
     return data
@@ -195,6 +198,7 @@ def check_bytes(key: VerifierKey, signature: bytes, data: bytes) -> None:
 
     try:
         Ed25519PublicKey.from_public_bytes(key.public).verify(signature, data)
+    # ValueError where 32 bytes are no point of the curve.
     except (InvalidSignature, ValueError):
         raise NoteError(f"the signature of {key.name} is wrong") from None
 

@@ -22,6 +22,7 @@ from edgeagent.codec.records.record import Record, RecordError, decode_record, r
 
 FORM = "edgeagent.proof/1"
 BYTES_MAX = 4_000_000
+# As many levels as a tree of 2^63 leaves has.
 _PATH_MAX = 63
 
 
@@ -82,6 +83,7 @@ def check_proof(data: bytes, key: VerifierKey, witnesses: Sequence[VerifierKey] 
     try:
         signed = read_note(proof.checkpoint.encode())
         known = [k for k in followed_keys([key], proof.endorsements) if signed.of(k) is not None]
+        # The newest key that claims it; without one the given key says in its error what is missing.
         head, note = open_checkpoint(proof.checkpoint.encode(), known[-1] if known else key)
         witnessed = tuple((w.name, cosigned_at(note, w)) for w in witnesses if note.of(w) is not None)
     except NoteError as error:
@@ -97,6 +99,7 @@ def _checked(one: ProvedLine, head: TreeHead) -> Record:
         path = [base64.b64decode(node, validate=True) for node in one.path]
     except (RecordError, binascii.Error, ValueError) as error:
         raise ProofError(f"record of leaf {one.index}: {error}") from error
+    # Record 1 is leaf 0: a record shown at another leaf's place would prove another one.
     if record.seq != one.index + 1:
         raise ProofError(f"record {record.seq} is said to be leaf {one.index}")
     if len(path) > _PATH_MAX or any(len(node) != 32 for node in path):

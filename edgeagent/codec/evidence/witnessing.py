@@ -27,6 +27,7 @@ from edgeagent.codec.evidence.notes import (
 )
 
 BYTES_MAX = 256_000
+# As many witnesses may lag at sizes of their own; one path of a million records has 20 nodes of 44 characters.
 PATHS_MAX = 16
 _ENDORSEMENTS_MAX = 100
 
@@ -132,6 +133,7 @@ def consider(
         if head != before.head:
             raise WitnessRefusedError(Refusal.FORK, f"two roots of {head.size} records")
         return Accepted(head, note, grown=False)
+    # A tree without records is continued by any other, and needs no path.
     if before.size == 0:
         return Accepted(head, note, grown=True)
     path = next((p.path for p in document.consistency if p.size == before.size), None)
@@ -161,7 +163,9 @@ def _open(document: WitnessDocument, keys: Iterable[VerifierKey]) -> tuple[TreeH
     try:
         note = read_note(document.checkpoint.encode())
         origin = note.text.partition("\n")[0]
+        # Bounded: each endorsement costs a signature check against each key.
         for key in followed_keys(tuple(keys), document.endorsements[:_ENDORSEMENTS_MAX]):
+            # A key signs for the log of its own name alone.
             if key.name == origin and note.of(key) is not None:
                 return open_checkpoint(note.whole.encode(), key)
     except NoteError as error:

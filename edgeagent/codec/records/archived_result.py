@@ -75,6 +75,7 @@ _SCHEMA_DECODER = msgspec.json.Decoder(_Schema)
 def decode_result(data: bytes) -> ArchivedResult:
     """A result from its bytes. Raises ValueError where it is none that this version knows, and says why."""
     try:
+        # First by itself: another version's members would else be called damage.
         schema = _SCHEMA_DECODER.decode(data).schema
         if schema != SCHEMA:
             raise ValueError(f"a result of schema {schema!r}, not {SCHEMA}: another version wrote it")

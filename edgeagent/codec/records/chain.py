@@ -16,7 +16,9 @@ from edgeagent.codec.records.record import LINE_BYTES_MAX
 _TAIL = len(b',"hash":"') + 64 + len(b'"}\n')
 _KIND, _PREV, _BODY = b'","kind":"', b'","prev":"', b'","body":'
 _TIME = len("2026-03-02T10:00:00.000000Z")
+# Bounds the search for the end of the kind: in a damaged line the next quotation mark may be kilobytes away.
 _KIND_MAX = 40
+# Checks that the body is JSON without building anything of it.
 _RAW_DECODER = msgspec.json.Decoder(msgspec.Raw)
 
 
@@ -38,14 +40,17 @@ def quick_step(line: bytes, seq: int, prev: bytes) -> ChainStep | None:
     begin = b'{"seq":%d,"time":"' % seq
     if cut < 0 or len(line) > LINE_BYTES_MAX or not line.startswith(begin):
         return None
+    # Over the bytes as they stand: no decoding and encoding again could give other ones.
     digest = hashlib.sha256(line[:cut]).hexdigest().encode()
     if line[cut:] != b',"hash":"' + digest + b'"}\n':
         return None
+    # Fixed places, since this program writes every time with the same length.
     kind = len(begin) + _TIME + len(_KIND)
     end = line.find(b'"', kind, kind + _KIND_MAX)
     body = end + len(_PREV) + 64 + len(_BODY)
     if line[kind - len(_KIND) : kind] != _KIND or line[end:body] != _PREV + prev + _BODY or line[body] != 0x7B:
         return None
+    # An escape or a control character in the kind would need the decoder to be understood.
     if not line[kind:end].replace(b"-", b"").isalpha():
         return None
     try:

@@ -46,6 +46,7 @@ from edgeagent.model.records import (
 
 GENESIS = "0" * 64
 """``prev`` of the first record."""
+# Whatever a damaged segment holds, a reader takes in no more than this for one line.
 LINE_BYTES_MAX = 8192
 _BODIES: dict[str, type[AnyBody]] = {
     b.KIND: b
@@ -75,7 +76,7 @@ _BY_WHAT: dict[tuple[str, str], type[AnyBody]] = {
     ("recovery", "drift"): DriftSignal,
     ("identity", "adopted"): Adoption,
 }
-"""Bodies that ``what`` tells from others of their kind."""
+"""Bodies that ``what`` distinguishes from others of their kind."""
 _WITH_WHAT = frozenset(kind for kind, _ in _BY_WHAT)
 _MARK = b',"hash":"'
 _END = b'"}'
@@ -154,6 +155,7 @@ def encode_record(seq: int, time: str, prev: str, body: AnyBody) -> tuple[bytes,
     if isinstance(body, Unknown):
         raise RecordError(f"a {body.kind!r} record of another version cannot be written")
     raw = encode_body(body)
+    # Without its closing brace, behind which the hash goes: the hash is over what stands before it in the line.
     head = msgspec.json.encode(_RecordLine(seq, time, body.KIND, prev, msgspec.Raw(raw)))[:-1]
     digest = hashlib.sha256(head).hexdigest()
     line = head + _MARK + digest.encode() + _END + b"\n"
@@ -166,10 +168,12 @@ def decode_record(line: bytes) -> Record:
     """The record of one line without its line feed, its own hash checked. Raises RecordError."""
     if len(line) > LINE_BYTES_MAX:
         raise RecordError("the line is longer than a record may be")
+    # From the end: a body may hold the text ,"hash":" too.
     cut = len(line) - len(_END) - 64 - len(_MARK)
     if cut < 2 or line[cut : cut + len(_MARK)] != _MARK or line[-len(_END) :] != _END:
         raise RecordError("the line does not end with a hash")
     stated = line[cut + len(_MARK) : -len(_END)]
+    # Before anything is decoded, so that only what was written is interpreted.
     digest = hashlib.sha256(line[:cut]).hexdigest()
     if stated != digest.encode():
         raise RecordError("the hash does not fit the line")
@@ -225,6 +229,7 @@ def decode_body(kind: str, raw: bytes) -> AnyBody:
     if kind in _WITH_WHAT:
         with contextlib.suppress(*_UNREADABLE):
             what = _WHAT_DECODER.decode(raw).what
+            # The special body first; of a later version's members the general one may still know its kind's.
             wanted = [_BY_WHAT[kind, what], *wanted] if (kind, what) in _BY_WHAT else wanted
     for body in wanted:  # what a later version says in other members is still of its kind
         with contextlib.suppress(*_UNREADABLE):

@@ -24,7 +24,7 @@ SCHEMA = "edgeagent.result/1"
 """Version of the result's form: members may be added under it, not renamed or given another meaning."""
 VALUES_VERSION = 4
 """Version of what the values mean: raised when a better analysis gives other numbers for the same trace, so
-that a replay can tell a program that learned from a store that was changed. README lists what each changed."""
+that a replay can distinguish a better program from a store that was changed. README lists what each changed."""
 _ORDER = {
     Verdict.NONCONFORMING: 0,
     Verdict.INCONCLUSIVE: 1,
@@ -76,6 +76,7 @@ def trace_object(trace: Trace, analysis: Analysis) -> dict[str, Any]:
         found["artefact"] = header.artefact
     else:
         found |= {"part": header.part, "serial": header.serial}
+    # With the instrument's own offset, as its export says it: UTC alone would hide a wrong clock.
     found |= {"feature": header.feature, "measured_at": header.measured_at.isoformat().replace("+00:00", "Z")}
     found |= {"points": trace.points, "turns": analysis.turns}
     for key in ("instrument", "operator", "order", "remark"):
@@ -91,6 +92,7 @@ def quality_object(check: QualityCheck) -> dict[str, Any]:
     """One quality check as JSON values."""
     return {
         "check": check.check,
+        # numpy's own truth value is no JSON.
         "ok": bool(check.ok),
         "value": check.value,
         "allowed": check.allowed,
@@ -127,6 +129,7 @@ def characteristic_object(c: Characteristic) -> dict[str, Any]:
 
 def key_characteristics(characteristics: Sequence[Characteristic], count: int) -> list[dict[str, Any]]:
     """The ``count`` characteristics that matter most: worst verdict first, in the order of the result."""
+    # Stable, so that characteristics of the same verdict keep the order of the result.
     ranked = sorted(characteristics, key=lambda c: _ORDER[c.verdict])
     return [characteristic_object(c) for c in ranked[:count]]
 
@@ -149,6 +152,7 @@ def _spectrum_object(judged: JudgedSpectrum) -> dict[str, list[Any]]:
 
     def plain(values: FloatArray) -> list[float | None]:
         numbers: list[float] = values.tolist()
+        # Most spectra have no gap, and asking each of 1,500 orders in Python costs more than encoding them.
         if np.all(np.isfinite(values)):
             return [*numbers]
         return [v if math.isfinite(v) else None for v in numbers]
