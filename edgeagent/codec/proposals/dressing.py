@@ -57,6 +57,7 @@ def plain_table(lines: list[str]) -> tuple[list[str], TableForm, Dressing]:
     except TraceFormatError as error:
         problem = error
     after = [line for line in sample[best.first + best.rows :] if line.strip()] if best is not None else sample
+    # Plain rows to the end: nothing is left for a dressing to explain.
     if best is not None and len(after) <= _MORE_ROWS:
         return lines, best, Dressing()
     found, dressing = lines, Dressing()
@@ -71,6 +72,7 @@ def plain_table(lines: list[str]) -> tuple[list[str], TableForm, Dressing]:
             found = [undress(line) for line in lines]
     if best is None:
         raise problem or AssertionError
+    # The header stays as it is written, since patterns are made from it.
     return [*lines[: best.first], *found[best.first :]], best, dressing
 
 
@@ -105,6 +107,7 @@ def _dressings(sample: list[str]) -> Iterator[tuple[Callable[[str], str], Dressi
         if delimiter == "comma" and decimal == ",":
             continue
         for thousands in (None, *(t for t in ",.' " if t != decimal)):
+            # Units behind blanks would be cells of their own, and groups of digits fields.
             if delimiter == "blanks" and thousands in (None, " "):
                 continue
             suffixes = _suffixes(sample, delimiter, decimal, thousands)
@@ -121,6 +124,7 @@ def _undress(line: str, *, delimiter: str, decimal: str, dressing: Dressing) -> 
     mark = MARKS[delimiter]
     cells = _cells(line, mark)
     plain = [_plain(c, dressing.suffixes.get(k), decimal, dressing.thousands) for k, c in enumerate(cells)]
+    # Unchanged lines stay as they are, so that "nothing was undressed" can be seen by comparison.
     return line if plain == cells else mark.join(plain)
 
 
@@ -165,6 +169,7 @@ def _suffixes(lines: list[str], delimiter: str, decimal: str, thousands: str | N
     suffixes = {}
     for k, texts in seen.items():
         text, count = max(texts.items(), key=lambda item: item[1])
+        # Two odd cells may be results below the table; more are another text in the same field.
         if count >= ROWS_MIN and sum(texts.values()) - count <= 2 and bare.get(k, 0) <= 2:
             suffixes[k] = text
     return suffixes
@@ -198,15 +203,18 @@ def _widths(rows: list[str], decimal: str) -> list[int] | None:
     """Widths of right-aligned fields with fixed decimals; None where the digits could be cut in two ways."""
     places = [{row[k] for row in rows} for k in range(len(rows[0]))]
     marks = [k for k, seen in enumerate(places) if decimal in seen]
+    # A mark in some rows only: the fields are not aligned by their decimals.
     if not marks or any(places[k] != {decimal} for k in marks):
         return None
     ends = _leading_ends(places, marks[0])
     for mark, following in zip(marks, [*marks[1:], len(places)], strict=True):
         end = mark
+        # Digits that every row has behind its mark are decimals; a blank or sign there begins the next field.
         while end + 1 < following and all(c.isdigit() for c in places[end + 1]):
             end += 1
         if following == len(places):
             ends.append(following)
+            # Something behind the last decimals: no field of fixed width ends there.
             if end != following - 1:
                 return None
         elif end == following - 1:
@@ -215,6 +223,7 @@ def _widths(rows: list[str], decimal: str) -> list[int] | None:
             ends.append(end + 1)
     widths = [end - begin for begin, end in zip([0, *ends], ends, strict=False)]
     whole = re.compile(rf" *[+-]?(?:\d+(?:{re.escape(decimal)}\d*)?|{re.escape(decimal)}\d+)")
+    # Every piece must be one number: a cut within one would give two that look right.
     return widths if all(whole.fullmatch(c) for row in rows for c in _pieces(row, widths)) else None
 
 

@@ -19,6 +19,7 @@ from edgeagent.codec.proposals.trade_words import (
 )
 from edgeagent.errors import TraceFormatError
 
+# Letters and signs that texts of western Europe have: with others the code page is doubted.
 _PLAIN_LETTERS = frozenset("äöüÄÖÜßàâéèêëîïôùûçñáíóúÀÉÈÊÎÔÇÑÁÍÓÚåøæÅØÆãõ")
 _PLAIN_SIGNS = frozenset("°µ±²³·×§©®€…–—“”„‘’«»\u00a0")
 
@@ -34,16 +35,19 @@ def decode_export(data: bytes) -> tuple[str, str, Finding]:
         if data.startswith(mark):
             text = data[len(mark) :].decode(name, errors="replace")
             return name, text, Finding("encoding", name, "\ufffd" not in text, "the byte order mark says so")
+    # Plain text in UTF-16 has a zero in every second byte; which one says the byte order.
     sample = np.frombuffer(data[: len(data) // 2 * 2][:65536], dtype=np.uint8).reshape(-1, 2)
     if len(sample) > 8:
         zero_low, zero_high = np.mean(sample == 0, axis=0)
         for name, zeros, others in (("utf-16-le", zero_high, zero_low), ("utf-16-be", zero_low, zero_high)):
+            # Not all: names in other scripts use both bytes.
             if zeros > 0.6 and others < 0.1:
                 why = "every second byte is zero, and there is no byte order mark"
                 return name, data.decode(name, errors="replace"), Finding("encoding", name, True, why)
     if b"\0" in data[:65536]:
         raise TraceFormatError("the file is not text: it holds zero bytes", expected="a delimited text export")
     try:
+        # First of all: text of a code page with letters beyond ASCII is hardly ever valid UTF-8.
         text = data.decode("utf-8")
     except UnicodeDecodeError:
         return _code_page(data)
@@ -67,7 +71,9 @@ def _code_page(data: bytes) -> tuple[str, str, Finding]:
     scores = {name: _known_words(text) for name, text in read.items()}
     best = max(scores, key=lambda name: len(scores[name]))
     same = [n for n in read if len(scores[n]) == len(scores[best])]
+    # Where western pages explain as much, an eastern one would be a guess.
     western = [n for n in ("windows-1252", "latin-1") if n in same]
+    # Pages that read the file alike need no decision between them.
     if scores[best] and not western and all(read[n] == read[best] for n in same):
         why = f"not UTF-8; only read so it holds {plain(', '.join(sorted(scores[best])[:4]))}"
         return best, read[best], Finding("encoding", best, True, why)
@@ -76,6 +82,7 @@ def _code_page(data: bytes) -> tuple[str, str, Finding]:
 
 def _known_words(text: str) -> set[str]:
     """Words of the trade with a letter or sign beyond ASCII that stand in a text."""
+    # A header is shorter; rows of numbers say nothing and would cost much.
     lines = {line for line in text.splitlines()[:400] if not line.isascii()}
     words = {word for line in lines for word in _WORD.findall(line) if not word.isascii()}
     words |= {w for word in words for w in re.split(r"[ .]", word) if not w.isascii()}
@@ -90,6 +97,7 @@ _TRADE |= {normal(w) for pair in FEATURE_PAIRS for w in pair} | PLANE_WORDS
 
 
 def _single_byte(data: bytes) -> tuple[str, str, Finding]:
+    # These bytes are control characters in Latin-1, which no export has.
     name = "windows-1252" if any(0x80 <= b < 0xA0 for b in set(data)) else "latin-1"
     try:
         text = data.decode(name)

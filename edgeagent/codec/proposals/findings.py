@@ -31,4 +31,5 @@ def regex_text(text: str) -> str:
     """A text as a regular expression that matches it and stays readable."""
     escaped = "".join("\\" + c if c in r"\.^$*+?{}[]|()" else c for c in text)
     escaped = escaped.replace("\t", r"\t")
+    # Blanks of any width stay, being part of a name; what cannot be shown matches any one character.
     return "".join(c if c.isprintable() or unicodedata.category(c) == "Zs" else "." for c in escaped)

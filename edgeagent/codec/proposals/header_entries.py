@@ -36,6 +36,7 @@ def unit_text(name: str) -> str:
 
 def rows_of_keys(head: tuple[str, ...], delimiter: str) -> Iterator[HeaderEntry]:
     """Entries of a row of names with a row of their values right below it."""
+    # The header may be cut by another sign than the rows.
     for mark in dict.fromkeys((delimiter, ";", "\t", ",", "|")):
         if mark == " ":
             continue
@@ -49,6 +50,7 @@ def _row_of_keys(head: tuple[str, ...], number: int, mark: str) -> Iterator[Head
     )
     keys = [header_key(name) for name in names]
     known = sum(key is not None for key in keys)
+    # Two known names at least, and most of the row: prose with a known word or two is no row of names.
     if len(names) < 2 or len(values) != len(names) or known < 2 or 2 * known < len([n for n in names if n]):
         return
     if any(header_key(value) is not None for value in values if not re.search(r"\d", value)):
@@ -57,6 +59,7 @@ def _row_of_keys(head: tuple[str, ...], number: int, mark: str) -> Iterator[Head
     for place, (key, name, value) in enumerate(zip(keys, names, values, strict=True)):
         pieces = mark.join(begin.split(mark)[: place + 1])
         inside = regex_text(mark)
+        # Cells are counted, not described: their values differ from file to file.
         skipped = f"(?:[^{inside}\\n]*{inside}){{{place}}}" if place else ""
         start = f'^{regex_text(pieces)}[^\\n]*\\n{skipped}[ \\t"]*'
         if key is not None and value and len(start) <= _PATTERN_MAX:

@@ -67,6 +67,7 @@ def read_header(table: ExportTable) -> HeaderProposal:
     findings: list[Finding] = []
     rivals: dict[str, HeaderEntry] = {}
     rows = list(rows_of_keys(table.head, table.mark))
+    # Lines of a row of names and of its values are no entries of their own.
     within = {n for entry in rows for n in (entry.line - 1, entry.line)}
     # One number a line is cut by any delimiter, and its header may be cut by commas all the same
     marks = (table.mark,) if table.fields > 1 else (table.mark, ",")
@@ -76,11 +77,13 @@ def read_header(table: ExportTable) -> HeaderProposal:
         if n not in within
     ]
     for found in [*lines, *rows]:
+        # The first one counts, and the doubt is stated: one line may be about the station, one about the part.
         if found is not None and found.key in entries and found.value != entries[found.key].value:
             rivals[found.key] = found
         elif found is not None:
             entries.setdefault(found.key, found)
     sources = [_text_source(entries[key], table.mark, findings) for key in _TEXTS if key in entries]
+    # Apart from the texts: date and time of day may stand on two lines.
     moment = _moment_source(entries, findings)
     sources += [moment] if moment is not None else []
     for word, (key, factor) in _LENGTHS.items():
@@ -101,6 +104,7 @@ def read_header(table: ExportTable) -> HeaderProposal:
         findings.append(Finding(key, plain(entries[key].value), False, why))
     read, lost = _keep_readable(sources, table)
     findings = [f for f in findings if f.what not in lost] + list(lost.values())
+    # Hints become patterns of the layout: only a line of its own, without a rival, is safe to be relied on.
     safe = {k: entry for k, entry in entries.items() if not entry.cell and (k not in rivals or k in _TEXTS)}
     return HeaderProposal(tuple(read), _hints(safe), tuple(findings), entries)
 
@@ -127,6 +131,7 @@ def _header_entry(line: str, number: int, delimiter: str) -> HeaderEntry | None:
     """A line as an entry whose key is known, else None."""
     lead = re.match(r"\s*(?:#+|%+|//+|!+|\*+|;+)?\s*\"?", line)
     begin = lead.end() if lead else 0
+    # From the surest to the weakest: a blank separates a key only where nothing else does.
     separators = [r"\s*[:=：]\s*", r"\s*[;\t|]\s*", r"\s{2,}", r"\s"]
     if delimiter == ",":
         separators.insert(2, r",(?!\s)")  # with a blank after it, it is a comma of prose
@@ -184,6 +189,7 @@ def _text_source(entry: HeaderEntry, delimiter: str, findings: list[Finding]) ->
         sure, why = False, "so short a number may count pieces and be no part number"
     if entry.key == "feature":
         pair = next((p for p in FEATURE_PAIRS if normal(value) in p), None)
+        # Both flanks' words, also the one that this file does not show: the layout is for both.
         if pair is not None:
             keys["words"] = _feature_words(value, pair)
             why += "; the recipe then knows left-flank and right-flank"
@@ -258,6 +264,7 @@ def _celsius_source(entry: HeaderEntry) -> list[SourceProposal]:
 
 def _moment_source(entries: Mapping[str, HeaderEntry], findings: list[Finding]) -> SourceProposal | None:
     """Date and time of day, on one line or on two."""
+    # An entry that is called "time" may hold the date as well.
     for key in ("datetime", "date", "time"):
         entry = entries.get(key)
         date = _DATE.search(entry.value) if entry is not None else None
@@ -270,6 +277,7 @@ def _moment_source(entries: Mapping[str, HeaderEntry], findings: list[Finding]) 
             return _date_source(entry, date, clock, between, None, findings)
         other = entries.get("time")
         clock = _TIME.match(other.value) if other is not None and other is not entry else None
+        # One pattern reads from the date on: a time of day that stands before it cannot be reached.
         behind = other is not None and (other.line, other.place) > (entry.line, entry.place)
         if other is not None and clock is not None and behind and bool(other.cell) == bool(entry.cell):
             return _date_source(entry, date, clock, "", other, findings)
@@ -303,11 +311,13 @@ def _date_source(
         keys["pattern"] = pattern + middle + hour_pattern
         text = f"{day} {hour}"
         form = f"{form} {_clock_format(hour)}"
+    # strptime's %Z takes names of the machine's own zones alone, so that the offset becomes a number here.
     offset = next((hours for zone, hours in _ZONES.items() if hour.endswith(zone)), None)
     why = (
         "the header gives no offset from UTC: hours ahead of UTC of the instrument's clock, such as 1 or 2, or "
         "timezone instead where that clock changes for summer"
     )
+    # Proved with the value at hand: a format that does not read its own example is none.
     if not _follows(text, form):
         findings.append(Finding("measured_at", plain(text), False, f"it does not follow the format {form}"))
         return None
@@ -369,10 +379,13 @@ def _date_format(day: str) -> tuple[str, str]:
         return sign.join(("%Y", "%m", "%d")), ""
     year = "%Y" if re.search(r"\d{4}$", day) else "%y"
     day_first, month_first = sign.join(("%d", "%m", year)), sign.join(("%m", "%d", year))
+    # With points the day comes first wherever it is written so (common practice).
     if sign == ".":
         return day_first, ""
+    # Two digits may also be a year in front.
     if year == "%y":
         return day_first, f"the order of {day} is not certain: {day_first}, {month_first} or year first"
+    # No month has this number, so that it is the day.
     if digits[0] > 12:
         return day_first, ""
     if digits[1] > 12:
@@ -398,6 +411,7 @@ def _hints(entries: Mapping[str, HeaderEntry]) -> Hints:
         number = re.match(_NUMBER, entry.value) if entry is not None else None
         if entry is not None and number is not None:
             numbers[key] = float(number.group(0).replace(",", "."))
+            # With the number itself: a file of another step or count must not be read by this layout.
             pins[key] = entry.start + regex_text(number.group(0)) + r"(?![0-9.,]*[0-9])"
     units: dict[str, tuple[str, float]] = {}
     for key in ("unit", "angle_unit"):

@@ -35,6 +35,7 @@ def unused_lines(table: ExportTable, patterns: Iterable[str]) -> list[str]:
     for pattern in patterns:
         match = re.search(pattern, head, re.MULTILINE)
         if match is not None:
+            # Begin and end: a pattern over several lines uses the first for its key and the last for its value.
             used |= {head.count("\n", 0, place) for place in (match.start(), match.end())}
     names = [name for name in table.names if name]
     return [
@@ -78,6 +79,7 @@ def _is_factor(line: str) -> bool:
         return False
     text = found[1]
     if re.fullmatch(r"[-+]?[0-9]+", text):
+        # A factor of 1 changes nothing.
         return text.lstrip("+") != "1" and abs(int(text[:20])) < _IDENTITY_FROM
     return not re.fullmatch(r"1[.,]0+", text)
 

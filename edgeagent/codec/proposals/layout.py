@@ -95,11 +95,14 @@ def propose_layout(name: str, data: bytes, kind: str | None = None) -> LayoutPro
     unused = unused_lines(table, _patterns(table, header, columns))
     columns = _with_suffixes(ask_for_factors(columns, unused), table)
     if columns.traces is not None:
+        # A layout refuses a feature beside [traces], which gives each trace its own.
         header = replace(header, sources=tuple(s for s in header.sources if s.key != "feature"))
     constants, more = _constants(found, header, wanted, several=columns.traces is not None)
     sections = _sections(name, table, header, columns, constants)
     toml, trial = _write(sections, trial=False), _write(sections, trial=True)
+    # Traces side by side share the rows of the table, so that each row is read once for each.
     beside = 1 if columns.traces is None else max(1, len(columns.traces.fields))
+    # Proved before it is shown: a proposal that does not read its own export is none.
     traces = _try(trial, name, data, len(table.values) * beside)
     return LayoutProposal(
         toml=toml,
@@ -143,8 +146,10 @@ def _kind(
     moving = {k for k in roles.of("travel") if roles.shapes[k].rising or roles.shapes[k].falling}
     if moving & lengths and not roles.of("angle"):
         return "travel", [Finding("kind", "travel", True, "a column gives the travel")]
+    # A word of the header counts only where the columns do not contradict it.
     candidates = [k for k in spoken if (k in ("spiral", "circle")) == is_round]
     turns = _turns(table, roles, angle, hints)
+    # A circle is one turn: several may be planes one below the other, or a spiral.
     several = candidates == ["circle"] and (turns is None or not 0.9 <= turns <= 1.1)
     if len(candidates) == 1 and len(spoken) == 1 and is_round and not several:
         guess, word = candidates[0], spoken[candidates[0]]
@@ -175,6 +180,7 @@ def _turns(table: ExportTable, roles: Roles, angle: int | None, hints: Hints) ->
 
 
 def _spoken_kinds(table: ExportTable) -> dict[str, str]:
+    # Blanks on both sides: only whole words count.
     words = f" {normal(' '.join(table.head)[:20000])} "
     found = {}
     for kind, speaking in KIND_WORDS.items():
@@ -253,6 +259,7 @@ def _sections(
     stem, dot, ending = base.rpartition(".")
     title = re.sub(r"[^A-Za-z0-9-]+", "-", stem or base).strip("-").lower() or "export"
     names = ["*." + ending.lower()] if dot and ending else [re.sub(r"\d.*$", "", base) + "*"]
+    # Signs of a pattern in the file's own name would make it claim other files.
     names = [re.sub(r"[\[\]?*](?!$|\.)", "?", n) for n in names]
     top = [_LayoutLine("layout", title)]
     if {"part", "serial"} - {s.key for s in header.sources}:
@@ -299,11 +306,13 @@ def _contains(table: ExportTable, header: HeaderProposal, columns: Columns) -> s
     """Lines that the columns were concluded from, in the order of the file; else the first entry's name."""
     pins = sorted(set(columns.pins), key=lambda pin: _place(table, pin))
     if pins:
+        # The lines that units and steps were taken from: a file without them must not be read by this layout.
         return r"[\s\S]*?".join(pins)
     first = next((s for s in header.sources if s.key in ("part", "serial")), None)
     if first is None:
         return None
     pattern = str(first.keys["pattern"])
+    # Up to the value alone, which is another in every file.
     return pattern[: pattern.index("(")] if "(" in pattern and "\\(" not in pattern else None
 
 
@@ -349,6 +358,7 @@ def _try(trial: str, name: str, data: bytes, rows: int) -> tuple[Trace, ...]:
         raise TraceFormatError(f"what was found cannot be said by a layout: {error}") from error
     traces = tuple(parse_with_layout(layout, one, data) for one in trace_names(layout, name))
     points = sum(trace.points for trace in traces)
+    # A layout that reads fewer rows than were found would lose a part of the trace without a word.
     if points != rows:
         raise TraceFormatError(
             f"{points} rows are read where {rows} were found", expected="one table of numbers"

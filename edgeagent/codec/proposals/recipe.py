@@ -18,6 +18,7 @@ VELOCITY_MM_S = 0.4
 """Velocity amplitude from which the starting limit of waviness is derived; our own choice."""
 ASSUMED_SPEED_RPM = 3000.0
 """Speed that the limit of waviness is derived for where none is given; our own choice."""
+# What each of these is (common practice, our own choice) is said in the recipe that is proposed.
 CONTACT_ANGLE_HALF_WIDTH_DEG = 3.0
 CONFORMITY_HALF_WIDTH = 0.01
 ROUNDNESS_PER_BALL_DIAMETER = 4e-4
@@ -49,6 +50,7 @@ def propose_recipe(data: RecipeData, describe: DescribeKind) -> str:
     blocks = [_head(data), _thread(data.thread), _running_lines(data.speed_rpm)]
     blocks += [_measurement(feature, kind, data) for feature, kind in data.features]
     text = "\n".join(blocks)
+    # Read back before it is shown: what a person is given to complete must be valid.
     parse_recipe(text.encode("utf-8"), "recipe", {}, describe)
     return text
 
@@ -129,7 +131,9 @@ def _measurement(feature: str, kind: str, data: RecipeData) -> str:
 def _round_limits(data: RecipeData) -> str:
     speed = data.speed_rpm or ASSUMED_SPEED_RPM
     roundness = _round(1e3 * ROUNDNESS_PER_BALL_DIAMETER * data.thread.ball_diameter_mm)
+    # A = v / (2 pi f), f of the 20 UPR at which the curve is anchored; 1e6 nm in a mm.
     amplitude = _round(1e6 * VELOCITY_MM_S / (2 * math.pi * 20 * speed / 60))
+    # Seven points a wave: below that a harmonic's own check for points per undulation fails.
     return f"""upr = [{UPR[0]}, {UPR[1]}]  # band of undulations; needs {7 * UPR[1]} points a turn
 
   # Starting value, our own choice: {1e3 * ROUNDNESS_PER_BALL_DIAMETER:g} um per mm of ball diameter.
@@ -151,10 +155,12 @@ def _round_limits(data: RecipeData) -> str:
 
 def _axial_limits(data: RecipeData) -> str:
     thread = data.thread
+    # Never more than half of what is left to 0 and 90 degrees, so that the limits stay possible angles.
     half = min(
         CONTACT_ANGLE_HALF_WIDTH_DEG, 0.5 * thread.contact_angle_deg, 0.5 * (90 - thread.contact_angle_deg)
     )
     low, high = (_plain_number(thread.contact_angle_deg + sign * half) for sign in (-1, 1))
+    # A conformity of 0.5 is a ball that fits its groove exactly: the lower limit must stay above.
     width = min(CONFORMITY_HALF_WIDTH, 0.5 * (thread.track_conformity - 0.5))
     tight, wide = (_plain_number(thread.track_conformity + sign * width) for sign in (-1, 1))
     form = _round(1e3 * FLANK_FORM_PER_BALL_DIAMETER * thread.ball_diameter_mm)

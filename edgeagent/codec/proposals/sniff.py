@@ -43,6 +43,7 @@ _STAND_IN = re.compile(
 )
 _FAR_OFF = 0.1
 """Of a number that stands for a lost sample; our own choice. Up to twice that it is asked about."""
+# A column with more whole numbers than this is one that mixes both forms.
 _BARE_SHARE = 0.02
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|!+|;+|'+|\*+) *")
 
@@ -89,6 +90,7 @@ def sniff(data: bytes) -> ExportTable:
     """The table in ``data``. Raises TraceFormatError when there is none that a layout could describe."""
     encoding, text, finding = decode_export(data)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    # plain_table rewrites rows; where they end must be looked for in the lines as they are in the file.
     written = lines
     lines, reading, dressing = plain_table(lines)
     names, units, names_at = _names(lines, reading)
@@ -135,8 +137,10 @@ def _names(
     named: tuple[str, ...] = ("",) * reading.fields
     units = list(empty)
     used: list[int] = []
+    # Units may stand below the names or above them.
     for position, cells in rows[:3]:
         of_cells = [unit_of(c) for c in cells]
+        # An empty cell or a dash stands for a field without a unit.
         bare = sum(u is not None for u in of_cells) + sum(not c or c in "-[]" for c in cells)
         if not used and bare == len(cells) and any(of_cells):
             units = of_cells
@@ -155,15 +159,18 @@ def _names(
 def _rows_above(lines: list[str], reading: TableForm) -> list[tuple[int, list[str]]]:
     """Up to three lines right above the rows that have as many texts as the rows have numbers."""
     found: list[tuple[int, list[str]]] = []
+    # From the rows upwards: the nearest line names the fields, whatever stands in the header above.
     for position in range(reading.first - 1, max(reading.first - 6, -1), -1):
         line = lines[position].strip(" ")
         if not line.strip() and not found:
             continue
         cells = _name_cells(line, reading) or _name_cells(_COMMENT.sub("", line), reading)
         texts = sum(bool(re.search(r"[^\W\d]|[°#]", c)) for c in cells or ())
+        # A line with as many numbers as texts is a row or an entry, not names.
         if cells is None or not texts or texts < sum(bool(re.match(r"[+-]?\d", c)) for c in cells) + 1:
             break
         rest = [c for c in cells[1:] if column_role(name_and_unit(c)[0]) or name_and_unit(c)[1] is not None]
+        # "Part no. ; 4711" has as many cells as a table of two fields, but is an entry.
         entry = header_key(cells[0]) not in (None, *_HINTS) and not _is_column_name(cells[0])
         if entry and (len(cells) < 3 or len(rest) < len(cells) - 1):
             break
@@ -206,6 +213,7 @@ def _settle_decimal(
     """The decimal mark, and the doubt where a comma may be a delimiter or a decimal mark."""
     rows = [line for line in lines[reading.first : reading.first + 2000] if line.strip()]
     cells = [cells_of(line, reading.delimiter, reading.decimal, reading.fields) for line in rows]
+    # First: where the comma may be both, every other reading of the numbers is wrong.
     if reading.delimiter == "comma" and reading.decimal == "." and _split_decimals(cells):
         return _comma_doubt(lines, reading, names)
     numbers = [c for row in cells for c, numeric in zip(row, reading.numeric, strict=False) if numeric]
@@ -224,6 +232,7 @@ def _settle_decimal(
         )
         return reading, mark, [Finding("decimal mark", spoken[mark], bool(seen_in_head), why)]
     mark = reading.decimal
+    # 1.234 in every cell may be one and a bit or a thousand and more: the header's own numbers decide.
     thousands = all(re.fullmatch(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", c) for c in marked)
     if thousands and seen_in_head not in (None, mark):
         why = f"every number looks like 1{mark}234, and the header writes decimals with {seen_in_head!r}"
@@ -234,6 +243,7 @@ def _settle_decimal(
 
 def _decimal_of_head(head: list[str]) -> str | None:
     found = Counter(m for line in head for m in re.findall(r"(?<![\d.,:/-])\d+([.,])\d+(?![\d.,:/-])", line))
+    # Only where the header is of one mind; dates, times and lists are left out by the pattern.
     return found.most_common(1)[0][0] if len(found) == 1 else None
 
 
@@ -245,10 +255,12 @@ def _split_decimals(cells: list[list[str]]) -> bool:
         return False
     for k in range(1, width, 2):
         digits = [row[k] for row in whole]
+        # Digits behind a decimal comma have no sign.
         if any(d[0] in "+-" for d in digits):
             return False
         lengths = Counter(map(len, digits))
         leading_zero = any(len(d) > 1 and d[0] == "0" for d in digits)
+        # Decimals of a fixed format have all the same length, or show a zero in front.
         if not leading_zero and (lengths.most_common(1)[0][0] < 2 or len(lengths) > 1):
             return False
     return True
@@ -262,6 +274,7 @@ def _comma_doubt(
         leading = any(re.search(r",0\d", line) for line in lines[reading.first : reading.first + 500])
         why = f"there are {reading.fields} column names, though the integers look like decimals with a comma"
         return reading, ".", [Finding("delimiter", "comma", not leading, why)]
+    # Of two fields one reading is still possible: one column of decimals.
     if reading.fields > 2:
         raise TraceFormatError(
             "the comma seems to be both delimiter and decimal mark, so no layout can separate the numbers",
@@ -296,6 +309,7 @@ def _values(
         for field, cell in enumerate(cells_of(line, reading.delimiter, reading.decimal, reading.fields)):
             if number.fullmatch(cell):
                 values[k, field] = float(cell.replace(",", ".") if reading.decimal == "," else cell)
+            # A number of nines is kept as a number too: it may be a reading, which _blank_stand_ins decides.
             if not number.fullmatch(cell) or _STAND_IN.fullmatch(cell):
                 words[field][cell] += 1
     far = [_blank_stand_ins(values[:, f], words[f], reading.decimal) for f in range(reading.fields)]
@@ -330,6 +344,7 @@ def _blank_stand_ins(column: FloatArray, words: Counter[str], decimal: str) -> b
     for word in [w for w in words if _STAND_IN.fullmatch(w)]:
         number = float(word.replace(",", ".") if decimal == "," else word)
         others = np.abs(column[np.isfinite(column) & (column != number)])
+        # By the largest other reading: a stand-in that lies within reach of readings may be one.
         if len(others) and np.max(others) < 2.0 * _FAR_OFF * abs(number):
             column[column == number] = np.nan
             far = far and words[word] > 1 and bool(np.max(others) < _FAR_OFF * abs(number))
@@ -356,6 +371,7 @@ def _missing_finding(missing: tuple[str, ...], values: FloatArray, *, doubtful: 
         return []
     rows = int(np.count_nonzero(np.any(np.isnan(values), axis=1)))
     why = f"{rows} of {len(values)} rows hold it instead of a number"
+    # More than one in a hundred is worth a look, whatever word stands there.
     sure = not doubtful and rows <= 0.01 * len(values)
     return [Finding("missing samples", plain(", ".join(missing)), sure, why)]
 
@@ -391,6 +407,7 @@ def _start(lines: list[str], reading: TableForm, names_at: tuple[int, ...]) -> t
     if above is None:
         return number, Finding("data start", f"line {number}", True, "nothing but numbers from there on")
     text = lines[above].strip()
+    # A line with digits is another one in the next file; words are the same in all.
     if above in names_at or not re.search(r"\d", text):
         together = (
             names_at[::-1] if above in names_at and names_at[0] - names_at[-1] < len(names_at) else (above,)
@@ -399,6 +416,7 @@ def _start(lines: list[str], reading: TableForm, names_at: tuple[int, ...]) -> t
         pattern += r"[ \t]*$" if len(lines[above].rstrip()) <= 150 else ""
         head = "\n".join(lines[: reading.first])
         hit = re.search(pattern, head, re.MULTILINE)
+        # The pattern must find this very line: the same words higher up would begin the data there.
         if hit is not None and head.count("\n", 0, hit.end()) == above:
             why = f"the line before the first row is {plain(text)!r}"
             return pattern, Finding("data start", f"line {number}", True, why)
@@ -420,6 +438,7 @@ def _until(lines: list[str], first: int, last: int) -> tuple[str | None, list[Fi
         return r"^[ \t]*$", [found]
     word = re.match(r"\s*[^\d\s][^\d\n:=;,\t]*", after)
     pattern = "^" + regex_text(word.group(0).rstrip()) if word is not None else ""
+    # A pattern that also fits a row would end the data there.
     if word is None or any(re.match(pattern, row) for row in lines[first : last + 1]):
         why = f"a line that is no row follows: {plain(after.strip())!r}"
         return None, [Finding("data end", f"line {last + 1}", False, why)]

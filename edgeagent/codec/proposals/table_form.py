@@ -12,7 +12,9 @@ from edgeagent.errors import TraceFormatError
 
 ROWS_MIN = 8
 """Fewer rows of numbers than these are no trace; our own choice."""
+# Enough for the longest header with its first rows; every delimiter and mark is tried on them.
 SAMPLE_LINES = 4000
+# In the order of preference where several fit equally well: blanks separate almost anything.
 MARKS = {"tab": "\t", "semicolon": ";", "bar": "|", "comma": ",", "blanks": " "}
 _DAY = r"[0-9]{4}([-./])[0-9]{1,2}\1[0-9]{1,2}|[0-9]{1,2}([-./])[0-9]{1,2}\2[0-9]{2,4}"
 _CLOCK = (
@@ -52,6 +54,7 @@ def cells_of(line: str, delimiter: str, decimal: str, fields: int = 0) -> list[s
     """
     mark = MARKS[delimiter]
     if '"' in line:
+        # With the comma as both, only the one between quotation marks is a delimiter.
         line = line.replace('","', "\x1f") if mark == decimal else line
         line = line.replace('"', "")
         mark = "\x1f" if mark == decimal else mark
@@ -76,6 +79,7 @@ def best_form(lines: list[str]) -> TableForm:
         )
     longest = max(r.rows for r in found)
     best = max(
+        # A few rows less are allowed: results below the table may be cut by another reading too.
         (r for r in found if r.rows >= 0.9 * longest),
         key=lambda r: (sum(r.numeric), -list(MARKS).index(r.delimiter), r.rows),
     )
@@ -103,6 +107,7 @@ def find_run(lines: list[str], delimiter: str, decimal: str) -> TableForm | None
         fields = len(patterns[0]) if patterns else 0
         line = lines[position] if position < len(lines) else ""
         pattern = row_pattern(line, delimiter, decimal, number, fields)
+        # An empty line may stand between turns; it counts as a row so that the run goes on.
         blank = position < len(lines) and not lines[position].strip() and bool(patterns)
         if blank or (pattern is not None and patterns and len(pattern) == len(patterns[0])):
             patterns.append(pattern if pattern is not None else patterns[-1])
@@ -120,6 +125,7 @@ def _longer(
     if len(patterns) < ROWS_MIN:
         return best
     common = Counter(patterns).most_common(1)[0][0]
+    # Rows before it of another pattern are entries or units that look like rows.
     lead = next(i for i, p in enumerate(patterns) if p == common)
     rows = len(patterns) - lead
     if rows < ROWS_MIN or (best is not None and best.rows >= rows):
@@ -135,6 +141,7 @@ def row_pattern(
         return None
     cells = cells_of(line, delimiter, decimal, fields)
     pattern = tuple(number.fullmatch(c) is not None for c in cells)
+    # Cut at blanks, a sentence is a row of words; in two cells it is an entry with its value.
     texts = delimiter != "blanks" and len(cells) > 2 and any(pattern)
     for cell, numeric in zip(cells, pattern, strict=True):
         if numeric or cell.lower() in MISSING_WORDS or _LABEL.fullmatch(cell):
@@ -161,6 +168,7 @@ def last_row(lines: list[str], reading: TableForm) -> int:
             c.lower() in MISSING_WORDS
             for c in cells_of(lines[position], reading.delimiter, reading.decimal, reading.fields)
         )
+        # A row with fewer than half of its numbers sums something up.
         last = position if lost or 2 * numbers >= sum(reading.numeric) else last
     return _without_summary(lines, reading, last)
 
@@ -172,8 +180,10 @@ def _without_summary(lines: list[str], reading: TableForm, last: int) -> int:
     """
     rows = [n for n in range(reading.first, last + 1) if lines[n].strip()]
     gaps = [n for n, after in pairwise(rows) if after > n + 1]
+    # A few rows behind the only gap are results; many, or several gaps, are turns.
     if len(gaps) == 1 and len(rows) - rows.index(gaps[0]) <= ROWS_MIN < rows.index(gaps[0]):
         rows = rows[: rows.index(gaps[0]) + 1]
+    # Without the last rows, which are the ones in question.
     before = "\n".join(lines[reading.first : rows[-1] - ROWS_MIN + 1]) if len(rows) > 2 * ROWS_MIN else ""
     while before and rows[-1] > reading.first + ROWS_MIN and _has_new_word(lines[rows[-1]], reading, before):
         rows.pop()

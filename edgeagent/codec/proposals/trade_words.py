@@ -199,7 +199,7 @@ TURN_WORDS = frozenset({
     "windung", "tour", "tours", "giro", "giri", "vuelta", "vueltas", "varv", "omwenteling", "otacka",
     "obrot", "周", "оборот",
 })  # fmt: skip
-"""Names of a column that counts the turns of one trace; another that steps with them may tell traces apart."""
+"""Names of a column that counts the turns of one trace; another that steps with them may name traces."""
 
 PLANE_WORDS = frozenset({
     "plane", "plane no", "ebene", "messebene", "plan", "piano", "plano", "vlak", "plan no", "rovina",
@@ -207,7 +207,7 @@ PLANE_WORDS = frozenset({
     "piste", "pista", "spar", "flank", "flanke", "flanc", "fianco", "flanco", "groove", "rille", "gorge",
     "level", "height", "hoehe", "hohe", "hauteur", "quota", "altura", "面", "断面", "平面", "плоскость",
 })  # fmt: skip
-"""Names of a column that tells planes, flanks or tracks apart, each of which is a trace of its own."""
+"""Names of a column that says which plane, flank or track a row is of; each of them is a trace of its own."""
 
 FACTOR_WORDS = (
     "factor", "scale", "scaling", "gain", "multiplier", "sensitivity", "calibration", "correction",

@@ -51,6 +51,7 @@ def unit_of(text: str) -> tuple[str, float] | None:
     plain = " ".join(unicodedata.normalize("NFKC", bare).casefold().replace("−", "-").split())
     if plain in UNITS:
         return UNITS[plain]
+    # Not shorter: without accents and punctuation too many single letters would be units.
     if len(bare) > 2 and normal(bare) in UNITS:  # accents aside
         return UNITS[normal(bare)]
     if not re.search(r"[0-9]", plain) or len(plain) > 40:
@@ -60,6 +61,7 @@ def unit_of(text: str) -> tuple[str, float] | None:
         unit, scale = UNITS[found[2]]
         return unit, _value(found[1]) * scale
     known = [UNITS[word] for word in re.findall(r"[^\W\d_]{2,}|[°′\"]", plain) if word in UNITS]
+    # A number and a unit in a form that is not understood: asked about, never taken for 1.
     known = [unit for unit in known if unit[0] in (*LENGTH_UNITS, *ANGLE_UNITS)]
     return (known[0][0], math.nan) if known else None
 
@@ -79,6 +81,7 @@ def name_and_unit(text: str) -> tuple[str, tuple[str, float] | None]:
     if len(text) > NAME_MAX:
         return text, None
     name, unit = _apart(text)
+    # "2 x deviation [um]" is no deviation in um: by how much is asked.
     if unit not in (None, UNKNOWN_UNIT) and (_TIMES.search(name) or set(normal(name).split()) & _CHANGED):
         return name, (unit[0], math.nan)
     return name, unit
@@ -88,6 +91,7 @@ def _apart(text: str) -> tuple[str, tuple[str, float] | None]:
     found = _BRACKETS.match(text)
     if found and (unit := unit_of(found[2])) is not None:
         return found[1].strip(), unit
+    # Only what stands behind the separator as a whole is a unit, so that "x/y" is not.
     for cut in _SEPARATOR.finditer(text):
         if cut.start() and (unit := unit_of(text[cut.end() :])) is not None:
             return text[: cut.start()].strip(), unit
@@ -102,6 +106,7 @@ def _apart(text: str) -> tuple[str, tuple[str, float] | None]:
 
 def header_key(text: str) -> str | None:
     """Which header entry a text names, None for none of those known."""
+    # With the unit first: "points per turn" is an entry's name, not points in turns.
     for word in (normal(text), normal(name_and_unit(text)[0])):
         found = next((key for key, words in _HEADER_NORMAL.items() if word in words), None)
         if found is not None:

@@ -23,6 +23,7 @@ _COUNTS = {normal(w) for w in COLUMN_WORDS["index"]} | {
     "zahler",
 }
 _MARKS = {"status", "flag", "flags", "quality", "ok", "valid", "gultig", "error", "fehler", "state", "zustand"}
+# Share by which turns may differ from a header's rounded number (our own choice).
 _TURNS_DIFFER = 0.05
 
 

@@ -27,12 +27,14 @@ def roles_of(table: ExportTable) -> Roles:
     roles: list[str | None] = []
     for k, (name, unit) in enumerate(zip(table.names, table.units, strict=True)):
         role = column_role(name)
+        # A column of words is a side or nothing, whatever its name says.
         if k in table.labels:
             role = (
                 "side"
                 if role == "side" or set(map(str.lower, table.labels[k])) <= SIDE_WORDS.keys()
                 else "other"
             )
+        # The unit goes before the name: a "position" in degrees is an angle.
         elif unit is not None and unit[0] in ANGLE_UNITS and role not in ("other", "index"):
             role = "angle" if role in ("angle", "travel", "x", "z", "axial", None) else None
         elif unit is not None and unit[0] == "s":
@@ -55,6 +57,7 @@ def find_angle(table: ExportTable, roles: Roles) -> tuple[int | None, bool]:
         k for k, role in enumerate(roles.role) if k not in table.labels and _may_turn(role, table.units[k])
     ]
     fitting = [k for k in nameless if set(whole_turns_in(roles.shapes[k])) - {"rev", "arcmin"}]
+    # A count of rows makes whole turns of 360 by accident.
     exact = [k for k in fitting if not roles.shapes[k].counter]
     if len(exact) == 1 and not any(table.names) and whole_turns_in(roles.shapes[exact[0]]) == ("rad",):
         return exact[0], True  # a multiple of 2 pi is no accident; 360 of something may be
@@ -89,6 +92,7 @@ def find_deviation(
         k for k, role in enumerate(roles.role)
         if role is None and k not in taken and k not in labels and not roles.shapes[k].constant
     ]  # fmt: skip
+    # What grows evenly is a position or a count, never a deviation.
     wavy = [k for k in rest if not (roles.shapes[k].even or roles.shapes[k].counter)] or rest
     return wavy, len(wavy) == 1 and len(rest) == 1
 

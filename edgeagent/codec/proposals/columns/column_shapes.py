@@ -10,6 +10,7 @@ from edgeagent.model import FloatArray
 
 TURN = {"deg": 360.0, "rad": 2 * np.pi, "grad": 400.0, "rev": 1.0, "arcmin": 21600.0}
 """One turn in each unit of angle."""
+# Beyond these an angle in another unit is likelier than so long or so sparse a trace (our own choice).
 TURNS_MAX = 60.0
 POINTS_A_TURN = (20.0, 2e6)
 
@@ -34,17 +35,22 @@ def shape_of(values: FloatArray) -> Shape:
     if len(finite) < 3:
         return Shape(0.0, 0.0, False, False, False, False, False, True)
     steps = np.diff(finite)
+    # The median, which lost samples and the falls of a saw do not move.
     step = float(np.median(steps))
     low, high = float(np.min(finite)), float(np.max(finite))
     rising, falling = bool(np.all(steps > 0)), bool(np.all(steps < 0))
     drops = steps < -0.5 * (high - low) if step > 0 else steps > 0.5 * (high - low)
+    # A fall in more than one step of fifty would be turns of less than fifty points.
     saw = bool(step != 0 and 0 < np.count_nonzero(drops) <= 0.02 * len(steps)
                and np.all((steps[~drops] > 0) if step > 0 else (steps[~drops] < 0)))  # fmt: skip
     kept = steps[~drops] if saw else steps
+    # Steps of rounded numbers differ by up to one of their last digit.
     resolution = max(1e-12 * max(abs(low), abs(high)), _last_digit(finite))
+    # All but one in a hundred: a gap makes one step that is longer.
     even = bool(step != 0 and np.percentile(np.abs(kept - step), 99) <= 0.05 * abs(step) + 1.01 * resolution)
     if even and not saw:
         places = np.flatnonzero(np.isfinite(values))
+        # Over the whole range the rounding of single steps does not count.
         step = float(finite[-1] - finite[0]) / float(places[-1] - places[0])
     counter = bool(np.all(steps == 1.0) and finite[0] in (0.0, 1.0))
     span = high - low if saw else abs(float(finite[-1] - finite[0]))
@@ -70,6 +76,7 @@ def whole_turns_in(shape: Shape) -> tuple[str, ...]:
         points = turn / shape.step
         if not POINTS_A_TURN[0] <= points <= POINTS_A_TURN[1]:
             continue
+        # The last sample may close the turn, or be one step short of it.
         for span in (shape.span, shape.span + shape.step):
             whole = round(span / turn)
             limit = 1 if shape.saw else TURNS_MAX

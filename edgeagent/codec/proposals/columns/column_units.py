@@ -31,6 +31,7 @@ def angle_unit(shape: Shape, written: str | None, named: bool) -> tuple[str | Op
         guess = fits[0] if fits else _likely_angle_unit(shape)
         return OpenValue(guess, why, likely=False), Finding("unit of the angle", "unknown", False, why)
     if written == "grad-or-deg":
+        # "grad" is a degree in some languages and 1/400 of a turn in others: only whole turns decide.
         written = next((u for u in ("deg", "grad") if fits == (u,)), None)
     if written is not None:
         points = TURN[written] / shape.step if shape.step else 0.0
@@ -40,11 +41,13 @@ def angle_unit(shape: Shape, written: str | None, named: bool) -> tuple[str | Op
         if not POINTS_A_TURN[0] <= points <= POINTS_A_TURN[1]:
             why = f"{written} is written, but then a turn would have {points:.3g} points"
             return OpenValue(_likely_angle_unit(shape), why), Finding("unit of the angle", written, False, why)
+        # No trace of this kind covers less than a turn.
         if not shape.saw and shape.span + shape.step < 0.9 * TURN[written]:
             why = f"{written} is written, but then the trace covers {shape.span / TURN[written]:.2g} of a turn"
             return OpenValue(_likely_angle_unit(shape), why), Finding("unit of the angle", written, False, why)
         whole = " and the steps make whole turns" if written in fits else ""
         return written, Finding("unit of the angle", written, True, f"the unit is written{whole}")
+    # Whole turns in rev or arcmin are no proof: any even column may have a whole number of them.
     strong = [u for u in fits if u in ("deg", "rad", "grad")]
     if len(fits) == 1 and strong and (named or fits[0] == "rad" or not shape.counter):
         turns = round((shape.span + shape.step) / TURN[fits[0]], 2)
@@ -98,10 +101,12 @@ def _size(values: FloatArray, detrend: bool) -> float:
     if detrend:
         place = np.linspace(-1.0, 1.0, len(finite))
         centred = finite - np.mean(finite)
+        # Without the slope: a lead deviation or a tilt may be many times the waves.
         finite = centred - place * float(np.dot(place, centred) / np.dot(place, place))
     return float(np.ptp(finite))
 
 
 def _likely_length_unit(values: FloatArray) -> str:
     size = _size(values, True)
+    # In the order in which instruments write them.
     return next((u for u in ("um", "mm", "nm", "m") if 0.3 <= size * _UM[u] <= 1000.0), "um")

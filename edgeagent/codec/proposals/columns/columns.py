@@ -67,6 +67,7 @@ def round_columns(table: ExportTable, roles: Roles, hints: Hints, base: str | No
         angle, turns = _angle_from_header(table, hints, findings, pins)
     else:
         taken.add(at)
+        # Only where the angle is beyond doubt and begins again: else "several traces" rests on a guess.
         several = find_traces(table, roles, at, base) if sure and roles.shapes[at].saw else None
         taken |= set() if several is None else {several.field}
         angle, turns = _angle_column(table, roles, at, sure, hints, findings, pins, several)
@@ -92,12 +93,14 @@ def _angle_column(
 ) -> tuple[ColumnProposal, float]:
     written = table.units[at]
     scale = written[1] if written is not None and written[0] in ANGLE_UNITS else 1.0
+    # Steps and turns are judged in whole units, not in the column's thousandths of them.
     shape = roles.shapes[at] if scale == 1.0 or math.isnan(scale) else shape_of(table.values[:, at] * scale)
     unit_text = written[0] if written is not None else None
     if unit_text is None and hints.angle_unit is not None:
         unit_text = hints.angle_unit
         pins.append(hints.pins["angle_unit"])
     name = table.names[at]
+    # "Angle no." is a count of angles.
     named = bool(roles.role[at]) and not (shape.counter and counts_rows(name))
     if unit_text is None and normal(table.names[at]) in TURN_WORDS:
         unit_text = "rev"  # the name says what is counted; the steps must agree
@@ -202,6 +205,7 @@ def _angle_from_step(
     points = len(table.values)
     shape = Shape(hints.step, hints.step * (points - 1), True, False, False, True, False, False)
     unit, finding = angle_unit(shape, hints.step_unit, named=True)
+    # A step of 1 makes whole turns in many units: it is asked for.
     if hints.step_unit is None and not isinstance(unit, OpenValue):
         why = f"the header gives the step without a unit; {unit} makes whole turns"
         unit, finding = OpenValue(unit, why), Finding("unit of the angle", str(unit), False, why)
@@ -290,7 +294,7 @@ def travel_columns(table: ExportTable, roles: Roles, hints: Hints) -> Columns:
 
 
 def torque_columns(table: ExportTable, roles: Roles) -> Columns:
-    """Columns of a torque trace: travel and torque, whose unit is told from a length's by its column alone."""
+    """Columns of a torque trace: travel and torque. Only the column says that "Nm" is no length."""
     findings: list[Finding] = []
     keys: list[dict[str, object]] = []
     named = (roles.of("travel", "x", "axial"), roles.of("torque"))
@@ -333,6 +337,7 @@ def _ask_for_position(
     known = np.isfinite(values) & np.isfinite(travel)
     if at == along or np.count_nonzero(known) < 3 or not (roles.shapes[at].rising or roles.shapes[at].falling):
         return column
+    # A position leaves 1 - r of some 1e-8; a deviation that rises with the travel has waves, above 1e-4.
     if abs(np.corrcoef(values[known], travel[known])[0, 1]) < 0.999999:
         return column
     name = plain(table.names[at], 30)

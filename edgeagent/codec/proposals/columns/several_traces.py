@@ -15,12 +15,13 @@ from edgeagent.codec.proposals.sniff import ExportTable
 from edgeagent.codec.proposals.trade_words import FEATURE_PAIRS, PLANE_WORDS, TURN_WORDS, normal
 from edgeagent.model import FloatArray
 
+# More blocks than these are turns that are counted, not planes or flanks (our own choice).
 _TRACES_MAX = 24
 
 
 @dataclass(frozen=True, slots=True)
 class SeveralTraces:
-    """The column that tells traces apart: its field, its values as written, and a feature for each.
+    """The column that says which trace a row is of: its field, its values as written, and a feature for each.
 
     Or, with ``fields``, a column of readings for each feature, beside one angle.
     """
@@ -66,6 +67,7 @@ def find_traces(table: ExportTable, roles: Roles, at: int, base: str | None) -> 
 
 def find_traces_beside(table: ExportTable, fields: Sequence[int]) -> SeveralTraces | None:
     """Readings of several traces beside one angle, where each column's name says whose they are; else None."""
+    # Columns of different units are no readings of the same kind.
     if len(fields) < 2 or len({table.units[k] for k in fields}) != 1:
         return None
     features = [_feature_in_name(table.names[k]) for k in fields]
@@ -124,6 +126,7 @@ def normal_text(text: str) -> str:
 
 
 def _steps_with_turns(table: ExportTable, at: int, other: int) -> bool:
+    # It counts the turns of one trace.
     if normal(table.names[other]) in TURN_WORDS:
         return False
     angle, values = table.values[:, at], _column(table, other)
@@ -133,6 +136,7 @@ def _steps_with_turns(table: ExportTable, at: int, other: int) -> bool:
         return False
     begins = np.abs(np.diff(angle)) > 0.5 * np.ptp(angle)
     changes = np.diff(values) != 0
+    # It need not change at every turn, but nowhere else.
     return bool(changes.any() and not np.any(changes & ~begins))
 
 
