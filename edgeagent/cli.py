@@ -16,6 +16,7 @@ from click.shell_completion import CompletionItem
 
 from edgeagent import __version__
 from edgeagent.errors import AgentError
+from edgeagent.printable import NARROW_SPACE, clean
 from edgeagent.store.running.arithmetic import arithmetic_environment
 
 COMMANDS = {
@@ -97,7 +98,7 @@ class CommandGroup(click.Group):
         except AgentError as error:
             # Work that stopped in the middle may have its line of progress on the screen still
             traceback.clear_frames(error.__traceback__)
-            click.echo(f"edgeagent: {error}", err=True)
+            click.echo(f"edgeagent: {clean(error, keep=NARROW_SPACE)}", err=True)
             ctx.exit(error.exit_code)
         except BrokenPipeError:
             ctx.exit(0)
@@ -109,7 +110,7 @@ def _end_wrong_usage(error: click.UsageError, ctx: click.Context) -> NoReturn:
         raise error
     command = (error.ctx or ctx).command_path
     words = " ".join(error.format_message().split()).rstrip(".")
-    click.echo(f"edgeagent: {words}; see {command} --help", err=True)
+    click.echo(f"edgeagent: {clean(words)}; see {command} --help", err=True)
     ctx.exit(error.exit_code)
 
 

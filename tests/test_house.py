@@ -52,7 +52,7 @@ def room_of(path: Path) -> str:
 
 
 LEVELS = (
-    ("errors",),
+    ("errors", "printable"),
     ("model",),
     ("analysis", "rules", "codec"),
     ("judging",),

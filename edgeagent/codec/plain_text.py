@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import Decimal
 
+from edgeagent.printable import clean as clean
+
 
 def number(value: float | None) -> str:
     """Five significant digits, never in exponent form; a dash for nothing."""
@@ -24,11 +26,6 @@ def probability(value: float | None) -> str:
 def count_text(count: int, one: str, many: str = "") -> str:
     """A count with its noun."""
     return f"{count} {one if count == 1 else many or one + 's'}"
-
-
-def clean(text: object, keep: str = "") -> str:
-    """Text of a file without anything that a terminal would obey; unprintable characters of ``keep`` stay."""
-    return "".join(c if c.isprintable() or c in keep else "?" for c in str(text))
 
 
 def align_rows(rows: Sequence[tuple[str, ...]], indent: str = "  ") -> list[str]:

@@ -43,6 +43,7 @@ from edgeagent.model.records import (
     VerifiedSource,
     given,
 )
+from edgeagent.printable import clean
 from edgeagent.rules.part_set import PartDecision, PartSet
 from edgeagent.rules.sentences import sentence, sentences
 
@@ -268,7 +269,7 @@ def quarantine_body(source: Source, error: InputError, settled_at: float) -> Qua
         Quarantine(
             source=source,
             error=type(error).__name__,
-            reason=f"{source.name}: {error}"[:1000],
+            reason=clean(f"{source.name}: {error}")[:1000],
             settled_at=settled_at,
             line=error.line if isinstance(error, TraceFormatError) else UNSET,
             expected=error.expected[:300] if isinstance(error, TraceFormatError) else UNSET,

@@ -13,9 +13,9 @@ from datetime import timedelta
 
 from msgspec import UNSET, UnsetType
 
-from edgeagent.codec.plain_text import clean
 from edgeagent.model import NOISE_ONLY, InstrumentUncertainty, Verdict
 from edgeagent.model.records import JudgedValue, given
+from edgeagent.printable import NARROW_SPACE, clean
 from edgeagent.rules.words.digits import Written, decimals_of, limit_digits, written
 from edgeagent.rules.words.spoken import limits_at_stake, spoken_instance, spoken_name
 
@@ -32,8 +32,6 @@ OF_NOISE = "noise of this trace"
 """What an uncertainty is called where the station states nothing of its instrument."""
 _SPREAD_APART = 1.5
 """From this ratio on, the largest uncertainty of several values is not that of the others, too."""
-NARROW_SPACE = "\u202f"
-"""Between a number and its unit, where a line must not break."""
 
 
 def printable(text: object) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from edgeagent.model.reasons import Code, Reason
+from edgeagent.printable import clean
 from edgeagent.rules.words.digits import Written, written
 from edgeagent.rules.words.spoken import limits_at_stake, spoken_name
 
@@ -51,6 +52,7 @@ def _with_parameters(reason: Reason) -> str:
 
 
 def _shorten(text: str) -> str:
+    text = clean(text)
     return text if len(text) <= LONGEST else text[: LONGEST - 3] + "..."
 
 

@@ -20,6 +20,7 @@ else:
     finally:
         del sys.modules["rich"]
 
+from edgeagent.printable import clean
 
 # A closed terminal, a closed pipe, a closed descriptor: none of them comes back.
 _READER_GONE = (errno.EIO, errno.EPIPE, errno.EBADF)
@@ -74,6 +75,11 @@ class _Forward(logging.Handler):
         self._log.warning("library-message", library=record.name, message=record.getMessage()[:500])
 
 
+def _show_only(_logger: Any, _method: str, event: Any) -> Any:
+    """A processor for terminals: texts of files are shown there, never obeyed. JSON keeps them as they are."""
+    return {name: clean(value, keep="\n") if isinstance(value, str) else value for name, value in event.items()}
+
+
 def open_log(stream: TextIO | None = None, sink: Any = None) -> Any:
     """The process's event log on ``stream`` (standard output by default), or into ``sink``, a processor.
 
@@ -89,6 +95,7 @@ def open_log(stream: TextIO | None = None, sink: Any = None) -> Any:
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,
+            *([_show_only] if sink is None and out.isatty() else []),
             renderer,
         ],
         logger_factory=structlog.WriteLoggerFactory(file=out),

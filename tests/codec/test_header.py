@@ -64,6 +64,22 @@ def test_a_value_that_cannot_be_is_refused_with_its_key(key, value):
         header_from_mapping(GOOD | {key: value})
 
 
+@pytest.mark.parametrize("key", ["part", "serial", "feature", "instrument", "operator", "order", "remark"])
+@pytest.mark.parametrize(
+    "unseen", ["\u202e", "\u200b", "\u2066", "\ufeff", "\u00ad", "\u2028", "\x85", "\x1b", "\U000e0041"]
+)
+def test_character_that_nobody_sees_is_refused_in_any_name(key, unseen):
+    with pytest.raises(TraceFormatError, match=f"header {key}: control characters or invisible ones") as found:
+        header_from_mapping(GOOD | {key: f"AB{unseen}12"})
+    assert str(found.value).isprintable()
+
+
+@pytest.mark.parametrize("text", ["Müller-Ø 5 µm", "Ø12×5 №3", "ΩΦ-1", "A\u030a 1", "шариковый винт"])
+def test_names_in_any_script_pass(text):
+    header = header_from_mapping(GOOD | {"part": text, "serial": text, "operator": text})
+    assert (header.part, header.serial, header.operator) == (text, text, text)
+
+
 def test_time_without_an_offset_is_refused_with_an_example():
     with pytest.raises(TraceFormatError, match="no offset from UTC; expected for example 2026-03-02T09:41:07Z"):
         header_from_mapping(GOOD | {"measured_at": datetime(2026, 3, 2, 9, 41)})  # noqa: DTZ001

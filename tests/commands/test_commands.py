@@ -397,6 +397,14 @@ def test_inspect_shows_no_control_character_of_a_file_name(tmp_path):
     assert "a?[2Jb.txt" in found.stderr
 
 
+def test_no_error_moves_the_cursor_or_turns_the_direction(tmp_path):
+    for arguments in (("check", "--config", f"{tmp_path}/a\x1b[2J\u202e\nb.toml"), ("inspect", "--a\u202e")):
+        found = CliRunner().invoke(main, list(arguments))
+        assert found.exit_code == 2
+        assert found.stderr.count("\n") == 1
+        assert found.stderr.rstrip("\n").isprintable()
+
+
 def test_inspect_refuses_a_sparse_side_file_by_its_size(tmp_path):
     with (tmp_path / "a.smd.meta.toml").open("wb") as file:
         file.truncate(3_000_000_000)

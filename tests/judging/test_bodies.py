@@ -171,6 +171,13 @@ def test_quarantine_names_file_line_and_what_was_expected():
     assert len(other.reason) == 1000
 
 
+def test_reason_of_a_quarantine_can_be_shown_and_its_source_keeps_the_name():
+    file = replace(FILE, name="a\u202e\x1b[2J.txt")
+    body = bodies.quarantine_body(bodies.source_of(file), TraceFormatError("no \u200bnumber"), 5.0)
+    assert body.source.name == file.name
+    assert body.reason == "a??[2J.txt: no ?number"
+
+
 def test_reasons_of_a_certificate_name_its_file():
     wave = reason(Code.WAVE_ELSEWHERE, certificate="C", wave=1, upr=2, elsewhere="fine")
     other = reason(Code.MORE, count=1)

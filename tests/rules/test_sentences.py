@@ -199,3 +199,8 @@ def test_sentence_is_no_longer_than_a_line_can_bear():
 )
 def test_span_of_time_is_said_in_hours_or_minutes(value, words):
     assert hours(value) == words
+
+
+def test_what_a_file_brought_along_is_shown_and_never_obeyed():
+    found = sentence(reason(Code.UNCLOSED, file="a\u202e\x1b[2J\n.txt", seconds=60.0))
+    assert found == "writer never closed a??[2J?.txt: read after 60 s without a change"

@@ -46,6 +46,8 @@ HEADER_KEYS = tuple(field.name for field in msgspec.structs.fields(_Fields))
 """Keys of a trace header that mean something; others are carried along."""
 CARRIED_KEYS = ("customer", "order_line")
 """Keys that mean nothing here but that a layout may give, since they stand at the top of reports."""
+_UNSEEN = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+"""Unicode categories that no name or remark holds: two serials that look alike must be alike."""
 FILL_IN = "FILL IN"
 """What a proposal holds where a file does not say it; nothing with it is used until a person replaces it."""
 
@@ -107,8 +109,11 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
     values = {name: getattr(fields, name) for name in HEADER_KEYS if name not in ("trace", "points")}
     values["feature"] = fields.feature or "artefact"
     for key, value in values.items():
-        if isinstance(value, str) and any(unicodedata.category(c) == "Cc" for c in value):
-            raise TraceFormatError(f"header {key}: control characters in {value!r}")
+        if isinstance(value, str) and any(unicodedata.category(c) in _UNSEEN for c in value):
+            raise TraceFormatError(
+                f"header {key}: control or invisible characters in {value!a}",
+                expected="letters, digits, signs and spaces that can be seen",
+            )
         if isinstance(value, float) and not math.isfinite(value):
             raise TraceFormatError(f"header {key}: {value} is not a finite number")
     extra = {str(k)[:64]: str(v)[:256] for k, v in list(found.items())[:64] if k not in HEADER_KEYS}

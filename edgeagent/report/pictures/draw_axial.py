@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.model import FloatArray
 from edgeagent.model.records import JudgedValue, given
+from edgeagent.printable import NARROW_SPACE
 from edgeagent.report.closeness import has_limit, order_key
 from edgeagent.report.pictures.draw import (
     COMPARED,
@@ -34,7 +35,7 @@ from edgeagent.report.pictures.draw import (
     limit_lines,
     picture,
 )
-from edgeagent.report.words import NARROW_SPACE, printable, value_text
+from edgeagent.report.words import printable, value_text
 
 GROOVES_MAX = 12
 _RESIDUAL_SHARE = 0.16
