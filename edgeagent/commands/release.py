@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from edgeagent.codec.plain_text import clean
 from edgeagent.commands.shared_asking import ask_service, require_short
 from edgeagent.commands.shared_options import CONFIG
 from edgeagent.commands.shared_output import json_line
@@ -105,11 +106,12 @@ def _list_lines(held: list[HeldPart], config: Path) -> list[str]:
     lines = [f"{_parts(len(held))} held only for the gate; {len(ready) or 'none'} may be released now:"]
     for h in held:
         lines += [
-            f"{h.part} {h.serial} (record {h.seq}): {_readiness(h)}",
-            f"    held since {h.held_at[:16].replace('T', ' ')} UTC: {h.why}",
+            clean(f"{h.part} {h.serial} (record {h.seq}): {_readiness(h)}"),
+            clean(f"    held since {h.held_at[:16].replace('T', ' ')} UTC: {h.why}"),
         ]
     if ready:
-        part, serial = shlex.quote(ready[0].part), shlex.quote(ready[0].serial)
+        # Cleaned: part and serial are texts of a file, and a terminal would obey what stands in them.
+        part, serial = shlex.quote(clean(ready[0].part)), shlex.quote(clean(ready[0].serial))
         lines += [
             "To release one, after making sure that it was measured well, for example:",
             f"    edgeagent release --config {shlex.quote(os.fspath(config))} --part {part} --serial {serial} "
@@ -140,5 +142,5 @@ def _ask(configuration: StationConfiguration, part: str, serial: str, who: str, 
     require_short({"--part": part, "--serial": serial, "--who": who, "--why": why})
     answer = ask_service(configuration.store, ReleaseRequest(part, serial, who, why), "nothing was released")
     if not answer.granted:
-        raise AgentError(f"not released: {answer.reason}")
+        raise AgentError(f"not released: {clean(answer.reason)}")
     return f"released: {part} {serial}, record {answer.seq}; the lamp does not change"

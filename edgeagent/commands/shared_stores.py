@@ -55,8 +55,12 @@ class StationName(NamedTuple):
 
 
 def named_stores(stores: Sequence[str], store_list: Path | None) -> tuple[str, ...]:
-    """All stores that the options name, each once, in order."""
-    listed = [] if store_list is None else store_list.read_text(encoding="utf-8").splitlines()
+    """All stores that the options name, each once, in order. Raises UsageError for a list that is no text."""
+    try:
+        listed = [] if store_list is None else store_list.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        words = error.strerror if isinstance(error, OSError) else "is not UTF-8"
+        raise UsageError(f"--stores {store_list}: {words}") from error
     lines = (line.strip() for line in listed)
     return tuple(dict.fromkeys((*stores, *(line for line in lines if line and not line.startswith("#")))))
 

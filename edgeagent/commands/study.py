@@ -143,13 +143,13 @@ def _from_files(
         try:
             traces = evaluate_traces(path, rules)
         except OSError as error:
-            left_out.append(f"edgeagent: {path}: left out: {error.strerror}")
+            left_out.append(f"edgeagent: {clean(path)}: left out: {error.strerror}")
             continue
         for name, found in traces:
             at += 1
             why = str(found) if isinstance(found, InputError) else _unfit(found.result, seen)
             if why:
-                left_out.append(f"edgeagent: {path.with_name(name)}: left out: {why}")
+                left_out.append(f"edgeagent: {clean(path.with_name(name))}: left out: {clean(why)}")
             elif not isinstance(found, InputError):
                 yield from _observations_of(at, found.result, configuration, characteristic)
     # Not within the loop, where the line of progress stands

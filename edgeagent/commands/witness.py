@@ -60,8 +60,9 @@ def witness(
     Example:
       edgeagent witness --key witness.key --log log.key.pub --folder /mnt/evidence
     """
-    if bool(url) != bool(prefix) or not (folder or url) or (once and url):
-        raise UsageError("give --folder, or --url and --prefix; --once goes with folders alone")
+    # One of both: the topic is followed without end, and folders beside it would never be looked at.
+    if bool(url) != bool(prefix) or bool(folder) == bool(url) or (once and url):
+        raise UsageError("give --folder, or --url and --prefix, not both; --once goes with folders alone")
     signing = load_or_make_key(key, name or f"witness/{platform.node()}", WITNESS)
     click.echo(f"this witness: {signing.verifier.text}")
     logs: list[VerifierKey] = [load_verifier_key(path, LOG) for path in log]

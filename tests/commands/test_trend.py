@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from records import body_of
 
+from edgeagent.cli import main
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.trend import trend
 from edgeagent.errors import AgentError
@@ -399,3 +400,10 @@ def test_absurd_values_and_limits_never_end_the_command(store, big, at):
         assert found.exception is None
     reason = json.loads(found.stdout.splitlines()[0])["reason"]
     assert ("no quantity" in reason) == (abs(big) > 1e100 or at == 0)
+
+
+def test_list_of_stores_that_is_no_text_is_named(tmp_path):
+    (tmp_path / "stores.txt").write_bytes("é\n".encode("latin-1"))
+    found = CliRunner().invoke(main, ["trend", "--stores", str(tmp_path / "stores.txt")])
+    assert found.exit_code == 2
+    assert found.stderr == f"edgeagent: --stores {tmp_path / 'stores.txt'}: is not UTF-8\n"

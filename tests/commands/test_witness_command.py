@@ -126,3 +126,10 @@ def test_witness_follows_the_retained_topic_and_its_cosignature_reaches_the_agen
     assert process.returncode == 0
     assert "cosigned" in said
     assert agent.terminate() == 0
+
+
+def test_folder_beside_a_topic_is_refused_as_it_would_never_be_looked_at(base):
+    options = ["--key", str(base / "w.key"), "--log", str(base / "log.pub"), "--folder", str(base / "shared")]
+    found = CliRunner().invoke(main, ["witness", *options, "--url", "mqtt://127.0.0.1:1", "--prefix", "p"])
+    assert found.exit_code == 2
+    assert "not both" in found.stderr

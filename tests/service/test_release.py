@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from field import run_command, spiral_text, wait_until
 
+from edgeagent.commands.release import _list_lines
+from edgeagent.judging.release import HeldPart
 from edgeagent.store.verify import verify_journal
 
 ROOT = Path(__file__).parents[2]
@@ -236,3 +238,8 @@ def test_bands_in_files_of_their_own_open_the_gate_together(cell, circle_text):
     agent.drop("3.txt", circle_text("3"))
     wait_until(lambda: len(dispositions(agent)) == 3)
     assert "failed" in agent.records("disposition")[-1]["body"]["gate"]
+
+
+def test_list_of_held_parts_shows_no_control_character_of_a_serial():
+    held = HeldPart("P", "\x1b[2J1", 3, None, "2026-03-02T09:41:07.000000Z", "no verification\x07")
+    assert not {"\x1b", "\x07"} & set("".join(_list_lines([held], Path("agent.toml"))))
