@@ -16,6 +16,7 @@ from edgeagent.store.running.look import NO_AGENT, look
 
 
 @click.command()
+# 2**53: beyond it a JSON reader of another language would round the number and acknowledge another record.
 @click.argument("seq", type=click.IntRange(1, 2**53))
 @ANY_CONFIG
 @STORE
@@ -35,6 +36,7 @@ def acknowledge(seq: int, config: Path | None, store: Path | None, who: str, why
       edgeagent acknowledge 412 --config agent.toml --who "A. N." --why "part taken out"
     """
     given = {"--who": who.strip(), "--why": why.strip()}
+    # click takes an empty text for a given one; on record it would be an acknowledgement by nobody.
     missing = [name for name, value in given.items() if not value]
     if missing:
         raise UsageError(f"an acknowledgement needs {', '.join(missing)}")

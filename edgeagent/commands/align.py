@@ -53,6 +53,7 @@ def align(
     evaluated, rules = evaluate_files(files, config)
     _check_one_part(evaluated)
     motions = [run_out_of(f, h, internal=internal) for f, h in zip(evaluated, heights or (0.0,), strict=True)]
+    # At 1 UPR, which is what shift and tilt are; of several gauges the worst counts for all.
     scale_u = max(float(scale_uncertainty(f, rules, np.ones(1, dtype=np.int64))[0]) for f in evaluated)
     advice = advise(motions, pivot_mm=pivot_mm, scale_u=scale_u)
     assumptions = [
@@ -84,6 +85,7 @@ def _check_one_part(evaluated: Sequence[Evaluation]) -> None:
     headers = [f.trace.header for f in evaluated]
     if len({(h.part, h.serial, h.artefact) for h in headers}) > 1:
         raise UsageError("the files are not of one part")
+    # Two heights of one trace would give a tilt of exactly nothing, and look like a proof.
     if len({f.result["source"]["sha256"] for f in evaluated}) < len(evaluated):
         raise UsageError("one file is given twice: a copy adds no information")
 

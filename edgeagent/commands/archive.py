@@ -65,7 +65,9 @@ def archive_seal(config: Path, out: Path | None, remove: bool) -> None:
       edgeagent archive seal --config agent.toml --out /mnt/cold --remove
     """
     store = load_configuration(config).store
+    # No new segment for the one record that it may append.
     writer = JournalWriter(store / "journal", SystemClock(), segment_bytes=1 << 62)
+    # Opened before sealing: the lock keeps an agent from starting while what it needs is taken out.
     if remove:
         writer.open(lambda _record, _place: None)
     try:
@@ -99,6 +101,7 @@ def archive_check(file: Path, store: Path | None) -> None:
     """
     manifest = check_sealed(file, show_progress)
     if store is not None:
+        # A whole file of another journal is whole as well: only the records show whose it is.
         named = check_belongs(file, manifest, journal_folder(store))
         click.echo(
             f"named: by record {named}"

@@ -24,6 +24,7 @@ def check(config: Path, as_json: bool) -> None:
       edgeagent check --config config/agent.toml
     """
     configuration = load_configuration(config)
+    # Here as at the service's start: a name in [drift] that no recipe knows would watch nothing, silently.
     if configuration.settings.drift:
         check_watched(
             configuration.settings.drift, config.name, configuration.recipes, configuration.certificates

@@ -48,9 +48,11 @@ def _list_of_plan(
         unit = kind.CHARACTERISTICS[limit.characteristic]
         lowest, highest = possible_range(kind, limit.characteristic)
         outside = _outside_words(limit, lowest, highest)
+        # Said once: a limit that no value can reach is tight as well.
         if outside:
             yield f"{name} {outside}"
             continue
+        # Axial and travel values are not multiples of a gauge's deflection.
         scale = gauge_scale if plan.kind in ("spiral", "circle") and unit in _BY_GAUGE_SCALE else 0.0
         repeatability = part.repeatability_of(limit.characteristic, limit.instance or "") if part else None
         sentence = _tight_words(limit, (lowest, highest), guard_factors(policy)[0], repeatability or 0.0, scale)
@@ -84,8 +86,10 @@ def _tight_words(
     high = limit.upper if limit.upper is not None else possible[1]
     if not (isfinite(low) and isfinite(high)) or factor <= 0.0:
         return ""
+    # The uncertainty grows with the value: if not even the least of them leaves room, none does.
     nearest = 0.0 if low <= 0.0 <= high else min(abs(low), abs(high))
     u = hypot(repeatability, scale * nearest)
+    # One guard band for each limit: a value must clear both.
     bands = (limit.lower is not None) + (limit.upper is not None)
     if u <= 0.0 or bands * factor * u < high - low:
         return ""
@@ -103,12 +107,14 @@ def _list_tight_bands(curve: CurveLimit, factor: float, part: PartUncertainty | 
     for name, u_nm in stated.items():
         if name.partition("[")[0] != "harmonic_amplitude":
             continue
+        # Without a band the entry is for all orders.
         first, last = harmonic_band(name) or (1, int(curve.upr[-1]))
         first, last = max(first, math.ceil(curve.upr[0])), min(last, math.floor(curve.upr[-1]))
         if first > last:
             continue
         orders = np.arange(first, last + 1)
         upper_nm, _ = curve_at([curve], orders.astype(np.float64))
+        # One sentence a band, for its tightest order: a curve has hundreds.
         worst = int(np.argmin(upper_nm))
         if factor * u_nm >= upper_nm[worst]:
             limit = number(float(upper_nm[worst]))

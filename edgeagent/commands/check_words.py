@@ -23,6 +23,7 @@ from edgeagent.store.configuration import StationConfiguration, exposed_secrets
 def in_plain_words(configuration: StationConfiguration) -> str:
     """The configuration as sentences, with whatever is likely not meant that way at the end."""
     settings = configuration.settings
+    # Doubts come last, next to the prompt, where they are seen.
     lines = [f"{configuration.path.name} is right.", "", *_station(settings), ""]
     lines.append(_heading(len(configuration.recipes), "recipe"))
     for loaded in configuration.recipes.values():
@@ -81,6 +82,7 @@ def _list_doubts(configuration: StationConfiguration) -> list[str]:
         f"{loaded.recipe.part} {plan.feature} has no limit: it is accepted whatever its values are"
         for loaded in configuration.recipes.values()
         for plan in loaded.recipe.measurements
+        # A grade brings limits of its own.
         if not plan.scalar_limits and not plan.curve_limits and plan.grade is None
     ]
     limits = unlimited + list_impossible_limits(configuration) + _list_unrequested(configuration)
@@ -116,6 +118,7 @@ def _list_bare(configuration: StationConfiguration) -> list[str]:
         for plan in recipe.measurements:
             without: frozenset[str] = getattr(find_kind(plan.kind), "WITHOUT_UNCERTAINTY", frozenset())
             bare = [x for x in plan.scalar_limits if x.characteristic in without - known]
+            # By the kind's own table: what one trace cannot show is a property of the way of tracing.
             found += [f"{recipe.part} {plan.feature}: {x.characteristic} {doubt}" for x in bare]
     return found
 
@@ -129,6 +132,7 @@ def _station(settings: Settings) -> list[str]:
         "simple": "a value is compared with its limit, uncertainty is disregarded",
         "capped-risk": f"a value is accepted or rejected when that is wrong with at most {decision.risk:.3g}",
     }[decision.rule]
+    # 1.65 is the factor of 95 %; for any other share the share itself says more.
     if decision.rule == "guarded" and decision.conformance != 0.95:
         rule = f"a value is accepted or rejected when that is right with at least {decision.conformance:.4g}"
     if decision.family == "sidak":
@@ -151,6 +155,7 @@ def _station(settings: Settings) -> list[str]:
         "as late and does not change the lamp: the part has moved on ([intake] live_s).",
         f"Rule {decision.rule}: {rule}.",
         f"On a reject the lamp shows 1 {latch}; an incomplete part is held after {decision.set_timeout_s:g} s.",
+        # Three beats: one that is late, or lost at QoS 0, must not stop the line.
         f"The heartbeat counts up every {settings.line.heartbeat_s:g} s; set the PLC's stale timer to "
         f"{3 * settings.line.heartbeat_s:g} s.",
         *_handshake(settings),
@@ -213,7 +218,7 @@ def _metrics(settings: Settings) -> list[str]:
         return []
     places = [wanted.textfile] if wanted.textfile is not None else []
     places += [f"127.0.0.1:{wanted.port}"] if wanted.port is not None else []
-    return [f"Tells Prometheus how it stands: {' and '.join(places)}."]
+    return [f"Metrics for Prometheus: {' and '.join(places)}."]
 
 
 def _handshake(settings: Settings) -> list[str]:
@@ -241,6 +246,7 @@ def _uncertainty(settings: Settings) -> str:
     words = [
         f"{name} {number(value)}"
         for name, value in msgspec.to_builtins(stated).items()
+        # Degrees of freedom are no contribution of their own.
         if isinstance(value, float) and not name.endswith("_dof")
     ]
     if stated.artefact is not None:
@@ -300,6 +306,7 @@ def _idle(settings: Settings) -> list[str]:
         found.append(f"decision.risk {decision.risk:g} accepts values beyond their limits")
     for key, value in msgspec.to_builtins(stated).items() if stated is not None else ():
         owner = key.removesuffix("_dof")
+        # A key's degrees of freedom are named without its unit: spindle_dof goes with spindle_mm.
         alone = (
             getattr(stated, owner, getattr(stated, f"{owner}_mm", getattr(stated, f"{owner}_k", None))) is None
         )
@@ -368,6 +375,7 @@ def _doubts(configuration: StationConfiguration) -> list[str]:
         if certificate.accept.en_max > 1
     ]
     found += _idle(settings)
+    # Without importing it: the check itself needs nothing of it.
     if settings.sparkplug_identity is not None and find_spec("google.protobuf") is None:
         found.append("mqtt.sparkplug: the service will not start without: pip install 'edgeagent[sparkplug]'")
     if not configuration.recipes:

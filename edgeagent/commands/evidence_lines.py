@@ -29,6 +29,7 @@ def whole_lines(whole: Whole) -> Iterator[str]:
         yield f"adopted: with record {adopted.seq} by {clean(adopted.who)}: {clean(adopted.why)}{lost}{key}"
     for changed in whole.changed:
         yield _changed_line(changed)
+    # Said also where nobody asked: a whole chain alone proves nothing against who can write here.
     if not whole.signed:
         yield "signed: by nobody: who can write here may have changed all of it and computed the hashes anew"
     for signed in whole.signed:
@@ -43,6 +44,7 @@ def whole_lines(whole: Whole) -> Iterator[str]:
 def _signed_line(signed: Signed, records: int) -> str:
     if not signed.up_to:
         return f"signed: NOT by {clean(signed.key)}: {signed.why_not}"
+    # A key found in the journal was written by whoever could have forged it.
     own = (
         "" if signed.given else " (a key that the journal itself names: give --key to trust one from elsewhere)"
     )
@@ -78,6 +80,7 @@ def proof_lines(proved: Proved) -> Iterator[str]:
         yield f"witnessed: by {clean(name)} at {utc_text_of(posix_s)}"
     for record in proved.records:
         yield short_line(record)
+    # A hash tree proves what is in it; that something is missing it cannot show.
     yield "shown: that these records are there, not that there are no others about the part"
 
 

@@ -63,6 +63,7 @@ def export(
     Example:
       edgeagent export --store store --since 2026-03-01 --until 2026-04-01 --out march
     """
+    # Both could name different stores.
     if (store is None) == (config is None):
         raise UsageError("say one of --store and --config")
     folder = store if store is not None else load_configuration(_given(config)).store
@@ -85,9 +86,11 @@ def write_export(folder: Path, wanted: RecordFilter, file_format: FileFormat, ou
     journal = journal_folder(folder)
     if not journal.is_dir() or not JournalReader(journal).segments():
         raise UsageError(f"{folder}: there is no journal here")
+    # The end is noted before reading, so that the tables hold at least every record up to it.
     archive, about = Archive(journal.parent / "archive", SealedFiles(journal.parent)), _journal(journal, wanted)
     with new_export(out, file_format) as files:
         records = records_for(journal, wanted.serial, wanted.since, wanted.until)
+        # A look-up by serial or time reads some records: the journal's total would promise a wrong time.
         total = record_total(journal) if about["chain_checked"] else None
         for record in show_progress(records, "records", total):
             if wanted.takes(record):
@@ -109,6 +112,7 @@ def _add(files: ExportFolder, record: Record, archive: Archive) -> None:
 def _result(seq: int, body: Measurement, archive: Archive) -> ArchivedResult:
     try:
         return decode_result(archive.get(body.result_sha256))
+    # A table with a part missing would look complete to whoever gets it.
     except (JournalCorruptError, ValueError) as error:
         raise AgentError(f"record {seq}: {error}; nothing was exported") from error
 

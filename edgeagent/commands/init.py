@@ -15,6 +15,7 @@ from edgeagent.errors import AgentError, UsageError
 from edgeagent.store.configuration import load_configuration
 
 _PACKAGE = Path(edgeagent.__file__).parent
+# Names become levels of MQTT topics and words of the ACL: no slash, wildcard or blank.
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _PREFIX = "edgeagent/plant-a/cell-3/gauge-1"
 """Site, cell and name of the example that stations are written from."""
@@ -52,6 +53,7 @@ def init(folder: Path, site: str, cell: str, name: str, store: Path | None) -> N
         _write_station(folder, _replacements(folder, site, cell, name, store))
     except OSError as error:
         raise AgentError(f"{error.filename or folder}: {error.strerror}") from error
+    # What was just written must be right: better an error here than at the first start.
     load_configuration(folder / "agent.toml")
     for line in _next_steps(folder):
         click.echo(line)
@@ -66,6 +68,7 @@ def station_files() -> Iterator[tuple[str, Path]]:
     for part in ("config", "deploy"):
         for path in sorted((base / part).rglob("*")):
             place = path.relative_to(base).as_posix()
+            # In a checkout these hold what somebody tried out.
             if path.is_file() and not {"store", "inbox", "__pycache__"} & set(path.relative_to(base).parts):
                 yield _PLACES.get(place, place.removeprefix("config/")), path
 
@@ -76,9 +79,11 @@ def _write_station(folder: Path, replacements: Mapping[str, Mapping[str, str]]) 
     for place, source in station_files():
         text = source.read_bytes().decode("utf-8")
         for old, new in replacements.get(place, {}).items():
+            # As text, not as TOML: the comments are what the file is for.
             text = text.replace(old, new)
         path = folder / place
         path.parent.mkdir(parents=True, exist_ok=True)
+        # x: also a file that came into the folder since the look is not overwritten.
         with path.open("xb") as out:
             out.write(text.encode())
         if text.encode().startswith(_SCRIPT):
@@ -112,6 +117,7 @@ def _replacements(
 def _unit(folder: Path, store: Path) -> dict[str, str]:
     """The unit with the places of this station; below /home it must be allowed to look there at all."""
     program = Path(sys.argv[0]).absolute()
+    # Called as `python -m edgeagent`: a unit needs the script beside that interpreter.
     if program.name != "edgeagent":
         program = Path(sys.executable).parent / "edgeagent"
     found = {
@@ -122,6 +128,7 @@ def _unit(folder: Path, store: Path) -> dict[str, str]:
     }
     if store != Path("/var/lib/edgeagent"):  # else systemd makes it
         found["ExecStartPre=+"] = f"{_MAKE_STORE}{_unit_word(store)}\nExecStartPre=+"
+    # ProtectHome=yes hides these folders, so that the unit would not even find its program.
     if any(p.parts[1:2] in (("home",), ("root",)) for p in (program, folder, store)):
         found["ProtectHome=yes"] = "ProtectHome=read-only"
     return found

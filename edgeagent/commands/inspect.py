@@ -29,6 +29,7 @@ from edgeagent.store.files import read_at_most
 from edgeagent.store.journal import JournalReader
 
 _HARMONICS_SHOWN = 12
+"""Of the harmonics, which stand in order of their closeness to the limit; the others are in --json."""
 
 
 @click.command()
@@ -47,6 +48,7 @@ def inspect(files: tuple[Path, ...], config: Path, as_json: bool, budget: bool) 
     Example:
       edgeagent inspect export/000412-left.txt --config config/agent.toml
     """
+    # With the journal, so that a person sees the uncertainty by which the service would judge.
     rules = rules_from_journal(load_configuration(config))
     failed = False
     # On a terminal the results themselves show how far it is
@@ -135,6 +137,7 @@ def _table(result: dict[str, Any]) -> str:
     spread = "±noise (k=2)" if noise_only else "±U (k=2)"
     rows: list[tuple[str, ...]] = [("characteristic", "value", spread, "lower", "upper", "unit", "verdict")]
     harmonics = [c for c in result["characteristics"] if c["name"] == "harmonic_amplitude"]
+    # By identity: two characteristics may be equal in all that they hold.
     hidden = {id(c) for c in harmonics[_HARMONICS_SHOWN:]}
     rows += [_row(c) for c in result["characteristics"] if id(c) not in hidden]
     if hidden:
@@ -162,6 +165,7 @@ def _table(result: dict[str, Any]) -> str:
 def _row(c: dict[str, Any]) -> tuple[str, ...]:
     name = f"{c['name']}[{c['instance']}]" if c["instance"] else c["name"]
     numbers = [number(c[k]) for k in ("value", "expanded_uncertainty", "lower", "upper")]
+    # Only with an uncertainty is it known which digits mean something.
     if c["value"] is not None and c["expanded_uncertainty"] is not None:
         limits = (c["lower"], c["upper"])
         noise_only = bool(c.get("noise_only"))

@@ -18,6 +18,7 @@ def budget_objects(found: Evaluation, *, harmonics_max: int) -> list[dict[str, A
     """
     if found.budgeted is None:
         return []
+    # Those of harmonics are made when asked for: a spiral has five hundred.
     budgets = dict(found.budgeted.budgets)
     harmonics = [c for c in found.judgement.characteristics if c.name == "harmonic_amplitude" and c.instance]
     for c in harmonics[:harmonics_max]:

@@ -81,6 +81,7 @@ def journal_verify(
     """
     keys = [load_verifier_key(path, LOG) for path in key]
     witnesses = [load_verifier_key(path, WITNESS) for path in witness_key]
+    # Keys and anchors are read first: a mistyped option must not show after an hour of reading.
     pairs = [_anchor(s) for s in seen]
     try:
         whole = verify_journal(
@@ -98,6 +99,7 @@ def journal_verify(
     else:
         for line in whole_lines(whole):
             click.echo(line)
+    # Whole, yet exit code 1: a script that gave a key must not take an unsigned journal for a proved one.
     if not whole.as_asked:
         words = "not signed or witnessed by every key that was given"
         if whole.unendorsed:
@@ -150,6 +152,7 @@ def journal_check_proof(
     Example:
       edgeagent journal check-proof 000412.proof.json --key log.pub
     """
+    # With several keys nobody could say whose word the proof rests on.
     if len(key) != 1:
         raise UsageError("check-proof takes exactly one --key, from somebody whom you trust")
     witnesses = [load_verifier_key(path, WITNESS) for path in witness_key]
@@ -160,6 +163,7 @@ def journal_check_proof(
         words = error.strerror if isinstance(error, OSError) else str(error)
         click.echo(f"edgeagent: {clean(file)}: proves nothing: {clean(words)}", err=True)
         sys.exit(1)
+    # Each that was named must have cosigned: any of several would let one witness stand for all.
     missing = {w.name for w in witnesses} - {name for name, _ in proved.witnessed}
     for line in [json_line(proof_object(proved))] if as_json else proof_lines(proved):
         click.echo(line)

@@ -43,8 +43,10 @@ from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder
 
 _FOLLOWED_MAX, _FOLLOW_EVERY_S = 500, 0.3
+"""Records read at once; seconds between two looks, shorter than a person would notice."""
 
 _DIFFERENCES_SHOWN = 5
+"""Of what changed in the configuration: the line is for a reader, the record has all of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +87,7 @@ def followed_lines(folder: Path, wanted: RecordFilter, *, as_json: bool = False)
     """The records that fit, and then those that come, as they are written; without end."""
     reader = JournalReader(journal_folder(folder))
     segments = reader.segments()
+    # Taken before the look-up: what is written during it is then in one of the two, or in both.
     place = Place(segments[-1].name, _whole_bytes(segments[-1])) if segments else None
     seq = 0
     for record in records_for(reader.folder, wanted.serial, wanted.since, wanted.until):
@@ -94,6 +97,7 @@ def followed_lines(folder: Path, wanted: RecordFilter, *, as_json: bool = False)
     while True:
         found = reader.read_from(place, _FOLLOWED_MAX)
         for record, _ in found:
+            # What was in both is shown once.
             if record.seq > seq and wanted.takes(record):
                 yield _json_line(record) if as_json else short_line(record)
         if found:

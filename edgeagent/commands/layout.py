@@ -18,6 +18,7 @@ from edgeagent.commands.shared_output import json_line, refuse_existing, write_n
 from edgeagent.errors import AgentError
 
 _FILE_MB_MAX = 256
+"""As for `inspect`: a person names the file, and waits for it."""
 
 
 @click.command()
@@ -59,6 +60,7 @@ def layout(
         return
     report = "\n".join(_report(file, proposal, out))
     if out is None:
+        # Stdout is the layout alone, to be redirected into its file.
         click.echo(report, err=True)
         click.echo(proposal.toml, nl=False)
     else:
@@ -105,6 +107,7 @@ def _as_object(proposal: LayoutProposal) -> dict[str, object]:
 def _report(file: Path, proposal: LayoutProposal, out: Path | None) -> list[str]:
     """What was found, sure things first, the trace, and what is to be done next."""
     lines = [f"{plain(file.name)}: {sum(trace.points for trace in proposal.traces)} rows"]
+    # What is not sure comes last, next to what is to be filled in: both need a person.
     for sure, title in ((True, "Sure:"), (False, "Not sure:")):
         found = [f for f in proposal.findings if f.sure is sure]
         if found:

@@ -11,11 +11,13 @@ _AXES = (("angle_deg", "deviation_um"), ("travel_mm", "deviation_um"), ("x_mm", 
 
 def axes_of(trace: Trace) -> tuple[FloatArray, FloatArray, tuple[str, str]]:
     """What to draw over what, both of shape (n,), and their names; one side alone of an axial trace."""
+    # In this order, as a spiral may have an axial column beside its angle.
     names = next(pair for pair in _AXES if set(pair) <= set(trace.columns))
     across, up = (trace.columns[name] for name in names)
     if "side" not in trace.columns:
         return across, up, names
     side = trace.columns["side"]
+    # Both sides over each other would show two lines, neither of which could be recognised.
     top = bool(np.any(side == SIDE_TOP))
     shown = side == (SIDE_TOP if top else SIDE_BOTTOM)
     return across[shown], up[shown], (names[0], f"{names[1]} of the {'top' if top else 'bottom'} side")
@@ -28,12 +30,15 @@ def plot_trace(trace: Trace, *, width: int = 64, height: int = 12) -> list[str]:
     by their share of the fullest cell. The scale of the ordinate is at the left, that of the abscissa below.
     """
     across, up, names = axes_of(trace)
+    # Lost samples are NaN, of which no range can be made.
     seen = np.isfinite(across) & np.isfinite(up)
     if not np.any(seen):
         return ["  (no sample is a number)"]
     across, up = across[seen], up[seen]
     counts, _, _ = np.histogram2d(up, across, bins=(height, width), range=(_range(up), _range(across)))
+    # One sample alone must show: an outlier is what a misread column looks like.
     shades = np.where(counts == 0, 0, 1 + np.minimum(2, (3 * counts / counts.max()).astype(int)))
+    # A histogram's first row is the lowest, a terminal's the highest.
     rows = ["".join(" .:#"[s] for s in row) for row in shades[::-1]]
     top, bottom = f"{np.max(up):.4g}", f"{np.min(up):.4g}"
     labels = [top, *[""] * (height - 2), bottom]
@@ -48,4 +53,5 @@ def plot_trace(trace: Trace, *, width: int = 64, height: int = 12) -> list[str]:
 
 def _range(values: FloatArray) -> tuple[float, float]:
     low, high = float(np.min(values)), float(np.max(values))
+    # A constant trace has a range, too, and lies in the middle of it.
     return (low, high) if high > low else (low - 0.5, high + 0.5)

@@ -29,4 +29,5 @@ def first_rows(layout: Layout, data: bytes, trace: Trace) -> list[str]:
 def _text(name: str, value: float) -> str:
     if name == "side":
         return "top" if value == SIDE_TOP else "bottom"
+    # NaN is unequal to itself; "nan" would be no word to whoever set the instrument up.
     return f"{value:.6g}" if value == value else "lost"

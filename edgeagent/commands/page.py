@@ -55,6 +55,7 @@ def page(
         from edgeagent.page.app import allowed_hosts, make_app
     except ImportError as error:
         raise UsageError("the page needs the extra: pip install 'edgeagent[page]'") from error
+    # The page answers only to names that it knows, against DNS rebinding.
     if not address.is_loopback and not names:
         click.echo("edgeagent: browsers of other machines need --name, the name they ask by", err=True)
     with tempfile.TemporaryDirectory(prefix="edgeagent-page-") as own:
@@ -68,7 +69,9 @@ def page(
             log_level="warning",
             access_log=False,
             server_header=False,
+            # Nobody stands in front of it: whoever sends such headers could claim any address.
             proxy_headers=False,
+            # Live pages hold a connection each; a hall has some ten screens.
             limit_concurrency=200,
             timeout_graceful_shutdown=1,
         )

@@ -111,6 +111,7 @@ def _text(both: Sequence[Evaluation], motion: FlankMotion) -> str:
     lines.append(f"  the flanks are compared {where}")
     rows: list[tuple[str, ...]] = [("UPR", "radial nm", "±U (k=2)", "axial nm", "±U (k=2)", "")]
     for n in (verdict.upr for verdict in motion.verdicts):
+        # Arrays begin with 1 UPR.
         numbers = [abs(combined.radial_nm[n - 1]), 2 * combined.u_radial_nm[n - 1]]
         numbers += [abs(combined.axial_nm[n - 1]), 2 * combined.u_axial_nm[n - 1]]
         rows.append((str(n), *(number(float(v)) for v in numbers), ""))
@@ -121,6 +122,7 @@ def _text(both: Sequence[Evaluation], motion: FlankMotion) -> str:
 
 def _shared_angle(motion: FlankMotion, check: QualityCheck) -> str:
     """Whether the flanks share their angle, and up to which order that is proved."""
+    # A person's word stands where the eccentricities say nothing, not where they contradict.
     if motion.one_clamping and (check.ok or check.value is None):
         return "yes, as you vouch"
     if check.ok:

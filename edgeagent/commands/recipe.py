@@ -69,6 +69,7 @@ def recipe(
         )
     text = propose_recipe(data, describe_kind)
     for remark in remarks(data):
+        # On stderr, as the recipe itself may go to stdout.
         click.echo(f"edgeagent: look again: {remark}", err=True)
     if out is None:
         click.echo(text, nl=False)
@@ -78,6 +79,7 @@ def recipe(
 
 
 def _feature(text: str) -> tuple[str, str]:
+    # From the right: a feature's name may hold a colon, a kind none.
     name, mark, kind = text.rpartition(":")
     if not mark or not name or kind not in KINDS:
         raise UsageError(f"--feature {text!r}: expected NAME:KIND with a kind of {', '.join(KINDS)}")

@@ -85,9 +85,11 @@ def find_held(configuration: StationConfiguration) -> list[HeldPart]:
     if not folder.is_dir():
         return []
     gate_reasons: dict[int, tuple[str, str]] = {}
+    # From the first record: what a part waits for is a fold over all that was measured of it.
     for record, place in JournalReader(folder).walk():
         memory.visit(record, place)
         if isinstance(record.body, PartDisposition) and (gate := record.body.gate_reason) is not None:
+            # Noted on the way: memory keeps a part's state, not the words of the record that holds it.
             gate_reasons[record.seq] = record.time, plain_sentence(gate)
     now = SystemClock().now().timestamp()
     held = held_parts(

@@ -36,11 +36,13 @@ def run(config: Path) -> None:
 
     def connect(service: Any) -> None:
         def watch(status: AgentStatus) -> None:
+            # Asked once a second, as a job in the background gets no signal when its terminal goes.
             if terminal.is_lost():
                 service.stop()
             elif table is not None:
                 table.show(status)
 
+        # Before the loop begins: a stop that comes during the start is obeyed as well.
         _obey_signals(service, terminal)
         service.watcher = watch
 

@@ -12,6 +12,7 @@ from edgeagent.judging.requests import TEXT_MAX, Request, RequestAnswer
 from edgeagent.store.requests import RequestFolder
 
 _PATIENCE_S = 10.0
+"""The service looks once a second; ten times that leaves room for a sync on a slow disk."""
 
 
 def require_short(texts: Mapping[str, str]) -> None:
@@ -44,6 +45,7 @@ def ask_service(store: Path, request: Request, undone: str) -> RequestAnswer:
     while answer is None and time.monotonic() < until:
         time.sleep(0.05)
         answer = folder.take_answer(path)
+    # Withdrawn, or a service that starts tomorrow would release a part that nobody has in hand any more.
     if answer is None and folder.withdraw(path):
         raise AgentError(
             f"no answer within {_PATIENCE_S:g} s: is the service running? The request is withdrawn, {undone}."
@@ -65,6 +67,7 @@ def _no_right(folder: Path) -> str:
         group = grp.getgrgid(gid).gr_name
     except OSError:
         return f"you may not look into {folder.parent}"
+    # A group without a name, as in containers.
     except KeyError:
         group = str(gid)
     return f"you may not write to {folder}: only members of the group {group} may ask the service"

@@ -27,6 +27,7 @@ def evaluate_file(path: Path, rules: Rulebook) -> Evaluation:
     Of a file that holds several traces, ``FILE#FEATURE`` names one.
     """
     file, name = path, path.name
+    # A file may itself have a # in its name, and then is meant.
     if "#" in name and not path.exists():
         file = path.with_name(file_of_trace(name))
     data, side = _read(file)
@@ -46,6 +47,7 @@ def evaluate_traces(path: Path, rules: Rulebook) -> list[tuple[str, Evaluation |
         try:
             found.append((name, evaluate(name, data, side, rules)))
         except InputError as error:
+            # One trace that is none must not hide the file's others.
             found.append((name, error))
     return found
 

@@ -58,9 +58,11 @@ class ShareType(click.ParamType[float]):
         """The share as a number."""
         text = str(value).strip()
         try:
+            # 1% is a hundredth, 1 alone the whole: only the mark tells them apart.
             share = float(text.removesuffix("%")) / (100.0 if text.endswith("%") else 1.0)
         except ValueError:
             share = math.nan
+        # Also refuses NaN, with which no comparison is true.
         if not 0.0 < share <= 1.0:
             self.fail(f"{text[:40]!r} is no share such as 0.01 or 1%", param, ctx)
         return share
@@ -82,6 +84,7 @@ def named_store(config: Path | None, store: Path | None) -> Path:
         return store
     assert config is not None
     try:
+        # utf-8-sig: some editors begin a file with a byte order mark.
         table = read_toml(config.read_text(encoding="utf-8-sig")).get("store", {})
     except OSError as error:
         raise ConfigError(config.name, "", f"cannot be read: {error.strerror}") from error

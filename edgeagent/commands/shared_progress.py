@@ -12,6 +12,7 @@ from edgeagent.codec.plain_text import clean
 
 T = TypeVar("T")
 _FIRST_AFTER_S = 1.0
+"""Work that is done by then needs no line."""
 _EVERY_S = 0.2
 _WIPE = "\r\x1b[2K"
 
@@ -40,6 +41,7 @@ def show_progress(items: Iterable[T], label: str, total: int | None = None) -> I
 
 def progress_words(label: str, done: int, total: int | None, elapsed_s: float) -> str:
     """One line: ``records: 1,200 of 45,000 (2 %), 311 a second, 2 min 20 s left``."""
+    # Over all of it, not the last moments: a rate that jumps gives no time left.
     rate = done / elapsed_s if elapsed_s > 0 else 0.0
     if done == 0:
         known = f" of {total:,}" if total else ""
@@ -79,6 +81,7 @@ class _ProgressLine:
         if elapsed_s < self._next_s:
             return
         self._next_s, self._drawn = elapsed_s + _EVERY_S, True
+        # One less: a full line would wrap, and the wipe takes back one line alone.
         width = shutil.get_terminal_size().columns - 1
         self._write(_WIPE + clean(progress_words(label, done, total, elapsed_s))[:width])
 

@@ -44,6 +44,7 @@ class SeriesFilter:
     def takes(self, measurement: Measurement) -> bool:
         """Whether it is a sound measurement that fits, whatever its characteristics are."""
         trace = measurement.trace
+        # A trace that failed a check says something of itself, and nothing of the process.
         if measurement.quality_failed:
             return False
         if not self.fits(trace.of_artefact or trace.of_part[0], measurement.instrument):
@@ -95,6 +96,7 @@ class _Collected:
     def __init__(self, archive: Archive, wanted: SeriesFilter) -> None:
         self._archive = archive
         self._wanted = wanted
+        # Once: spectra are read only for orders that are asked for, as they are most of a result.
         self._harmonics = wanted.harmonics()
         self._traces = ObservedTraces()
         self.by_key: dict[SeriesKey, ObservedValues] = {}
@@ -109,6 +111,7 @@ class _Collected:
         if found is None:
             self.unread += 1
             return
+        # The trace is kept once for all of its values, and not at all where none of them is asked for.
         place = None
         for one in observations(record.seq, body.trace, body.instrument, filter(self._wanted.asks_for, found)):
             if place is None:
@@ -135,9 +138,11 @@ class _Collected:
         form, flags = table.form(kind[0]), kind[2]
         if not sound(flags) or not self._wanted.fits(form.subject, form.instrument):
             return
+        # The table notes results that the archive could not give when it was filled: it may have them by now.
         if not read(flags):
             for record in [] if lookup is None else lookup.read_seqs([row[0] for row in rows]):
                 self.add_record(record)
+            # With a look-up each record counts itself.
             self.unread += len(rows) if lookup is None else 0
             return
         asked = [i for i, (name, instance, _) in enumerate(form.values) if self._wanted.asks(name, instance)]
@@ -153,6 +158,7 @@ class _Collected:
                     form.subject, form.artefact, form.feature, form.instrument, label_of(name, instance)
                 )
                 lower, upper = (float(b) if b == b else None for b in columns.bounds[i, :2])
+                # Values that could not be computed are NaN in the table and no points of a series.
                 kept = places if known.all() else list(compress(places, known))
                 self._of(key).add(kept, values[known], (unit, lower, upper))
 
@@ -181,6 +187,7 @@ def collect_series(folder: Path, wanted: SeriesFilter) -> tuple[list[Series], in
             behind = kept.position
         except (sqlite3.Error, ValueError):  # a damaged cache: the journal has everything
             found = _Collected(archive, wanted)
+    # From where the table ends: what is newer stands in the journal alone.
     walk, total = JournalReader(journal).walk(behind), record_total(journal)
     left = None if total is None else total - (0 if behind is None else behind.seq)
     for record, _ in show_progress(walk, "records", left):

@@ -44,6 +44,7 @@ PARQUET = click.option(
     help="Also write a new folder of Parquet files by site, part and month (extra parquet).",
 )
 _CHUNK = 200
+"""Measurements read by one worker at a time: enough to be worth the way, few enough to share out evenly."""
 
 
 class StationName(NamedTuple):
@@ -62,6 +63,7 @@ def named_stores(stores: Sequence[str], store_list: Path | None) -> tuple[str, .
         words = error.strerror if isinstance(error, OSError) else "is not UTF-8"
         raise UsageError(f"--stores {store_list}: {words}") from error
     lines = (line.strip() for line in listed)
+    # Each once: a store named twice would count its parts twice.
     return tuple(dict.fromkeys((*stores, *(line for line in lines if line and not line.startswith("#")))))
 
 
@@ -137,6 +139,8 @@ class ManyStores:
                 self._add(found, kept, record, listed, rows)
         traces, series = ObservedTraces(), []
         for key, each in found.items():
+            # By time of measuring, as record numbers of several stores mean nothing to each other; store and
+            # number keep ties in order.
             each.sort(key=lambda one: (one[0], one[1], one[2].seq))
             ordered = ObservedValues(key, traces)
             for _, _, o in each:
@@ -155,6 +159,7 @@ class ManyStores:
         moment, month = month_of(trace.measured_at)
         head = station_row(kept.station, record.seq, moment, trace, instrument)
         part = None if trace.of_artefact is not None else trace.of_part[0]
+        # Two cells may both have a gauge-1.
         named = instrument if len(self._roots) == 1 else "/".join((*kept.station[:2], instrument))
         for one in observations(record.seq, trace, named, filter(self._wanted.asks_for, listed)):
             found.setdefault(one.key, []).append((moment, kept.store, one))
@@ -175,6 +180,8 @@ class ManyStores:
                     if isinstance(body, ConfigurationRead):
                         yield self._chunk(at, station, records, harmonics)
                         records = []
+                        # An archive without it leaves the station as it was: an unknown one would split the
+                        # series.
                         station = station_of(place, body.agent_sha256) or station
                     elif isinstance(body, Measurement) and self._wanted.takes(body):
                         records.append(record)
@@ -221,6 +228,7 @@ def series_of(
 
     Raises UsageError, JournalCorruptError, AgentError; with ``parquet`` also where a result is missing.
     """
+    # One store on this machine has a table of values, which is many times as fast.
     if len(roots) == 1 and not is_url(roots[0]) and scheduler is None and parquet is None:
         series, unread = collect_series(Path(roots[0]), wanted)
         if unread:

@@ -18,6 +18,7 @@ from edgeagent.judging.studies.evaluated_file import failed_check_sentences
 from edgeagent.judging.studies.speed_table import OrderAtSpeed, SpeedTable, speed_table
 
 _ROWS = 12
+"""Rows by speed and by resonance: what a person looks at; --all has the rest."""
 _PASSING = {
     "turning_hz": "turning",
     "ball_set_hz": "ball set",
@@ -79,6 +80,7 @@ def _text(file: Evaluation, table: SpeedTable, *, everything: bool) -> str:
         *(f"  {clean(sentence)}" for sentence in failed_check_sentences([file])),
         "",
     ]
+    # By velocity, not amplitude: a few nanometres at a high order move the ball faster than many at a low one.
     fastest = sorted(table.harmonics, key=lambda h: -h.velocity_um_s)[:_ROWS]
     resonant = sorted((h for h in table.harmonics if h.resonances_hz), key=lambda h: -h.amplitude_nm)[:_ROWS]
     listed = {h.upr for h in (*fastest, *resonant)}
@@ -105,7 +107,7 @@ def _text(file: Evaluation, table: SpeedTable, *, everything: bool) -> str:
 def _orders(orders: Sequence[OrderAtSpeed] | None) -> list[str]:
     """Waves that do not close in one turn: each of them is significant."""
     if orders is None:
-        return ["  one turn alone tells no wave between whole orders", ""]
+        return ["  a single turn cannot show waves between whole orders", ""]
     if not orders:
         return ["  no wave between whole orders stands out of the noise", ""]
     rows: list[tuple[str, ...]] = [

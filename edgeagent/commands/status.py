@@ -58,6 +58,7 @@ def in_words(found: Found) -> list[str]:
     lines = [clean(found.sentence)]
     if said is None:
         return lines
+    # An old lamp read as today's would be a false accept by hand.
     if found.code == NO_AGENT or (found.age_s or 0.0) > STALE_S:
         lines.append(f"What it said last, at {said.written_at}:")
     lamp = said.lamp

@@ -94,6 +94,7 @@ def study(
             roots = (os.fspath(configuration.store),)
         found = _from_stores(roots, _series_filter(part, moment, characteristic), scheduler, parquet)
     studies = study_characteristics((o for o in found if _fits(o, part, moment)), by)
+    # One order asked for stays one; hundreds are pooled, as each alone has too few degrees of freedom.
     if _harmonics(characteristic) is None:
         studies = pool_octaves(studies)
     if not studies:
@@ -171,6 +172,7 @@ def _unfit(result: Mapping[str, Any], seen: set[str]) -> str:
     failed = [q["check"] for q in result["quality"] if not q["ok"]]
     if failed:
         return f"failed {', '.join(failed)}"
+    # With the feature, as one file may hold several traces.
     content = f"{result['source']['sha256']} {result['trace']['feature']}"
     if content in seen:
         return "the same bytes as a file before it"
@@ -206,6 +208,7 @@ def _harmonics(characteristic: str | None) -> frozenset[int] | None:
 
 def _wanted(listed: Iterable[SeriesValue], characteristic: str | None) -> list[SeriesValue]:
     if characteristic is None:
+        # Turns are repetitions within one trace, not of the measurement.
         return [c for c in listed if not is_turn(c.instance)]
     name, instance = split_label(characteristic)
     return [c for c in listed if belongs(c, name, instance)]

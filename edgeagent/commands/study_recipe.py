@@ -69,10 +69,13 @@ def write_repeatability(path: Path, entry: RepeatabilityEntry, check: Callable[[
     used. The new text replaces the old one in one step. Raises ConfigError; the file is then unchanged.
     """
     try:
+        # Through links: replaced in one step, a link would turn into a copy and its target stay old.
         path = path.resolve(strict=True)
         data = path.read_bytes()
+        # The mark is put back as it was: all else of the file stays byte for byte.
         mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
         changed = mark + set_repeatability(data.decode("utf-8-sig"), entry, path.name).encode("utf-8")
+        # Before it is written: a recipe that does not load would stop the next reload.
         check(changed)
         write_synced(path, changed, mode=path.stat().st_mode & 0o777)
     except (OSError, UnicodeDecodeError) as error:

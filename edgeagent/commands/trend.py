@@ -25,6 +25,7 @@ from edgeagent.store.configuration import load_configuration
 
 SCHEMA = "edgeagent.trend/2"
 _MINIMUM = 25
+"""Values of a first baseline, as in [drift]: with fewer its limits alarm far too often."""
 
 
 @click.command()
@@ -77,6 +78,7 @@ def trend(
     # One after the other: charts of all series of a year would take a gigabyte
     trends: Iterable[Trend] = (trend_of(s, needed, drift) for s in series)
     if picture is not None:
+        # The picture and the text both need them.
         trends = list(trends)
         draw_trends(trends, picture)
     if as_json:
@@ -183,6 +185,7 @@ def trend_lines(trend: Trend) -> list[str]:
 def _agreement_lines(values: Sequence[float]) -> Iterator[str]:
     """A warning where neighbours agree, since charts take values for independent."""
     found = agreement_of_neighbours(values)
+    # Sigma from the moving range is too small where neighbours agree, and every chart then alarms too often.
     if found is not None:
         yield (
             f"  neighbours agree (correlation {found:.2f}): a drift, or a process whose sigma the moving range "

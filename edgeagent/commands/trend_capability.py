@@ -49,6 +49,7 @@ def as_object(found: CapabilityFinding) -> dict[str, Any]:
 
 def _named(letter: str, found: Capability | PercentileCapability | None) -> dict[str, Any]:
     """All index names; those of the other letter are null."""
+    # All names always: a reader that finds no cpk must see null, not guess that it was forgotten.
     empty: dict[str, Any] = dict.fromkeys(
         f"{c}{kind}{end}" for c in "cp" for kind in ("p", "pk") for end in ("", "_bounds")
     )

@@ -14,6 +14,7 @@ from edgeagent.judging.studies.trend import Trend
 from edgeagent.rules.control_charts import ControlChart
 
 _PICTURES_MAX = 8
+"""Rows of a picture: more could not be read on a sheet."""
 _WIDTH, _HEIGHT = 64, 11
 _LIMIT_COLOUR, _SIGNAL_COLOUR = "#0b5d6b", "#1c2733"
 """Colours of a picture: those of the report."""
@@ -28,6 +29,7 @@ def plot_chart(values: Sequence[float], chart: ControlChart, marked: set[int], u
     shown = values[begin:]
     lines_at = (chart.lower[-1], chart.centre, chart.upper[-1])
     low, high = min((*shown, *lines_at)), max((*shown, *lines_at))
+    # Never 0: a baseline without spread has no chart, so that its limits lie apart.
     step = (high - low) / (_HEIGHT - 1)
 
     def row_of(value: float) -> int:
@@ -35,6 +37,7 @@ def plot_chart(values: Sequence[float], chart: ControlChart, marked: set[int], u
 
     rows = [[" "] * len(shown) for _ in range(_HEIGHT)]
     for level, mark in zip(lines_at, "-.-", strict=True):
+        # Lines first: a value on its limit must cover it.
         rows[row_of(level)] = [mark] * len(shown)
     for column, value in enumerate(shown):
         rows[row_of(value)][column] = "X" if begin + column in marked else "o"
@@ -95,6 +98,7 @@ def _draw_row(row: Any, one: Trend) -> None:
         row[1].set_title(f"EWMA\n{index_words(one.capability)}, {shown}: {one.capability.reason}", fontsize=7)
     cusum, axes = one.cusum, row[2]
     axes.plot(numbers, cusum.high, "-", color="black", linewidth=1.0, label="rising")
+    # Drawn downwards, so that both sums are read as directions.
     axes.plot(numbers, [-v for v in cusum.low], "-", color="0.4", linewidth=1.0, label="falling")
     for level in (cusum.decision, -cusum.decision):
         axes.axhline(level, color="0.45", linestyle="--", linewidth=0.9)

@@ -63,6 +63,7 @@ def witness(
     # One of both: the topic is followed without end, and folders beside it would never be looked at.
     if bool(url) != bool(prefix) or bool(folder) == bool(url) or (once and url):
         raise UsageError("give --folder, or --url and --prefix, not both; --once goes with folders alone")
+    # Before the logs are read, so that a first call prints the public key which the agents' people need.
     signing = load_or_make_key(key, name or f"witness/{platform.node()}", WITNESS)
     click.echo(f"this witness: {signing.verifier.text}")
     logs: list[VerifierKey] = [load_verifier_key(path, LOG) for path in log]
@@ -104,6 +105,7 @@ class _Round:
             looked = self.look(data)
             evidence = b""
             if looked.error is not None and looked.error.fork:
+                # Both signed histories go into the folder: whoever signed them cannot deny that there were two.
                 evidence = self._memory.evidence(looked.origin, read_document(data))
             try:
                 folder.answer(log, looked, self._name, evidence)
@@ -126,6 +128,7 @@ class _Round:
             words = f"cosigned {looked.note.text.splitlines()[1]} records"
         else:
             words = f"{'REFUSED' if looked.error and looked.error.fork else 'not cosigned'}: {looked.error}"
+        # It comes with the next document, which has the path from where this witness stands.
         quiet = looked.error is not None and looked.error.refusal == Refusal.NO_PATH
         if self._said.get(looked.origin) != words and not quiet:
             self._said[looked.origin] = words
@@ -142,6 +145,7 @@ def _follow_topic(client: WitnessClient, round_: _Round, stop: threading.Event) 
             if data is None:
                 continue
             looked = round_.look(data)
+            # Also after a contradiction: what was cosigned before it tells the log that it is the older copy.
             note = looked.note or round_.contradicted_note(looked)
             if note is not None:
                 client.answer(encode(WitnessDocument(note.whole)))

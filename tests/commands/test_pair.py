@@ -475,7 +475,7 @@ def test_speed_shows_waves_between_whole_orders_with_their_limit(station):
     assert json.loads(call("speed", quiet, "--config", station / "agent.toml", "--json").stdout)["orders"] == []
     single = turns_text(station, 1, {37 + 1 / 3: 0.060})
     told = call("speed", single, "--config", station / "agent.toml")
-    assert "one turn alone tells no wave between whole orders" in told.stdout
+    assert "a single turn cannot show waves between whole orders" in told.stdout
     as_json = call("speed", single, "--config", station / "agent.toml", "--json")
     assert json.loads(as_json.stdout)["orders"] is None
 
