@@ -76,6 +76,28 @@ def test_what_is_too_close_to_a_whole_order_to_be_told_is_in_its_uncertainty(upr
         assert (one.spectrum.amplitude_nm + 2 * one.spectrum.noise_nm)[beside].max() > 50.0
 
 
+PAIR_AND_MORE = {60.348: (0.164, 0.581), 61.137: (0.142, 4.863), 91.539: (0.009, 5.874), 91.74: (0.006, 0.173)}
+PAIR_AND_ONE = {106.02: (0.065, 0.565), 169.183: (0.091, 0.769), 169.865: (0.152, 3.863)}
+
+
+@pytest.mark.parametrize(
+    ("planted", "per_turn", "seed"), [(PAIR_AND_MORE, 360, 35), (PAIR_AND_ONE, 720, 42)], ids=["four", "three"]
+)
+def test_waves_too_near_each_other_for_two_turns_leave_the_estimate_that_held(planted, per_turn, seed):
+    one = found(2, planted, upr=per_turn // 3, noise_um=0.02, per_turn=per_turn, seed=seed)
+    assert check(one, "turn_agreement").value is not None
+    assert np.all(np.isfinite(one.orders.amplitude_nm))
+    assert np.all(np.isfinite(one.spectrum.noise_nm))
+
+
+@pytest.mark.parametrize(("turns", "pair"), [(3, (72.3, 72.7)), (2.5, (72.3, 72.8)), (5, (72.3, 72.55))])
+def test_two_waves_a_line_apart_come_back_and_nothing_beside_them(turns, pair):
+    one = found(turns, {pair[0]: (0.050, 0.2), pair[1]: (0.050, 1.2)}, per_turn=1200, upr=330)
+    at = np.argsort(one.orders.upr)
+    assert one.orders.upr[at].tolist() == pytest.approx(pair, abs=0.002)
+    assert one.orders.amplitude_nm[at].tolist() == pytest.approx((50.0, 50.0), abs=0.2)
+
+
 def test_uneven_angles_do_not_make_many_waves_of_one():
     turns, upr = 3, 110 + 1 / 3
     angle = np.arange(turns * 1200) * (2 * np.pi / 1200)
