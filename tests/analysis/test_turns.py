@@ -3,12 +3,15 @@ none."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from eccentric_part import EccentricTrack, waves
 from test_eccentric import thread_of
 
 from edgeagent.analysis.kinds import Request, spiral
+from edgeagent.judging.evaluation.evaluate import Rulebook, request_for
 from edgeagent.model import (
     Analysis,
     Disposition,
@@ -144,12 +147,46 @@ def test_a_smooth_dent_of_one_turn_is_surface_and_rejects_by_its_own_depth_alone
 
 def analyse_turns(trace):
     """Where nothing but the roundness of each turn is limited."""
-    return spiral.analyse(trace, Request(thread_of(), spiral.Options(upr=(2, 100)), limits_by_turn=True))
+    options = spiral.Options(upr=(2, 100))
+    return spiral.analyse(trace, Request(thread_of(), options, limits_by_turn=True, turns_judged=True))
 
 
 def test_turns_that_differ_hold_where_a_limit_is_on_the_mean_alone():
     failed = [c.check for c in analysed(trace_of(3, dents=[(2, 60.0, 4.6, 3.0)])).quality if not c.ok]
-    assert failed == ["turn_agreement"]
+    assert "turn_agreement" in failed
+
+
+NARROW = (2, 60.0, 0.6, 1.0)
+"""Too narrow for the agreement of the turns, and in the mean a third of its depth."""
+
+
+def planned(upper, turns, limit="roundness_total", instance=None):
+    """What `evaluate` asks for such a recipe, and the recipe."""
+    limits = (ScalarLimit(characteristic=limit, upper=upper, instance=instance),)
+    asked = MeasurementPlan("left-flank", "spiral", spiral.Options(upr=(2, 100), turns=turns), limits)
+    rules = Rulebook("guarded", {}, {}, {})
+    return replace(request_for(spiral, asked, None, rules), thread=thread_of()), asked
+
+
+@pytest.mark.parametrize(
+    ("turns", "limit", "instance"),
+    [("mean", "roundness_total", None), ("each", "roundness_rms", None), ("each", "roundness_total", "")],
+)
+def test_a_narrow_dent_holds_where_the_mean_surface_alone_is_judged(turns, limit, instance):
+    asked, recipe = planned(2.0, turns, limit, instance)
+    analysis = spiral.analyse(trace_of(3, dents=[NARROW], noise_um=0.005), asked)
+    assert [c.check for c in analysis.quality if not c.ok] == ["spikes"]
+    assert judge(analysis, recipe, "guarded").disposition == Disposition.HOLD
+    whole = spiral.analyse(trace_of(3, noise_um=0.005), asked)
+    assert judge(whole, recipe, "guarded").disposition == Disposition.ACCEPT
+
+
+def test_a_narrow_dent_is_judged_by_its_depth_where_each_turn_is():
+    asked, recipe = planned(true_ront([NARROW[1:]]) + 0.1, "each")
+    analysis = spiral.analyse(trace_of(3, dents=[NARROW], noise_um=0.005), asked)
+    assert judge(analysis, recipe, "guarded").disposition == Disposition.ACCEPT
+    asked, recipe = planned((true_ront([NARROW[1:]]) + true_ront([])) / 2, "each")
+    assert judge(analysis, recipe, "guarded").disposition == Disposition.REJECT
 
 
 @pytest.mark.parametrize("turns", [2, 3, 5])

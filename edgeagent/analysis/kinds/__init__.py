@@ -47,9 +47,11 @@ class Request:
 
     ``options`` is the kind's Options. ``judged_upr`` is the highest UPR that a limit curve reaches, None
     when no curve judges. ``limits_by_turn`` says that no limit is on what only the mean over
-    the turns has. ``thread`` is None when the recipe has none or there is no recipe; ``running`` when
-    the recipe says nothing of running. ``plane_offset_mm`` and ``plane_yaw_deg`` are standard uncertainties of
-    how the measuring plane lies against the axis, for axial traces that cannot show it; 0 counts nothing.
+    the turns has, ``turns_judged`` that each turn is judged by itself: only then is a dent that one turn alone
+    has surface and no speck of dust. ``thread`` is None when the recipe has none or there is no recipe;
+    ``running`` when the recipe says nothing of running. ``plane_offset_mm`` and ``plane_yaw_deg`` are standard
+    uncertainties of how the measuring plane lies against the axis, for axial traces that cannot show it; 0
+    counts nothing.
     ``surface`` is that of a reference artefact that is no thread, ``instrument`` what the station states, for
     `influences` alone.
     """
@@ -63,6 +65,7 @@ class Request:
     surface: RoundSurface | None = None
     instrument: InstrumentUncertainty | None = None
     limits_by_turn: bool = False
+    turns_judged: bool = False
 
 
 class Kind(Protocol):

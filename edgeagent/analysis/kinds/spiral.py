@@ -134,7 +134,8 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     checks += contact_point(fit)
     checks += drift_in_one_turn(fit, factor)
     checks += reference_of(options)
-    checks.append(quality.spikes(found.unexplained_um, options.spike_factor, found.scatter_um))
+    far = found.unexplained_um if request.turns_judged else found.residual_um
+    checks.append(quality.spikes(far, options.spike_factor, found.scatter_um))
     checks += checks_after_fit(
         found, factor, options, spectrum, request, length_mm, trace.header.tip_radius_mm,
         next(q.value or 0.0 for q in quantities if q.name == "roundness_rms"),

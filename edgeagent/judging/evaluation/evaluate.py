@@ -260,6 +260,7 @@ def request_for(
         options=plan.options if plan else kind.Options(),
         judged_upr=_judged_upr(plan),
         limits_by_turn=_limits_by_turn(kind, plan),
+        turns_judged=_turns_judged(kind, plan),
         running=recipe.recipe.running if recipe else None,
         plane_offset_mm=rules.plane_offset_mm,
         plane_yaw_deg=rules.plane_yaw_deg,
@@ -312,6 +313,14 @@ def _judged_upr(plan: MeasurementPlan | None) -> float | None:
     if plan is None or any(x.characteristic.startswith("roundness_") for x in plan.scalar_limits):
         return None
     return highest_judged_upr(plan.curve_limits)
+
+
+def _turns_judged(kind: Kind, plan: MeasurementPlan | None) -> bool:
+    """Whether a limit on roundness judges each turn by itself."""
+    if plan is None or getattr(plan.options, "turns", "mean") != "each":
+        return False
+    of_turns = [name for name in getattr(kind, "WITHOUT_TURNS", ()) if name.startswith("roundness_")]
+    return any(x.characteristic in of_turns and x.instance is None for x in plan.scalar_limits)
 
 
 def _limits_by_turn(kind: Kind, plan: MeasurementPlan | None) -> bool:
