@@ -19,11 +19,12 @@ from edgeagent.rules.decision import judge
 BASE = {2: (0.150, 0.3), 20: (0.020, 0.0), 37: (0.010, 1.0)}
 
 
-def readings(turns, extra, *, off_um=4.0, noise_um=0.002, per_turn=3600, seed=1, jitter=0.0):
+def readings(turns, extra, *, off_um=4.0, noise_um=0.002, per_turn=3600, seed=1, jitter=0.0, begin_deg=0.0):
     """Angles in rad and readings in µm of an eccentric thread whose waves need not close in a turn."""
     rng = np.random.default_rng(seed)
     count = round(turns * per_turn)
     angle = (np.arange(count) + rng.uniform(-jitter, jitter, count)) * (2 * np.pi / per_turn)
+    angle += math.radians(begin_deg)
     track = EccentricTrack()
     reading = track.reading_um(angle, waves({**BASE, **extra}), np.full(count, track.offset_mm(off_um + 0j)))
     return angle, reading + 1.3 * angle / (2 * np.pi) + rng.normal(0, noise_um, count)
@@ -68,12 +69,30 @@ def test_a_wave_that_almost_closes_comes_back_too_with_what_its_neighbour_costs_
     assert one.spectrum.amplitude_nm[beside] < 5 * one.spectrum.noise_nm[beside]
 
 
-@pytest.mark.parametrize("upr", [3.4, 6.92, 7.79, 22.05])
-def test_what_is_too_close_to_a_whole_order_to_be_told_is_in_its_uncertainty(upr):
+@pytest.mark.parametrize("upr", [6.92, 7.79])
+def test_a_low_wave_comes_back_as_far_as_its_uncertainty_goes(upr):
     one = found(2, {upr: (0.050, 0.2)}, per_turn=1200, upr=330)
-    if not len(one.orders.upr):
+    assert one.orders.upr.tolist() == pytest.approx([upr], abs=0.01)
+    assert one.orders.amplitude_nm[0] == pytest.approx(50.0, abs=4 * one.orders.noise_nm[0])
+
+
+@pytest.mark.parametrize("planted", [(3.4,), (22.05,), (6.92, 7.79)])
+def test_what_two_turns_cannot_tell_from_whole_orders_is_in_their_uncertainty(planted):
+    one = found(2, {upr: (0.050, 0.2 + upr) for upr in planted}, per_turn=1200, upr=330)
+    assert len(one.orders.upr) == 0
+    for upr in planted:
         beside = slice(round(upr) - 1, round(upr) + 1)
         assert (one.spectrum.amplitude_nm + 2 * one.spectrum.noise_nm)[beside].max() > 50.0
+
+
+@pytest.mark.parametrize("pair", [(72.3, 112.3), (72.3, 72.9)])
+def test_two_waves_over_two_turns_come_back_and_hardly_anything_beside_them(pair):
+    one = found(2, {pair[0]: (0.050, 0.2), pair[1]: (0.050, 1.2)}, per_turn=1200, upr=330)
+    strongest = np.argsort(-one.orders.amplitude_nm)[:2]
+    assert np.sort(one.orders.upr[strongest]).tolist() == pytest.approx(pair, abs=0.01)
+    assert one.orders.amplitude_nm[strongest].tolist() == pytest.approx((50.0, 50.0), abs=3.0)
+    # the last step may not have found all of a wave: what is left of it is one more, hardly there
+    assert np.delete(one.orders.amplitude_nm, strongest).max(initial=0.0) < 1.0
 
 
 PAIR_AND_MORE = {60.348: (0.164, 0.581), 61.137: (0.142, 4.863), 91.539: (0.009, 5.874), 91.74: (0.006, 0.173)}
@@ -160,22 +179,48 @@ def test_a_single_turn_cannot_tell_and_says_none():
 
 
 @pytest.mark.parametrize("share", [-0.45, -0.2, 0.12, 0.33, 0.5])
-def test_a_single_turn_counts_what_a_wave_that_does_not_close_may_lack(share):
-    one = found(1, {87 + share: (0.050, 0.2)})
-    at = int(np.argmax(one.spectrum.amplitude_nm[5:])) + 5
+@pytest.mark.parametrize(
+    ("turns", "begin_deg"),
+    [(1, 0.0), (1, 71.0), (1.1, 0.0), (1.5, 0.0), (1.5, 90.0), (1.75, 180.0), (1.9, 33.0)],
+)
+def test_less_than_two_turns_count_what_a_wave_that_does_not_close_may_lack(turns, begin_deg, share):
+    one = found(turns, {87 + share: (0.050, 0.2)}, begin_deg=begin_deg)
+    at = 84 + int(np.argmax(one.spectrum.amplitude_nm[84:91]))
     lacks = 50.0 - one.spectrum.amplitude_nm[at]
     assert lacks > 0.8
     assert one.spectrum.noise_nm[at] == pytest.approx(lacks, rel=0.15, abs=0.3)
 
 
-def test_a_single_turn_doubts_no_wave_that_closes_whatever_stands_beside_it():
-    rng = np.random.default_rng(5)
-    beside = {n: (0.02 * rng.random(), 6 * rng.random()) for n in range(60, 68)}
-    for more in ({}, beside):
-        one = found(
-            1, {64: (0.050, 0.2), 120: (0.030, 1.0), **more} if not more else {**more, 64: (0.050, 0.2)}
-        )
-        assert one.spectrum.noise_nm[63] < 0.3
+@pytest.mark.parametrize(("turns", "pair"), [(1.4, (87.3, 89.9)), (1.6, (87.5, 88.2)), (1.8, (87.3, 91.6))])
+def test_two_waves_in_less_than_two_turns_are_seen_by_what_the_second_turn_has_otherwise(turns, pair):
+    one = found(turns, {pair[0]: (0.050, 0.2), pair[1]: (0.040, 1.2)}, begin_deg=20.0)
+    near = slice(83, 94)
+    assert (one.spectrum.amplitude_nm + 1.65 * one.spectrum.noise_nm)[near].max() > 50.0
+    assert np.median(one.spectrum.noise_nm[200:]) < 2.0
+
+
+ALONE = {64: (0.050, 0.2), 120: (0.030, 1.0)}
+AMONG_OTHERS = {
+    60: (0.016, 4.8), 61: (0.010, 1.7), 62: (0.001, 0.4), 63: (0.015, 2.8), 64: (0.050, 0.2),
+    65: (0.018, 5.9), 66: (0.009, 2.8), 67: (0.005, 1.9),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("surface", [ALONE, AMONG_OTHERS], ids=["alone", "among others"])
+@pytest.mark.parametrize(("turns", "begin_deg"), [(1, 0.0), (1, 71.0), (1.5, 0.0), (1.9, 33.0)])
+def test_less_than_two_turns_doubt_no_wave_that_closes(surface, turns, begin_deg):
+    one = found(turns, surface, begin_deg=begin_deg)
+    assert one.spectrum.amplitude_nm[63] == pytest.approx(50.0, abs=0.5)
+    assert one.spectrum.noise_nm[63] < 0.3
+
+
+@pytest.mark.parametrize("turns", [1.3, 1.6, 1.95])
+def test_a_drift_over_less_than_two_turns_is_no_wave_that_does_not_close(turns):
+    for seed in range(5):
+        angle, reading = readings(turns, {}, per_turn=1800, seed=seed, begin_deg=50.0 * seed)
+        walk = np.cumsum(np.random.default_rng(seed).normal(0, 0.005, len(angle)))
+        one = analysed(angle, reading + walk, thread=thread_of(), upr=250)
+        assert one.spectrum.noise_nm[50:].max() < 1.5 * np.percentile(one.spectrum.noise_nm[50:80], 90)
 
 
 def plan(limit_nm):

@@ -37,7 +37,13 @@ from edgeagent.analysis.waves.noise import (
     noise_between,
     single_turn_variance,
 )
-from edgeagent.analysis.waves.orders import FractionalOrder, find_orders, not_closing_um2, significant
+from edgeagent.analysis.waves.orders import (
+    FractionalOrder,
+    find_orders,
+    not_closing_um2,
+    significant,
+    unlike_um2,
+)
 from edgeagent.analysis.waves.orders_fit import WavesBeside, fit_beside, with_noise
 from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.errors import TraceShapeError
@@ -334,7 +340,9 @@ def _with_uncertainty(
     if between is None:
         plain = np.full(upr_max + 1, 2 * white / points)
         variance = single_turn_variance(solution.coefficient, plain, alignment=trace.alignment)
-        variance = variance + not_closing_um2(solution.coefficient, np.sqrt(plain))
+        begin_rad = middle_rad - np.pi * turns
+        lacking = not_closing_um2(solution.coefficient, np.sqrt(plain), begin_rad, turns)
+        variance = variance + np.maximum(lacking, unlike_um2(touch.angle_rad, residual, lacking, turns))
     else:
         variance = between[0]
     orders = with_noise(orders, np.sqrt(variance), points)

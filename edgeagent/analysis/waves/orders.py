@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeagent.analysis.waves.trigonometric import ComplexArray
+from edgeagent.analysis.waves.trigonometric import ComplexArray, TrigonometricSums
 from edgeagent.model import FloatArray, IntArray
 
 _RISK = 1e-6
@@ -34,9 +34,18 @@ _EXPLAINED = 0.95
 _CLEAR = 10.0
 """So many times the noise of a line its strongest one must hold where its like lies beyond the whole order."""
 _GRID = np.linspace(-1.0, 1.0, 41)
+_FITTED = 12
+"""Orders on each side of a crest that are fitted beside it; those farther off change its sides by less than
+1 % of its height."""
 _CREST_MIN, _SIDES, _SIDE_NOISES = 6, 3, 6.0
-"""Lowest crest of a single turn that is looked at, orders on each side, and noises that the higher side must
-stand out by: waves below are not told from drift and tilt."""
+"""Lowest crest of a single turn that is looked at, orders on each side, and noises that the sides must stand
+out by: waves below are not told from drift and tilt."""
+_TWICE_MIN, _TWICE_REMAINDER = 1.25, 1e-10
+"""Turns from which on the second one tells such waves, and the error of their lines as a share of the sum."""
+_KNOWN = 0.1
+"""Share of such a line that an amplitude nearby lacks where the line is that wave's."""
+_NOISE_OF_SIDES = 21.0
+"""So many variances of one amplitude's noise are in the sides together in at most 5 % of traces (χ² of 12)."""
 _LEFT_BESIDE, _BESIDE_TURNS = 2e-3, 8
 """What a wave that was taken out may leave as a share of its size, within so many orders: uneven angles."""
 
@@ -193,33 +202,86 @@ def _refine_order(lines: ComplexArray, line: int, whole: int) -> _RefinedOrder:
     return _RefinedOrder(centre / whole, shape, near, size, explained and clear)
 
 
-def not_closing_um2(coefficient: ComplexArray, noise_um: FloatArray) -> FloatArray:
+def not_closing_um2(
+    coefficient: ComplexArray, noise_um: FloatArray, begin_rad: float, turns: float
+) -> FloatArray:
     """What amplitudes of a single turn may lack of waves that do not close in it, as variances, shape (N + 1,).
 
-    A wave of order n + x stands at n with sin(πx)/(πx) of its height and has sides of known size and phase.
-    Where the three orders on each side of a crest are such sides (nine tenths of their power), the crest may
-    lack the rest, and so may the larger one of its neighbours. ``noise_um`` are the uncertainties without it.
+    A wave of order n + x stands at n with a share of its height and has sides of known size and phase
+    (`_sides_of`). Where the three orders on each side of a crest hold more than noise and are such sides (nine
+    tenths of what noise does not make of their power), the crest may lack the rest, and so may the larger one
+    of its neighbours. ``noise_um`` are the uncertainties without it, ``begin_rad`` is where the samples begin,
+    1 <= ``turns`` < 2 how far they go.
     """
     found = np.zeros(len(coefficient))
     size = np.abs(coefficient)
     inner = np.arange(_CREST_MIN, len(coefficient) - _SIDES)
     if len(inner) == 0:
         return found
+    sides = np.convolve(size**2, np.ones(2 * _SIDES + 1), mode="same")[inner] - size[inner] ** 2
     crest = (size[inner] >= size[inner - 1]) & (size[inner] > size[inner + 1])
-    crest &= 2 * np.maximum(size[inner - 1], size[inner + 1]) > _SIDE_NOISES * noise_um[inner]
+    crest &= 4 * sides > (_SIDE_NOISES * noise_um[inner]) ** 2
     places = inner[crest]
+    if not len(places):
+        return found
     reach = np.arange(-_SIDES, _SIDES + 1)
-    off = np.linspace(-0.5, 0.5, 51)[:, None] - reach[None, :]
-    spread = np.sinc(off) * np.exp(1j * np.pi * off)
+    spread = _sides_of(turns, begin_rad)
     beside = reach != 0
     for n in places:
         lines = coefficient[n + reach]
         wave = np.einsum("tn,n->t", spread.conj(), lines) / np.sum(np.abs(spread) ** 2, axis=1)
         left = np.sum(np.abs(lines - wave[:, None] * spread)[:, beside] ** 2, axis=1)
         best = int(np.argmin(np.sum(np.abs(lines - wave[:, None] * spread) ** 2, axis=1)))
-        if left[best] > 0.1 * float(np.sum(np.abs(lines[beside]) ** 2)):
+        of_noise = _NOISE_OF_SIDES * float(noise_um[n]) ** 2 / 4
+        if left[best] > 0.1 * float(np.sum(np.abs(lines[beside]) ** 2)) + of_noise:
             continue
         lacks = 2 * max(float(np.abs(wave[best])) - float(size[n]), 0.0)
         for at in (n, n + (1 if size[n + 1] > size[n - 1] else -1)):
             found[at] = max(found[at], lacks**2)
+    return found
+
+
+def unlike_um2(
+    angle_rad: FloatArray, residual_um: FloatArray, lacking_um2: FloatArray, turns: float
+) -> FloatArray:
+    """What less than two turns show twice and unlike, as variances of amplitudes, shape (N + 1,).
+
+    Where the second turn lies over the first one, a wave of order n + x leaves |sin πx| of its height in the
+    residual, with the other sign in the second turn: at half orders both add up. Lines there that stand out of
+    their like count at the orders beside them, unless ``lacking_um2`` (of `not_closing_um2`) has the wave
+    there already. Zeros below ``_TWICE_MIN`` turns. ``angle_rad`` and ``residual_um`` have shape (n,).
+    """
+    found = np.zeros(len(lacking_um2))
+    upr_max = len(found) - 1
+    if turns < _TWICE_MIN or upr_max < _CREST_MIN + _NEAR_MAX:
+        return found
+    begun = angle_rad - float(angle_rad.min())
+    twice = (begun < 2 * np.pi * (turns - 1)) | (begun >= 2 * np.pi)
+    sums = TrigonometricSums(begun[twice] / 2, 2 * upr_max + 1)
+    line = sums.sums(residual_um[twice], 2 * upr_max + 1, remainder=_TWICE_REMAINDER)[1::2]
+    power = (2 * np.abs(line) / np.count_nonzero(twice)) ** 2  # at 1/2, 3/2 … N + 1/2
+    reach = math.ceil(2 / (turns - 1))
+    for block in np.array_split(np.arange(_CREST_MIN, upr_max), (upr_max - _CREST_MIN) // _NEAR_MAX):
+        for n in block[power[block] > _SIDE_NOISES**2 * float(np.median(power[block]))]:
+            wide = min(max(n // 3, 8), _NEAR_MAX // 2)  # few lines where a drift is steep
+            level = float(np.median(power[max(n - wide, 0) : n + wide + 1]))
+            known = float(np.max(lacking_um2[max(n - reach, 0) : n + reach + 2]))
+            if power[n] > _SIDE_NOISES**2 * level and known <= _KNOWN**2 * power[n]:
+                found[n : n + 2] = np.maximum(found[n : n + 2], power[n])
+    return found
+
+
+def _sides_of(turns: float, begin_rad: float) -> ComplexArray:
+    """What the fit of whole orders makes of a wave of height 1 at order n + x, at the orders n - 3 … n + 3.
+
+    Shape (51, 7), x from -0.5 to 0.5. Over T turns from ``begin_rad`` on the products of orders j and k are
+    sinc((j - k) T), those of the wave and j are sinc((x - j) T), both turned by the middle of the turns
+    (derived in NUMERICS.md).
+    """
+    order = np.arange(-_FITTED, _FITTED + 1)
+    off = np.linspace(-0.5, 0.5, 51)[:, None] - order[None, :]
+    shares = np.linalg.solve(np.sinc((order[:, None] - order[None, :]) * turns), np.sinc(off.T * turns)).T
+    seen = slice(_FITTED - _SIDES, _FITTED + _SIDES + 1)
+    middle = begin_rad + np.pi * turns
+    found: ComplexArray = shares[:, seen] * np.exp(1j * middle * off[:, seen])
     return found

@@ -22,7 +22,7 @@ from edgeagent.model import (
 
 SCHEMA = "edgeagent.result/1"
 """Version of the result's form: members may be added under it, not renamed or given another meaning."""
-VALUES_VERSION = 4
+VALUES_VERSION = 5
 """Version of what the values mean: raised when a better analysis gives other numbers for the same trace, so
 that a replay can distinguish a better program from a store that was changed. README lists what each changed."""
 _ORDER = {
