@@ -229,7 +229,8 @@ class _PeriodFold:
 
     def _is_decided(self, key: PartKey) -> bool:
         """Whether a part was decided before, in the table or in records that were walked."""
-        return key in self._decided or (self._values is not None and self._values.table.is_decided(*key))
+        until = None if self._period.until is None else microseconds(self._period.until)
+        return key in self._decided or (self._values is not None and self._values.table.is_decided(*key, until))
 
     def _visit_disposition(self, found: TypedRecord[PartDisposition], *, inside: bool) -> None:
         body, period = found.body, self._period

@@ -28,7 +28,7 @@ from edgeagent.store.index.cache_file import (
 from edgeagent.store.journal import Position
 from edgeagent.store.values.rows import ValueForm, ValueRow, form_of
 
-FORMAT = 1
+FORMAT = 2
 STRETCH = 512
 """Records that share one note of their earliest and latest times."""
 SLICE_STRETCHES = 4
@@ -52,7 +52,7 @@ create table numbers (id integer primary key, part text not null unique);
 create table parts (key integer primary key, seq integer not null, measured integer not null, decided integer);
 create table decisions (
     seq integer primary key, key integer not null, part integer not null, serial text not null,
-    disposition integer not null, recorded integer not null, first integer not null, next integer
+    disposition integer not null, recorded integer not null, first integer not null
 );
 create index by_part on decisions (key, seq);
 create index holds on decisions (seq) where disposition = 1;
@@ -153,25 +153,29 @@ class ValueTable:
             at = end
 
     def decided(self, since_us: int | None, until_us: int | None) -> Iterator[TableDecision]:
-        """The dispositions of a period, in order."""
+        """The dispositions of a period, in order: of records, as everywhere here, whatever the clock said."""
         low, high = _open(since_us, until_us)
         asked = "recorded_last >= ? and recorded_first < ?", (low, high)
         for first, last in self._stretches(*asked):
             rows = self._db.execute(
-                "select seq, numbers.part, serial, disposition, recorded, first from decisions "
-                "join numbers on numbers.id = decisions.part "
+                "select seq, numbers.part, serial, disposition, recorded, first or not exists "
+                "(select 1 from decisions e where e.key = d.key and e.seq < d.seq and e.recorded < ?) "
+                "from decisions d join numbers on numbers.id = d.part "
                 "where seq between ? and ? and recorded >= ? and recorded < ? order by seq",
-                (first, last, low, high),
+                (high, first, last, low, high),
             ).fetchall()
             for seq, part, serial, disposition, recorded, at_first in rows:
                 yield TableDecision(seq, part, serial, DISPOSITIONS[disposition], recorded, bool(at_first))
 
     def held_at(self, until_us: int | None) -> list[int]:
-        """The dispositions by which parts were held at a moment, in order."""
+        """The dispositions by which parts were held at a moment, in order.
+
+        Those that no later record of before that moment replaced: the clock may have been set back between.
+        """
         _, high = _open(None, until_us)
         rows = self._db.execute(
-            "select seq from decisions where disposition = 1 and recorded < ? and (next is null or next >= ?) "
-            "order by seq",
+            "select seq from decisions d where disposition = 1 and recorded < ? and not exists "
+            "(select 1 from decisions l where l.key = d.key and l.seq > d.seq and l.recorded < ?) order by seq",
             (high, high),
         )
         return [seq for (seq,) in rows.fetchall()]
@@ -185,9 +189,10 @@ class ValueTable:
         )
         return [seq for (seq,) in rows.fetchall()]
 
-    def is_decided(self, part: str, serial: str) -> bool:
-        """Whether a part has a disposition in the table."""
-        found = self._db.execute("select 1 from decisions where key = ?", (key_of_part(part, serial),))
+    def is_decided(self, part: str, serial: str, until_us: int | None) -> bool:
+        """Whether a part has a disposition of before a moment in the table."""
+        asked = key_of_part(part, serial), _open(None, until_us)[1]
+        found = self._db.execute("select 1 from decisions where key = ? and recorded < ?", asked)
         return found.fetchone() is not None
 
 
@@ -218,7 +223,7 @@ class NewDecision:
 
 @dataclass(frozen=True, slots=True)
 class NewPart:
-    """A measurement of a part: where the part began, if it is its first."""
+    """A measurement of a part: where the part began, if it is its first in the journal."""
 
     seq: int
     part: str
@@ -297,22 +302,19 @@ class ValueWriter(ValueTable):
 
     def _insert_part(self, new: NewPart) -> None:
         self._db.execute(
-            "insert or ignore into parts (key, seq, measured) values (?, ?, ?)",
+            "insert into parts (key, seq, measured) values (?, ?, ?) "
+            "on conflict (key) do update set measured = min(measured, excluded.measured)",
             (key_of_part(new.part, new.serial), new.seq, new.recorded_us),
         )
 
     def _insert_decision(self, new: NewDecision) -> None:
         db, key = self._db, key_of_part(new.part, new.serial)
-        before = db.execute(
-            "select seq from decisions where key = ? order by seq desc limit 1", (key,)
-        ).fetchone()
-        if before is None:
-            db.execute("update parts set decided = ? where key = ?", (new.recorded_us, key))
-        else:
-            db.execute("update decisions set next = ? where seq = ?", (new.recorded_us, before[0]))
+        before = db.execute("select 1 from decisions where key = ? limit 1", (key,)).fetchone()
+        at = new.recorded_us
+        db.execute("update parts set decided = min(coalesce(decided, ?), ?) where key = ?", (at, at, key))
         db.execute("insert or ignore into numbers (part) values (?)", (new.part,))
         db.execute(
-            "insert into decisions values (?, ?, (select id from numbers where part = ?), ?, ?, ?, ?, null)",
+            "insert into decisions values (?, ?, (select id from numbers where part = ?), ?, ?, ?, ?)",
             (
                 new.seq,
                 key,
