@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from collections import Counter
 
+import pytest
 from records import body_of
 
+from edgeagent.judging.asking import parts
 from edgeagent.judging.asking.parts import PartsAsked
 from edgeagent.model import Disposition
 from edgeagent.model.reasons import Code, reason
+
+
+@pytest.fixture(params=[1, 1000], autouse=True)
+def _recent(request, monkeypatch):
+    """Every part packed as soon as another one comes, and none."""
+    monkeypatch.setattr(parts, "_RECENT_MAX", request.param)
+
 
 ACCEPT, REJECT, HOLD = Disposition.ACCEPT, Disposition.REJECT, Disposition.HOLD
 WHY = (reason(Code.NO_RECIPE, part="P"),)
@@ -63,6 +73,32 @@ def test_file_judged_otherwise_that_was_measured_again_does_not_flip_its_part():
     measured(asked, 5, ACCEPT)
     disposed(asked, ACCEPT)
     assert asked.decided() == (Counter({(ACCEPT, ACCEPT): 1}), [])
+
+
+def test_copy_of_an_earlier_file_and_an_older_measurement_improve_nothing_however_long_ago():
+    asked = PartsAsked()
+    for seq, was in ((3, ACCEPT), (4, REJECT), (3, ACCEPT)):
+        measured(asked, seq, was)
+        measured(asked, 100 + seq, ACCEPT, serial="between")
+    disposed(asked, REJECT)
+    measured(asked, 9, ACCEPT, feature="right", needs=BOTH, needs_now=("left",))
+    assert asked.decided() == (Counter({(REJECT, REJECT): 1}), [])
+
+
+def test_part_takes_less_than_half_a_kilobyte():
+    few, many = 1_500, 2_000
+    tracemalloc.start()
+    try:
+        asked, sizes = PartsAsked(), []
+        for n in range(many):
+            for k, feature in enumerate(BOTH):
+                measured(asked, 3 * n + k + 1, ACCEPT, feature=feature, serial=f"{n:06}", needs=BOTH)
+            disposed(asked, ACCEPT, serial=f"{n:06}")
+            if n in (few - 1, many - 1):
+                sizes.append(tracemalloc.get_traced_memory()[0])
+    finally:
+        tracemalloc.stop()
+    assert (sizes[1] - sizes[0]) / (many - few) < 500
 
 
 def test_part_that_would_need_a_trace_that_nobody_measured_would_be_held():
