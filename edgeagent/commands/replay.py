@@ -172,6 +172,7 @@ def _lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
         ("another verdict: ", report.verdict_flips),
         ("", report.differences),
         ("missing: ", report.missing),
+        ("unknown: ", report.unknown),
     ):
         for difference in found:
             yield f"record {difference.seq}: {words}{clean(difference.subject)}: {clean(difference.what)}"
@@ -206,6 +207,8 @@ def _remarks(report: ReplayReport) -> Iterator[str]:
         yield f"{count_text(report.skipped, 'file')} not computed again, as asked: their records stood for them"
     if report.missing:
         yield f"{count_text(len(report.missing), 'content')} that records name are in no archive"
+    if report.unknown:
+        yield f"{count_text(len(report.unknown), 'content')} sealed before that went on record, and not at hand"
     if report.not_at_hand:
         yield f"{count_text(report.not_at_hand, 'file')} sealed away: their records stood for them"
     if report.sealed_away:

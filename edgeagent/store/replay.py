@@ -32,7 +32,7 @@ from edgeagent.rules.part_set import PartSet, decide, with_measurement
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.contents import Contents
-from edgeagent.store.copies.sealed import vouched_contents
+from edgeagent.store.copies.sealed import earlier_contents, vouched_contents
 from edgeagent.store.index.check import IndexCheck
 from edgeagent.store.index.past_parts import WalkedParts
 from edgeagent.store.journal import JournalReader, Tail, record_total
@@ -139,7 +139,9 @@ def replay_store(
         report.take(heard.contradictions_at_end(), "")
         report.messages, report.passed_over = heard.compared, heard.passed_over
     report.dispositions = fold.dispositions
-    contents.ended(vouched_contents(store, contents.sealings))
+    sealings = contents.sealings
+    contents.ended(vouched_contents(store, sealings), earlier_contents(store, sealings))
+    report.unknown = [Difference(*one) for one in contents.unknown]
     report.missing = [Difference(seq, what, words) for seq, what, words in contents.missing]
     report.missing += [Difference(*one) for one in contents.unread]
     report.orphans, report.sealed_away = contents.orphans(), contents.sealed_away

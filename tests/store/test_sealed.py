@@ -110,6 +110,25 @@ def test_manifest_that_no_record_names_excuses_no_missing_content(station, tmp_p
     assert any("no record says that it was sealed" in m["what"] for m in report["missing"])
 
 
+def test_contents_sealed_before_such_files_went_on_record_are_unknown_until_the_file_is_brought(
+    station, tmp_path, monkeypatch
+):
+    with monkeypatch.context() as earlier:  # a program that wrote no such record
+        earlier.setattr("edgeagent.commands.archive.JournalWriter.append", lambda *_: [])
+        told = run(station, "archive", "seal", "--out", str(tmp_path / "cold"), "--remove")
+    assert told.exit_code == 0, told.output
+    kinds = {r.kind for r, _ in JournalReader(station / "store" / "journal").walk()}
+    (manifest,) = manifests(station / "store")
+    assert "sealing" not in kinds
+    report = replayed(station)
+    assert (report["missing"], len(report["unknown"])) == ([], len(manifest.objects))
+    told = CliRunner().invoke(main, ["replay", "--config", str(station / "agent.toml")])
+    assert told.exit_code == 1
+    assert "sealed by its manifest alone: its file is needed (--sealed)" in told.stdout
+    whole = replayed(station, "--sealed", str(tmp_path / "cold"))
+    assert (whole["unknown"], whole["missing"], whole["identical"]) == ([], [], 5)
+
+
 def test_what_is_not_closed_or_still_used_stays(station, tmp_path):
     run(station, "archive", "seal", "--out", str(tmp_path / "cold"), "--remove")
     (manifest,) = manifests(station / "store")

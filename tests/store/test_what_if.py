@@ -195,7 +195,7 @@ def test_list_of_flips_is_written_and_an_existing_one_is_kept(station, stricter,
     assert "1 part listed in" in told.stdout
     head, row = out.read_text().splitlines()
     assert head == '"part","serial","was","would_be","reasons","measurements"'
-    assert row.startswith('"KX-2005-R","2","accept","reject","left-flank: harmonic_amplitude 37 UPR')
+    assert row.startswith('"KX-2005-R","2","accept","reject","left-flank: harmonic amplitude at 37 UPR')
     assert asked("whatif", station, "--recipes", stricter, "--out", out).exit_code == 2
 
 

@@ -15,6 +15,7 @@ from edgeagent.store.archive import Archive
 class Contents:
     """Notes every content that records name. ``missing`` are those that nobody has: record, what, and digest.
 
+    ``unknown`` are those that were sealed by a manifest alone, before such files went on record.
     ``unread`` are configurations that this version cannot read, ``sealed_away`` counts those that lie in a
     sealed file which is not at hand, ``sealings`` are the records of such files.
     """
@@ -24,6 +25,7 @@ class Contents:
         self._there = {digest for digest, _ in archive.objects()}
         self._named: set[str] = set()
         self.missing: list[tuple[int, str, str]] = []
+        self.unknown: list[tuple[int, str, str]] = []
         self.unread: list[tuple[int, str, str]] = []
         self._away: list[tuple[int, str, str]] = []
         self.sealings: list[Sealing] = []
@@ -48,11 +50,17 @@ class Contents:
             self.unread.append((seq, "configuration", f"cannot be read, nothing is derived by it: {error}"))
             return None
 
-    def ended(self, vouched: Collection[str]) -> None:
-        """After the last record: of what is said to be sealed away, only ``vouched`` contents are."""
+    def ended(self, vouched: Collection[str], earlier: Collection[str]) -> None:
+        """After the last record: of what is said to be sealed away, only ``vouched`` contents are for sure.
+
+        Those of ``earlier`` manifests are unknown.
+        """
         for seq, what, digest in self._away:
             if digest in vouched:
                 self.sealed_away += 1
+            elif digest in earlier:
+                words = f"{digest} was sealed by its manifest alone: its file is needed (--sealed)"
+                self.unknown.append((seq, what, words))
             else:
                 words = f"{digest} is in no archive, and no record says that it was sealed"
                 self.missing.append((seq, what, words))

@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import os
 import zipfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -166,6 +166,16 @@ def vouched_contents(store: Path, sealings: Iterable[Sealing]) -> frozenset[str]
     recorded = {body.manifest_sha256 for body in sealings}
     vouched = (m for m in manifests(store) if digest_of(encode(m)) in recorded)
     return frozenset(digest for manifest in vouched for digest in manifest.objects)
+
+
+def earlier_contents(store: Path, sealings: Sequence[Sealing]) -> frozenset[str]:
+    """Contents in manifests of records before those that the journal's first ``sealing`` record names.
+
+    Sealed files were not on record at first: their manifests are all there is, and nobody vouches for these.
+    """
+    first = min((body.first for body in sealings), default=None)
+    earlier = (m for m in manifests(store) if first is None or m.last < first)
+    return frozenset(digest for manifest in earlier for digest in manifest.objects)
 
 
 def take_out(store: Path, sealed: SealedFile, progress: Progress = no_progress) -> int:

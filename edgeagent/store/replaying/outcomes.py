@@ -71,7 +71,8 @@ class ReplayReport:
     program computes them, again with every verdict as it was. ``verdict_flips`` and ``differences`` are what
     should not be. ``flips`` are parts that other recipes would decide otherwise. ``contradictions`` are records
     that do not follow from those before them, ``missing`` contents that a record names and nobody has,
-    ``orphans`` contents that no record names. ``messages`` heard on the line were compared, ``passed_over``
+    ``unknown`` contents that a manifest alone says were sealed, ``orphans`` contents that no record names.
+    ``messages`` heard on the line were compared, ``passed_over``
     counts the lines of that recording that are none of this station's records.
     """
 
@@ -91,14 +92,19 @@ class ReplayReport:
     flips: list[Flip] = field(default_factory=list)
     contradictions: list[Contradiction] = field(default_factory=list)
     missing: list[Difference] = field(default_factory=list)
+    unknown: list[Difference] = field(default_factory=list)
     sealed_away: int = 0
     not_at_hand: int = 0
     orphans: list[str] = field(default_factory=list)
 
     @property
     def agrees(self) -> bool:
-        """Whether nothing speaks of a change: rounding and the program's version explain what differs."""
-        return not (self.verdict_flips or self.differences or self.contradictions or self.missing)
+        """Whether nothing speaks of a change: rounding and the program's version explain what differs.
+
+        Of unknown contents nobody can say so before their sealed file is brought.
+        """
+        found = self.verdict_flips, self.differences, self.contradictions, self.missing, self.unknown
+        return not any(found)
 
     def add(self, file: FileOutcome) -> None:
         """Count one file. Files are added in the journal's order, whoever was done with them first."""
