@@ -21,13 +21,11 @@ _MOVED_MAX = 1.15
 """Variance of a whole order over that of the lines beside it: from three turns on slope and tilt raise it by no
 more than this for white noise, flicker and a random walk; a drift that is no chance would make it more."""
 _FEW = 0.93 / 3.0
-"""A level from ν degrees of freedom leaves Student's tails: 95 % take 1 + 0.93/ν as many standard
-uncertainties (to
-first order). Around order n the lines from n/2 to 2n tell it, 3 n (T - 1) degrees of freedom."""
+"""A level from ν degrees of freedom leaves Student's tails: 95 % take 1 + 0.93/ν as many standard uncertainties
+(to first order). Around order n the lines from n/2 to 2n tell it, 3 n (T - 1) degrees of freedom."""
 _FEW_CLOSED, _FEW_WITH_TILT = 0.7, 2.0
 """The same for a single turn, over n: below order n few orders lie that tell a steep level, and waves stand
-among
-them (chosen by simulation, tests/bench/drifting.py)."""
+among them (chosen by simulation, tests/bench/drifting.py)."""
 _KEPT_LINES = 20_000
 """Longest set of lines of which what does not depend on their power is kept: some megabytes."""
 _TILT_FROM = 6
@@ -121,16 +119,12 @@ def noise_between(
     tilt.
 
     Lines at whole UPR are taken by the fit, the others hold what does not repeat from turn to turn. A smooth
-    level
-    (`level`) follows them, steep as a drift makes it; the mean of power over level, of a window that widens
-    with UPR,
-    corrects it where the noise has a band of its own. The second array, shape (2,), holds the level at which
-    noise
-    moves slope and tilt. With ``alignment`` slope and tilt were fitted, which takes their share of the lines
-    near 0
-    and 1 UPR; from 2 UPR on the variances then have what that brings into them. The third array is the plain
-    windowed power, whose sum is that of all lines, as a variance. ``points`` is the number of samples that were
-    fitted.
+    level (`level`) follows them, steep as a drift makes it; the mean of power over level, of a window that
+    widens with UPR, corrects it where the noise has a band of its own. The second array, shape (2,), holds the
+    level at which noise moves slope and tilt. With ``alignment`` slope and tilt were fitted, which takes their
+    share of the lines near 0 and 1 UPR; from 2 UPR on the variances then have what that brings into them. The
+    third array is the plain windowed power, whose sum is that of all lines, as a variance. ``points`` is the
+    number of samples that were fitted.
     """
     whole, power = found.whole, np.abs(found.line) ** 2
     known = _known_shape if len(power) <= _KEPT_LINES else _NoiseShape.of
@@ -245,8 +239,7 @@ class _Taken:
     """What the fit of slope and tilt takes of the lines between whole orders (derived in NUMERICS.md).
 
     ``near`` is the number of lowest lines that count, ``gain`` = A (AᵀA)⁻¹ and ``column`` = A have shape (2
-    near, 3),
-    cosine parts before sine parts.
+    near, 3), cosine parts before sine parts.
     """
 
     near: int
@@ -311,10 +304,8 @@ def single_turn_variance(coefficient: ComplexArray, variance: FloatArray, *, ali
 
     Nothing tells drift from profile within one turn. But a drift is in all orders, and waves stand out of it:
     what the orders between the waves have in common bounds the drift from above, with the surface's own
-    roughness
-    in it.
-    With ``alignment`` a tilt counts, too: t cos θ less its slope leaves 1/(n (n² - 1)) in order n, and all
-    of the level at ``_TILT_FROM`` may be one.
+    roughness in it. With ``alignment`` a tilt counts, too: t cos θ less its slope leaves 1/(n (n² - 1)) in
+    order n, and all of the level at ``_TILT_FROM`` may be one.
     """
     order = np.arange(2, len(coefficient), dtype=np.float64)
     if len(order) < 8:
