@@ -22,7 +22,6 @@ from edgeagent.analysis.travel.deviations import (
     mean_line,
     point_noise_um,
     spikes,
-    white_noise_um,
     widest_window,
 )
 from edgeagent.analysis.travel.grades import (
@@ -216,6 +215,17 @@ def test_many_spikes_fail_the_trace():
     spoilt = DEVIATION_UM.copy()
     spoilt[20::90] -= 30.0
     assert "spikes" in failed(analyse(make_trace(deviation_um=spoilt)))
+
+
+def test_short_wave_on_a_part_of_a_long_travel_is_no_handful_of_spikes():
+    travel_mm = np.arange(0.0, 900.0, 0.1)
+    curve = 3.0 * np.sin(travel_mm / 90.0)
+    burst = np.where((travel_mm > 400.0) & (travel_mm < 400.65), 8.0 * (-1.0) ** np.arange(9000), 0.0)
+    assert "spikes" in failed(analyse(make_trace(travel_mm, curve + burst)))
+    scattered = np.where(np.isin(np.arange(9000), [100, 101, 2000, 5000, 5001, 8000]), 40.0, 0.0)
+    found = analyse(make_trace(travel_mm, curve + scattered))
+    assert check(found, "spikes").value == 6.0
+    assert not failed(found)
 
 
 def test_clean_waves_of_the_thread_are_no_spikes():
@@ -448,9 +458,9 @@ def test_white_noise_lifts_no_variation_and_its_uncertainty_covers_what_is_left(
             [(q.value, q.standard_uncertainty) for r in runs for q in r.quantities if q.name == name]
         )
         assert found[:, 1].mean() > 0.8 * found[:, 0].std()
-        assert abs(found[:, 0].mean() - clean[name]) < 2.0 * found[:, 1].mean()
         # as read it would be 3 to 9 noises too much
-        assert found[:, 0].mean() - clean[name] < 2.5 * noise_um
+        assert -0.5 * noise_um < found[:, 0].mean() - clean[name] < 1.5 * noise_um
+        assert np.all(found[:, 0] > clean[name] - 2.0 * found[:, 1])
 
 
 @pytest.mark.parametrize("lead_mm", [2.0, None])
@@ -466,25 +476,16 @@ def test_turn_of_a_good_part_is_not_rejected_for_noise_that_ten_samples_a_turn_c
     rng = np.random.default_rng(4)
     travel_mm = np.arange(0.0, 600.1, 1.0)
     true = 2.0 * np.sin(2 * np.pi * travel_mm / 500.0) + 0.8 * np.sin(2 * np.pi * travel_mm / 10.0)
-    rejected = 0
+    turns = []
     for _ in range(20):
         found = analyse(make_trace(travel_mm, true + rng.normal(0.0, 0.5, travel_mm.size)))
-        (turn,) = [q for q in found.quantities if q.name == "travel_variation_turn"]
-        rejected += turn.value - 1.65 * turn.standard_uncertainty > 1.73 * 1.1
-    assert rejected <= 2  # 1.73 µm as the thread has it, 4 as read
-
-
-def test_waves_are_never_taken_for_noise():
-    travel_mm = np.arange(0.0, 901.0, 0.5)
-    for samples in (4, 6, 10, 20):
-        wave = np.sin(2 * np.pi * np.arange(travel_mm.size) / samples)
-        assert white_noise_um(wave) == 0.0
-    noise = np.random.default_rng(2).normal(0.0, 0.3, travel_mm.size)
-    assert white_noise_um(noise) == pytest.approx(0.3, rel=0.1)
-    assert white_noise_um(noise + np.sin(2 * np.pi * np.arange(travel_mm.size) / 20)) == pytest.approx(
-        0.3, rel=0.1
-    )
-    assert white_noise_um(np.zeros(10)) == 0.0
+        turns += [
+            (q.value, q.standard_uncertainty) for q in found.quantities if q.name == "travel_variation_turn"
+        ]
+    value, u = np.array(turns).T  # 1.73 µm as the thread has it, 4 as read
+    assert 1.6 < value.mean() < 2.4
+    assert np.all(value - 1.65 * u < 1.73 * 1.1)
+    assert np.all(value + 1.65 * u > 1.73)
 
 
 def test_good_parts_near_their_limit_are_not_rejected_for_their_noise():

@@ -10,14 +10,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from edgeagent.analysis.kinds import Request
-from edgeagent.analysis.travel.deviations import noise_lift, point_noise_um, white_noise_um
+from edgeagent.analysis.travel.deviations import (
+    POINTS_PER_TURN_MIN,
+    noise_lift,
+    other_noise_um,
+    point_noise_um,
+    points_per_turn,
+)
 from edgeagent.analysis.travel.options import UsefulTravel
+from edgeagent.analysis.travel.white_noise import scatter_of
 from edgeagent.model import Analysis, FloatArray, Influences, QualityCheck, Quantity, Trace
 
 COLUMNS = ("travel_mm", "torque_n_m")
@@ -77,14 +84,17 @@ def analyse(trace: Trace, request: Request) -> Analysis:
         checks.append(
             QualityCheck("samples", False, float(travel_mm.size), float(MIN_SAMPLES), "samples", note)
         )
-        return Analysis(tuple(checks), tuple(q for name in options.wanted for q in _quantities(name, None)))
+        return Analysis(
+            tuple(checks), tuple(q for name in options.wanted for q in _quantities(name, None, None))
+        )
     useful = options.bounds_mm(float(travel_mm.min()), float(travel_mm.max()))
     strokes = {name: _stroke(travel_mm, torque, useful, name) for name in ("forward", "return")}
     shown = {name: s for name, s in strokes.items() if s is not None}
+    lead_mm = request.thread.lead_mm if request.thread is not None else trace.header.lead_mm
     checks += [_coverage(name, strokes[name], useful) for name in options.wanted]
     quantities = [
         q for name in ("forward", "return") if name in options.wanted or name in shown
-        for q in _quantities(name, strokes[name])
+        for q in _quantities(name, strokes[name], lead_mm)
     ]  # fmt: skip
     return Analysis(tuple(checks), tuple(quantities), details=_details(shown, useful))
 
@@ -130,20 +140,22 @@ def _coverage(name: str, stroke: Stroke | None, useful: tuple[float, float]) -> 
     return QualityCheck(check, widest <= allowed, widest, allowed, "mm", note)
 
 
-def _quantities(name: str, stroke: Stroke | None) -> tuple[Quantity, Quantity]:
+def _quantities(name: str, stroke: Stroke | None, lead_mm: float | None) -> tuple[Quantity, Quantity]:
     if stroke is None:
         return Quantity("drag_torque_mean", None, "N m", name), Quantity(
             "drag_torque_variation", None, "N m", name
         )
     mean = _mean_over_travel(stroke)
     noise = point_noise_um(stroke.torque_n_m)
-    white = white_noise_um(stroke.torque_n_m)
-    lift, scatter = noise_lift(stroke.torque_n_m - mean, white, window_share=None)
-    # The lift is known to a third; short waves that are not white count as noise of a reading.
-    other = float(np.sqrt(max(noise**2 - white**2, 0.0)))
+    scatter = scatter_of(stroke.travel_mm, stroke.torque_n_m)
+    if lead_mm is not None and points_per_turn(stroke.travel_mm, lead_mm) < POINTS_PER_TURN_MIN:
+        # With few samples a turn a wave of the thread looks like noise: nothing is taken off then.
+        scatter = replace(scatter, is_white=False)
+    lift, left = noise_lift(stroke.torque_n_m - mean, scatter, window_share=None)
+    other = other_noise_um(stroke.torque_n_m, scatter)
     deviation = float(np.max(np.abs(stroke.torque_n_m - mean)))
     own = noise / float(np.sqrt(stroke.torque_n_m.size))
-    spread = float(np.linalg.norm([scatter, other, lift / 3.0, own]))
+    spread = float(np.linalg.norm([left, other, own]))
     return (
         Quantity("drag_torque_mean", mean, "N m", name, own),
         Quantity("drag_torque_variation", max(deviation - lift, 0.0), "N m", name, spread),

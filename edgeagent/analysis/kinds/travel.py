@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Annotated, Any
 
@@ -18,17 +18,19 @@ import numpy as np
 
 from edgeagent.analysis.kinds import Request
 from edgeagent.analysis.travel.deviations import (
+    POINTS_PER_TURN_MIN,
     MeanLine,
     Window,
     mean_line,
     noise_lift,
-    point_noise_um,
+    other_noise_um,
+    points_per_turn,
     spikes,
-    white_noise_um,
     widest_window,
 )
 from edgeagent.analysis.travel.grades import TRANSPORT_FACTORS, measurements_per_300, travel_limits
 from edgeagent.analysis.travel.options import UsefulTravel
+from edgeagent.analysis.travel.white_noise import scatter_of
 from edgeagent.errors import TraceRangeError
 from edgeagent.model import (
     Analysis,
@@ -52,13 +54,12 @@ CHARACTERISTICS: Mapping[str, str] = {
 }
 RANGES = {"travel_variation": (0.0, math.inf)}
 
-POINTS_PER_TURN_MIN = 8.0
-"""Fewer samples a turn lose over 8 % of a once-per-turn wave (1 - cos(pi/8)); our own choice."""
-
 READING_MAX_UM = 1e9
 """A kilometre: beyond it squares of readings leave the numbers' range, and no uncertainty can be told."""
 MISSING_SHARE_MAX = 0.001
 SPIKE_SHARE_MAX = 0.001
+SPIKE_CROWD = 16
+"""Three spikes within so many samples are no dust and no glitch; our own choice."""
 GAP_STEPS_MAX = 3.0
 """Widest gap in middle steps, where those are longer than what a turn needs; our own choice."""
 
@@ -123,16 +124,17 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     checks.append(_mean_travel_meaning(line.slope_um_per_mm * useful_mm, options.travel_compensation_um))
     in_300 = widest_window(travel_mm, residual_um, 300.0)
     in_turn = _turn_window(travel_mm, residual_um, lead_mm)
-    per_turn = 1.0 if lead_mm is None else _per_turn(travel_mm, lead_mm)
-    # With few samples a turn a wave of the thread looks like noise: nothing is taken off then.
-    white_um = white_noise_um(deviation_um) if per_turn >= POINTS_PER_TURN_MIN else 0.0
+    scatter = scatter_of(travel_mm, deviation_um)
+    if lead_mm is None or points_per_turn(travel_mm, lead_mm) < POINTS_PER_TURN_MIN:
+        # With few samples a turn a wave of the thread looks like noise: nothing is taken off then.
+        scatter = replace(scatter, is_white=False)
 
     def lift_of(length_mm: float | None) -> tuple[float, float]:
         share = 1.0 if length_mm is None else length_mm / float(travel_mm[-1] - travel_mm[0])
-        lift_um, scatter_um = noise_lift(residual_um, white_um, window_share=min(share, 1.0))
-        # The lift is known to a third; short waves that are not white count as noise of a difference.
-        other_um = float(np.sqrt(2.0 * max(point_noise_um(deviation_um) ** 2 - white_um**2, 0.0)))
-        return lift_um, float(np.linalg.norm([scatter_um, other_um, lift_um / 3.0]))
+        lift_um, left_um = noise_lift(residual_um, scatter, window_share=min(share, 1.0))
+        # Both ends of a variation are off by it.
+        other_um = math.sqrt(2.0) * other_noise_um(deviation_um, scatter)
+        return lift_um, float(np.hypot(left_um, other_um))
 
     quantities = (
         Quantity(
@@ -304,20 +306,19 @@ def _useful(travel_mm: FloatArray, options: TravelOptions) -> tuple[tuple[float,
     return (start, end), QualityCheck("useful_travel", ok, max(end - start, 0.0), None, "mm", note)
 
 
-def _per_turn(travel_mm: FloatArray, lead_mm: float) -> float:
-    return lead_mm * (travel_mm.size - 1) / float(travel_mm[-1] - travel_mm[0])
-
-
 def _without_spikes(curve: Curve, lead_mm: float | None) -> tuple[Curve, QualityCheck]:
-    if lead_mm is None or _per_turn(curve.travel_mm, lead_mm) < POINTS_PER_TURN_MIN:
+    if lead_mm is None or points_per_turn(curve.travel_mm, lead_mm) < POINTS_PER_TURN_MIN:
         note = "too few samples a turn to separate a spike from the thread; none left out"
         return curve, QualityCheck("spikes", True, None, None, "samples", note)
     found = spikes(curve.deviation_um)
     allowed = max(1.0, float(np.floor(SPIKE_SHARE_MAX * curve.travel_mm.size)))
+    # Spikes in a crowd are a short wave on a part of the travel, which is the screw's.
+    crowded = found.size > 2 and int(np.min(found[2:] - found[:-2])) < SPIKE_CROWD
     where = f", the first at {curve.travel_mm[found[0]]:.6g} mm" if found.size else ""
     check = QualityCheck(
-        "spikes", found.size <= allowed, float(found.size), allowed, "samples",
-        f"{found.size} samples stand off their neighbours and were left out{where}",
+        "spikes", found.size <= allowed and not crowded, float(found.size), allowed, "samples",
+        f"{found.size} samples stand off their neighbours and were left out{where}"
+        + ("; three are so close together that they may be a wave of the screw" if crowded else ""),
     )  # fmt: skip
     kept = np.delete(np.arange(curve.travel_mm.size), found)
     return Curve(curve.travel_mm[kept], curve.deviation_um[kept], curve.useful_mm), check
@@ -348,7 +349,7 @@ def _sampling_checks(travel_mm: FloatArray, lead_mm: float | None, grade: int | 
         return [*checks, QualityCheck("samples_per_turn", True, None, POINTS_PER_TURN_MIN, "samples", note)]
     wanted = measurements_per_300(lead_mm, grade)
     per_300 = 300.0 / widest_mm
-    per_turn = _per_turn(travel_mm, lead_mm)
+    per_turn = points_per_turn(travel_mm, lead_mm)
     few = "" if per_turn >= POINTS_PER_TURN_MIN else ", too few for travel_variation_turn, which has no value"
     return [
         *checks,
@@ -377,7 +378,7 @@ def _scale(travel_mm: FloatArray, deviation_um: FloatArray) -> QualityCheck:
 
 
 def _turn_window(travel_mm: FloatArray, residual_um: FloatArray, lead_mm: float | None) -> Window | None:
-    if lead_mm is None or _per_turn(travel_mm, lead_mm) < POINTS_PER_TURN_MIN:
+    if lead_mm is None or points_per_turn(travel_mm, lead_mm) < POINTS_PER_TURN_MIN:
         return None
     return widest_window(travel_mm, residual_um, lead_mm)
 

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import comb, erfc, sqrt
+from math import erfc, inf, sqrt
 
 import numpy as np
 
+from edgeagent.analysis.travel.white_noise import Scatter, rounding_of
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray
+
+POINTS_PER_TURN_MIN = 8.0
+"""Fewer samples a turn lose over 8 % of a once-per-turn wave (1 - cos(pi/8)); our own choice."""
 
 _SEED = 3408
 _DRAWS = 16
 _CELLS = 1000
 _STANDS_OUT = 3.0
 """One term in 400 of noise alone passes."""
+_DOUBT, _DOUBT_FEW = (0.3, 0.5), 15.0
+"""Standard uncertainty of a lift, as a share of it: n samples show whiteness to 15/sqrt(n), within bounds.
+
+At a half the variation as read is at most two uncertainties away: safe even if all of the scatter was a wave
+(chosen by simulation, NUMERICS.md).
+"""
 _QUANTILE = np.linspace(-5.0, 9.0, 1401)
 _TAIL = -np.log([0.5 * erfc(z / sqrt(2.0)) for z in _QUANTILE.tolist()])
 """Minus the logarithm of the normal law's tail beyond each quantile."""
@@ -148,6 +158,12 @@ def _range_max(values: FloatArray, first: IntArray, last: IntArray) -> FloatArra
     return found
 
 
+def points_per_turn(travel_mm: FloatArray, lead_mm: float) -> float:
+    """Steps of a rising travel (n,) in one lead, on average; infinite without travel."""
+    span_mm = float(travel_mm[-1] - travel_mm[0])
+    return lead_mm * (travel_mm.size - 1) / span_mm if span_mm > 0.0 else inf
+
+
 def point_noise_um(deviation_um: FloatArray) -> float:
     """Standard deviation of a single sample, robustly, from second differences; 0 below 4 samples.
 
@@ -161,24 +177,28 @@ def point_noise_um(deviation_um: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(bend)) / np.sqrt(6.0))
 
 
-def white_noise_um(deviation_um: FloatArray) -> float:
-    """Standard deviation of what is white from sample to sample; 0 where nothing is, or below 20 samples.
+def other_noise_um(deviation_um: FloatArray, scatter: Scatter) -> float:
+    """Standard deviation of a sample by what is not white: rounding, and short waves, which count as noise."""
+    white_um = scatter.noise if scatter.is_white else 0.0
+    short = max(point_noise_um(deviation_um) ** 2 - white_um**2, 0.0)
+    return float(np.sqrt(short + rounding_of(deviation_um) ** 2))
 
-    White noise looks alike in differences of any order, a wave does not: it fades the faster the longer it is.
-    So differences of the sixth and the eighth order must agree within a fifth, else the samples hold waves,
-    which are the thread's. Robust, by medians; the factors are the weights' root sums of squares.
+
+def noise_lift(residual_um: FloatArray, scatter: Scatter, *, window_share: float | None) -> tuple[float, float]:
+    """By how much white noise lifts a variation on average, and the standard uncertainty that it leaves, µm.
+
+    Of a scatter that is no white noise nothing is taken off: the true variation then lies anywhere from that as
+    read down to what noise would leave of it, and even the lower end is within 1.65 uncertainties.
     """
-    if deviation_um.size < 20:
-        return 0.0
-    sixth, eighth = (
-        float(1.4826 * np.median(np.abs(np.diff(deviation_um, order))) / np.sqrt(comb(2 * order, order)))
-        for order in (6, 8)
-    )
-    return eighth if eighth > 0.8 * sixth else 0.0
+    lift_um, scatter_um = _lift(residual_um, scatter.noise, window_share)
+    if not scatter.is_white:
+        return 0.0, lift_um / 1.65
+    doubt = float(np.clip(_DOUBT_FEW / np.sqrt(residual_um.size), *_DOUBT))
+    return lift_um, float(np.hypot(scatter_um, doubt * lift_um))
 
 
-def noise_lift(residual_um: FloatArray, noise_um: float, *, window_share: float | None) -> tuple[float, float]:
-    """By how much white noise lifts a variation on average, and the variation's standard deviation, µm.
+def _lift(residual_um: FloatArray, noise_um: float, window_share: float | None) -> tuple[float, float]:
+    """Mean by which white noise lifts a variation, and the variation's standard deviation, µm.
 
     ``window_share`` is the window's length over the curve's, 1 for all of it; None asks for the largest
     departure from the mean instead. Fresh noise is added to the curve as far as that stands out of the
