@@ -111,7 +111,7 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
     for key, value in values.items():
         if isinstance(value, str) and any(unicodedata.category(c) in _UNSEEN for c in value):
             raise TraceFormatError(
-                f"header {key}: control or invisible characters in {value!a}",
+                f"header {key}: control characters or invisible ones in {value!a}",
                 expected="letters, digits, signs and spaces that can be seen",
             )
         if isinstance(value, float) and not math.isfinite(value):
