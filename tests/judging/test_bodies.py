@@ -119,7 +119,7 @@ def test_every_body_is_cut_until_its_line_holds_it(sources, text):
 def test_lists_are_cut_in_turn_and_no_further_than_need_be():
     room = LINE_BYTES_MAX - 400
     counts = []
-    for text in range(0, 12_000, 100):
+    for text in range(0, 12_000, 200):
         body = bodies.fit_to_line(long_disposition(sources=40, text=text))
         counts.append((len(body.characteristics), len(body.reasons), len(body.sources)))
         assert len(encode_body(body)) <= room
@@ -197,13 +197,6 @@ def with_one_result(state):
     source = PartSource(feature="left", name="a", sha256="b", instrument="g", seq=1)
     result = FeatureResult("left", 1, Disposition.ACCEPT, (), source, (), 5.0, 1.0)
     return with_measurement(state, result, ("left",), 5.0)
-
-
-def test_start_names_build_key_and_endorsement_where_there_are_any():
-    named = bodies.start_body(1, this_machine(), configured(), "b1", "k1", "e1")
-    assert (named.build, named.key, named.endorsement) == ("b1", "k1", "e1")
-    plain = bodies.start_body(1, this_machine(), configured())
-    assert (plain.build, plain.key, plain.endorsement) == (UNSET, UNSET, UNSET)
 
 
 def test_start_says_when_no_budget_stands_behind_the_uncertainties():

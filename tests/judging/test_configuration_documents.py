@@ -119,12 +119,12 @@ def test_changed_limit_file_changes_its_recipe():
     assert [a.part for a in body.changed] == ["P"]
 
 
-def test_record_of_thousands_of_changed_recipes_fits_its_line():
+def test_record_of_more_changed_recipes_than_it_names_fits_its_line():
     long = b'[approval]\nby = "%s"\nreason = "%s"\n' % (b"\\u0001" * 128, b"\\u0001" * 200)
-    _, body = changed_since((), *((Document(f"{n}.toml", POINTS + long + b"# %d" % n), {}) for n in range(300)))
+    _, body = changed_since((), *((Document(f"{n}.toml", POINTS + long + b"# %d" % n), {}) for n in range(60)))
     line, _ = encode_record(1, "2026-03-02T10:00:00.000000Z", GENESIS, body)
     assert len(line) <= 8192
-    assert body.changed_count == 300
+    assert body.changed_count == 60
     assert len(body.changed) >= 3
 
 

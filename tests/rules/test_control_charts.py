@@ -500,6 +500,12 @@ def test_monitor_states_statistic_and_limit_in_the_unit_of_the_values():
     assert (state.high, state.low) == (pytest.approx(2.5), 0.0)
 
 
+def test_absurd_value_costs_the_next_one_no_digit():
+    plan = ChartPlan(chart="individuals", centre=0.0, sigma=1.0)
+    after = fed([1e17, 4.0, 2.0], plan)
+    assert [(s.statistic, s.signalling) for s in after] == [(1e17, "rising"), (4.0, "rising"), (2.0, "")]
+
+
 def test_sums_are_kept_up_to_twice_the_decision_on_either_side():
     plan = ChartPlan(chart="cusum", centre=0.0, sigma=1.0, decision_sigma=4.0)
     rising, falling = fed([50.0], plan)[0], fed([-50.0], plan)[0]

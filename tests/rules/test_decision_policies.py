@@ -221,3 +221,20 @@ def test_few_degrees_of_freedom_widen_a_factor_on_its_own_side_and_many_leave_it
     assert student_factor(-1.6449, 5.0) == pytest.approx(-2.015, abs=1e-3)
     assert student_factor(1.6449, math.inf) == 1.6449
     assert student_factor(0.0, 5.0) == 0.0
+
+
+@pytest.mark.parametrize("u", [0.1, 3.0])
+@pytest.mark.parametrize("together", [2, 20])
+def test_guarded_value_of_several_rejects_beyond_the_quantile_that_keeps_the_risk_for_all(together, u):
+    # Accepting asks every one of them, so that its guard band stays 1.65
+    far = stats.norm.isf(1.0 - 0.95 ** (1.0 / together))
+    for step, expected in ((-1e-6, Verdict.INCONCLUSIVE), (1e-6, Verdict.NONCONFORMING)):
+        assert verdict(10.0 + (far + step) * u, u, ONE, "guarded", together=together) == expected
+    assert verdict(10.0 - 1.651 * u, u, ONE, "guarded", together=together) == Verdict.CONFORMING
+
+
+def test_risk_of_more_than_a_tenth_rejects_within_one_standard_uncertainty():
+    limit, policy = ScalarLimit(characteristic="x", upper=1.0), DecisionPolicy(conformance=0.8)
+    # The normal quantile of 80 % is 0.8416 (tables)
+    assert verdict(1.0 + 0.841 * 0.1, 0.1, limit, policy) == Verdict.INCONCLUSIVE
+    assert verdict(1.0 + 0.842 * 0.1, 0.1, limit, policy) == Verdict.NONCONFORMING

@@ -570,6 +570,28 @@ def test_same_refusal_is_reported_once_and_the_fault_ends_when_all_was_taken_and
     assert machine.state.refused is None
 
 
+def test_fault_of_a_refusal_stays_until_all_that_waited_then_is_acknowledged():
+    machine = Machine(end=2).ready()
+    machine.found(record(1), record(2))
+    refused(machine, "measurement")
+    machine.tick(REST_S)
+    machine.ready()
+    machine.grow(3)
+    machine.found(record(1), record(2), record(3))
+    machine.give(d.Acked(machine.now, next(m.ticket for m in machine.state.open if m.seq == 1)))
+    machine.give(d.Beat(machine.now))
+    assert (machine.state.position, REFUSED in machine.state.lamp.faults) == (1, True)
+    machine.acknowledge_all()
+    assert (machine.state.position, machine.state.lamp.faults) == (3, frozenset())
+
+
+@pytest.mark.parametrize("topic", ["alarm", "state"])
+def test_message_beside_the_records_takes_no_place_of_theirs(topic):
+    machine = Machine(end=1, position=1).ready()
+    machine.give(d.Aside(machine.now, (Outgoing(topic, {}, False),)))
+    assert machine.grow(9)[-1] == d.Read(WINDOW // 2)
+
+
 def test_alarm_of_a_refusal_goes_out_beside_the_ordered_delivery():
     machine = Machine(end=1).ready()
     machine.found(record(1, Disposition.ACCEPT))
@@ -805,7 +827,7 @@ def test_foreign_fault_ends_when_its_time_is_over_and_not_on_its_last_moment():
     machine = Machine(end=1, position=1).ready()
     machine.now += ACK_S + 1
     machine.give(d.LampSeen(machine.now, b"0"))
-    machine.tick(FOREIGN_S)
+    machine.tick(10.0)  # as deploy/README.md says
     assert FOREIGN in machine.state.lamp.faults
     machine.tick(0.01)
     assert FOREIGN not in machine.state.lamp.faults

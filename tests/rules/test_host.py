@@ -43,6 +43,12 @@ def test_what_is_no_state_changes_nothing_and_says_why(payload):
     assert problem
 
 
+def test_first_state_counts_from_1970_on_and_not_from_before():
+    for timestamp, taken in ((0, True), (-1, False), (2**63 - 1, True)):
+        state, problem = read_state(HostState(), b'{"online": true, "timestamp": %d}' % timestamp)
+        assert (state == HostState(True, timestamp), problem is None) == (taken, taken)
+
+
 def test_state_of_an_earlier_session_changes_nothing():
     state, problem = read_state(BEFORE, b'{"online": false, "timestamp": 999}')
     assert state == BEFORE

@@ -44,6 +44,14 @@ def after(*results: FeatureResult, required=BOTH, now: float = 100.0) -> PartSet
     return state
 
 
+def test_only_a_part_that_lacks_a_trace_and_is_not_decided_runs_out_of_time():
+    half = after(result("left-flank", ACCEPT))
+    assert expires_at(half, WAIT_S) == 100.0 + WAIT_S
+    whole = after(result("left-flank", ACCEPT), result("right-flank", ACCEPT))
+    for state in (PartSet("P", "1", BOTH), whole, with_disposition(half, HOLD, 5)):
+        assert expires_at(state, WAIT_S) is None
+
+
 def test_part_waits_for_its_second_trace():
     state = after(result("left-flank", ACCEPT))
     assert decide(state, 200.0, WAIT_S) is None
