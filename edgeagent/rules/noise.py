@@ -61,7 +61,8 @@ def _noise_explains(c: Characteristic, among: int, numbers: int) -> bool:
     chance = math.exp(-0.5 * (c.value / u) ** 2)
     if chance >= 1.0 or -math.expm1(among * math.log1p(-chance)) >= NOISE_RISK:
         return True
-    return math.sqrt(max(c.value**2 - 2.0 * u**2, 0.0)) < c.upper + GUARD_FACTOR * u
+    # A value that noise would hardly show is 3.7 u at least, so that the root is one of a positive number.
+    return math.sqrt(c.value**2 - 2.0 * u**2) < c.upper + GUARD_FACTOR * u
 
 
 def _family_factor(numbers: int) -> float:

@@ -17,6 +17,7 @@ def failed(*causes: Cause) -> list[Failure]:
 def test_one_failure_is_no_reason_to_give_up_and_two_are(cause):
     assert not given_up(failed(cause))
     assert given_up(failed(cause, cause))
+    assert given_up(failed(cause, cause, cause)), "as after an update that allows fewer"
 
 
 def test_two_failures_of_different_causes_are_two():
@@ -27,6 +28,7 @@ def test_agent_that_is_stopped_by_others_again_and_again_gives_no_file_up_before
     assert not given_up(failed(*[Cause.INTERRUPTED] * 4))
     assert not given_up(failed(*[Cause.INTERRUPTED] * 4, Cause.DIED))
     assert given_up(failed(*[Cause.INTERRUPTED] * 5))
+    assert given_up(failed(*[Cause.INTERRUPTED] * 6))
 
 
 def test_file_without_failures_is_not_given_up():

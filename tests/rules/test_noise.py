@@ -30,6 +30,7 @@ def test_noise_alone_decides_nothing():
     assert undecided()
     assert undecided(wave(8.0, 2.0))
     assert undecided(wave(8.0, 2.0), checks=(SURE,)), "the largest of 450 in noise of 2 nm"
+    assert undecided(wave(0.0, 5.0)), "no wave at all, and a noise beyond the limit"
 
 
 @pytest.mark.parametrize("disposition", [Disposition.ACCEPT, Disposition.REJECT])
