@@ -219,6 +219,7 @@ def test_verification_whose_clock_cannot_be_right_fails(station):
     body = only(station.verify(9.0, at_h=8.0))
     assert (body.outcome, codes(body)) == (Outcome.FAILED, ["verification-clock"])
     assert body.reason_codes[0].values["doubt"] == "clock-ahead"
+    assert body.errors_nm == {"36": 1.0, "180": -2.0}, "the instrument deviates whatever its clock says"
     assert only(station.part("1", 9.1)).gate_reason.code == "gate-clocks"
 
 
@@ -307,10 +308,10 @@ SOME = {"disposition": "hold", "incomplete": True, "window_h": 2.0}
 
 
 def wave(station, hours, missing, *, partial=False, shown="36", **members):
+    # A record that does not say that a wave may be lost lost none.
+    lost = {"partial": True} if partial else {}
     return only(
-        station.verify(
-            hours, **{**SOME, "missing_upr": missing, "partial": partial, "errors_nm": {shown: 1.0}, **members}
-        )
+        station.verify(hours, **{**SOME, "missing_upr": missing, "errors_nm": {shown: 1.0}, **lost, **members})
     )
 
 
