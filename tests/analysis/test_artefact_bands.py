@@ -100,6 +100,13 @@ def test_gap_behind_the_first_point_does_not_shorten_the_range_of_the_trace():
     assert judged(head + columns + first + "".join(others[9:]), anywhere=True).missing_upr == ()
 
 
+def test_roundness_of_an_artefact_counts_from_two_undulations_on():
+    ((_, total), *_) = named(
+        judged(band("waves", {2: 5000.0, 36: 812.0})).analysis.quantities, "roundness_total"
+    )
+    assert total == pytest.approx(2 * (5.0 + 0.812), rel=0.03)
+
+
 def test_verification_that_nothing_can_be_said_of_is_not_one_whose_waves_may_be_lost():
     # Partial closes the gate until other files come; without a certificate or a wave none can.
     rules = Rulebook("guarded", {}, {}, {})

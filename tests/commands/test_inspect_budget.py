@@ -20,7 +20,7 @@ from edgeagent.demo.gauge import trace_text
 from edgeagent.demo.scenario import cases
 from edgeagent.judging.configuration import Document, recipe_from_documents
 from edgeagent.judging.evaluation.budget import temperature_check
-from edgeagent.judging.evaluation.evaluate import Rulebook
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
 from edgeagent.model import InstrumentUncertainty, PartUncertainty
 from edgeagent.store.configuration import load_configuration
 
@@ -266,6 +266,13 @@ def test_lead_test_of_a_warm_part(tmp_path):
     assert lines["temperature"] == pytest.approx(0.575)
     assert lines["expansion coefficient"] == pytest.approx(0.75)
     assert "departure from 20 °C" not in lines
+
+
+def test_every_harmonic_of_a_trace_has_a_budget_and_no_other():
+    rules = Rulebook.of(load_configuration(ROOT / "config" / "agent.toml"))
+    found = evaluate("a.txt", spiral_text(points_per_turn=1200).encode(), None, rules).budgeted
+    last = len(found.analysis.spectrum.upr)
+    assert [found.of_harmonic(upr) is not None for upr in (0, 1, last, last + 1)] == [False, True, True, False]
 
 
 def test_temperature_is_asked_for_where_the_part_expands_and_a_value_grows_with_it():

@@ -6,7 +6,7 @@ import copy
 
 import pytest
 
-from edgeagent.judging.agreement import ABSOLUTE_BOUND, Agreement, compare_results
+from edgeagent.judging.agreement import ABSOLUTE_BOUND, Agreement, beyond_rounding, compare_results
 
 RESULT = {
     "schema": "edgeagent.result/1",
@@ -190,3 +190,10 @@ def test_long_values_are_cut_for_the_list_of_differences():
     (mismatch,) = compared((("schema",), "x" * 79)).mismatches
     assert mismatch.now == repr("x" * 79)[:77] + "..."
     assert (mismatch.where, mismatch.recorded) == ("schema", "'edgeagent.result/1'")
+
+
+def test_two_records_differ_in_what_is_beyond_rounding_and_no_wording():
+    before = {"value": 1.0, "note": "a", "listed": [1.0, 2.0], "unit": "um"}
+    now = {"value": 1.0 + 1e-12, "note": "b", "listed": [1.0, 2.1], "more": 3}
+    assert [m.where for m in beyond_rounding(before, now)] == ["listed[1]", "more", "unit"]
+    assert [m.where for m in beyond_rounding(before, now, other_program=True)] == ["listed[1]"]

@@ -8,6 +8,7 @@ import pytest
 from judged_station import JudgedStation, configured, posix
 
 import edgeagent
+from edgeagent.codec.evidence.identities import JournalIdentity, KnownAs
 from edgeagent.judging.configuration import Document, recipe_from_documents
 from edgeagent.judging.line_state import line_state
 from edgeagent.model.status import DiskNow
@@ -93,3 +94,10 @@ def test_state_says_whether_a_budget_stands_behind_the_uncertainties():
     assert told(JudgedStation(), 1.0)["uncertainty"] == "noise of this trace only"
     stated = JudgedStation(configured(more="[uncertainty]\ngauge_scale = 0.003\n"))
     assert told(stated, 1.0)["uncertainty"] == "budget"
+
+
+def test_identities_that_ended_are_named_the_newest_eight_of_them():
+    station = JudgedStation()
+    for count, named in ((0, None), (1, None), (2, ["h0"]), (11, [f"h{n}" for n in range(2, 10)])):
+        station.memory.known_as = KnownAs(tuple(JournalIdentity(f"h{n}", n) for n in range(count)))
+        assert told(station, 1.0).get("formerly") == named
