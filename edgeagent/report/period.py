@@ -18,6 +18,7 @@ from edgeagent.errors import JournalCorruptError, UsageError
 from edgeagent.judging.studies.series_names import HARMONICS
 from edgeagent.model import Disposition, Verdict
 from edgeagent.model.records import (
+    JudgedValue,
     Measurement,
     PartDisposition,
     Quarantine,
@@ -25,9 +26,11 @@ from edgeagent.model.records import (
     Verification,
     reasons_of,
 )
+from edgeagent.report.closeness import order_key
 from edgeagent.report.period_series import PER_INSTANCE, PeriodSeries, ValueSeries
 from edgeagent.report.story.gather import Damage, Store
 from edgeagent.report.story.typed_record import PartKey, TypedRecord, part_of, typed_record
+from edgeagent.report.waves import families
 from edgeagent.report.words import feature_text, name_text, printable, stem_of
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.index.lookup import Lookup
@@ -333,15 +336,19 @@ def _reason_words(disposition: TypedRecord[PartDisposition], files: PartFiles) -
 
 def _file_reasons(feature: str, file: Measurement, *, held: bool) -> Iterator[str]:
     wanted = Verdict.INCONCLUSIVE if held else Verdict.NONCONFORMING
-    chatter = False
+    waves: list[JudgedValue] = []
     for c in file.characteristics:
         # A value that failed checks could not give is the checks' matter
-        if c.verdict == wanted and (c.value is not None or not file.quality_failed):
-            spectral = c.name == HARMONICS or c.name in PER_INSTANCE
-            if c.name == HARMONICS and chatter:
-                continue  # chatter and its multiples are one fault: the first one is the worst
-            chatter |= c.name == HARMONICS
-            yield f"{feature}: {name_text(stem_of(c.name), c.instance if spectral else '')}"
+        if c.verdict != wanted or (c.value is None and file.quality_failed):
+            continue
+        if c.name == HARMONICS:
+            waves.append(c)
+        else:
+            yield f"{feature}: {name_text(stem_of(c.name), c.instance if c.name in PER_INSTANCE else '')}"
+    # Those between whole orders stand after the others, however high they are
+    waves.sort(key=order_key)
+    for family in families([c.instance for c in waves]):
+        yield f"{feature}: {name_text(HARMONICS, waves[family[0]].instance)}"
     for check in file.quality_failed if held else ():
         yield f"{feature}: check {printable(check.check).replace('_', ' ')}"
 
