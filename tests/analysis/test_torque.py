@@ -128,6 +128,19 @@ def test_stated_uncertainty_of_the_mean_agrees_with_its_scatter():
     assert 0.8 < both[:, 1].mean() / both[:, 0].std() < 1.25
 
 
+def test_mean_of_a_coarse_reading_is_no_better_known_than_the_reading():
+    x = np.linspace(0.0, 400.0, 2001)
+    for true in (0.2342, 0.2377):
+        read = np.round((true + 0.002 * np.cos(x / 40.0)) / 0.01) * 0.01
+        read[::400] += 0.01
+        (mean, *_) = analyse(trace_of(x, read), directions="forward").quantities
+        assert abs(mean.value - true) < 2.0 * mean.standard_uncertainty
+        assert mean.standard_uncertainty == pytest.approx(0.01 / np.sqrt(12.0), rel=0.1)
+    dithered = np.round((0.2342 + np.random.default_rng(1).normal(0.0, 0.01, 2001)) / 0.01) * 0.01
+    (mean, *_) = analyse(trace_of(x, dithered), directions="forward").quantities
+    assert abs(mean.value - 0.2342) < 3.0 * mean.standard_uncertainty < 0.0015
+
+
 def test_noise_makes_no_variation_of_a_good_screw():
     x = np.linspace(0.0, 400.0, 4001)
     curve = 0.5 + 0.05 * np.cos(2 * np.pi * x / 150.0)

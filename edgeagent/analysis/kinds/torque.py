@@ -24,7 +24,7 @@ from edgeagent.analysis.travel.deviations import (
     points_per_turn,
 )
 from edgeagent.analysis.travel.options import UsefulTravel
-from edgeagent.analysis.travel.white_noise import scatter_of
+from edgeagent.analysis.travel.white_noise import rounding_of, scatter_of
 from edgeagent.model import Analysis, FloatArray, Influences, QualityCheck, Quantity, Trace
 
 COLUMNS = ("travel_mm", "torque_n_m")
@@ -39,6 +39,9 @@ GAP_SHARE_MAX = 0.02
 _PIECES = 200
 _MOVING = 0.25
 _CURVE_POINTS_MAX = 1000
+_DITHER = math.sqrt(3.0)
+"""Noise of half a step q, over the standard deviation of rounding: rounding then errs by q exp(-pi²/2) / pi on
+average, 0.2 % of q (characteristic function of the normal law; derived here)."""
 
 
 class TorqueOptions(UsefulTravel, frozen=True, forbid_unknown_fields=True):
@@ -155,6 +158,9 @@ def _quantities(name: str, stroke: Stroke | None, lead_mm: float | None) -> tupl
     other = other_noise_um(stroke.torque_n_m, scatter)
     deviation = float(np.max(np.abs(stroke.torque_n_m - mean)))
     own = noise / float(np.sqrt(stroke.torque_n_m.size))
+    rounding = rounding_of(stroke.torque_n_m)
+    if noise < _DITHER * rounding:
+        own = float(np.hypot(own, rounding))  # rounding that no noise spreads does not average out
     spread = float(np.linalg.norm([left, other, own]))
     return (
         Quantity("drag_torque_mean", mean, "N m", name, own),

@@ -188,11 +188,11 @@ def noise_lift(residual_um: FloatArray, scatter: Scatter, *, window_share: float
     """By how much white noise lifts a variation on average, and the standard uncertainty that it leaves, µm.
 
     Of a scatter that is no white noise nothing is taken off: the true variation then lies anywhere from that as
-    read down to what noise would leave of it, and even the lower end is within 1.65 uncertainties.
+    read down to what noise would leave of it, and even that, with its scatter, is within 1.65 uncertainties.
     """
     lift_um, scatter_um = _lift(residual_um, scatter.noise, window_share)
     if not scatter.is_white:
-        return 0.0, lift_um / 1.65
+        return 0.0, lift_um / 1.65 + scatter_um
     doubt = float(np.clip(_DOUBT_FEW / np.sqrt(residual_um.size), *_DOUBT))
     return lift_um, float(np.hypot(scatter_um, doubt * lift_um))
 
