@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -29,6 +31,27 @@ pytest_plugins = ("guards", "programs", "pytester", "quick")
 settings.register_profile("house", deadline=None, derandomize=True)
 settings.register_profile("fuzz", deadline=None, max_examples=2000)
 settings.load_profile("house")  # pytest --hypothesis-profile=fuzz: other examples every time, and many of them
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[Path], object]], Path]:
+    """Gives a folder that the first of all workers to ask for it fills; nobody changes it afterwards."""
+    base = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        base = base.parent
+
+    def folder_of(name: str, fill: Callable[[Path], object]) -> Path:
+        folder, filled = base / name, base / f"{name}.filled"
+        with (base / f"{name}.lock").open("wb") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not filled.exists():
+                shutil.rmtree(folder, ignore_errors=True)  # of a worker that failed
+                folder.mkdir()
+                fill(folder)
+                filled.touch()
+        return folder
+
+    return folder_of
 
 
 @pytest.fixture(scope="session")

@@ -1,5 +1,8 @@
 """One store of invented parts for all tests of the report, made by the real pieces."""
 
+from datetime import UTC, datetime
+from types import SimpleNamespace
+
 import pytest
 from fixture_modules import load
 
@@ -11,9 +14,15 @@ def invented():
 
 
 @pytest.fixture(scope="session")
-def station(invented, tmp_path_factory):
+def station(invented, made_once):
     """Accepted, rejected, held, incomplete, re-measured and hostile parts; verifications; a broken file."""
-    s = invented.InventedStation(tmp_path_factory.mktemp("report"), profile=True, max_age_h=24)
+    folder = made_once("report-station", lambda folder: play(invented, folder))
+    return SimpleNamespace(store=folder / "config" / "store", config=folder / "config" / "agent.toml")
+
+
+def play(invented, folder):
+    """Let the invented station measure."""
+    s = invented.InventedStation(folder, profile=True, max_age_h=24)
     invented.verify_gauge(s, seed=1)
     invented.measure_part(s, "000411", seed=1, profile={})
     invented.measure_part(
@@ -35,16 +44,16 @@ def station(invented, tmp_path_factory):
     at = s.wait(minutes=3)
     s.measure("hostile.txt", invented.spiral_text(invented.HOSTILE, at, {2: 90.0}, seed=78))
     s.close()
-    return s
 
 
 @pytest.fixture(scope="session")
-def pages(station, tmp_path_factory):
+def pages(station, made_once):
     """The period's page and, by serial, the pages of its parts."""
-    from datetime import UTC, datetime
-
     from edgeagent.report.write import write_period_report
 
-    out = tmp_path_factory.mktemp("pages") / "period.html"
-    write_period_report(station.store, out, None, as_of=datetime(2026, 3, 4, tzinfo=UTC), part_pages=60)
-    return out
+    as_of = datetime(2026, 3, 4, tzinfo=UTC)
+
+    def write(folder):
+        write_period_report(station.store, folder / "period.html", None, as_of=as_of, part_pages=60)
+
+    return made_once("report-pages", write) / "period.html"
