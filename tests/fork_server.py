@@ -13,6 +13,7 @@ import gc
 import importlib
 import json
 import os
+import runpy
 import select
 import signal
 import socket
@@ -34,8 +35,8 @@ LOADED = (
 )
 """What a running service imports, at its start or later; a worker then loads all that an analysis may need."""
 REQUEST_BYTES_MAX = 1 << 20
-WORKERS = 1
-"""So many workers of a service are forked. Those that follow, after a kill, are started as in a plant."""
+WORKERS, WORKERS_OF_FAULTS = 1, 4
+"""So many workers of a service are forked, more where faults take them. Those that follow are started."""
 
 
 class Forked:
@@ -135,8 +136,9 @@ def serve(fd: int) -> list[str]:
             os.environ.clear()
             os.environ.update(request["env"])
             os.chdir(request["cwd"])
+            _customize(["-m", "edgeagent", *request["command"]])
             if request["command"][0] == "run":
-                WorkersAhead.fork()
+                WorkersAhead.fork(WORKERS_OF_FAULTS if "PLANTED" in os.environ else WORKERS)
             return list(request["command"])
         _close(fds)
         asked.send(str(answer).encode())
@@ -155,10 +157,10 @@ class WorkersAhead:
         self._waiting = waiting
 
     @classmethod
-    def fork(cls) -> None:
-        """Fork them, and have the service begin them. Returns in the service alone; a worker ends here."""
+    def fork(cls, number: int) -> None:
+        """Fork so many, and have the service begin them. Returns in the service alone; a worker ends here."""
         waiting: list[tuple[socket.socket, int]] = []
-        for _ in range(WORKERS):
+        for _ in range(number):
             ours, its = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
             if (pid := os.fork()) == 0:
                 for other, _ in [*waiting, (ours, 0)]:
@@ -201,6 +203,7 @@ def _work_when_begun(channel: socket.socket) -> None:
         os.dup2(nothing.fileno(), 1)
     os.environ.clear()
     os.environ.update(request["env"])
+    _customize(["-m", WORKER, *request["words"]])
     code = 1
     try:
         sys.modules[WORKER].main(request["words"])
@@ -210,6 +213,15 @@ def _work_when_begun(channel: socket.socket) -> None:
     finally:
         # Taking the loaded modules down costs ten times what a worker does that is asked for nothing.
         os._exit(code)
+
+
+def _customize(words: list[str]) -> None:
+    """What Python does at its start: run the ``sitecustomize`` of a folder on PYTHONPATH."""
+    sys.orig_argv = words
+    for folder in os.environ["PYTHONPATH"].split(os.pathsep):
+        if (found := Path(folder, "sitecustomize.py")).exists():
+            sys.argv = words[1:]
+            runpy.run_path(os.fspath(found))
 
 
 def exit_code(pid: int) -> int:

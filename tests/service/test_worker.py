@@ -160,8 +160,8 @@ def test_frozen_worker_is_a_file_that_takes_too_long_and_not_the_end(cell, plant
 
 def test_workers_die_with_a_killed_agent_even_in_the_midst_of_a_file(cell, planted, notes, circle_text):
     agent = planted(cell.begin_alone, **{"worker.time_s": 3600})
-    agent.drop("hang-1.txt", circle_text("000001"))
-    wait_until((notes / "hang-1.txt.begun").exists, what="the file at a worker")
+    agent.drop("compute-1.txt", circle_text("000001"))
+    wait_until((notes / "compute-1.txt.begun").exists, what="the file at a worker")
     pids = workers_of(agent.pid)
     assert pids
     agent.kill()

@@ -17,6 +17,11 @@ NOTES = Path(os.environ.get("PLANTED", "/nonexistent"))
 
 def hang():
     while True:
+        time.sleep(1.0)
+
+
+def compute():
+    while True:
         pass
 
 
@@ -36,6 +41,7 @@ def mistake():
 
 FAULTS = {
     "hang": hang,
+    "compute": compute,
     "fill": fill,
     "rubbish": rubbish,
     "mistake": mistake,
@@ -60,6 +66,8 @@ def plant():
         return real(name, *more, **named)
 
     module.evaluate = evaluate
+    if loaded := sys.modules.get("edgeagent.service.workers.worker"):  # a forked worker's
+        loaded.evaluate = evaluate
 
 
 def plant_in_agent():
