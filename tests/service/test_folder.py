@@ -119,3 +119,39 @@ def test_close_that_comes_while_an_earlier_look_is_under_way_is_not_forgotten(tm
         assert clock.at < 1010.0, "it came to nothing"
     assert found.whole
     assert found.unclosed_s is None
+
+
+def test_writing_that_is_seen_while_a_file_is_read_is_not_forgotten(tmp_path, monkeypatch):
+    """It is opened again and written on behind what was read: a pause of its writer is no end."""
+    monkeypatch.setattr(module, "Hands", HandsAtOnce)
+    clock, path = TickingClock(), tmp_path / "a.txt"
+    settings = IntakeSettings(folders=("inbox",), settle_s=0.1)
+    made = Folder("inbox", tmp_path, settings, clock, *[lambda *_: None] * 3)
+    made.available, made._next_scan = True, 1e9
+
+    def found_within(seconds: float) -> list[bytes]:
+        until = clock.at + seconds
+        while clock.at < until:
+            made.advance(clock.monotonic())
+            if (found := made.take()) is not None:
+                made.finished(found)
+                return [found.data]
+        return []
+
+    path.write_bytes(b"whole")
+    made.hinted(Hint("inbox", "a.txt", created=True, closed=True), clock.monotonic())
+    while not made._reading:
+        for result in made._hands.results():
+            made._take_result(result, clock.monotonic())
+        if (errand := made._next_errand(clock.monotonic())) is not None:
+            made._hands.submit(errand)
+    path.write_bytes(b"whole and a half")
+    made.hinted(Hint("inbox", "a.txt", writing=True), clock.monotonic())
+    look = made._next_errand(clock.monotonic())
+    made._take_result(look(lambda: None), clock.monotonic())  # before what was read
+    assert found_within(1.0) == [b"whole"]
+    made._to_see.append("a.txt")  # as a listing does
+    assert found_within(5.0) == []
+    path.write_bytes(b"whole and a half more")
+    made.hinted(Hint("inbox", "a.txt", closed=True), clock.monotonic())
+    assert found_within(5.0) == [b"whole and a half more"]

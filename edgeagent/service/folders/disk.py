@@ -255,3 +255,8 @@ def _read_pieces(fd: int, wanted: int, alive: Callable[[], None]) -> bytes:
         pieces.append(piece)
         wanted -= len(piece)
     return b"".join(pieces)
+
+
+def spell_out(name: str) -> str:
+    """A name as text; bytes that are not UTF-8 are spelt out."""
+    return os.fsencode(name).decode("utf-8", "backslashreplace")

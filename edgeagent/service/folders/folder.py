@@ -7,7 +7,6 @@ at a time, so that what matters most now is never behind a long list of what mat
 from __future__ import annotations
 
 import errno
-import os
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -98,6 +97,7 @@ class Folder:
         self._reading: dict[str, UnsettledFile] = {}
         self._retry: dict[str, tuple[float, float]] = {}
         self._signs: dict[str, Signs] = {}
+        self._signs_while_read: dict[str, Signs] = {}
         self._seeing: set[str] = set()
         self._to_see: deque[str] = deque()
         self._ready: deque[FoundFile] = deque()
@@ -268,15 +268,15 @@ class Folder:
         """Mark a file before it is read, which the agent may not survive; the reason where it is given up."""
         if self._attempts is None:
             return None
-        failures = self._attempts.failures(self.label, _spell_out(name), look)
+        failures = self._attempts.failures(self.label, disk.spell_out(name), look)
         if given_up(failures):
             return AnalysisStoppedError(reason_of(failures))
-        self._attempts.reading(self.label, _spell_out(name), look)
+        self._attempts.reading(self.label, disk.spell_out(name), look)
         return None
 
     def _postpone(self, name: str, look: Look) -> None:
         if self._attempts is not None:
-            self._attempts.postponed(self.label, _spell_out(name), look)
+            self._attempts.postponed(self.label, disk.spell_out(name), look)
 
     def _take_result(self, result: Any, now: float) -> None:
         match result:
@@ -292,7 +292,7 @@ class Folder:
                     self._fresh = False
             case Growth(name, sha256, grown):
                 if grown:
-                    self.grown.append((_spell_out(name), sha256))
+                    self.grown.append((disk.spell_out(name), sha256))
             case MoveFailed(name, reason):
                 self._report("move-failed", {"folder": self.label, "name": name, "reason": reason})
             case OSError():
@@ -352,14 +352,10 @@ class Folder:
         self.available = False
         for name, waiting in self._reading.items():
             self._postpone(name, waiting.look)
-        self._waiting.clear()
-        self._reading.clear()
-        self._at_start.clear()
-        self._backlog.clear()
-        self._retry.clear()
-        self._signs.clear()
-        self._seeing.clear()
-        self._to_see.clear()
+        for by_name in (self._waiting, self._reading, self._retry, self._signs, self._signs_while_read):
+            by_name.clear()
+        for names in (self._at_start, self._backlog, self._seeing, self._to_see):
+            names.clear()
         self._order = ReadingOrder()
 
     def _was_seen(self, seen: SeenFile, signs: Signs | None, now: float) -> None:
@@ -368,6 +364,8 @@ class Folder:
         if look is None:
             self._drop(name)
             return
+        if name in self._reading and signs is not None:
+            self._signs_while_read[name] = self._signs_while_read.get(name, Signs()).then(signs)
         if self.available is False or name in self._reading or (done is not None and done.look == look):
             return
         handed = self._handed.get(name)
@@ -427,6 +425,8 @@ class Folder:
         """A file was read, unless it moved, is locked, or lacks its side file: then again later."""
         name = content.name
         waiting = self._reading.pop(name, None)
+        if (signs := self._signs_while_read.pop(name, None)) is not None:
+            self._signs[name] = signs.then(self._signs.pop(name, Signs()))  # looked at again, with them
         if waiting is None or name not in self._waiting or content.moved or content.lacks_side:
             self._postpone(name, content.look)
         if waiting is None or name not in self._waiting:
@@ -478,7 +478,7 @@ class Folder:
             settled_at = min(settled_at, content.look.ctime_ns / 1e9 + quiet_s)
         return FoundFile(
             folder=self.label,
-            name=_spell_out(name),
+            name=disk.spell_out(name),
             data=content.data,
             side=content.side,
             look=content.look,
@@ -493,8 +493,3 @@ class Folder:
             unclosed_s=unclosed_s if waiting.writing else None,
             regular=content.regular,
         )
-
-
-def _spell_out(name: str) -> str:
-    """A name as text; bytes that are not UTF-8 are spelt out."""
-    return os.fsencode(name).decode("utf-8", "backslashreplace")
