@@ -67,18 +67,41 @@ CUTS = (
 """What is left out of a body that is too long for its line, in this order, and how many stay."""
 
 
+_LAST_CUTS = (
+    ("characteristics", 1),
+    ("remeasured", 3),
+    ("missing", 3),
+    ("reasons", 1),
+    ("sources", 1),
+)
+"""What is left out besides where names alone are too long, such as those of four bytes a character."""
+
+
 def fit_to_line(body: B) -> B:
     """The body cut down until its line fits; what is cut stands in full in the archived result."""
-    for name, count in CUTS:
-        if len(encode_body(body)) <= _BODY_BYTES_MAX:
+    whole = body = _with_fewer(body, CUTS)
+    for longest in (120, 40):
+        if _is_too_long(body):
+            # From the whole texts: those that were cut to 120 would pass for short ones.
+            body = _with_short_texts(whole, longest)
+    # A body that does not fit would end the agent, and again at each start: an odd name must not do that.
+    return _with_fewer(body, _LAST_CUTS)
+
+
+def _is_too_long(body: AnyBody) -> bool:
+    return len(encode_body(body)) > _BODY_BYTES_MAX
+
+
+def _with_fewer(body: B, cuts: Sequence[tuple[str, int]]) -> B:
+    """The body with its lists cut in turn, no further than its line needs."""
+    for name, count in cuts:
+        if not _is_too_long(body):
             return body
+        # Sentences and codes together: a reader takes the one for the wording of the other.
         for member in (name, "reason_codes") if name == "reasons" else (name,):
             listed = getattr(body, member, UNSET)
             if listed is not UNSET:
                 body = replace(body, **{member: listed[:count]})
-    for longest in (120, 40):
-        if len(encode_body(body)) > _BODY_BYTES_MAX:
-            body = _with_short_texts(body, longest)
     return body
 
 

@@ -152,6 +152,25 @@ def test_text_of_128_characters_stays_whole_beside_one_that_is_cut():
     assert [len(text) for text in body.reasons] == [121, 128, 121]
 
 
+@pytest.mark.parametrize("count", [1, 3, 40])
+def test_names_of_four_bytes_a_character_leave_a_line_that_fits(count):
+    name = "\N{GRINNING FACE}" * 128
+    source = {"feature": name, "name": name[:63], "sha256": "ab" * 32, "instrument": name, "seq": 1}
+    members = {
+        "part": name,
+        "serial": name,
+        "sources": [source] * count,
+        "remeasured": [name] * count,
+        "missing": [name] * count,
+        "characteristics": [{"name": "roundness_total", "feature": name}] * count,
+        "reasons": [name * 4] * count,
+        "reason_codes": [{"code": "unknown-feature", "values": {"asked": name, "part": name}}] * count,
+    }
+    body = bodies.fit_to_line(body_of("disposition", members))
+    assert fits(body)
+    assert (body.part, body.serial) == (name, name), "who the part is must never be cut"
+
+
 def test_own_source_of_a_record_is_never_cut():
     name = "n" * 250
     codes = [{"code": "recorded", "values": {"text": "x" * 20_000}}] * 3
