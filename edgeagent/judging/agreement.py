@@ -67,6 +67,7 @@ def compare_results(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> Comp
 
     Where another program wrote the recorded one, members that only one of them has do not count.
     """
+    # Older results name no software: they count as another program's.
     before, after = recorded.get(_SOFTWARE) or {}, now.get(_SOFTWARE) or {}
     other = before != after
     if MEMBER not in recorded:  # written before results held it: it decides nothing
@@ -94,6 +95,7 @@ def beyond_rounding(recorded: Any, now: Any, *, other_program: bool = False) -> 
 def _without_phases(result: Mapping[str, Any]) -> dict[str, Any]:
     """The result without what is compared by itself or not at all."""
     spectrum = result.get("spectrum")
+    # Amplitude and phase apart would differ wherever a wave is so small that its phase is noise.
     rest = {k: v for k, v in result.items() if k not in (_SOFTWARE, "spectrum")}
     if isinstance(spectrum, dict):
         rest["spectrum"] = {k: v for k, v in spectrum.items() if k not in ("amplitude_nm", "phase_deg")}
@@ -103,6 +105,7 @@ def _without_phases(result: Mapping[str, Any]) -> dict[str, Any]:
 def _mismatches(a: Any, b: Any, where: str, *, other_program: bool) -> Iterator[Mismatch]:
     """Every value that differs, with its place."""
     if isinstance(a, dict) and isinstance(b, dict):
+        # The same program writes the same members: one that is missing was taken out.
         shared = a.keys() & b.keys() if other_program else a.keys() | b.keys()
         for key in sorted(shared - _WORDING):
             place = f"{where}.{key}" if where else str(key)
@@ -115,11 +118,13 @@ def _mismatches(a: Any, b: Any, where: str, *, other_program: bool) -> Iterator[
 
 
 def _decides(where: str) -> bool:
+    # What flips is told apart from what differs: an auditor reads the flips first.
     return where == "disposition" or where.endswith(".verdict")
 
 
 def _close(a: Any, b: Any, where: str) -> bool:
     numbers = isinstance(a, int | float) and isinstance(b, int | float)
+    # Python takes True for 1: a check that turned must not pass for rounding.
     if not numbers or isinstance(a, bool) or isinstance(b, bool):
         return False
     if where.startswith(_INFLUENCES):

@@ -50,6 +50,7 @@ from edgeagent.rules.sentences import sentence, sentences
 B = TypeVar("B", bound=AnyBody)
 
 _BODY_BYTES_MAX = LINE_BYTES_MAX - 400
+"""Number, time, kind and two hashes of a line take less than 400 bytes."""
 CUTS = (
     ("characteristics", 6),
     ("reasons", 6),
@@ -108,14 +109,17 @@ def _with_fewer(body: B, cuts: Sequence[tuple[str, int]]) -> B:
 def _with_short_texts(body: B, longest: int) -> B:
     """The same body with texts that a file brought along cut; names, digests and short words stay whole."""
     if isinstance(body, Measurement):
+        # Keys that nobody here knows: they stand in the archived result, and go before anything that is read.
         body = replace(body, trace=replace(body.trace, extra=UNSET))
     plain = msgspec.to_builtins(body)
+    # Not the source: by its name and digest the file is known again after a restart.
     short = {k: v if k == "source" else _shorten(v, longest) for k, v in plain.items()}
     return msgspec.convert(short, type(body))
 
 
 def _shorten(value: Any, longest: int) -> Any:
     if isinstance(value, str):
+        # 128: the longest name that a header may have; part, serial and feature must stay what they are.
         return value if len(value) <= 128 else value[:longest] + "…"
     if isinstance(value, Mapping):
         return {k: _shorten(v, longest) for k, v in value.items()}
@@ -127,12 +131,14 @@ def _shorten(value: Any, longest: int) -> Any:
 def _identity_of(evaluation: Evaluation) -> TraceIdentity:
     """What the trace says of itself; keys of its header that nobody here knows are carried along as JSON."""
     found = trace_object(evaluation.trace, evaluation.analysis)
+    # As JSON of its own: whatever type a foreign key has, it is carried along as it was.
     extra = {key: msgspec.Raw(msgspec.json.encode(text)) for key, text in found.pop("extra", {}).items()}
     return msgspec.convert({**found, **({"extra": extra} if extra else {})}, TraceIdentity)
 
 
 def source_of(file: FoundFile) -> Source:
     """Where a file was, what it was and how it looked."""
+    # Without its bytes there is no digest: that of nothing would be one that many files share.
     readable = file.data or file.problem is None
     return Source(
         name=file.record_name,
@@ -157,6 +163,7 @@ def measurement_body(
     header, judgement = evaluation.trace.header, evaluation.judgement
     layout = configuration.layouts.get(evaluation.layout or "")
     failed = (c for c in evaluation.analysis.quality if not c.ok)
+    # Before the sentences are made: they and the codes must be the same reasons.
     listed = judgement.reasons[:12]
     body = Measurement(
         source=source,
@@ -167,6 +174,7 @@ def measurement_body(
         rule=configuration.settings.decision.policy.text,
         software=Software(version=__version__, numpy=np.__version__, values=VALUES_VERSION),
         result_sha256=result_sha256,
+        # Decided now and put on record: the station's name may change, the gauge that measured does not.
         instrument=header.instrument or configuration.settings.station.name,
         required=evaluation.required,
         quality_failed=tuple(FailedCheck(c.check, c.note) for c in failed)[:12],
@@ -208,6 +216,7 @@ def _of_artefact(body: Measurement, evaluation: Evaluation, configuration: Confi
 def disposition_body(state: PartSet, decision: PartDecision, gate: Reason | None) -> PartDisposition:
     """A ``disposition`` record of one part."""
     results = list(state.results.values())
+    # Of all traces: the worst value of the part may be in any of them.
     key = [c for r in results for c in r.key]
     return fit_to_line(
         PartDisposition(
@@ -334,6 +343,7 @@ def configuration_body(
     ``old`` are these files by name, from which the differences follow; None where they are not to be had.
     """
     manifest = encode([{"name": d.name, "sha256": d.sha256} for d in configuration.documents()])
+    # By content: a recipe renamed is no change, and one whose table of limits changed is one.
     changed = tuple(_approval(r) for r in configuration.recipes.values() if not r.digests() <= {*before})
     return manifest, fit_to_line(
         ConfigurationRead(
@@ -354,6 +364,7 @@ def configuration_body(
 
 _CHANGED_MAX = 50
 _DIFFERENCES_MAX = 40
+"""Before the line's own cuts: a thousand new recipes need not be spelt out to be cut again."""
 
 
 def _differences(old: Mapping[str, bytes] | None, configuration: Configuration) -> tuple[str, ...]:

@@ -80,6 +80,7 @@ def with_approval(loaded: LoadedRecipe, note: bytes, keys: Sequence[VerifierKey]
 
 def digests_by_name(loaded: LoadedRecipe) -> dict[str, str]:
     """What an approval of a recipe names: its own file and those with its limits."""
+    # Without its folder: an approval is made beside the file, wherever that lies.
     own = {loaded.document.name.rpartition("/")[2]: loaded.document.sha256}
     return own | {name: document.sha256 for name, document in loaded.files.items()}
 
@@ -99,6 +100,7 @@ def layout_from_document(document: Document) -> Layout:
     text = document.data.decode("utf-8-sig")
     named = layout.constants.get("kind")
     try:
+        # Where the kind comes from the file, a column of any kind may be meant; the reader checks again.
         kinds = [find_kind(name) for name in ([named] if isinstance(named, str) else kind_names())]
     except TraceShapeError as error:
         where = place_of_key(document.name, text, "constants.kind")

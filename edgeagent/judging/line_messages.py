@@ -19,6 +19,7 @@ def record_messages(record: Record, delivery: Delivery, *, now: float, live_s: f
     if not isinstance(record.body, PartDisposition):
         return found
     ends = record.body.settled_at + live_s
+    # By the heartbeat's count as well: a PLC without a clock sees by it when a disposition no longer holds.
     last_beat = delivery.count_after(ends - now)
     return with_expiry(found, ends, last_beat=last_beat, store=delivery.store)
 

@@ -16,7 +16,7 @@ from edgeagent.model.status import DiskNow
 from edgeagent.rules.line.delivery_state import Delivery
 
 _WAITING_MAX = 50
-"""The newest so many are named, so that the message stays short; all of them are counted."""
+"""At most this many of the newest are named, so that the message stays short; all of them are counted."""
 _FORMERLY_MAX = 8
 """Identities that ended with an adoption: a copy from before it must learn that it is one."""
 
@@ -33,6 +33,7 @@ def line_state(
         **({"formerly": formerly} if formerly else {}),
         "version": edgeagent.__version__,
         "lamp": lamp.value,
+        # Sorted: sets have no order, and a state that has not changed must compare equal.
         "faults": sorted(lamp.faults),
         "holding": sorted(lamp.holding),
         "gate": msgspec.to_builtins(line_gate(memory, configuration, now)),

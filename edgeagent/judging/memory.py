@@ -47,6 +47,7 @@ from edgeagent.rules.line.outbox import messages
 from edgeagent.rules.part_set import FeatureResult, PartSet, with_disposition, with_measurement, with_past
 
 _FILES_MAX = 1000
+"""Files of verifications that a copy is recognised by: at one a shift, those of a year."""
 _LAST_PARTS = 10
 """The last parts that a status names."""
 _KEY_MAX = 4
@@ -62,6 +63,7 @@ Recall = Callable[[str, str, str, int], Iterable[Record]]
 def file_key(folder: str, name: str, sha256: str | None, side_sha256: str | None, look: Look | None) -> bytes:
     """Identity of a file: relative path and content; what could not be read is known by how it looks."""
     content = f"{sha256}\0{side_sha256}" if sha256 is not None else f"unread\0{look}"
+    # Sixteen bytes: millions of files stay in memory, and collide with a probability of 1e-25.
     return hashlib.sha256(f"{folder}\0{name}\0{content}".encode()).digest()[:16]
 
 
@@ -137,7 +139,7 @@ class Memory:
         return {name: history.current for name, history in self.verifications.items()}
 
     def use(self, *, live_s: float, latches: bool) -> None:
-        """From here on a disposition counts as told in time, and a reject latches, by these settings."""
+        """From here on dispositions count as live, and rejects latch, by these settings."""
         self._live_s, self._latches = live_s, latches
 
     def waiting_rejects(self, position: int) -> tuple[Waiting, ...]:
@@ -155,6 +157,7 @@ class Memory:
 
     def forget_files(self) -> None:
         """Leave the files folded so far to ``known_before``, which has them now."""
+        # Without an index nobody else would know them.
         if self._known_before is not None:
             self._done.clear()
 
@@ -219,6 +222,7 @@ class Memory:
         if record.time < self.recorded_at:  # both are written alike
             self.set_back_s = _posix(self.recorded_at) - _posix(record.time)
         self.recorded_at = record.time
+        # Only these: the identity is a hash over few records, and ten years are folded at a start.
         if record.seq == 1 or record.kind in _NAMES_US:
             self.known_as = with_record(self.known_as, record)
         match record.body:
@@ -229,6 +233,7 @@ class Memory:
                 if body.trace.of_artefact is None:
                     self._note_measurement(record.seq, body)
                 else:
+                    # Set until its outcome comes: a power cut between the two is mended at the start.
                     self.unverified = record
             case Quarantine() as body:
                 self._note_done(body.source)
@@ -238,6 +243,7 @@ class Memory:
                 self.artefact_errors_nm.setdefault((body.instrument, body.artefact), {}).update(errors)
                 self._note_verification(record, body, errors)
             case ConfigurationRead() as body:
+                # A configuration that was read is in force as a whole, its certificates too.
                 self.certificate_refused = None
                 self.manifest = body.manifest_sha256
                 self.withdrawn = newest_approvals(self.withdrawn, given(body.withdrawn, {}))
@@ -252,6 +258,7 @@ class Memory:
             case Recovery(what="store-older", reason=why):
                 self.older = why
             case Adoption():
+                # A person has taken over what is here.
                 self.older = None
             case _:
                 pass
@@ -266,6 +273,7 @@ class Memory:
     def _note_disposition(self, seq: int, body: PartDisposition) -> None:
         self.decided = seq
         key = (body.part, body.serial)
+        # Not `sets` alone: a part held for the gate may be released long after it was forgotten there.
         state = with_disposition(self.part_set(*key), body.disposition, seq)
         self._keep(key, state)
         self.gated.pop(key, None)
@@ -282,10 +290,11 @@ class Memory:
     def _note_verification(self, record: Record, body: Verification, errors: Mapping[int, float]) -> None:
         """What a verification says of its waves and of its instrument.
 
-        A file that shows only some of the waves, and those well, neither opens nor closes the gate where the
-        certificate says which file shows the others; nor does one that is too noisy to tell, of which no wave
-        counts as seen; nor one that is no verification at all.
+        None of these opens or closes the gate: a file with only some of the waves, all conforming, where the
+        certificate assigns the others to another file; one too noisy to decide, of which no wave counts as
+        seen; one that is no verification.
         """
+        # With the certificate: judged by another one the same file is a verification of its own.
         self.verifying[str(body.source.sha256), body.certificate_sha256] = record.seq
         while len(self.verifying) > _FILES_MAX:
             self.verifying.popitem(last=False)
@@ -297,7 +306,7 @@ class Memory:
         self.measured_last[body.instrument] = measured_at
         seen = self.sightings.setdefault((body.instrument, body.artefact), {})
         partial = given(body.partial, False)
-        # A wave counts as seen only where its time can be right and its file could tell.
+        # A wave counts as seen only where its time can be right and its file could decide.
         for upr in errors if doubt is None and outcome != Outcome.INCONCLUSIVE else ():
             sighting = Sighting(
                 measured_at, body.certificate_sha256, outcome != Outcome.FAILED, record.seq, partial
@@ -357,6 +366,7 @@ class Memory:
         leaving = self._leaving.get((state.part, state.serial))
         if leaving is not None and content in leaving.decided:
             return leaving
+        # Only what was recorded before what is known: the rest is in the state already.
         began = min((r.seq for r in (leaving or state).results.values()), default=result.seq)
         past = PartSet(state.part, state.serial)
         for record in self.recall(state.part, state.serial, content, began):
@@ -372,6 +382,7 @@ class Memory:
         """Leave forgotten parts to ``recall`` where it finds all of their records up to ``seq``."""
         while self._leaving:
             key, state = next(iter(self._leaving.items()))
+            # In order of leaving: those behind it have records at least as new.
             if max(state.disposed_seq or 0, *(r.seq for r in state.results.values())) > seq:
                 return
             del self._leaving[key]
@@ -410,6 +421,7 @@ def feature_result(seq: int, body: Measurement) -> FeatureResult:
     trace = body.trace
     disposition, reasons = body.disposition, reasons_of(body)
     unclosed = unclosed_reason(body.source)
+    # A reject or hold of a piece of a file stands: more of the file cannot make it good.
     if unclosed is not None and disposition == Disposition.ACCEPT:
         disposition, reasons = Disposition.HOLD, (unclosed, *reasons)
     return FeatureResult(

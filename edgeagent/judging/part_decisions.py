@@ -61,6 +61,7 @@ def decision_entries(
 
     ``timeout_s`` is how long an incomplete set may wait by ``now``, if not as configured.
     """
+    # 0 and infinity are times as well.
     given_s = configuration.settings.decision.set_timeout_s if timeout_s is None else timeout_s
     decision = decide(state, now, given_s)
     if decision is None:
@@ -82,6 +83,7 @@ def open_reason(state: PartSet, memory: Memory, configuration: Configuration, no
     # The certificates in force are older than those on disk: which of them is right, only a person knows.
     if wanted.max_age_h is not None and memory.certificate_refused is not None:
         return reason(Code.GATE_CERTIFICATE_REFUSED, text=memory.certificate_refused)
+    # A verification counts only under the certificate that is in force now.
     certificate = configuration.certificates.get(wanted.artefact)
     # Every instrument that measured a trace of the part must be proved, not only the last one.
     for instrument in _instruments(state):
@@ -205,6 +207,7 @@ def artefact_entries(
     instrument = body.instrument
     at = datetime.fromisoformat(body.trace.measured_at).timestamp()
     doubt = clock_doubt(at, now, memory.measured_last.get(instrument))
+    # With a clock in doubt nobody can say which parts were measured after it.
     if doubt is None:
         # The verification's own record comes next in the journal, so that its number is known already.
         failed = Verified(verification.artefact, Outcome.FAILED, at, seq + 1)
@@ -224,6 +227,7 @@ def _measured_after(state: PartSet, instrument: str, past: Sequence[Verified], s
     for result in state.results.values():
         if result.source.instrument == instrument and result.measured_at is not None:
             before = around(past, result.measured_at, result.seq)[0]
+            # Only where this failure is the nearest before the part: a pass between them covers it.
             if before is not None and before.seq == seq:
                 return result.feature
     return None
@@ -231,6 +235,7 @@ def _measured_after(state: PartSet, instrument: str, past: Sequence[Verified], s
 
 def _withdrawal(state: PartSet, feature: str, instrument: str, seq: int) -> PartDisposition:
     gate = reason(Code.GATE_AFTER_FAILURE, trace=feature, instrument=instrument, seq=seq, ground="failed")
+    # That of the part's newest file: a withdrawal is live as long as the part may still be at the line.
     settled_at = max(r.settled_at for r in state.results.values())
     reasons = (gate, reason(Code.ACCEPTED_BEFORE_FAILURE_WAS_READ))
     return bodies.disposition_body(state, PartDecision(Disposition.HOLD, reasons, settled_at), gate)
@@ -244,6 +249,7 @@ def _doubted_parts(body: Measurement, memory: Memory, began: datetime) -> list[R
     """
     instrument = body.instrument
     history = memory.verifications.get(instrument)
+    # By time of measuring: a pass that was measured later says nothing of the time before the failure.
     passed = [v for v in history.past if v.passed and v.at <= began.timestamp()] if history else []
     since, recorded = (passed[-1].at, passed[-1].seq) if passed else (-math.inf, 0)
     found = [
@@ -277,6 +283,7 @@ def _speaks_against(
     """
     wanted, artefact = configuration.settings.verification, given(body.trace.artefact, "")
     unclosed = unclosed_reason(body.source)
+    # What is wrong in the part that is there stays wrong; what is good may still change.
     if unclosed is not None and body.disposition != Disposition.REJECT:
         return [unclosed], False, False
     # A copy of yesterday's good file would otherwise keep the gate open for ever.
@@ -303,6 +310,7 @@ def _speaks_against(
 
 def _set_counted_from(body: Measurement, memory: Memory, began: datetime) -> float | None:
     seen = memory.sightings.get((body.instrument, given(body.trace.artefact, "")), {})
+    # Waves seen before a failure prove nothing after it.
     seen = since_failure(seen, memory.verifications.get(body.instrument))
     return counted_from(
         given(body.missing_upr, ()),

@@ -173,18 +173,20 @@ def release_entries(
         raise RequestRefusedError(reason(Code.NOT_HELD_FOR_GATE, part=request.part, serial=request.serial))
     state = memory.part_set(*key)
     refusal = _other_reason(state) or _unverified(state, memory, gate) or _at_the_line(state, now, live_s)
-    # Last, so that the first of two persons is told of every other hindrance before the second is fetched.
+    # Last, so that the first of two persons learns of every other hindrance before the second is fetched.
     if refusal is None and two_persons:
         refusal = _without_another_person(handed, memory.proposed.get(key))
     if refusal is not None:
         raise RequestRefusedError(refusal, f"{request.part} {request.serial}")
     released = reason(Code.RELEASED_BY, who=request.who, why=request.why)
+    # The time of the part's own files: a release is late by that, and leaves the lamp to whoever is there now.
     decision = PartDecision(Disposition.ACCEPT, (released, *_sum_up(state)[1]), _settled_at(state))
     answered = Release(
         seq=state.disposed_seq or 0,
         part=request.part,
         serial=request.serial,
         who=request.who,
+        # The lamp's hold is acknowledged by itself; a release answers for the part alone.
         matched=False,
         why=request.why,
         user=handed.asker.user or UNSET,
@@ -198,6 +200,7 @@ def _without_another_person(handed: Handed, first: tuple[str, int] | None) -> Re
     if first is None:
         return reason(Code.SECOND_PERSON_NEEDED)
     who, uid = first
+    # Either is enough to refuse: one person with two logins, or two names typed at one.
     same = handed.request.who.strip().casefold() == who.strip().casefold() or handed.asker.uid == uid
     return reason(Code.SAME_PERSON, who=who) if same else None
 
@@ -212,6 +215,7 @@ def _other_reason(state: PartSet) -> Reason | None:
     if state.disposed != Disposition.HOLD:
         return reason(Code.NOT_ON_HOLD)
     disposition, reasons = _sum_up(state)
+    # Without the gate it would be accepted: then nothing else holds it.
     return None if disposition == Disposition.ACCEPT else reason(Code.HELD_FOR_MORE, others=sentences(reasons))
 
 

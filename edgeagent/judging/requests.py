@@ -1,7 +1,7 @@
 """What commands may ask of the running service, who asks, and what they are answered.
 
 The journal has one writer, the service, so a command hands in a request: a small JSON file in
-``store/requests/`` whose member ``what`` tells its kind. ``who`` is the name that a person typed; ``Asker`` is
+``store/requests/`` whose member ``what`` names its kind. ``who`` is the name that a person typed; ``Asker`` is
 whom the operating system knows, by the owner of the file, which nobody but root can give away.
 """
 

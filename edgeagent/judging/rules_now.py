@@ -10,11 +10,13 @@ from edgeagent.judging.memory import Memory
 
 
 def rules_now(rules: Rulebook, memory: Memory, configuration: Configuration) -> Rulebook:
-    """The rules, with what the last verification of each instrument found, where the budget counts that."""
+    """The rulebook with each instrument's latest deviations, if ``[uncertainty]`` names an artefact."""
     stated = configuration.settings.uncertainty
     if stated is None or stated.artefact is None:
         return rules
     certified = {w.upr: w.amplitude_nm for w in configuration.certificates[stated.artefact][0].wave}
+    # Relative, as a gauge's scale is wrong by a share; waves of an earlier certificate have no amplitude to
+    # divide by.
     deviations = {
         instrument: {float(upr): nm / certified[upr] for upr, nm in errors.items() if upr in certified}
         for (instrument, artefact), errors in memory.artefact_errors_nm.items()

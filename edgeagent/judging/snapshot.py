@@ -56,6 +56,7 @@ _SHAPE = hashlib.sha256(msgspec.json.encode(msgspec.json.schema(MemorySnapshot))
 
 def encode_snapshot(memory: Memory, drift: DriftWatch | None, watched: Drift | None) -> bytes | None:
     """What the fold knows after the last record; None while a measurement lacks the record that must follow."""
+    # The next start would go on behind it and never complete it.
     if memory.unverified is not None:
         return None
     snapshot = MemorySnapshot(
@@ -161,5 +162,6 @@ def _drift_mark(watched: Drift | None) -> str:
         return ""
     from edgeagent.judging.drift import DriftSeriesState
 
+    # Charts whose settings changed begin anew: their state was made with other limits.
     both = watched, msgspec.json.schema(DriftSeriesState)
     return hashlib.sha256(msgspec.json.encode(both)).hexdigest()[:16]

@@ -30,6 +30,7 @@ def is_undecided(file: FoundFile, failed_checks: Collection[str] | None) -> bool
     While somebody may still add to the file, that or too few turns are more likely a piece of a file than a
     bad one.
     """
+    # A problem is final: the file could not be read at all, and waiting for more of it was tried.
     if file.whole or file.problem is not None:
         return False
     return failed_checks is None or TURNS_CHECK in failed_checks
@@ -61,6 +62,8 @@ def revocations(names: Iterable[tuple[str, str]], memory: Memory, now: float) ->
             continue
         for result in state.results.values():
             name, sha256 = result.source.name, str(result.source.sha256)
+            # With the digest: another version of the file may have been decided since, whose growth this is
+            # not.
             if (name, sha256) in grown or (file_of_trace(name), sha256) in grown:
                 grew = reason(Code.GREW, file=name, seq=result.seq)
                 body = bodies.disposition_body(state, PartDecision(Disposition.HOLD, (grew,), now), None)

@@ -28,8 +28,8 @@ from edgeagent.model.reasons import Code, Parameter, Reason, reason
 from edgeagent.rules.decision import judge
 from edgeagent.rules.noise import undecided_by_noise
 
-_HARDLY_THERE = 0.1
-"""Share of its certified amplitude below which a wave is not there at all, whatever ails the gauge."""
+_MISSING_BELOW = 0.1
+"""Share of its certified amplitude below which a wave counts as missing: no gauge loses that much of one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +65,17 @@ def evaluate_artefact(
         holds = [reason(Code.NO_CERTIFICATE, artefact=header.artefact)]
         return ArtefactEvaluation(analysis, judge(analysis, None, rule, holds=holds))
     reach = _reach_upr(trace)
+    # A wave without a feature may be in any file.
     own = [w.upr for w in certificate.wave if w.feature in (None, header.feature)]
     highest = max((upr for upr in own if upr <= reach), default=max(w.upr for w in certificate.wave))
+    # At least the usual band: spurious waves are looked for beside the certified ones, too.
     upr_max = max(500, highest)
     analysis = _as_it_lies(trace, kind, certificate, _request(kind, certificate, upr_max, float(highest)))
     holds = []
     if header.measured_at.date() > certificate.valid_until:
         ended = str(certificate.valid_until)
         holds.append(reason(Code.CERTIFICATE_ENDED, certificate=certificate.certificate, valid_until=ended))
+    # No recipe's limits: an artefact is judged by its certificate alone.
     plan = MeasurementPlan(header.feature, header.kind, None)
     spectrum = analysis.spectrum
     limits = _limits(certificate.accept)
@@ -84,6 +87,7 @@ def evaluate_artefact(
     if not shown:
         judgement = judge(analysis, plan, rule, holds=[*holds, *absent.values()])
         return ArtefactEvaluation(analysis, judgement, tuple(absent))
+    # A limit on a value that the trace cannot have, such as side bands of no wave, would hold it for ever.
     there = {q.name for q in analysis.quantities}
     limits = [x for x in limits if x.characteristic in there]
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=holds)
@@ -91,6 +95,7 @@ def evaluate_artefact(
     noisy = not holds and not unnamed and undecided_by_noise(analysis, judgement)
     if not absent:
         return ArtefactEvaluation(analysis, judgement, too_noisy=noisy)
+    # Asked before the missing waves hold it: incomplete means that nothing else does.
     incomplete = judgement.disposition == Disposition.ACCEPT
     judgement = judge(analysis, plan, rule, extra_limits=limits, holds=[*absent.values(), *holds])
     return ArtefactEvaluation(analysis, judgement, tuple(absent), incomplete, bool(unnamed), noisy)
@@ -117,10 +122,12 @@ def _as_it_lies(trace: Trace, kind: Kind, certificate: Certificate, request: Req
     found = _analyse(trace, kind, request)
     if certificate.geometry is not None or certificate.thread is not None or found.spectrum is None:
         return found
+    # Without a diameter the contact is not turned in either reading: both are the same.
     if trace.header.track_diameter_mm is None:
         return found
     plain = _analyse(trace, kind, replace(request, surface=RoundSurface(turned=False)))
     turned = _side_bands(found.spectrum, certificate)
+    # Reading it the wrong way round moves part of each wave to the orders beside it.
     if plain.spectrum is None or _side_bands(plain.spectrum, certificate) >= turned:
         return found
     note = "read as it stands: over the outside of a cylinder the certified waves would have larger side bands"
@@ -176,6 +183,7 @@ def _compare_with(
 def _reach_upr(trace: Trace) -> int:
     """The highest UPR that a model of the trace reaches: 0.4 of its points per turn, below Nyquist."""
     step_deg = np.abs(np.diff(trace.columns["angle_deg"]))
+    # Lost samples and an angle that stands still are no spacing.
     step_deg = step_deg[np.isfinite(step_deg) & (step_deg > 0)]
     return int(0.4 * 360.0 / np.median(step_deg)) if len(step_deg) else 0
 
@@ -185,8 +193,8 @@ def _waves_shown(
 ) -> tuple[list[Wave], dict[int, Reason], dict[int, Reason]]:
     """The certified waves that a trace shows; those in other features; and those that are not there, with why.
 
-    ``reach_upr`` is as far as the trace's points go. A wave that is hardly there counts as not there, beside
-    others that are, unless the certificate says that this feature shows it: then E_n judges it.
+    ``reach_upr`` is as far as the trace's points go. A wave below a tenth of its certified amplitude counts as
+    missing if others are found, unless the certificate assigns it to this feature: then E_n judges it.
     """
     shown: list[Wave] = []
     elsewhere: dict[int, Reason] = {}
@@ -195,7 +203,7 @@ def _waves_shown(
     end_upr = min(spectrum_upr, reach_upr)
     inside = [w for w in certificate.wave if w.feature in (None, feature) and w.upr <= end_upr]
     amplitude_nm = {w.upr: float(spectrum.amplitude_nm[w.upr - 1]) for w in inside}
-    faint = [w for w in inside if amplitude_nm[w.upr] < _HARDLY_THERE * w.amplitude_nm]
+    faint = [w for w in inside if amplitude_nm[w.upr] < _MISSING_BELOW * w.amplitude_nm]
     for number, w in enumerate(certificate.wave):
         named: dict[str, Parameter] = {"certificate": certificate.certificate, "wave": number, "upr": w.upr}
         if w.feature is not None and w.feature != feature:
@@ -203,6 +211,7 @@ def _waves_shown(
         elif w.upr > end_upr:
             range_upr = reach_upr if w.upr > reach_upr else spectrum_upr
             unnamed[w.upr] = reason(Code.WAVE_BEYOND_RANGE, **named, range_upr=range_upr)
+        # All of them faint is a gauge that is wrong, not a file of other waves: then E_n judges them.
         elif w in faint and w.feature is None and len(faint) < len(inside):
             found_nm = amplitude_nm[w.upr]
             unnamed[w.upr] = reason(

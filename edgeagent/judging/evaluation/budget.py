@@ -87,13 +87,14 @@ def with_budget(
 ) -> Budgeted:
     """Every value with its budget, whose ``influences`` are known.
 
-    A value of which neither trace nor study tells how it repeats keeps an unknown uncertainty; one that grows
-    with a part whose temperature the recipe asks for and the trace does not tell has an infinite one.
+    A value whose repeatability is known from neither trace nor study keeps an unknown uncertainty; one that
+    grows with a part of unknown temperature has an infinite one, where the recipe states an expansion.
     ``options`` are the kind's, ``temperature_c`` what the trace says of the part, ``limited`` the
     characteristics that have a limit: where one of them grows with a part of unknown temperature, the trace is
     not fit to be accepted.
     """
     instrument, part = instrument or InstrumentUncertainty(), part or PartUncertainty()
+    # Kinds without a band of their own: values of no single UPR take the artefact's waves in the usual one.
     low, high = getattr(options, "upr", None) or (2, 500)
     known = Known(
         influences,
@@ -105,12 +106,14 @@ def with_budget(
     )
     unmeasured = part.expansion_per_k is not None and known.temperature_c is None
     budgets, quantities = {}, []
+    # Corrected first: sensitivities belong to the value that is stated.
     for q in at_reference_temperature(analysis.quantities, known):
         parts = contributions(q, known)
         studied = part.repeatability_of(q.name, q.instance) is not None
         repeats = q.standard_uncertainty is not None or studied
         if parts:
             budget = budgets[q.name, q.instance] = combine(parts, complete=repeats)
+            # Without its repeatability the rest is too small: an unknown uncertainty is safer than a wrong one.
             if budget.complete:
                 u, dof = budget.standard_uncertainty, budget.degrees_of_freedom
                 q = replace(q, standard_uncertainty=u, degrees_of_freedom=dof)
@@ -136,7 +139,7 @@ def temperature_check(
     if part.expansion_per_k is None or not growing:
         return ()
     if temperature_c is None:
-        note = "the trace states no temperature_c, without which expansion_per_k tells nothing"
+        note = "the trace states no temperature_c, so that expansion_per_k cannot be applied"
         return (QualityCheck("temperature", not growing & limited, None, None, "", note),)
     corrected = "are those at 20 °C" if part.correct_temperature else "are not corrected for it"
     note = f"measured at {temperature_c:g} °C, values {corrected}"

@@ -75,6 +75,7 @@ class Rulebook:
         found = self.deviations.get(instrument or self.station)
         if self.uncertainty is None or not found:
             return self.uncertainty
+        # Waves that the last verification did not show keep what was stated.
         waves = tuple((upr, u, found.get(upr, deviation)) for upr, u, deviation in self.uncertainty.waves)
         return replace(self.uncertainty, waves=waves)
 
@@ -131,6 +132,7 @@ def _station_uncertainty(configuration: Configuration) -> InstrumentUncertainty 
     return InstrumentUncertainty(
         **given,
         waves=tuple(
+            # Relative: between certified amplitudes only the share can be interpolated.
             (float(w.upr), w.expanded_uncertainty_nm / COVERAGE_FACTOR / w.amplitude_nm, 0.0)
             for w in sorted(waves, key=lambda wave: wave.upr)
         ),
@@ -149,6 +151,7 @@ def evaluate(
     read = read_trace(name, data, side, {key: layout for key, (layout, _) in rules.layouts.items()})
     trace = read.trace
     kind = find_kind(trace.header.kind)
+    # Here, not in the kind: what is missing is then named the same way for all of them.
     require_columns(trace, kind)
     recipe = None if trace.header.part is None else rules.recipes.get(trace.header.part)
     uncertainty = rules.uncertainty_of(trace.header.instrument)
@@ -208,14 +211,17 @@ def _part(
         with np.errstate(over="ignore", invalid="ignore"):
             analysis = _without_overflow(kind.analyse(trace, request))
     except AnalysisError as error:
+        # The file is fine and its part must be held: a record without values says why.
         analysis = Analysis((QualityCheck(header.kind, False, None, None, "", str(error)),), ())
     limits, grade_holds = _grade_limits(trace, kind, plan, request)
     every = (*limits, *(plan.scalar_limits if plan else ()))
     limited = frozenset(x.characteristic for x in every)
     doubts = without_value(every, analysis, kind, request)
+    # Added to the checks before judging: a doubted set-up takes from each value what it proves.
     doubts += setup_checks(trace, read.side, request.thread, plan)
     analysis = replace(analysis, quality=(*analysis.quality, *doubts))
     part = recipe.recipe.uncertainty if recipe is not None else None
+    # Kept as analysed: what-ifs and replay apply another budget to the same values.
     known, raw = None, analysis.quantities
     if uncertainty is not None or part is not None:
         from edgeagent.judging.evaluation.budget import apply_budget  # only where a budget is asked for
@@ -275,6 +281,7 @@ def traces_with_curves(recipe: LoadedRecipe | None) -> int:
 
 def _without_overflow(analysis: Analysis) -> Analysis:
     """An uncertainty that is no number, as where squares overflow, is infinite: it proves nothing."""
+    # Nearly all files: the copy below is for absurd readings alone.
     if not any(map(_is_no_uncertainty, analysis.quantities)):
         return analysis
     known = (

@@ -17,6 +17,7 @@ from edgeagent.model import MeasurementPlan, QualityCheck, Thread, Trace
 _EQUAL = 1e-9
 """Relative difference of two statements of the same number."""
 _TEMPERATURE_C = (0.0, 50.0)
+"""Wider than any measuring room: outside of it the number was mistyped."""
 _DECISIVE = ("tip_radius_mm", "track_diameter_mm", "degrees_per_mm")
 """Numbers of which no range is narrow enough to show a wrong digit."""
 
@@ -31,10 +32,13 @@ def setup_checks(
     """
     found = _stated_numbers(trace, side)
     checks = list(_differences(found, plan.setup)) if plan is not None else []
+    # With a checksum the number is as it was written; whether it was measured right no range can say.
     if side is not None and not side.sealed and thread is not None:
         stated = plan.setup if plan is not None else {}
+        # What the recipe states was compared already, to nine digits.
         checks += _impossible({k: v for k, v in found.items() if k not in stated}, thread)
     if side is not None and not side.sealed and plan is not None:
+        # One doubt for each number is enough.
         doubted = {check.note.partition(" ")[0] for check in checks}
         checks += _said_once(side, plan, doubted)
     return checks
@@ -52,6 +56,7 @@ def _said_once(side: SideFile, plan: MeasurementPlan, doubted: Collection[str]) 
 def _stated_numbers(trace: Trace, side: SideFile | None) -> dict[str, Any]:
     header = trace.header
     found = {
+        # A corrected profile no longer depends on the tip.
         "tip_radius_mm": None if header.tip_corrected else header.tip_radius_mm,
         "track_diameter_mm": header.track_diameter_mm,
         "lead_mm": header.lead_mm,
@@ -82,9 +87,12 @@ def _impossible(found: Mapping[str, Any], thread: Thread) -> Iterator[QualityChe
     inside_mm = thread.ball_pitch_circle_mm - thread.ball_diameter_mm
     outside_mm = thread.ball_pitch_circle_mm + thread.ball_diameter_mm
     ranges = {
+        # A tip nearly as large as the flank's radius would touch beside it.
         "tip_radius_mm": (0.0, 0.9 * flank_mm),
         "track_diameter_mm": (inside_mm, outside_mm),
+        # A thousandth is far beyond any lead error of a ball screw, and far below a wrong digit of three.
         "lead_mm": (thread.lead_mm * (1 - 1e-3), thread.lead_mm * (1 + 1e-3)),
+        # A path once around the track, whose diameter lies between these.
         "degrees_per_mm": (360.0 / (math.pi * outside_mm), 360.0 / (math.pi * inside_mm)),
         "temperature_c": _TEMPERATURE_C,
     }

@@ -27,9 +27,9 @@ from edgeagent.rules.line.lamp import FAULT
 from edgeagent.rules.line.lamp_words import lamp_reasons, lamp_word
 
 WAITING_MAX = 50
-"""The newest so many are named; all of them are counted."""
+"""At most this many of the newest are named; all of them are counted."""
 OPEN_PARTS_MAX = 10
-"""Parts that lack traces: the newest so many are named, QueueNow counts all of them."""
+"""Parts that lack traces: at most this many of the newest are named, QueueNow counts all of them."""
 _BROKER_AWAY = "the broker is not connected: the line sees a fault"
 _NOT_PROVED = "the broker has not given the agent's own lamp message back yet"
 _GATE = "the gate is closed: good parts are held"
@@ -122,16 +122,19 @@ def lamp_now(delivery: Delivery) -> LampNow:
     """What the line sees: a fault as long as the broker is away, whatever the agent would show."""
     lamp = delivery.lamp
     away = () if delivery.connected else (_BROKER_AWAY,)
+    # The broker publishes the will, which says fault, as soon as it misses the agent.
     digit = lamp.value if delivery.connected else FAULT
     named = tuple(WaitingNow(w.seq, w.what, w.part, w.serial, w.file) for w in lamp.waiting[-WAITING_MAX:])
     return LampNow(digit, lamp_word(digit), (*away, *lamp_reasons(lamp)), len(lamp.waiting), named)
 
 
 def reasons_against(delivery: Delivery, gate: GateNow) -> tuple[str, ...]:
-    """Why a good part would not be accepted now, and the line told so; empty when it would.
+    """Why the line would not see a good part accepted now; empty when it would.
 
     A reject or hold that waits for its acknowledgement is none: the next part is decided all the same.
     """
+    # Faults come first among the lamp's reasons; what is behind them waits for a person, and holds no next
+    # part.
     faults = lamp_reasons(delivery.lamp)[: len(delivery.lamp.faults)]
     broker = () if delivery.ready else (_NOT_PROVED if delivery.connected else _BROKER_AWAY,)
     return (*broker, *faults, *((_GATE,) if gate.closed else ()))

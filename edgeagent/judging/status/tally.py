@@ -35,14 +35,16 @@ class Tally:
             case Measurement() as body:
                 self._counts["measured"] += 1
                 took_s = datetime.fromisoformat(record.time).timestamp() - body.settled_at
+                # A clock that was set back must not take from a counter, which only grows.
                 self._counts["recorded_s"] += max(0.0, took_s)
             case Quarantine():
                 self._counts["quarantined"] += 1
             case PartDisposition() as body:
                 self._counts[body.disposition.value] += 1
             case Verification() as body:
-                told = (Outcome.PASSED, Outcome.INCONCLUSIVE)
-                self._counts[f"verifications_{body.outcome.value if body.outcome in told else 'failed'}"] += 1
+                # Whatever did not pass needs somebody's eye, but for noise alone.
+                named = (Outcome.PASSED, Outcome.INCONCLUSIVE)
+                self._counts[f"verifications_{body.outcome.value if body.outcome in named else 'failed'}"] += 1
             case Acknowledgement() as body:
                 self._counts["acknowledged" if body.matched else "acknowledgements_unmatched"] += 1
             case Recovery():

@@ -51,6 +51,7 @@ def scale_uncertainty(file: Evaluation, rules: Rulebook, upr: IntArray) -> Float
     stated = rules.uncertainty_of(file.trace.header.instrument)
     if stated is None:
         return np.zeros(len(upr))
+    # Independent of each other: gauge, certificate and last deviation add in squares.
     certified, deviation = interpolate(stated.waves, upr.astype(np.float64))
     result: FloatArray = np.sqrt((stated.gauge_scale or 0.0) ** 2 + certified**2 + deviation**2)
     return result

@@ -35,6 +35,7 @@ from edgeagent.judging.studies.run_out import run_out_of
 from edgeagent.model import QualityCheck, Running, Spectrum, Thread
 
 _ORDERS = 12
+"""Orders that a verdict is given for, the greatest ones: what a person looks at."""
 _PITCH_AGREES = 0.1
 """Share of a pitch within which recorded axial positions are those of two flanks of one thread."""
 
@@ -83,6 +84,8 @@ def flank_motion(
         contact_angle_deg=thread.contact_angle_deg,
         lead_angle_rad=thread.lead_angle_rad,
         contact_angle_u_deg=contact_angle_u_deg,
+        # One gauge traced both flanks, so that its scale is common to them; for the longer spectrum, as the
+        # shorter one is cut from it.
         scale_u=scale_uncertainty(left, rules, max(spectra, key=lambda s: len(s.upr)).upr),
     )
     shift_rad = normal_plane_shift_rad(thread, rises=rises, tip_radius_mm=tip_mm)
@@ -90,6 +93,7 @@ def flank_motion(
     touched = combine(shift_rad=shift_rad)
     combined, elsewhere = (touched, None) if plane == "normal" else (combine(shift_rad=0.0), touched)
     greatest = greatest_orders(combined, _ORDERS)
+    # The highest order needs the angle best: a doubt of one degree is nothing at 2 UPR, and half a wave at 180.
     datum, doubt_rad = _shared_angle(both, thread, 0 if one_clamping else max(greatest, default=0))
     if one_clamping and (datum.ok or datum.value is None):
         doubt_rad = 0.0
@@ -124,6 +128,7 @@ def _same_part(left: Evaluation, right: Evaluation) -> tuple[tuple[Spectrum, Spe
         raise UsageError(f"kind {first.kind}: the flanks of a groove are traced as spirals")
     if first.feature == second.feature:
         raise UsageError(f"both traces are of feature {first.feature}: a left and a right flank are needed")
+    # Exchanged, the axial motion would come out with the wrong sign.
     if "right" in first.feature and "left" in second.feature:
         raise UsageError(f"{first.feature} is given as LEFT, {second.feature} as RIGHT: turn them round")
     thread, running = thread_and_running(left)
@@ -136,6 +141,7 @@ def _shared_angle(both: Sequence[Evaluation], thread: Thread, upr: int) -> tuple
     try:
         offsets = _axis_offsets(both, thread)
     except AnalysisError as error:
+        # Half a turn: nothing is known of the shared angle.
         return QualityCheck("angular_datum", False, None, None, "1", str(error)), math.pi
     return datum_check(*offsets, upr_needed=upr), datum_doubt_rad(*offsets)
 
@@ -158,6 +164,7 @@ def _heights_mm(both: Sequence[Evaluation], thread: Thread) -> tuple[float, floa
     apart = float(thread.ball_diameter_mm * across)
     traces = [file.trace for file in both]
     angles = [unwrapped_deg(t.columns["angle_deg"]) for t in traces]
+    # The middle of the range, not the mean: gaps must not shift it.
     middles = [(np.nanmin(angle) + np.nanmax(angle)) / 2 for angle in angles]
     apart += rise_mm_per_turn(traces[0], thread) * float(middles[1] - middles[0]) / 360.0
     if all("axial_mm" in t.columns for t in traces):

@@ -65,6 +65,7 @@ def pool_octaves(studies: Sequence[CharacteristicStudy]) -> list[CharacteristicS
         if upr is None:
             found.append(one)
         else:
+            # The number of binary digits is the octave: 4 to 7 UPR have three.
             bands.setdefault((one.part, one.feature, upr.bit_length() - 1), []).append(one)
     for (_, _, octave), members in sorted(bands.items()):
         usable = [m for m in members if m.study is not None]
@@ -74,6 +75,7 @@ def pool_octaves(studies: Sequence[CharacteristicStudy]) -> list[CharacteristicS
             continue
         worst = max(usable, key=lambda m: m.study.gauge_sd if m.study is not None else 0.0)
         notes = (f"worst of {len(usable)} harmonics: {harmonic_of(worst.label)} UPR", *worst.notes)
+        # Of all members: the entry says how far the study goes, whichever harmonic is the worst.
         newest = max(m.last_at for m in usable)
         found.append(
             replace(worst, label=label, ranges=None, lower=None, upper=None, notes=notes, last_at=newest)
@@ -97,6 +99,7 @@ def _study(values: Sequence[Observation], by: str) -> CharacteristicStudy:
             # The constants of the range are tabulated up to ten
             ranges = range_study(square) if max(len(square), len(square[0]), len(square[0][0])) <= 10 else None
     except AnalysisError as error:
+        # Only where auto chose it: who asked for operators knows that there are some.
         reason = str(error) + (_HINT if asked == "auto" and by != "none" else "")
     return CharacteristicStudy(
         key.subject, key.feature, key.label, last.unit, by, study, ranges, last.lower, last.upper,
@@ -111,6 +114,7 @@ def _appraiser(found: Observation, by: str) -> str:
 def _factor(values: Sequence[Observation], by: str) -> str:
     if by != "auto":
         return by
+    # Operators first: where both vary, the usual study is theirs.
     return next((f for f in ("operator", "instrument") if len({_appraiser(o, f) for o in values}) > 1), "none")
 
 
@@ -142,6 +146,7 @@ def _square(values: Sequence[Observation], by: str, notes: list[str]) -> list[li
     whole = {
         serial: [row[n] for n in names]
         for serial, row in cells.items()
+        # Two trials in each cell, or its repeatability cannot be told from the interaction.
         if all(len(row.get(n, ())) > 1 for n in names)
     }
     missing = sorted(set(cells) - set(whole))
@@ -150,6 +155,7 @@ def _square(values: Sequence[Observation], by: str, notes: list[str]) -> list[li
         notes.append(f"{len(missing)} parts not measured twice by every {by} are left out: {shown}")
     if len(names) < 2 or len(whole) < 2:
         raise AnalysisError(f"two {by}s with two trials of the same two parts at least are needed")
+    # The analysis of variance here is for balanced data: as many trials in each cell.
     trials = min(len(cell) for row in whole.values() for cell in row)
     surplus = sum(len(cell) - trials for row in whole.values() for cell in row)
     if surplus:

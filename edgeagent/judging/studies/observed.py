@@ -19,6 +19,7 @@ class ObservedTraces:
     """Record, time and part of the traces whose values are in series: one copy for all series."""
 
     def __init__(self) -> None:
+        # Eight bytes a value: as Python objects a store of ten years would take gigabytes.
         self._seq = array("q")
         self._texts: list[tuple[str, str, str]] = []
 
@@ -52,6 +53,7 @@ class ObservedValues(Sequence[Observation]):
         before = len(self._value)
         self._place.extend(places)
         self._value.frombytes(np.ascontiguousarray(values, dtype=np.float64).tobytes())
+        # A few sets of limits in all, one for each revision of a recipe.
         if judged not in self._judged:
             self._judged.append(judged)
         self._code.extend([self._judged.index(judged)] * (len(self._value) - before))

@@ -23,6 +23,7 @@ def repeatability_entries(
     found: dict[str, dict[str, list[CharacteristicStudy]]] = {}
     until: dict[str, str] = {}
     for one in studies:
+        # A recipe takes bands alone: one harmonic asked for by its UPR is for reading.
         single = one.name.startswith("harmonic_amplitude") and harmonic_band(one.name) is None
         if one.study is not None and not single:
             found.setdefault(one.part, {}).setdefault(one.name, []).append(one)
@@ -46,8 +47,11 @@ def _pool(members: Sequence[CharacteristicStudy], component: str) -> tuple[float
         gauge = component == "gauge"
         sd = study.gauge_sd if gauge else study.repeatability_sd
         df = study.gauge_degrees_of_freedom if gauge else study.degrees_of_freedom
+        # Weighted by the repeatability's degrees of freedom, which every study has; a gauge's are effective
+        # ones.
         terms.append((study.degrees_of_freedom, sd**2, df))
     weights = math.fsum(w for w, _, _ in terms)
     variance = math.fsum(w * v for w, v, _ in terms) / weights
+    # Satterthwaite: (sum of variances) squared over the sum of their squares by degrees of freedom.
     fourth = math.fsum((w * v) ** 2 / df for w, v, df in terms)
     return math.sqrt(variance), (weights * variance) ** 2 / fourth if fourth > 0 else math.inf

@@ -36,6 +36,7 @@ def run_out_of(
     if not direction.ok:
         raise AgentError(f"{name}: {direction.note}")
     samples = clean(file.trace)
+    # As in the analysis: a gauge that stood still would pull the first harmonic towards its place.
     samples = without_stuck(samples, run_checks(samples))
     try:
         fit = fit_trace(samples, options, spiral=around, contact=None).fit
@@ -49,6 +50,7 @@ def run_out_of(
         )
         raise AgentError(f"{name}: a spiral needs a recipe with a [thread]: {what}")
     rise = rise_mm_per_turn(file.trace, thread)
+    # The command's word before the feature's name.
     side = flank or flank_of(header.feature)
     normal = track_normal(thread, side, rises=rise > 0, tip_radius_mm=header.tip_radius_mm or 0.0)
     return run_out(fit, factor, normal, height_mm=height_mm, rise_mm_per_turn=rise)

@@ -16,6 +16,7 @@ def split_label(label: str) -> tuple[str, str | None]:
 def harmonic_of(label: str) -> int | None:
     """The UPR of a ``harmonic_amplitude[upr]``, None for anything else."""
     name, instance = split_label(label)
+    # isdecimal, not isdigit: int() refuses a superscript two.
     return int(instance) if name == HARMONICS and instance and instance.isdecimal() else None
 
 

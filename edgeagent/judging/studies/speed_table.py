@@ -50,8 +50,8 @@ class OrderAtSpeed(HarmonicAtSpeed):
 class SpeedTable:
     """Judged harmonics at the lowest and highest speed of a recipe.
 
-    ``orders`` are the significant waves between whole orders, strongest first; None where the trace cannot
-    tell them.
+    ``orders`` are the significant waves between whole orders, strongest first; None where the trace is too
+    short to separate them.
 
     ``pass_hz`` holds each pass frequency at these speeds; ``balls_touch`` says that the number of balls was not
     stated and is that of touching balls.
@@ -78,6 +78,7 @@ def speed_table(file: Evaluation) -> SpeedTable:
         raise AgentError(f"the recipe of {file.trace.header.part} says no speed_rpm in [running]")
     spectrum, judged = spectrum_of(file), file.judgement.spectrum
     limited = np.isfinite(judged.upper_nm) if judged is not None else np.zeros(len(spectrum.upr), bool)
+    # 1 UPR is the eccentricity of the set-up.
     chosen = spectrum.upr[limited if np.any(limited) else spectrum.upr >= 2]
     balls = running.ball_count or at_speed.touching_balls(thread)
     harmonics = _moving(chosen.tolist(), spectrum.amplitude_nm[chosen - 1], thread, running, balls)
@@ -107,6 +108,7 @@ def _moving(
             "amplitude_nm": float(amplitude_nm[i]),
             "low_hz": excited.low_hz,
             "high_hz": excited.high_hz,
+            # 2 pi f a, with nanometres to micrometres.
             "velocity_um_s": float(2e-3 * np.pi * excited.high_hz * amplitude_nm[i]),
             "resonances_hz": tuple(excited.resonances_hz),
             "axial_share": float(along[i]),
@@ -122,6 +124,7 @@ def _orders(
     if judged is None:
         return None
     lines = judged.spectrum
+    # The uncertainty by which it was judged, where a budget made one.
     own = lines.noise_nm if judged.uncertainty_nm is None else judged.uncertainty_nm
     moving = _moving(lines.upr.tolist(), lines.amplitude_nm, thread, running, balls)
     return tuple(

@@ -86,6 +86,7 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
     """
     values = series.values
     try:
+        # The last value's limits are those in force.
         charts.check_usable(values, (series.found[-1].lower, series.found[-1].upper))
         baseline = charts.grow_baseline(values, minimum, GROW_TO if drift is None else drift.grow_to)
     except (AnalysisError, TraceRangeError) as error:
@@ -96,6 +97,8 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
         len(values) < minimum,
         charts.individuals_chart(values, baseline),
         charts.ewma_chart(values, baseline),
+        # Reference value k = 0.5 sigma, decision interval h = 5 sigma: the common choice, for a shift of one
+        # sigma.
         charts.cusum_chart(values, baseline.centre, 0.5 * baseline.sigma, 5 * baseline.sigma),
         tuple(_continue(series, minimum, drift)) if drift is not None else (),
     )
@@ -148,6 +151,7 @@ def _continue(series: Series, minimum: int, drift: Drift) -> Iterator[tuple[char
     for one in watches_of(series.key, drift.watch):
         plan, state = plan_of(one, minimum, drift.grow_to), charts.Monitor()
         for found in series.found:
+            # As the service does: what lies before `since` is not watched.
             if in_time(datetime.fromisoformat(found.measured_at), one.since):
                 state = charts.observe(state, found.value, plan)
         yield plan, state
