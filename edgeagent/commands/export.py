@@ -114,7 +114,7 @@ def _result(seq: int, body: Measurement, archive: Archive) -> ArchivedResult:
         return decode_result(archive.get(body.result_sha256))
     # A table with a part missing would look complete to whoever gets it.
     except (JournalCorruptError, ValueError) as error:
-        raise AgentError(f"record {seq}: {error}; nothing was exported") from error
+        raise AgentError(f"record {seq}: {error}; nothing was written") from error
 
 
 def _asked(wanted: RecordFilter) -> dict[str, Any]:

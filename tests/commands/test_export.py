@@ -265,7 +265,7 @@ def test_missing_result_leaves_nothing_that_looks_whole(store, tmp_path, file_fo
     assert found.exit_code == 1
     assert found.output.count("\n") == 1
     assert found.output.startswith("edgeagent: record 3: archive/")
-    assert found.output.endswith("nothing was exported\n")
+    assert found.output.endswith("nothing was written\n")
     assert {p.name for p in tmp_path.iterdir()} == {"store"}
 
 
@@ -293,7 +293,7 @@ def test_full_disk_leaves_nothing(store, tmp_path):
         preexec_fn=lambda: resource.setrlimit(*small),
     )
     assert ran.returncode == 1
-    assert "nothing was exported" in ran.stderr
+    assert "nothing was written" in ran.stderr
     assert "Traceback" not in ran.stderr
     assert {p.name for p in tmp_path.iterdir()} == {"store"}
 

@@ -213,3 +213,12 @@ def test_result_whose_members_do_not_fit_each_other_is_refused():
     result = {**before("spiral")[0].result, "characteristics": []}
     with pytest.raises(ValueError, match="do not fit"):
         row_of(1, "0" * 64, encode(result))
+
+
+def test_rows_with_as_many_harmonics_share_orders_that_nobody_can_change():
+    data = encode(before("spiral")[0].result)
+    one, other = (row_of(seq, "0" * 64, data).spectrum() for seq in (1, 2))
+    assert one.upr is other.upr
+    assert one.upr.tolist() == list(range(1, len(one.amplitude_nm) + 1))
+    with pytest.raises(ValueError, match="read-only"):
+        one.upr[0] = 2

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import msgspec
@@ -45,8 +46,8 @@ Check = tuple[str, float | None, float | None, str, str]
 Numbers = tuple[float | None, ...]
 
 
-class RowInfluences(msgspec.Struct, frozen=True, kw_only=True):
-    """`model.Influences` with the names of the members that were wanted; arrays as memory of float64."""
+class _ValueInfluences(msgspec.Struct, frozen=True, kw_only=True):
+    """`model.Influences` on values, with the names of the members that were wanted."""
 
     wanted: tuple[str, ...] = ()
     gauge_scale: tuple[Effect, ...] = ()
@@ -54,6 +55,11 @@ class RowInfluences(msgspec.Struct, frozen=True, kw_only=True):
     tip_radius_mm: tuple[Effect, ...] = ()
     uncorrected: Effects = ()
     stated: Effects = ()
+
+
+class RowInfluences(_ValueInfluences, frozen=True, kw_only=True):
+    """Those on waves beside them; arrays as memory of float64."""
+
     harmonics_per_tip_mm: memoryview | None = None
     harmonics_uncorrected_nm: memoryview | None = None
     harmonics_stated: tuple[tuple[str, float, str, memoryview], ...] = ()
@@ -155,14 +161,12 @@ class JudgingRow(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
         )
 
 
-_ORDERS: dict[int, Any] = {}
-
-
+@lru_cache(maxsize=16)
 def _whole_orders(count: int) -> Any:
-    """1 to ``count``, made once."""
-    if count not in _ORDERS:
-        _ORDERS[count] = np.arange(1, count + 1)
-    return _ORDERS[count]
+    """1 to ``count``, made once for all rows that have as many; nobody may write to it."""
+    orders = np.arange(1, count + 1)
+    orders.flags.writeable = False
+    return orders
 
 
 _INFLUENCES_DECODER = msgspec.msgpack.Decoder(RowInfluences | None)
@@ -262,13 +266,7 @@ def _lines(effects: Effects) -> dict[tuple[str, str], tuple[Contribution, ...]]:
     }
 
 
-class _StoredInfluences(msgspec.Struct, frozen=True):
-    wanted: tuple[str, ...] = ()
-    gauge_scale: tuple[Effect, ...] = ()
-    length_scale: tuple[Effect, ...] = ()
-    tip_radius_mm: tuple[Effect, ...] = ()
-    uncorrected: Effects = ()
-    stated: Effects = ()
+class _StoredInfluences(_ValueInfluences, frozen=True, kw_only=True):
     harmonics_per_tip_mm: Numbers | None = None
     harmonics_uncorrected_nm: Numbers | None = None
     harmonics_stated: tuple[tuple[str, float, str, Numbers], ...] = ()
@@ -387,12 +385,7 @@ def _row_influences(own: _StoredInfluences | None) -> RowInfluences | None:
         return None if numbers is None else _packed(numbers)
 
     return RowInfluences(
-        wanted=own.wanted,
-        gauge_scale=own.gauge_scale,
-        length_scale=own.length_scale,
-        tip_radius_mm=own.tip_radius_mm,
-        uncorrected=own.uncorrected,
-        stated=own.stated,
+        **{name: getattr(own, name) for name in _ValueInfluences.__struct_fields__},
         harmonics_per_tip_mm=packed(own.harmonics_per_tip_mm),
         harmonics_uncorrected_nm=packed(own.harmonics_uncorrected_nm),
         harmonics_stated=tuple(

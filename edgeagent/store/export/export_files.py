@@ -9,19 +9,18 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
 import msgspec
 
 from edgeagent.codec.spreadsheet import csv_line, plain_cell
-from edgeagent.errors import AgentError, UsageError
+from edgeagent.errors import UsageError
 from edgeagent.store.export.tables import TABLES, ExportedTable, Row, describe_tables
-from edgeagent.store.files import make_folder, sync_folder, write_synced
+from edgeagent.store.export.whole_folder import new_whole_folder
+from edgeagent.store.files import write_synced
 
 SCHEMA = "edgeagent.export/1"
 FileFormat = Literal["csv", "jsonl", "parquet"]
@@ -134,24 +133,5 @@ def new_export(out: Path, file_format: FileFormat) -> Iterator[ExportFolder]:
     Raises UsageError where ``out`` exists already or the format's library is missing, AgentError where it
     cannot be written.
     """
-    if out.exists():
-        raise UsageError(f"{out} exists already; it is kept as it is")
-    try:
-        make_folder(out.absolute().parent)
-        folder = Path(tempfile.mkdtemp(prefix=f".{out.name}.", suffix=".tmp", dir=out.absolute().parent))
-    except OSError as error:
-        raise AgentError(f"{out}: cannot be written: {error.strerror}") from error
-    try:
-        with ExitStack() as stack:
-            yield ExportFolder(folder, file_format, stack)
-        folder.chmod(0o755)
-        sync_folder(folder)
-        folder.rename(out)
-        sync_folder(out.absolute().parent)
-    except OSError as error:
-        raise AgentError(
-            f"{out}: cannot be written: {error.strerror or error}; nothing was exported"
-        ) from error
-    finally:
-        with suppress(OSError):
-            shutil.rmtree(folder)
+    with new_whole_folder(out) as folder, ExitStack() as stack:
+        yield ExportFolder(folder, file_format, stack)

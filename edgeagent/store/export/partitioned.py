@@ -7,17 +7,14 @@ whole.
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
-from edgeagent.errors import AgentError, UsageError
 from edgeagent.store.export.parquet import ParquetTable
 from edgeagent.store.export.tables import ExportColumn, ExportedTable, Row
-from edgeagent.store.files import make_folder
+from edgeagent.store.export.whole_folder import new_whole_folder
 
 _NOTHING = "__HIVE_DEFAULT_PARTITION__"
 """What the layout calls a partition of rows without a value, such as the part of an artefact."""
@@ -106,21 +103,7 @@ def new_partitioned(out: Path, table: ExportedTable) -> Iterator[PartitionedRows
 
     Raises UsageError where ``out`` exists already, AgentError where it cannot be written.
     """
-    if out.exists():
-        raise UsageError(f"{out} exists already; it is kept as it is")
-    try:
-        make_folder(out.absolute().parent)
-        folder = Path(tempfile.mkdtemp(prefix=f".{out.name}.", suffix=".tmp", dir=out.absolute().parent))
-    except OSError as error:
-        raise AgentError(f"{out}: cannot be written: {error.strerror}") from error
-    try:
+    with new_whole_folder(out) as folder:
         rows = PartitionedRows(folder, table)
         yield rows
         rows.flush()
-        folder.chmod(0o755)
-        folder.rename(out)
-    except OSError as error:
-        raise AgentError(f"{out}: cannot be written: {error.strerror or error}; nothing was written") from error
-    finally:
-        with suppress(OSError):
-            shutil.rmtree(folder)

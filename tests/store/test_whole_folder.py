@@ -1,0 +1,45 @@
+"""A new folder is whole, or nothing of it is there."""
+
+from __future__ import annotations
+
+import pytest
+
+from edgeagent.errors import AgentError, UsageError
+from edgeagent.store.export.whole_folder import new_whole_folder
+
+
+def test_folder_has_its_name_only_when_all_of_it_is_written(tmp_path):
+    out = tmp_path / "deep" / "out"
+    with new_whole_folder(out) as folder:
+        (folder / "a").write_text("a")
+        assert not out.exists()
+    assert [path.name for path in out.parent.iterdir()] == ["out"]
+    assert (out / "a").read_text() == "a"
+    with pytest.raises(UsageError, match="exists already"), new_whole_folder(out):
+        pass
+    assert (out / "a").read_text() == "a"
+
+
+@pytest.mark.parametrize(
+    ("mistake", "raised"), [(OSError(28, "No space left on device"), AgentError), (KeyError("x"), KeyError)]
+)
+def test_nothing_is_left_after_an_error(tmp_path, mistake, raised):
+    def write() -> None:
+        with new_whole_folder(tmp_path / "out") as folder:
+            (folder / "a").write_text("a")
+            raise mistake
+
+    with pytest.raises(raised) as told:
+        write()
+    assert list(tmp_path.iterdir()) == []
+    if raised is AgentError:
+        assert str(told.value).endswith("cannot be written: No space left on device; nothing was written")
+
+
+def test_place_where_no_folder_can_be_made_is_said(tmp_path):
+    (tmp_path / "file").write_text("")
+    with (
+        pytest.raises(AgentError, match="cannot be written: Not a directory; nothing was written"),
+        new_whole_folder(tmp_path / "file" / "out"),
+    ):
+        pass
