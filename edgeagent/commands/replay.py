@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 @click.option(
     "--recipes",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="Ask what the recipes of this folder would have decided, and list the parts that flip.",
+    help="Ask what these recipes would have decided; list the parts whose decision would change.",
 )
 @click.option("--since", type=click.DateTime(), help="Compute only files recorded from this time on (UTC).")
 @click.option("--part", help="Compute only files of this part number or serial.")
@@ -160,6 +160,7 @@ class _OutcomeRows:
         self._rows.add(station.site, None if trace.of_artefact is not None else trace.of_part[0], month, row)
 
 
+NOTHING_DIFFERS = "nothing differs"
 _VERSION_DIFFERENCES_SHOWN = 10
 _ORPHANS_SHOWN = 5
 
@@ -180,7 +181,8 @@ def _lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
         for flip in report.flips:
             why = f" ({clean(flip.reasons[0])})" if flip.reasons else ""
             yield f"{clean(flip.part)} {clean(flip.serial)}: {flip.was} would be {flip.would_be}{why}"
-        yield f"{report.files} files asked again: {len(report.flips)} parts flip"
+        changed = f"the decision of {count_text(len(report.flips), 'part')} would change"
+        yield f"{count_text(report.files, 'file')} asked again: {changed if report.flips else NOTHING_DIFFERS}"
         return
     for difference in report.version_differences[:_VERSION_DIFFERENCES_SHOWN]:
         where = f"record {difference.seq}: by another version"
@@ -190,12 +192,17 @@ def _lines(report: ReplayReport, *, asked: bool) -> Iterator[str]:
     counts += [f"{report.within_rounding} equal within rounding"] if report.within_rounding else []
     counts += [f"{report.by_version} as another version computed them"] if report.by_version else []
     yield (
-        f"{report.files} files computed again{other}: {', '.join(counts)}; "
-        f"{report.dispositions} dispositions decided again, "
-        f"{len(report.verdict_flips) + len(report.contradictions)} other verdicts, "
-        f"{len(report.differences)} differences"
+        f"{count_text(report.files, 'file')} computed again{other}: {', '.join(counts)}; "
+        f"{count_text(report.dispositions, 'disposition')} decided again: {_found(report)}"
     )
     yield from _remarks(report)
+
+
+def _found(report: ReplayReport) -> str:
+    verdicts = len(report.verdict_flips) + len(report.contradictions)
+    if not verdicts and not report.differences:
+        return NOTHING_DIFFERS
+    return f"{count_text(verdicts, 'other verdict')}, {count_text(len(report.differences), 'difference')}"
 
 
 def _remarks(report: ReplayReport) -> Iterator[str]:

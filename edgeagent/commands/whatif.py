@@ -22,6 +22,7 @@ from edgeagent.rules.sentences import sentences
 from edgeagent.store.configuration import load_configuration, load_recipes
 from edgeagent.store.replaying.executors import LocalExecutor, collect_seldom
 from edgeagent.store.replaying.judged import Question
+from edgeagent.store.replaying.places import StorePlace, journal_of
 from edgeagent.store.replaying.what_if import SAMPLE_FILES, WhatIfReport, question_of, what_if
 
 SCHEMA = "edgeagent.whatif/1"
@@ -51,12 +52,14 @@ _COLUMNS = ("part", "serial", "was", "would_be", "reasons", "measurements")
     help="Files that are drawn by chance and also computed in full, to compare.",
 )
 @click.option(
-    "--out", type=click.Path(path_type=Path, dir_okay=False), help="List all parts that flip in a CSV."
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="List the parts whose decision would change (CSV).",
 )
 @click.option(
     "--side",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Keep side files here instead of cache/judging in the store; they may be deleted at any time.",
+    help="Keep cached results here instead of cache/judging in the store; they may be deleted at any time.",
 )
 @SEALED
 @JOBS
@@ -86,9 +89,9 @@ def whatif(
         assert whole is not None
         question = question_of(whole)
     collect_seldom()
-    with LocalExecutor(jobs) as executor:
+    with journal_of(StorePlace.of(store)) as folder, LocalExecutor(jobs) as executor:
         report = what_if(
-            store,
+            folder,
             question,
             whole=whole,
             executor=executor,
@@ -140,7 +143,7 @@ def _lines(report: WhatIfReport, out: Path | None) -> Iterator[str]:
         yield f"  {count} because {clean(why)}"
     yield from _sample_lines(report)
     if not report.kept:
-        yield "side files cannot be written there: archived results were read anew; --side names another folder"
+        yield "cached results cannot be written: archived results were read anew; --side names another folder"
     if out is not None:
         yield f"{count_text(len(report.flips), 'part')} listed in {out}"
 

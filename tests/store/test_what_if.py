@@ -138,7 +138,7 @@ def test_side_files_change_the_time_alone(station, stricter):
     shutil.rmtree(side)
     side.write_text("no folder")
     told = asked("whatif", station, "--recipes", stricter, "--check", 0)
-    assert "side files cannot be written there" in told.stdout
+    assert "cached results cannot be written: " in told.stdout
     assert "1 of 3 parts would have been decided otherwise" in told.stdout
 
 
@@ -151,7 +151,7 @@ def test_side_file_that_says_something_else_is_found_by_the_sample(station, stri
     found = whatif(station, "--recipes", stricter)
     assert found["exit"] == 1
     assert not found["holds"]
-    assert found["sample"][0]["differences"] == ["its side file is not that of the archived result"]
+    assert found["sample"][0]["differences"] == ["its cached result is not the archived one"]
 
 
 def test_file_that_would_be_analysed_in_another_way_is_computed_in_full(station, stricter):
@@ -197,6 +197,14 @@ def test_list_of_flips_is_written_and_an_existing_one_is_kept(station, stricter,
     assert head == '"part","serial","was","would_be","reasons","measurements"'
     assert row.startswith('"KX-2005-R","2","accept","reject","left-flank: harmonic amplitude at 37 UPR')
     assert asked("whatif", station, "--recipes", stricter, "--out", out).exit_code == 2
+
+
+@pytest.mark.parametrize("gone", ["store", "store/journal"])
+def test_missing_journal_is_said_as_a_replay_says_it(station, stricter, gone):
+    shutil.rmtree(station / gone)
+    replayed, told = asked("replay", station), asked("whatif", station, "--recipes", stricter)
+    assert (told.exit_code, told.stderr) == (replayed.exit_code, replayed.stderr)
+    assert told.stderr == f"edgeagent: {station / 'store'}: there is no journal here\n"
 
 
 def test_question_without_other_limits_is_wrong_usage(station):

@@ -68,7 +68,7 @@ class JudgingTask(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class JudgingChunk:
-    """Files of one block of a store's journal. ``side`` is the folder of side files, None to keep none."""
+    """Files of one block of a store's journal. ``side`` is the folder of cached results, None to keep none."""
 
     place: StorePlace
     question: Question
@@ -79,8 +79,8 @@ class JudgingChunk:
 class JudgedFile(msgspec.Struct, frozen=True):
     """What became of one file: judged from its archived result, or computed in full because of ``why``.
 
-    ``now`` is None where neither was possible, because of ``error``. ``kept`` is False where a side file could
-    not be written.
+    ``now`` is None where neither was possible, because of ``error``. ``kept`` is False where cached results
+    could not be written.
     """
 
     seq: int
@@ -108,9 +108,9 @@ def judge_files(chunk: JudgingChunk) -> list[JudgedFile]:
 
 
 def check_files(chunk: JudgingChunk) -> list[SampledFile]:
-    """Every file of a chunk judged from its side file, and computed in full, and the two compared.
+    """Every file of a chunk judged from its cached result, and computed in full, and the two compared.
 
-    The row of the side file must be that of the archived result.
+    The cached row must be that of the archived result.
     Raises ConfigError, InputError, JournalCorruptError.
     """
     judging = _Judging(chunk)
@@ -180,9 +180,7 @@ class _Judging:
         name, wanted = body.source.name, {seq: body.result_sha256}
         row, fresh = self.side.rows(wanted)[seq], self.side.made(wanted)[seq]
         if not isinstance(row, JudgingRow) or msgspec.msgpack.encode(row) != msgspec.msgpack.encode(fresh):
-            return SampledFile(
-                seq, name, Agreement.DIFFERENT, ("its side file is not that of the archived result",)
-            )
+            return SampledFile(seq, name, Agreement.DIFFERENT, ("its cached result is not the archived one",))
         prepared = self._prepared(task, row)
         if isinstance(prepared, str):
             return SampledFile(seq, name, Agreement.DIFFERENT, (prepared,))

@@ -14,6 +14,7 @@ from pathlib import Path
 from edgeagent.errors import AgentError, UsageError
 from edgeagent.store.archive import Archive
 from edgeagent.store.copies.sealed import SealedFiles
+from edgeagent.store.journal import JournalReader
 from edgeagent.store.verify import journal_folder
 
 NEEDS_CLUSTER = "needs the extra cluster: pip install 'edgeagent[cluster]'"
@@ -69,7 +70,8 @@ def journal_of(place: StorePlace) -> Iterator[Path]:
     Raises UsageError where there is no journal, AgentError.
     """
     if not is_url(place.root):
-        if not journal_folder(Path(place.root)).is_dir():
+        journal = journal_folder(Path(place.root))
+        if not journal.is_dir() or not JournalReader(journal).segments():
             raise UsageError(f"{place.root}: there is no journal here")
         yield Path(place.root)
         return

@@ -35,7 +35,7 @@ _DECODER = msgspec.msgpack.Decoder(SideBlock)
 
 
 class SideRows:
-    """The side files of a store in ``folder``, None to keep none. ``kept`` says whether they can be written."""
+    """The cached results of a store in ``folder``, None to keep none. ``kept``: they can be written."""
 
     def __init__(self, folder: Path | None, archive: Archive) -> None:
         self._folder = folder

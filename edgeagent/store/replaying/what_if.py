@@ -67,7 +67,7 @@ class WhatIfReport:
     ``from_results`` of the ``files`` were judged from their archived results, the others computed in full,
     counted by why; ``failed`` could not be judged, the first of them are ``failures``: nothing is said of their
     ``unknown`` parts. ``parts`` counts by what they were and would have been; ``sample`` are the files judged
-    both ways. ``kept`` is False where side files could not be written.
+    both ways. ``kept`` is False where cached results could not be written.
     """
 
     files: int = 0
@@ -108,8 +108,8 @@ def what_if(
     """Ask a question of a store. With ``whole`` the uncertainties are those that this configuration states.
 
     ``since`` narrows it to parts with a file recorded from then on, which are judged by all of their files;
-    ``part`` to a part number or serial. ``sample`` files are judged both ways; ``side`` is the folder of side
-    files. Raises JournalCorruptError for a journal that is not whole.
+    ``part`` to a part number or serial. ``sample`` files are judged both ways; ``side`` is the folder of cached
+    results. Raises JournalCorruptError for a journal that is not whole.
     """
     executor = executor or LocalExecutor(1)
     place = StorePlace.of(store, sealed)
