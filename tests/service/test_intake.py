@@ -16,6 +16,7 @@ from field import wait_until
 
 from edgeagent.codec.configuration.settings import IntakeSettings as Settings
 from edgeagent.judging.evaluation.found_file import FoundFile
+from edgeagent.service.folders.disk import move_aside, see
 from edgeagent.service.intake import Intake
 from edgeagent.service.mailbox import Mailbox
 from edgeagent.store.clock import SystemClock
@@ -507,3 +508,25 @@ def test_finished_file_that_grows_is_reported_once_with_what_was_decided(desk):
     path.write_bytes(b"something else that is longer")
     desk.until(lambda: grown.extend(desk.intake.grown()) or len(desk.found) == 3)
     assert len(grown) == 1
+
+
+def test_file_of_the_same_name_and_time_is_moved_beside_the_earlier_ones(tmp_path):
+    source, done = tmp_path / "a.txt", tmp_path / "done"
+    for content in ("first", "second", "third", "fourth"):
+        source.write_text(content)
+        os.utime(source, ns=(10**18, 10**18))
+        look = see(source).look
+        assert look is not None
+        assert move_aside(source, look, done, with_side=False) is None
+    assert sorted(path.read_text() for path in done.iterdir()) == ["first", "fourth", "second", "third"]
+
+
+def test_file_is_not_moved_onto_a_link_that_leads_nowhere(tmp_path):
+    source, done = tmp_path / "a.txt", tmp_path / "done"
+    done.mkdir()
+    (done / "a.txt").symlink_to("gone")
+    source.write_text("first")
+    look = see(source).look
+    assert look is not None
+    assert move_aside(source, look, done, with_side=False) is None
+    assert (done / "a.txt").is_symlink()

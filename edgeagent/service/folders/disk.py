@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import itertools
 import os
 import stat
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -23,6 +24,7 @@ from edgeagent.service.folders.mounts import Mount, mount_of
 from edgeagent.service.folders.watch import FolderWatch
 
 _PIECE_BYTES = 1 << 18
+"""Bytes between two signs of life: a slow share must not look like one that hangs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,7 @@ def list_folder(path: Path, watch: FolderWatch, patterns: Collection[str]) -> Li
     # Before the listing: what comes between the two is then seen by one of them.
     news = watch.ensure((info.st_dev, info.st_ino), remote=mount is not None and mount.remote)
     everything = frozenset(os.listdir(path))
+    # Under the main file's name: two entries for a profile and its side file would be read as two measurements.
     names = {main_name(n) for n in everything if not matches(n, patterns)}
     return Listing(mount, tuple(sorted(names)), everything, news)
 
@@ -132,6 +135,7 @@ def see(path: Path) -> SeenFile:
     if side is None:
         return SeenFile(path.name, look, regular)
     times = max(look.mtime_ns, side.mtime_ns), max(look.ctime_ns, side.ctime_ns)
+    # The size stays the file's own, as limits are on it; the inodes mixed show either file exchanged.
     return SeenFile(path.name, Look(look.size, *times, look.inode ^ side.inode), regular)
 
 
@@ -140,11 +144,13 @@ def read_file(path: Path, look: Look, bytes_max: float, *, wait_for_side: bool, 
     name = path.name
     if see(path).look != look:
         return Content(name, look, moved=True)
+    # Before opening: a sparse file of a terabyte must cost neither memory nor time.
     if look.size > bytes_max:
         limit = f"at most {bytes_max / 1e6:g} MB"
         problem = TraceFormatError(f"the file has {look.size / 1e6:.0f} MB", expected=limit)
         return Content(name, look, problem=problem)
     side_path = path.with_name(name + SIDE_FILE_SUFFIX)
+    # Instruments write the profile first: without its side file it would be quarantined as incomplete.
     if wait_for_side and needs_side_file(name) and _look_at(side_path)[0] is None:
         return Content(name, look, lacks_side=True)
     try:
@@ -188,13 +194,18 @@ def begins_with(path: Path, size: int, sha256: str, alive: Alive) -> Growth:
 def move_aside(path: Path, look: Look, target_folder: Path, *, with_side: bool) -> MoveFailed | None:
     """Move a finished file into another folder, never over another one; what looks otherwise now stays."""
     try:
+        # Without parents: a folder under a lost mount must not be made anew on the local disk.
         target_folder.mkdir(exist_ok=True)
         target = target_folder / path.name
-        if target.exists():
-            target = target_folder / f"{look.mtime_ns}-{path.name}"
+        for again in itertools.count():
+            if not os.path.lexists(target):
+                break
+            # A time is not enough: names come again, and a copy keeps the time of its original.
+            target = target_folder / f"{look.mtime_ns}{f'.{again}' if again else ''}-{path.name}"
         if see(path).look != look:
             return None
         os.rename(path, target)
+        # After the file: left behind alone, a side file is read as nothing.
         side = path.with_name(path.name + SIDE_FILE_SUFFIX)
         if with_side and side.exists():
             os.rename(side, target.with_name(target.name + SIDE_FILE_SUFFIX))
@@ -209,6 +220,7 @@ class _Moving(Exception):
 
 def _look_at(path: Path) -> tuple[Look | None, bool]:
     try:
+        # Not stat: a link could lead out of the export folder, or to a device that never ends.
         found = os.lstat(path)
     except OSError:
         return None, True
@@ -219,6 +231,7 @@ def _look_at(path: Path) -> tuple[Look | None, bool]:
 
 
 def _open(path: Path) -> int:
+    # NONBLOCK: opening a pipe without a writer would block for ever. NOFOLLOW: a link put in since the look.
     return os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
 
 
@@ -233,15 +246,19 @@ def _read_whole(path: Path, alive: Alive) -> bytes | None:
     try:
         fd = _open(path)
     except OSError as error:
+        # A link, and a socket: neither will ever be a file.
         if error.errno in (errno.ELOOP, errno.ENXIO):
             return None
         raise
     try:
+        # Asked of what is open: the name may stand for something else since the look.
         if not stat.S_ISREG(os.fstat(fd).st_mode):
             return None
+        # One byte more than it had: what was appended meanwhile shows without reading to its end.
         data = _read_pieces(fd, before.size + 1, alive)
     finally:
         os.close(fd)
+    # Also the length: some shares report times of a whole second, within which a file can grow.
     if len(data) != before.size or _look_at(path)[0] != before:
         raise _Moving
     return data
