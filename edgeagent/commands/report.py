@@ -72,6 +72,7 @@ def report(
       edgeagent report --store store --serial 000412
     """
     folder = _store(store, config)
+    # Not by truth: an empty serial is one that was asked for, and is to be refused as unknown.
     if [serial is not None, file is not None, since is not None].count(True) != 1:
         raise UsageError("say one of --serial, --file and --since")
     if part is not None and serial is None:

@@ -28,6 +28,7 @@ FAULTS = {
 }
 """Which reported event begins or ends which fault of a folder."""
 _WATCH_WAITS_S = 0.5
+"""Seconds between two looks for files that wait too long; unread_s is some seconds."""
 
 
 def _nobody() -> None:
@@ -64,6 +65,7 @@ class Intake:
 
     def remember(self, folder: str, name: str, look: Look, sha256: str | None = None) -> None:
         """Tell, before the first scan, how a finished file looked and what it held: it is not read again."""
+        # The journal may name a folder that the configuration no longer has.
         if folder in self._folders:
             self._folders[folder].done[name] = FinishedFile(look, sha256)
 
@@ -73,6 +75,7 @@ class Intake:
 
     def unavailable(self) -> tuple[str, ...]:
         """Folders that could not be listed at the last scan, or do not answer."""
+        # None, before the first listing, is no loss.
         return tuple(label for label, folder in self._folders.items() if folder.available is False)
 
     def waiting_count(self) -> int:
@@ -140,6 +143,7 @@ class Intake:
         limit_s = self._settings.unread_s
         for label, folder in self._folders.items():
             since = folder.unread_since(now)
+            # The oldest alone: it is the part for which the lamp has been silent for longest.
             behind = since is not None and now - since > limit_s
             if behind == (label in self._behind):
                 continue

@@ -67,6 +67,7 @@ def open_journal(
     recovered: list[Recovery] = []
     refused = ""
     while True:
+        # Before anything is read: what another agent writes meanwhile would be missing here.
         writer.lock()
         state = read_state(state_path)
         index, refused = (None, refused) if refused else _index_of(store)
@@ -79,6 +80,7 @@ def open_journal(
         )
         drift = new_drift_watch(configuration)
         resumed = _resume(index, state, configuration, memory, drift)
+        # By what the index lacks it is filled in bulk or not; behind a snapshot it lacks little.
         total = record_total(store / "journal") if index is not None and resumed is None else None
         indexing = Indexing(index, store / "journal", memory, total)
         try:
@@ -87,9 +89,11 @@ def open_journal(
         except (JournalTornTailError, JournalWriteError) as error:
             if index is not None:
                 index.close()
+            # Once more without an index: a disk that refuses a cache must not keep the agent from starting.
             if indexing.refused:
                 refused = indexing.refused
                 continue
+            # One torn tail is what a crash leaves; a second one in the same start is damage.
             if recovered or isinstance(error, JournalWriteError):
                 raise
             check_not_shorter(state, writer.seq)
@@ -103,6 +107,7 @@ def open_journal(
             damaged = f"; the damaged state is kept as quarantine/{aside}" if aside else ""
             reason = f"delivery position rebuilt from the journal{damaged}"
             recovered.append(Recovery(what="state-rebuilt", reason=reason))
+        # Only now: with the journal whole and locked, nothing that is swept can be needed for mending it.
         _sweep(store)
         keeper = None if index is None else IndexKeeper(index, store / "journal")
         values = None if index is None else begin_values(store, Archive(store / "archive").get)
@@ -136,6 +141,7 @@ def _resume(
     drift: DriftWatch | None,
 ) -> Position | None:
     """Fill the fold from the snapshot; the record that it stands for, None where there is nothing to use."""
+    # Without the saved position the journal's own notes of delivery are needed, which lie before the snapshot.
     if index is None or state is None:
         return None
     journal, watched = configuration.store / "journal", configuration.settings.drift
@@ -147,6 +153,7 @@ def _resume(
     except (sqlite3.Error, OSError, RecordError):
         memory.looks.clear()
         return None
+    # Last: what fails above leaves a fresh fold, into which the whole journal can be read.
     restore(point.snapshot, memory, drift)
     memory.cursor, memory.last_disposition = point.position.place, point.last_disposition
     return point.position
@@ -168,6 +175,8 @@ def _visitor(
     """Folds records; raises where the record at the saved position has a different hash."""
 
     def visit(record: Record, place: Place) -> None:
+        # Otherwise a journal that was exchanged for another one would be gone on with, its lamp and position
+        # ours.
         if state is not None and record.seq == state.end and state.head not in ("", record.hash):
             raise JournalCorruptError(
                 place.segment, 0, f"record {record.seq} is not the one that was written: hashes differ"

@@ -32,11 +32,13 @@ class Errands:
         self._alive_at = clock.monotonic()
         self._closing = False
         self.outstanding = 0
+        # Daemonic: one that hangs in the kernel must not keep the process from ending.
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
         self._thread.start()
 
     def submit(self, errand: Errand) -> None:
         """Do this after what was asked before."""
+        # An idle thread gave no sign of life since its last errand; its time begins now.
         if self.outstanding == 0:
             self._alive_at = self._clock.monotonic()
         self.outstanding += 1
@@ -76,6 +78,7 @@ class Errands:
 
     def abandon(self) -> None:
         """Let the thread end by itself, whenever that is."""
+        # For what is queued; None wakes a thread that waits for an errand.
         self._closing = True
         self._todo.put(None)
 
@@ -95,6 +98,7 @@ class Errands:
             except OSError as error:
                 result = error
             self._alive()
+            # Abandoned meanwhile: what it saw may be of a mount that is gone.
             if self._closing:
                 break
             self._results.put(result)

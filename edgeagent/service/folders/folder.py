@@ -35,6 +35,7 @@ from edgeagent.rules.files.settling import (
 from edgeagent.service.folders import disk
 from edgeagent.service.folders.disk import Content, Growth, Listing, MoveFailed, SeenFile
 from edgeagent.service.folders.errands import Alive, Errand
+from edgeagent.service.folders.handing_out import age_s, hand_out
 from edgeagent.service.folders.hands import Hands
 from edgeagent.service.folders.watch import Hint
 from edgeagent.store.attempts import Attempts
@@ -134,11 +135,13 @@ class Folder:
 
     def hinted(self, hint: Hint, now: float) -> None:
         """Take note of what the watch saw; lost hints bring the next scan forward."""
+        # No name: the folder itself, or more hints than were kept. A listing finds out.
         if hint.name is None:
             self._next_scan = min(self._next_scan, now)
             if hint.lost:
                 self._distrust(now)
             return
+        # Of a lost folder a late hint of the old mount may still come; it is listed when it is back.
         if self.available is False or matches(hint.name, self._patterns):
             return
         name = disk.main_name(hint.name)
@@ -158,6 +161,7 @@ class Folder:
         """Take what the thread brought, and give it the next errands."""
         for result in self._hands.results():
             self._take_result(result, now)
+        # After the results: an errand that has just come back is no hang.
         hung = self._hands.hung()
         if hung is not None:
             self._scan_again(now)
@@ -187,6 +191,7 @@ class Folder:
         self._at_start.discard(entry)
         self._backlog.discard(entry)
         self.done[entry] = FinishedFile(file.look, file.sha256)
+        # What was quarantined stays where a person looks for it.
         if self._settings.move_to is not None and file.problem is None:
             target = self.path.parent / self._settings.move_to
             side = file.side is not None
@@ -197,29 +202,36 @@ class Folder:
         """Nothing was decided of a file that may not be whole: read it again when it changed or is."""
         entry = file.entry or file.name
         waiting = self._handed.pop(entry, None)
+        # It changed meanwhile and waits already, with its new look.
         if waiting is None or entry in self._waiting:
             return
         self._waiting[entry] = waiting
         self._deferred.add(entry)
         now = self._clock.monotonic()
+        # If it closed while it was analysed, there is nothing left to wait for.
         due = now if whole(waiting, now, self._patience) else waiting.since_s + self._patience.unclosed_s
         self._order.put(entry, due, waiting.look.mtime_ns, live=entry not in self._backlog)
 
     def _has_room(self) -> bool:
+        # Bounded by count: each is up to file_mb_max in memory.
         return len(self._ready) + len(self._reading) < _READY_MAX
 
     def _next_errand(self, now: float) -> Errand | None:
+        # Few and short, and a growth that is found late lets an accept stand too long.
         if self._chores:
             return self._chores.popleft()
         # What a hint named just now may have been written before what is due already: looks go first.
         looks_first = len(self._order) <= IN_ORDER_MAX and bool(self._signs or self._seeing)
         if self.available and not looks_first and self._has_room() and (read := self._next_read(now)):
             return read
+        # Behind reads: a folder of ten thousand names takes seconds to list, and what is due is known already.
         if now >= self._next_scan and not self._listing:
             self._listing = True
             return self._hands.listing(self._patterns)
         if self.available is not False and self._signs:
+            # From the end, where the newest stand: in a burst the part at the line is looked at first.
             signs = dict(self._signs.popitem() for _ in range(min(_LOOKS_AT_ONCE, len(self._signs))))
+            # Until the looks are back nobody knows what these were, so that no older file may overtake them.
             self._seeing |= signs.keys()
             return self._look_at(list(signs), signs)
         if self._to_see:
@@ -243,6 +255,7 @@ class Folder:
                 continue
             # Reading begins with a look: with it, two equal ones.
             if not is_settled(replace(waiting, looks=waiting.looks + 1), now, self._patience):
+                # A moment later, or this loop would take the same name from the queue for ever.
                 self._schedule(name, now + 0.001)
                 continue
             self._reading[name] = waiting
@@ -269,6 +282,7 @@ class Folder:
         if self._attempts is None:
             return None
         failures = self._attempts.failures(self.label, disk.spell_out(name), look)
+        # Two attempts ended the agent while it was read: a third would, too.
         if given_up(failures):
             return AnalysisStoppedError(reason_of(failures))
         self._attempts.reading(self.label, disk.spell_out(name), look)
@@ -302,6 +316,7 @@ class Folder:
     def _scan_again(self, now: float) -> None:
         interval = self._settings.scan_interval_s
         self._listing = False
+        # Without a watch the listing is all there is.
         self._next_scan = now + (interval if self._hands.has_hints else min(interval, 1.0))
 
     def _take_listing(self, listing: Listing, now: float) -> None:
@@ -314,6 +329,7 @@ class Folder:
         if reason is not None:
             self._note_loss(reason)
             return
+        # Only now: a folder under a lost mount must not count as the place where it belongs.
         self._mounted_at = point
         if self._mounts is not None and point is not None:
             self._mounts.note(self.label, point)
@@ -323,6 +339,7 @@ class Folder:
             self._report("source-available", {"folder": self.label})
             self._fresh = True
         self.available = True
+        # Forgotten with the file, or names of ten years would stay; the journal still knows their content.
         for gone in self.done.keys() - listing.everything:
             del self.done[gone]
         for gone in self._waiting.keys() - listing.everything:
@@ -340,6 +357,7 @@ class Folder:
                 finished.append(name)
             elif not self._order.is_due(name):
                 found.append(name)
+        # A slice a scan: a stat of ten thousand files on a share would take minutes each time.
         start = self._cursor if self._cursor < len(finished) else 0
         again = finished[start : start + _RESTAT_SLICE]
         self._cursor = start + len(again)
@@ -347,6 +365,7 @@ class Folder:
 
     def _note_loss(self, reason: str) -> None:
         if self.available is not False:
+            # Once for each loss, as it lasts: the lamp shows it meanwhile.
             problem = SourceUnavailableError(f"{self.path}: {reason}")
             self._report("source-unavailable", {"folder": self.label, "reason": str(problem)})
         self.available = False
@@ -377,10 +396,13 @@ class Folder:
         waiting = take_look(before, look, seen.at_s)
         if signs is not None:
             waiting = take_sign(waiting, signs, regular=seen.regular)
+        # Seen by the first listing and by no watch: it lay there before, whatever its age.
         if before is None and signs is None and self._fresh:
             self._at_start.add(name)
-            if self._age_s(look) >= self._settings.live_s:
+            # Its part has left the line: live files go first.
+            if age_s(self._clock, look) >= self._settings.live_s:
                 self._backlog.add(name)
+        # Written while we watch: live after all.
         elif signs is not None and (signs.closed or signs.renamed):
             self._at_start.discard(name)
             self._backlog.discard(name)
@@ -394,16 +416,14 @@ class Folder:
     def _look_for_growth(self, name: str, done: FinishedFile | None, look: Look) -> None:
         """Find out whether a finished file begins with what was decided: then that was not the whole of it."""
         if done is not None and done.sha256 is not None and look.size > done.look.size:
+            # Asked once: whatever the answer is, the look has changed, and the file is read anew.
             self.done[name] = replace(done, sha256=None)
             self._chores.append(partial(disk.begins_with, self.path / name, done.look.size, done.sha256))
-
-    def _age_s(self, look: Look) -> float:
-        """How long ago a file was changed, by the clock of whoever keeps the folder."""
-        return self._clock.now().timestamp() - max(look.mtime_ns, look.ctime_ns) / 1e9
 
     def _schedule(self, name: str, now: float) -> None:
         waiting = self._waiting[name]
         due = max(settles_at(waiting, self._patience), now)
+        # Zero trusts the writer's close. Where none was seen, on a share, two equal looks must stand in for it.
         trusting = self._patience.settle_s == 0 and waiting.look.size > 0
         if trusting and not (waiting.writing or waiting.closed or waiting.renamed) and waiting.looks < 2:
             due = max(due, now + min(self._settings.scan_interval_s, 0.5))
@@ -433,10 +453,12 @@ class Folder:
             return
         if content.moved:
             # Whether somebody writes or it is gone, the next look says.
+            # Its quiet time begins anew: what was seen of it was of an earlier content.
             self._waiting[name] = replace(waiting, since_s=now, closed=False, renamed=False, looks=1)
             self._signs[name] = self._signs.pop(name, Signs())
             return
         if content.lacks_side:
+            # Not sooner: the side file's own hint brings it forward when it comes.
             due = waiting.since_s + self._settings.locked_s
             self._order.put(name, due, waiting.look.mtime_ns, live=name not in self._backlog)
             return
@@ -448,15 +470,27 @@ class Folder:
             content = replace(content, problem=TraceFormatError(reason, expected="a readable file"))
         # It was read. What ends the agent while it waits for a worker is not its doing.
         self._postpone(name, content.look)
-        self._ready.append(self._make_found(content, waiting, began, ended))
+        found = hand_out(
+            content,
+            waiting,
+            (began, ended),
+            folder=self.label,
+            patience=self._patience,
+            clock=self._clock,
+            deferred=name in self._deferred,
+            at_start=name in self._at_start,
+        )
+        self._ready.append(found)
         self._handed[name] = waiting
         self._forget(name)
 
     def _again_later(self, name: str, now: float, error: OSError) -> bool:
         """Whether to retry a file that is locked or forbidden at the moment, with growing pauses."""
+        # Gone between look and reading: the next listing says so, too.
         if error.errno in (errno.ENOENT, errno.ENOTDIR):
             self._drop(name)
             return True
+        # Instruments that lock their file let go within a second or so; growing, for one that never does.
         first, pause = self._retry.get(name, (now, 0.1))
         if now - first >= self._settings.locked_s:
             return False
@@ -464,32 +498,3 @@ class Folder:
         waiting = self._waiting[name]
         self._order.put(name, now + pause, waiting.look.mtime_ns, live=name not in self._backlog)
         return True
-
-    def _make_found(self, content: Content, waiting: UnsettledFile, began: float, ended: float) -> FoundFile:
-        name, unclosed_s = content.name, self._patience.unclosed_s
-        # What was read before, and was not whole, settles when its time is up.
-        settles, quiet_s = settles_at(waiting, self._patience), self._settings.settle_s
-        if name in self._deferred and not (waiting.closed or waiting.renamed):
-            settles, quiet_s = waiting.since_s + unclosed_s, unclosed_s
-        # It may have settled long ago and waited behind others: its lateness counts from then.
-        settled_at = self._clock.now().timestamp() - (self._clock.monotonic() - min(began, settles))
-        at_start = name in self._at_start
-        if at_start:
-            settled_at = min(settled_at, content.look.ctime_ns / 1e9 + quiet_s)
-        return FoundFile(
-            folder=self.label,
-            name=disk.spell_out(name),
-            data=content.data,
-            side=content.side,
-            look=content.look,
-            settled_at=settled_at,
-            problem=content.problem,
-            taken=began,
-            read=ended,
-            entry=name,
-            sha256=content.sha256,
-            whole=whole(waiting, began, self._patience)
-            or (at_start and self._age_s(content.look) > unclosed_s),
-            unclosed_s=unclosed_s if waiting.writing else None,
-            regular=content.regular,
-        )

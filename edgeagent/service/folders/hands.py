@@ -17,7 +17,9 @@ _AT_ONCE = 2
 _HUNG_MAX = 2
 """Threads that may hang in one folder; with so many nothing more is tried until one of them ends."""
 _SECOND_LOOK_S = 0.5
+"""Between doubt and certainty that a folder hangs: time for a thread of a machine that slept to report."""
 _FAREWELL_S = 2.0
+"""At the end a thread that answers has so long to end its watch in order."""
 
 
 class Hands:
@@ -73,6 +75,7 @@ class Hands:
             try:
                 return list_folder(path, watch, patterns)
             except OSError:
+                # The path may be a new folder when it is back; a watch of the old one would hint at nothing.
                 watch.stop()
                 raise
 
@@ -80,6 +83,7 @@ class Hands:
 
     def names_now(self) -> frozenset[str]:
         """Names in the folder, none where it does not say in time. Waits, and is for the start alone."""
+        # Its first errand hangs: to ask another one would wait behind it.
         if self._errands is None or self._errands.outstanding:
             return frozenset()
         found = self._errands.ask(lambda _alive: _names(self._path), self._answer_s)
@@ -87,6 +91,7 @@ class Hands:
 
     def results(self) -> list[Any]:
         """What the errands brought."""
+        # The share answered at last: the place is free for another try.
         self._hung = [errands for errands in self._hung if not errands.ended]
         if self._errands is None and len(self._hung) < _HUNG_MAX:
             self._watch, self._errands = self._begin()

@@ -23,6 +23,7 @@ _ONLY_FOLDER = 0x01000000
 _WANTED = MODIFY | CLOSE_WRITE | MOVED_FROM | MOVED_TO | CREATE | DELETE_SELF | MOVE_SELF
 """Nothing that reading a file gives rise to: the agent must not wake itself."""
 _STOP_S = 2.0
+"""watchdog's thread reads from a pipe of its own to end; it waits for no folder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,7 @@ class FolderEvents:
         """watchdog's thread saw an event in the folder."""
         if event.mask & UNMOUNT:
             self._ended = "the folder was unmounted"
+        # fsdecode keeps bytes that are no UTF-8, so that the name opens the same file again.
         self._take(FolderEvent(event.mask, event.cookie, os.fsdecode(event.name)))
 
     def on_watch_deleted(self, _wd: int) -> None:

@@ -6,6 +6,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+# Beginnings, as kinds come with a version or a helper's name: nfs4, fuse.sshfs.
 _REMOTE = ("cifs", "smb", "nfs", "fuse", "9p", "vboxsf", "afs", "ceph", "glusterfs")
 
 
@@ -28,12 +29,15 @@ def mount_of(path: Path) -> Mount | None:
         lines = Path("/proc/self/mountinfo").read_text(encoding="utf-8", errors="surrogateescape").splitlines()
     except OSError:
         return None
+    # The real path, as mountinfo names no symbolic link.
     best, real = None, os.path.realpath(path)
     for line in lines:
         fields = line.split(" ")
+        # A hyphen of its own ends the optional fields (proc_pid_mountinfo(5)).
         if " - " not in line or len(fields) < 5:
             continue
         point = _unescape(fields[4])
+        # With the slash: /data2 does not lie below /data.
         inside = real == point or real.startswith(point.rstrip("/") + "/")
         # Of two mounts at the same place the later line is the one on top.
         if inside and (best is None or len(point) >= len(best.point)):
@@ -43,6 +47,7 @@ def mount_of(path: Path) -> Mount | None:
 
 def _unescape(field: str) -> str:
     """A path of mountinfo, in which the kernel writes space, tab, newline and backslash in octal."""
+    # The backslash last, or what it is spelt as would be read a second time.
     for code, character in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
         field = field.replace(code, character)
     return field

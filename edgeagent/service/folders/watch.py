@@ -17,6 +17,7 @@ from edgeagent.service.folders.inotify import FolderEvent, FolderEvents
 _RENAMES_MAX = 1000
 """Halves of renames that are remembered: the other half of an older one will not come any more."""
 _TRY_AGAIN_SCANS = 60
+"""Scans between two attempts at a watch that could not be made: about a minute, as scans are then frequent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +55,14 @@ class _Translator:
     def hint_of(self, event: FolderEvent) -> Hint | None:
         """The hint that follows from an event, None where nothing does."""
         mask, name = event.mask, event.name
+        # Closes may be among what was dropped: nothing that was seen before says any more who is writing.
         if mask & inotify.OVERFLOW:
             self._writing.clear()
             return Hint(self._label, None, lost=True)
         if not name or mask & inotify.IS_FOLDER:
             return Hint(self._label, None) if not name else None
         if mask & inotify.MODIFY:
+            # A hint a write would flood the mailbox: a file of 30 MB is written in thousands of pieces.
             if name in self._writing:
                 return None
             self._writing.add(name)
@@ -71,6 +74,8 @@ class _Translator:
                 self._renames.popitem(last=False)
             return None
         if mask & inotify.MOVED_TO:
+            # Both halves in this folder: its writer gave it the name when it was done. From elsewhere it came
+            # whole.
             inside = self._renames.pop(event.cookie, None) is not None
             return Hint(self._label, name, renamed=inside, closed=not inside)
         return Hint(
@@ -118,6 +123,7 @@ class FolderWatch:
             watching = FolderEvents(self._path, _Translator(self._label, self._hint).take)
         except OSError as error:
             self._failed = f"{error.strerror}: the folder is listed more often instead"
+            # Reported once, not at each attempt.
             return ("watch-impossible", self._failed) if self._failed != before else None
         self._watching, self._watched = watching, identity
         return ("watch-rebuilt", reason or before or "") if had or before is not None else None
@@ -127,6 +133,7 @@ class FolderWatch:
             return None
         if self._watching.ended:
             return self._watching.ended
+        # Another folder under the same path: inotify follows the inode, not the name.
         if self._watched != identity:
             return "the folder was exchanged for another"
         return None
