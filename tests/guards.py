@@ -18,22 +18,26 @@ import pytest
 PATIENCE_S = 30.0
 """What a thread or process may take to end on a busy machine; waited for only where one is left."""
 LASTING = ("Dask-Offload",)
-"""Beginnings of the names of threads that a library keeps for the next call."""
+"""Beginnings of the names of threads that Dask keeps for its next call, for tests marked ``uses_dask``."""
 MARK = "EDGEAGENT_TEST_RUN"
 """Environment variable by which all processes are recognised that this run of tests has started."""
 
 
-def pytest_configure() -> None:
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "uses_dask: calls Dask, which keeps threads as long as the process")
     os.environ[MARK] = uuid.uuid4().hex
     os.environ.setdefault("PYTHONWARNINGS", "error")
 
 
 @pytest.fixture(autouse=True)
-def nothing_left_behind() -> Iterator[None]:
+def nothing_left_behind(request: pytest.FixtureRequest) -> Iterator[None]:
     """Every thread and every child process that a test starts ends with it."""
+    lasting = LASTING if request.node.get_closest_marker("uses_dask") else ()
     threads, children = set(threading.enumerate()), set(children_of_this_process())
     yield
-    wait_for_end(lambda: [t.name for t in set(threading.enumerate()) - threads if is_left(t)], "threads")
+    wait_for_end(
+        lambda: [t.name for t in set(threading.enumerate()) - threads if is_left(t, lasting)], "threads"
+    )
     wait_for_end(lambda: [named(p) for p in set(children_of_this_process()) - children], "child processes")
 
 
@@ -45,9 +49,9 @@ def no_process_left_by_the_run() -> Iterator[None]:
     wait_for_end(lambda: [named(pid) for pid in marked_processes(mark)], "detached processes")
 
 
-def is_left(thread: threading.Thread) -> bool:
-    """Whether a thread runs that nobody keeps on purpose: a library's pools last as long as the process."""
-    return thread.is_alive() and not thread.name.startswith(LASTING)
+def is_left(thread: threading.Thread, lasting: tuple[str, ...]) -> bool:
+    """Whether a thread runs that nobody keeps on purpose."""
+    return thread.is_alive() and not thread.name.startswith(lasting)
 
 
 def wait_for_end(left: Callable[[], Collection[str]], what: str) -> None:

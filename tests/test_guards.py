@@ -83,6 +83,33 @@ def test_what_a_test_leaves_behind_is_named(guarded):
     )
 
 
+def test_threads_that_dask_keeps_are_left_to_tests_that_use_it(guarded):
+    guarded.makepyfile(
+        """
+        import threading, pytest
+        end = threading.Event()
+        def begin(name):
+            threading.Thread(target=end.wait, name=name, daemon=True).start()
+        @pytest.mark.uses_dask
+        def test_that_uses_it():
+            begin("Dask-Offload_0")
+        @pytest.mark.uses_dask
+        def test_that_uses_it_and_leaves_more():
+            begin("left-over")
+        def test_that_does_not():
+            begin("Dask-Offload_1")
+        """
+    )
+    told = run(guarded)
+    told.assert_outcomes(passed=3, errors=2)
+    told.stdout.re_match_lines_random(
+        [
+            r"ERROR .*::test_that_uses_it_and_leaves_more - .*threads left behind: \['left-over",
+            r"ERROR .*::test_that_does_not - .*threads left behind: \['Dask-Offload_1",
+        ]
+    )
+
+
 def test_missing_programs_are_skips_that_name_them_and_failures_on_the_build_machine(guarded, monkeypatch):
     monkeypatch.setenv("PATH", "/nowhere")
     marked = (f"@pytest.mark.needs_{name}\ndef test_{name}(): pass\n" for name in PROGRAMS)

@@ -32,9 +32,27 @@ FLAGS = (
 )
 WIDTHS = (390, 1280)
 # every element outside pictures must end within the page; what scrolls by itself counts as overflowing
+SEEN = """
+// the text of an element as a person sees it: nothing that is hidden, clipped, see-through or without size
+const seen = element => {
+  const view = element.ownerDocument.defaultView;
+  const walk = element.ownerDocument.createTreeWalker(element, NodeFilter.SHOW_TEXT), found = [];
+  for (let node = walk.nextNode(); node; node = walk.nextNode()) {
+    const holder = node.parentElement, range = node.ownerDocument.createRange();
+    range.selectNodeContents(node);
+    const {width, height} = range.getBoundingClientRect();
+    const shown = holder.checkVisibility({opacityProperty: true, visibilityProperty: true});
+    const clipped = e => e && (view.getComputedStyle(e).clipPath !== "none" || clipped(e.parentElement));
+    if (shown && width > 0 && height > 0 && !clipped(holder)) found.push(node.data);
+  }
+  return found.join(" ");
+};
+"""
 MEASURE = """
 const frames = [...document.querySelectorAll("iframe")];
 window.onload = () => {
+  // what is folded is looked at unfolded, as a person does who wants to know
+  frames.forEach(frame => frame.contentDocument.querySelectorAll("details").forEach(e => { e.open = true; }));
   const found = frames.map(frame => {
     const page = frame.contentDocument, width = page.documentElement.clientWidth;
     const wide = [...page.querySelectorAll("body *:not(.unseen)")].filter(e => !e.parentElement.closest("svg"))
@@ -45,7 +63,7 @@ window.onload = () => {
       wide: wide.map(e => e.tagName + "." + e.getAttribute("class") + ": " + e.textContent.slice(0, 60)),
       pictures: [...page.querySelectorAll("figure svg")].map(e => e.getBoundingClientRect().height),
       values: [...page.querySelectorAll("[data-value]")].map(
-        e => [e.dataset.value, e.innerText || e.textContent])};
+        e => [e.dataset.value, seen(e)])};
   });
   document.body.innerHTML = "";
   const out = document.body.appendChild(document.createElement("pre"));
@@ -76,7 +94,7 @@ def shown(pages, tmp_path_factory):
         for width in WIDTHS
     )
     wrapper = folder / "all.html"
-    wrapper.write_text(f"<!doctype html><body>{frames}<script>{MEASURE}</script>")
+    wrapper.write_text(f"<!doctype html><body>{frames}<script>{SEEN}{MEASURE}</script>")
     done = chromium(folder, "--allow-file-access-from-files", "--dump-dom", wrapper.as_uri())
     found = re.search(r'<pre id="found">(.*)</pre>', done.stdout, re.DOTALL)
     assert found is not None, done.stderr[-2000:]
@@ -119,6 +137,28 @@ def test_numbers_on_the_screen_are_those_of_the_data(shown):
             assert any(round(float(exact), len(d.partition(".")[2])) == float(d) for d in digits), (exact, text)
             checked += 1
     assert checked > 500
+
+
+HIDDEN = (
+    '<p style="display:none">1.5</p>',
+    '<p style="visibility:hidden">1.5</p>',
+    '<p style="opacity:0">1.5</p>',
+    '<div style="opacity:0"><p>1.5</p></div>',
+    '<p style="font-size:0">1.5</p>',
+    '<p style="clip-path:inset(50%)">1.5</p>',
+    "<details><summary>more</summary><p>1.5</p></details>",
+    '<p><span style="display:none">1.5</span></p>',
+)
+
+
+def test_text_that_nobody_sees_counts_as_none(tmp_path):
+    page = tmp_path / "hidden.html"
+    ask = 'document.title = JSON.stringify([...document.querySelectorAll("p")].map(seen))'
+    page.write_text(f"<!doctype html><body>{''.join(HIDDEN)}<p>2.5</p><script>{SEEN}{ask}</script>")
+    done = chromium(tmp_path, "--dump-dom", page.as_uri())
+    title = re.search(r"<title>(.*)</title>", done.stdout)
+    assert title is not None, done.stderr[-2000:]
+    assert json.loads(html.unescape(title.group(1))) == [""] * len(HIDDEN) + ["2.5"]
 
 
 @pytest.mark.parametrize("serial", ["000412", None])

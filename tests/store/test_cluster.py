@@ -20,6 +20,8 @@ from edgeagent.store import replay as replay_module
 from edgeagent.store.archive import Archive
 from edgeagent.store.replaying import cluster
 
+pytestmark = pytest.mark.uses_dask
+
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory) -> Path:
