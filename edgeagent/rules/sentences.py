@@ -100,6 +100,15 @@ def _limits(v: _Values, uncertainty: float | None = None) -> str:
     return f"upper limit {upper}" if above else f"lower limit {lower}" if below else "limit"
 
 
+def _beyond(v: _Values) -> str:
+    """The limit that a value is beyond, and on which side; a record of another version may not say which."""
+    lower, upper = v.get("lower"), v.get("upper")
+    below, above = limits_at_stake(v["value"], None, lower, upper)
+    if above and v["value"] > upper:
+        return f"above its {_limits(v)}"
+    return f"{'below' if below and v['value'] < lower else 'outside'} its {_limits(v)}"
+
+
 def _limits_in_reach(v: _Values) -> str:
     u = v.get("expanded_uncertainty")
     return _limits(v, math.inf if u is None else u)
@@ -135,11 +144,10 @@ def _accepted_since(v: _Values) -> str:
 _SENTENCES: dict[str, Callable[[_Values], str]] = {
     Code.RECORDED: lambda v: str(v["text"]),
     Code.MORE: lambda v: f"and {v['count']} more",
-    Code.OUTSIDE_LIMIT: lambda v: f"{_found(v)} is outside its {_limits(v)}",
+    Code.OUTSIDE_LIMIT: lambda v: f"{_found(v)} is {_beyond(v)}",
     Code.UNDECIDABLE: lambda v: f"{_found(v)}: too close to the {_limits_in_reach(v)} to decide",
     Code.OUTSIDE_UNTRUSTED: lambda v: (
-        f"{_found(v)} is outside its {_limits(v)}, but a failed check touches it: "
-        f"{_names(map(spoken_name, v['checks']))}"
+        f"{_found(v)} is {_beyond(v)}, but a failed check touches it: {_names(map(spoken_name, v['checks']))}"
     ),
     Code.NEAR_LIMIT: lambda v: f"{_found(v)} is near its {_limits(v)}",
     Code.NO_VALUE: lambda v: f"{_value_name(v)}: no value, though the recipe limits it",

@@ -289,7 +289,7 @@ def test_failed_check_never_accepts_and_lets_nothing_reject_that_it_touches():
     assert held.characteristics[0].verdict == Verdict.INCONCLUSIVE
     assert sentences(held.reasons) == (
         "spikes: 2 samples lie off the profile",
-        "x = 1.5 ± 0.2 µm is outside its upper limit 1, but a failed check touches it: spikes",
+        "x = 1.5 ± 0.2 µm is above its upper limit 1, but a failed check touches it: spikes",
     )
 
 

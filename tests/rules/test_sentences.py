@@ -21,6 +21,11 @@ GAUGE = {"instrument": "gauge-1", "seq": 7}
         (Code.RECORDED, {"text": "as it stands"}, "as it stands"),
         (Code.MORE, {"count": 3}, "and 3 more"),
         (Code.OUTSIDE_LIMIT, VALUE, "roundness total = 0.95 ± 0.2 µm is outside its upper limit 1"),
+        (
+            Code.OUTSIDE_LIMIT,
+            {**VALUE, "value": 1.5},
+            "roundness total = 1.5 ± 0.2 µm is above its upper limit 1",
+        ),
         (Code.UNDECIDABLE, VALUE, "roundness total = 0.95 ± 0.2 µm: too close to the upper limit 1 to decide"),
         (
             Code.NEAR_LIMIT,
@@ -57,7 +62,7 @@ GAUGE = {"instrument": "gauge-1", "seq": 7}
                 "lower": 1.2,
                 "upper": 2.0,
             },
-            "contact angle left top[2] = 0.95 ± 0.2° is outside its lower limit 1.2",
+            "contact angle left top[2] = 0.95 ± 0.2° is below its lower limit 1.2",
         ),
         (
             Code.NO_VALUE,
