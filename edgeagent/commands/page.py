@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import tempfile
 from pathlib import Path
+from types import FrameType
 
 import click
 
@@ -73,9 +74,17 @@ def page(
             proxy_headers=False,
             # Live pages hold a connection each; a hall has some ten screens.
             limit_concurrency=200,
-            timeout_graceful_shutdown=1,
+            timeout_graceful_shutdown=3,
         )
-        server = uvicorn.Server(settings)
+
+        class LettingGo(uvicorn.Server):
+            """Lets open pages go at the first signal: they would keep the server until it breaks them off."""
+
+            def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+                app.close()
+                super().handle_exit(sig, frame)
+
+        server = LettingGo(settings)
         server.run()
     if not server.started:
         raise UsageError(f"{bind}:{port} cannot be listened on")

@@ -13,7 +13,7 @@ from edgeagent.codec.plain_text import clean, count_text
 from edgeagent.commands.shared_options import ANY_CONFIG, ONE_OBJECT, STORE, named_store
 from edgeagent.commands.shared_output import json_line
 from edgeagent.model.status import DiskNow, OpenPartNow, PartNow
-from edgeagent.rules.disk import days_text
+from edgeagent.rules.disk import room_text
 from edgeagent.store.running.look import NO_AGENT, READY, Found, look
 from edgeagent.store.running.process import spoken
 from edgeagent.store.running.status_file import STALE_S
@@ -108,10 +108,9 @@ def _waiting(one: Any) -> str:
 
 
 def _disk(disk: DiskNow) -> str:
-    words = f"{disk.level}: {disk.free_mb:,} MB free, {100 * disk.free_share:.0f} %"
-    if disk.grown_per_day_mb is not None:
-        words += f"; the store grows {disk.grown_per_day_mb:,.0f} MB a day"
-    return words if disk.days_left is None else f"{words}, enough for {days_text(disk.days_left)}"
+    words = room_text(disk.level, disk.free_mb, disk.free_share, disk.days_left)
+    grown = disk.grown_per_day_mb
+    return words if grown is None else f"{words}; the store grows by {grown:,.0f} MB a day"
 
 
 def _open_part(one: OpenPartNow) -> str:

@@ -47,10 +47,12 @@ class GuardedApplication:
     """Answers only requests that name one of ``hosts``, and adds what browsers need to keep a page apart.
 
     A page of another site that has its own name point at this machine asks with that name, and gets nothing.
+    ``close`` lets open pages go.
     """
 
-    def __init__(self, app: Starlette, hosts: Collection[str]) -> None:
+    def __init__(self, app: Starlette, hosts: Collection[str], hub: Hub) -> None:
         self._app = app
+        self.close = hub.close
         self._hosts = frozenset(name.lower() for name in hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -126,7 +128,7 @@ def make_app(
         Route("/page.css", _file("page.css", "text/css")),
         Route("/page.js", _file("page.js", "text/javascript")),
     ]
-    return GuardedApplication(Starlette(routes=routes, lifespan=lifespan), hosts)
+    return GuardedApplication(Starlette(routes=routes, lifespan=lifespan), hosts, hub)
 
 
 def _latest(hub: Hub, part: str, serial: str) -> int:

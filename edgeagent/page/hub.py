@@ -33,13 +33,24 @@ class Hub:
         self.rendered = Rendered({}, "edgeagent", "", "")
         self.listeners = 0
         self._version = 0
+        self._closing = False
         self._changed = asyncio.Condition()
 
     async def run(self) -> None:
         """Look again and again until cancelled."""
         while True:
             await self.look()
+            if self._closing:
+                async with self._changed:
+                    self._changed.notify_all()
             await asyncio.sleep(EVERY_S)
+
+    def close(self) -> None:
+        """Let every listener go at the next look, so that a server that ends need not break connections off.
+
+        May be called from a signal's handler.
+        """
+        self._closing = True
 
     async def look(self) -> None:
         """Read what is new and render it; wakes listeners where a section changed."""
@@ -70,7 +81,7 @@ class Hub:
         self.listeners += 1
         try:
             yield b"retry: 1000\n\n"
-            while True:
+            while not self._closing:
                 if version != self._version:
                     version, rendered = self._version, self.rendered
                     news = {k: html for k, html in rendered.sections.items() if shown.get(k) != html}

@@ -18,7 +18,7 @@ from edgeagent.page.board import Board, DecidedPart, NearnessSeries, OpenPart
 from edgeagent.page.charts import drift_chart, limit_bar
 from edgeagent.report import words
 from edgeagent.report.templates import environment_of
-from edgeagent.rules.disk import days_text
+from edgeagent.rules.disk import room_text
 from edgeagent.store.running.look import Found
 from edgeagent.store.running.status_file import STALE_S
 
@@ -34,6 +34,9 @@ HEADINGS = (
 )
 """The sections in their order: name and heading."""
 PARTS_SHOWN, HELD_SHOWN, WAITING_SHOWN, SERIES_SHOWN, SERIES_LEAST = 14, 12, 8, 6, 3
+
+SHOWN_WIDE = {"waiting": 4, "open": 2, "held": 4, "files": 1}
+"""How many of them stand on a screen in the hall, which nobody scrolls; what is left away there is counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +96,7 @@ def _view(board: Board, found: Found, began_at: int, trouble: str, now: datetime
     held = list(reversed(board.held.values()))
     view: dict[str, Any] = {
         "now": now,
+        "wide": SHOWN_WIDE,
         "began_at": began_at,
         "sentence": found.sentence,
         "newest": parts[0] if parts else None,
@@ -167,8 +171,7 @@ def _disk_words(found: Found) -> str:
     disk = found.status.disk if found.status is not None else None
     if disk is None:
         return "not known"
-    days = f", enough for {days_text(disk.days_left)}" if disk.days_left is not None else ""
-    return f"{disk.level}: {disk.free_mb:,} MB free, {100 * disk.free_share:.0f} %{days}"
+    return room_text(disk.level, disk.free_mb, disk.free_share, disk.days_left)
 
 
 def _lacking(one: OpenPart) -> OpenLine:

@@ -132,6 +132,14 @@ def disk_sentence(level: DiskLevel, room: Room, left_days: float | None) -> str:
     return words if level is DiskLevel.ROOM else f"{words}: when it is full, the agent stops"
 
 
+def room_text(level: str, free_mb: int, free_share: float, days_left: float | None) -> str:
+    """What is free and for how long, for a status line; ``level`` is the value of a DiskLevel."""
+    words = f"{free_mb:,} MB free, {100 * free_share:.0f} %"
+    words += "" if days_left is None else f", enough for {days_text(days_left)}"
+    urgent = {DiskLevel.WARNING: "warning, full soon: ", DiskLevel.ALARM: "alarm, almost full: "}
+    return next((text for known, text in urgent.items() if known == level), "") + words
+
+
 def days_text(days: float) -> str:
     """Days as a person says them."""
     if days >= 3650:

@@ -19,6 +19,7 @@ from edgeagent.rules.disk import (
     flat_hours,
     growth_rate,
     hours_of,
+    room_text,
     with_growth,
 )
 
@@ -134,3 +135,16 @@ def test_window_is_a_week_to_the_hour():
 
 def test_share_is_said_in_whole_percent():
     assert disk_sentence(DiskLevel.ROOM, Room(GB, 0.62), None).startswith("62 % of the space")
+
+
+@pytest.mark.parametrize(
+    ("level", "days", "words"),
+    [
+        ("room", 410.0, "182,400 MB free, 61 %, enough for 410 days"),
+        ("room", None, "182,400 MB free, 61 %"),
+        ("warning", 9.0, "warning, full soon: 182,400 MB free, 61 %, enough for 9 days"),
+        ("alarm", 1.0, "alarm, almost full: 182,400 MB free, 61 %, enough for 24 hours"),
+    ],
+)
+def test_status_line_says_what_is_free_and_warns_in_words(level, days, words):
+    assert room_text(level, 182_400, 0.61, days) == words
