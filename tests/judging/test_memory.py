@@ -9,10 +9,10 @@ from itertools import count
 
 import pytest
 from field import ROOT
-from records import TIME, record_of
+from records import TIME, body_of, record_of
 
 from edgeagent.errors import ConfigError
-from edgeagent.judging.memory import Memory
+from edgeagent.judging.memory import Memory, feature_result, file_key
 from edgeagent.model import Disposition
 from edgeagent.model.records import Unknown
 from edgeagent.rules.part_set import decide
@@ -212,3 +212,142 @@ def test_unreadable_live_file_waits_after_a_restart_until_a_file_of_its_name_was
     assert [w.seq for w in visited(None, *found, good).lamp.waiting] == [2]
     answer = "acknowledgement", {"seq": 2, "who": "line", "matched": True}
     assert visited(None, *found, good, answer).lamp.value == 0
+
+
+def test_clock_that_was_set_back_is_noticed_by_how_much():
+    memory = Memory({}, None, live_s=60.0, latches=True)
+    assert (memory.set_back_s, memory.recorded_at) == (0.0, "")
+    for seq, (second, back) in enumerate(((30, 0.0), (40, 0.0), (15, 25.0), (20, 25.0)), 1):
+        memory.apply(record_of("start", seq=seq, time=f"2026-03-02T10:00:{second}.000000Z"))
+        assert memory.set_back_s == back
+
+
+def test_journal_is_known_by_its_first_record_and_by_the_keys_of_its_starts():
+    memory = Memory({}, None, live_s=60.0, latches=True)
+    first = record_of("measurement", seq=1)
+    memory.apply(first)
+    assert (memory.known_as.hash, memory.known_as.keys) == (first.hash, ())
+    memory.apply(record_of("start", {"key": "k1"}, seq=2))
+    memory.apply(record_of("measurement", seq=3))
+    assert (memory.known_as.hash, memory.known_as.keys) == (first.hash, ("k1",))
+
+
+def test_rejects_that_nobody_acknowledged_wait_up_to_the_position():
+    memory = visited(None, decided("1", "reject"), decided("2", "hold"), decided("3", "reject"))
+    assert [[w.seq for w in memory.waiting_rejects(position)] for position in (0, 1, 2, 3)] == [
+        [],
+        [1],
+        [1],
+        [1, 3],
+    ]
+
+
+def test_file_is_known_by_its_record_or_by_whoever_has_the_records_before():
+    source = {"folder": "inbox", "name": "a.txt", "sha256": "ab", "look": [1, 2, 3, 4]}
+    key, other = (file_key("inbox", name, "ab", None, None) for name in ("a.txt", "b.txt"))
+    alone = Memory({}, None, live_s=60.0, latches=True)
+    beside = Memory({}, None, live_s=60.0, latches=True, known_before=lambda key: key == b"old")
+    for memory in (alone, beside):
+        memory.apply(record_of("measurement", {"source": source}))
+        assert (memory.known(key), memory.known(other), memory.known(b"old")) == (True, False, memory is beside)
+        memory.forget_files()
+    assert (alone.known(key), beside.known(key)) == (True, False), "nobody else has the records of the first"
+
+
+@pytest.mark.parametrize(("values", "stands"), [("accept", "hold"), ("hold", "hold"), ("reject", "reject")])
+def test_file_that_its_writer_has_open_proves_nothing_good_of_its_part(values, stands):
+    source = {"name": "a.txt", "folder": "inbox", "unclosed_s": 61.0}
+    result = feature_result(7, body_of("measurement", {"source": source, "disposition": values}))
+    assert result.disposition == stands
+    assert ([r.code for r in result.reasons][:1] == ["unclosed"]) is (values == "accept")
+
+
+class Forgetful(Fold):
+    """A memory of two finished parts, which asks for the records of others: what it asked for is kept."""
+
+    def __init__(self, monkeypatch, *records, **more):
+        monkeypatch.setattr("edgeagent.judging.memory._SETS_MAX", 2)
+        super().__init__()
+        self.asked = []
+        self.memory = Memory({}, None, live_s=0.0, latches=False, recall=self.recall, **more)
+        self.records = records
+
+    def recall(self, part, serial, content, before):
+        self.asked.append((part, serial, content, before))
+        return self.records
+
+    def finish(self, serial, disposition="accept", sha256="a"):
+        self.measure(serial, disposition, sha256)
+        self.dispose(serial, disposition)
+
+    def stands(self, serial):
+        result = self.memory.part_set("P-1", serial).results["outside"]
+        return result.seq, result.disposition
+
+
+def rejected(seq, serial="1", **members):
+    """A record of a part that was rejected by file "a", as a forgotten part's are."""
+    trace = {"part": "P-1", "serial": serial, "feature": "outside", "measured_at": "2026-03-02T09:41:07+00:00"}
+    source = {"folder": "inbox", "name": "x.txt", "sha256": "a"}
+    return record_of(
+        "measurement", {"trace": trace, "source": source, "disposition": "reject", **members}, seq=seq
+    )
+
+
+def test_copy_of_a_forgotten_part_finds_what_stood_without_its_records_as_long_as_they_may_be_missing(
+    monkeypatch,
+):
+    fold = Forgetful(monkeypatch)
+    fold.finish("1", "reject")
+    for serial in "23":
+        fold.finish(serial)
+    assert ("P-1", "1") not in fold.memory.sets
+    fold.memory.forget_recorded(1)  # not its disposition, record 2
+    fold.measure("1", "accept")
+    assert (fold.stands("1"), fold.asked) == ((1, "reject"), [])
+
+
+def test_copy_of_a_part_whose_records_can_be_found_is_asked_for(monkeypatch):
+    # What is no measurement, another part's and an artefact's say nothing of it
+    others = (
+        record_of("disposition", seq=3),
+        rejected(4, "9"),
+        rejected(5, trace={"artefact": "MW-03", **WAVES}),
+    )
+    fold = Forgetful(monkeypatch, rejected(1), *others)
+    fold.finish("1", "reject")
+    for serial in "23":
+        fold.finish(serial)
+    fold.memory.forget_recorded(2)
+    fold.measure("1", "accept")
+    assert (fold.stands("1"), fold.asked) == ((1, "reject"), [("P-1", "1", "a ", 7)])
+
+
+WAVES = {"feature": "waves", "measured_at": "2026-03-02T09:41:07+00:00"}
+
+
+def test_records_that_did_not_decide_the_content_change_nothing(monkeypatch):
+    fold = Forgetful(monkeypatch, rejected(1, "9"))
+    for serial in "123":
+        fold.finish(serial)
+    fold.memory.forget_recorded(99)
+    fold.measure("1", "accept")
+    assert (fold.stands("1"), len(fold.asked)) == ((7, "accept"), 1)
+
+
+def test_nobody_is_asked_for_an_unread_file_nor_for_a_content_that_is_known(monkeypatch):
+    fold = Forgetful(monkeypatch)
+    for serial in "123":
+        fold.finish(serial)
+    fold.measure("3")
+    fold.measure("1", sha256=None)
+    assert fold.asked == []
+
+
+def test_newest_parts_are_asked_for_too_where_their_records_can_be_found_at_once(monkeypatch):
+    fold = Forgetful(monkeypatch, rejected(1), recalls_newest=True)
+    fold.finish("1", "reject")
+    for serial in "23":
+        fold.finish(serial)
+    fold.measure("1", "accept")
+    assert (fold.stands("1"), len(fold.asked)) == ((1, "reject"), 1)

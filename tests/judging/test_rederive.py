@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import datetime, timedelta
+
 import msgspec
 import pytest
-from judged_station import JudgedStation
-from records import body_of, record_of
+from field import ROOT
+from judged_station import BEGIN, JudgedStation, configured
+from records import TIME, body_of, record_of
 
+from edgeagent import __version__
 from edgeagent.codec.records.record import GENESIS, encode_record
+from edgeagent.judging.bodies import configuration_body
+from edgeagent.judging.configuration import Document
 from edgeagent.judging.replaying.rederive import Rederivation
-from edgeagent.model.records import Outcome
+from edgeagent.model.records import Outcome, Unknown
+from edgeagent.store.configuration import load_configuration
+from edgeagent.store.machine import this_machine
 
 
 def played() -> JudgedStation:
@@ -141,3 +150,106 @@ def test_judged_by_what_was_not_in_force_is_found():
     body = station.measurement(1.0, None, recipe=recipe, trace={"part": "P", "serial": "1"})
     station.append([body], 1.0)
     assert "configuration" in kinds(rederived(station, station.records))
+
+
+def withdrawn() -> JudgedStation:
+    """A part that was accepted before a failed verification, measured earlier, was read: it is taken back."""
+    station = JudgedStation()
+    station.verify(1.0)
+    station.part("1", 1.9)
+    station.verify(1.5, "reject", at_h=2.0)
+    station.part("2", 2.1)
+    return station
+
+
+def test_acceptance_that_a_failed_verification_takes_back_is_missed_where_it_stands():
+    station = withdrawn()
+    assert rederived(station, station.records) == []
+    holds = [r for r in station.records if r.kind == "disposition" and r.body.serial == "1"]
+    assert [r.body.disposition.value for r in holds] == ["accept", "hold"]
+    records = [r for r in station.records if r is not holds[1]]
+    assert ("gate", "P 1") in rederived(station, records)
+
+
+def test_hold_that_takes_an_acceptance_back_is_known_in_records_that_do_not_say_so():
+    station = withdrawn()
+    records = [with_body(r, withdrawn=msgspec.UNSET) if r.kind == "disposition" else r for r in station.records]
+    assert rederived(station, records) == []
+
+
+@pytest.mark.parametrize(("late_s", "named"), [(-1.1, True), (-0.9, False), (60.0, False), (60.5, True)])
+def test_measurement_is_written_within_a_minute_of_its_decision(late_s, named):
+    at = datetime.fromisoformat(TIME).timestamp()
+    record = record_of("measurement", {"decided_at": at - late_s})
+    said = [found for found in rederived(JudgedStation(), [record]) if found[0] == "time"]
+    assert said == ([("time", "a.txt")] if named else [])
+
+
+def test_part_is_decided_by_the_gate_as_it_was_when_its_file_was_judged_and_not_when_it_was_written():
+    station = JudgedStation()
+    station.verify(1.0)
+    station.part("1", 25.0 - 2 / 3600)  # the verification runs out at 25.0
+    later = (BEGIN + timedelta(hours=25, seconds=3)).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    records = [r if r.seq <= 2 else encode_record(r.seq, later, GENESIS, r.body)[1] for r in station.records]
+    assert [r.body.disposition.value for r in records if r.kind == "disposition"] == ["accept"]
+    assert rederived(station, records) == []
+
+
+@pytest.mark.parametrize(("version", "named"), [(__version__, True), ("0.0.1", False)])
+def test_record_that_this_version_cannot_have_written_is_found_where_it_says_that_it_did(version, named):
+    station = JudgedStation()
+    start = record_of("start", {"version": version}, seq=1)
+    unknown = replace(record_of("stop", seq=2), kind="new", body=Unknown(kind="new", body=b"{}"))
+    twice = record_of("stop", seq=3)
+    twice = replace(twice, raw=b'{"published":0,"published":1}')
+    assert rederived(station, [start, unknown, twice]) == ([("form", "new"), ("form", "stop")] if named else [])
+
+
+def in_force(fold: Rederivation, seq: int, configuration, former=None, **forged):
+    """What is said of a configuration that comes into force, its record changed."""
+    old = former.documents() if former is not None else ()
+    before = {d.sha256 for d in old}
+    _, body = configuration_body(configuration, this_machine(), before, {d.name: d.data for d in old})
+    fold.use(configuration)
+    record = encode_record(seq, TIME, GENESIS, msgspec.structs.replace(body, **forged))[1]
+    return [(c.kind, c.subject) for c in fold.apply(record, None)]
+
+
+FORGED = [("configuration", "record of the configuration")]
+
+
+def test_record_of_a_configuration_says_what_its_files_say_and_what_changed():
+    first, second = configured(), configured(more="[intake]\nlive_s = 120\n")
+    fold = Rederivation()
+    assert in_force(fold, 1, first) == []
+    assert in_force(fold, 2, second, first) == []
+    assert in_force(fold, 3, first, second, artefacts=7) == FORGED
+    assert in_force(Rederivation(), 1, first, artefacts=7) == FORGED
+    # Files that could not be read again are said by themselves
+    assert in_force(Rederivation(), 1, first, agent_sha256="ef" * 32, artefacts=7) == []
+
+
+def test_change_is_not_asked_for_where_the_configuration_before_could_not_be_read():
+    first, second = configured(), configured(more="[intake]\nlive_s = 120\n")
+    fold = Rederivation()
+    lost = record_of("configuration", {"manifest_sha256": "12" * 32}, seq=1)
+    assert [*fold.apply(lost, None)] == []
+    assert in_force(fold, 2, second, first, artefacts=7) == []
+    assert in_force(fold, 3, first, second, artefacts=7) == FORGED
+
+
+def test_recipe_that_nobody_approved_is_named_where_the_station_asks_for_approvals():
+    station = load_configuration(ROOT / "config" / "agent.toml")
+    evidence = msgspec.structs.replace(station.settings.evidence, approvers=("a.key",))
+    asking = msgspec.structs.replace(station.settings, evidence=evidence)
+    one, *others = station.recipes
+    recipes = {part: replace(r, signed_by="" if part == one else "a") for part, r in station.recipes.items()}
+    note = Document("recipes/x.toml.approval", b"")
+    for settings, approvals, named in (
+        (asking, (note,), [station.recipes[one].document.name]),
+        (asking, (), []),
+        (station.settings, (note,), []),
+    ):
+        asked = replace(station, settings=settings, recipes=recipes, approvals=approvals)
+        said = in_force(Rederivation(), 1, asked)
+        assert [subject for _, subject in said if subject != FORGED[0][1]] == named

@@ -414,3 +414,30 @@ def test_acceptance_needs_every_limit_met_and_every_check_passed(values, checks,
         assert len(amplitudes) >= 4
         assert all(v is not None and -1.0 <= v <= 1.0 for v, _ in values)
         assert all(a <= 100.0 for a in amplitudes[1:4])
+
+
+def test_every_harmonic_beyond_its_limit_is_listed_the_worst_first():
+    found = judge(Analysis((GOOD,), (), spectrum([0.0, 120.0, 90.0, 130.0])), plan(curves=[CURVE]), "simple")
+    assert [(c.instance, c.verdict) for c in found.characteristics] == [
+        ("4", Verdict.NONCONFORMING), ("2", Verdict.NONCONFORMING), ("3", Verdict.CAUTION),
+    ]  # fmt: skip
+
+
+def test_waves_without_a_plan_are_not_judged():
+    judged = judge_spectrum(spectrum([1e6, 1e6]), None, "guarded")
+    assert set(judged.verdicts) <= {Verdict.UNJUDGED}
+    assert judged.named == ()
+
+
+def test_curve_of_the_first_order_alone_holds_a_trace_without_a_spectrum():
+    curve = CurveLimit(np.array([0.5, 1.0]), np.array([100.0, 100.0]), None)
+    assert judge(Analysis((GOOD,), ()), plan(curves=[curve]), "guarded").disposition == Disposition.HOLD
+
+
+@pytest.mark.parametrize("value", [0.95, 1.05])
+def test_value_whose_uncertainty_holds_its_limit_is_undecided_whatever_check_failed(value):
+    found = judge(one_value(value, 0.1, BAD), plan(limit(upper=1.0)), "guarded")
+    assert sentences(found.reasons) == (
+        "spikes: 2 samples lie off the profile",
+        f"x = {value} ± 0.2 µm: too close to the upper limit 1 to decide",
+    )

@@ -238,3 +238,29 @@ def test_risk_of_more_than_a_tenth_rejects_within_one_standard_uncertainty():
     # The normal quantile of 80 % is 0.8416 (tables)
     assert verdict(1.0 + 0.841 * 0.1, 0.1, limit, policy) == Verdict.INCONCLUSIVE
     assert verdict(1.0 + 0.842 * 0.1, 0.1, limit, policy) == Verdict.NONCONFORMING
+
+
+def test_one_of_several_turns_rejects_by_what_keeps_the_risk_for_as_many_turns_as_there_are():
+    far, u = stats.norm.isf(1.0 - 0.95**0.5), 0.1  # 1.955 for two turns, however many values each of them has
+    plan = MeasurementPlan("f", "circle", None, (ScalarLimit(characteristic="roundness_total", upper=1.0),))
+    for step, expected in ((-1e-6, Disposition.HOLD), (1e-6, Disposition.REJECT)):
+        values = [("roundness_total", 1.0 + (far + step) * u, "turn[1]"), ("roundness_total", 0.1, "turn[2]")]
+        values += [(name, 0.1, f"turn[{n}]") for n in (1, 2) for name in ("roundness_peak", "roundness_valley")]
+        quantities = tuple(Quantity(name, value, "um", turn, u) for name, value, turn in values)
+        assert judge(Analysis((), quantities), plan, "guarded").disposition == expected
+
+
+def test_harmonics_of_one_trace_are_a_family_unless_more_traces_are_said():
+    analysis = Analysis((), (), spectrum_of([0, 12.6, *[0] * 38], 1.0))
+    assert judge(analysis, plan_of(40, 10.0), DecisionPolicy()).disposition == Disposition.REJECT
+    assert judge(analysis, plan_of(40, 10.0), DecisionPolicy(family="sidak")).disposition == Disposition.HOLD
+
+
+def test_lift_of_noise_is_taken_off_wherever_the_rule_leaves_a_guard_band_and_nowhere_else():
+    # sqrt(108.5² - 2 · 10²) = 107.57, short of 0.8416 u beyond the limit; the bare value is 0.85 u beyond it
+    found = judge_spectrum(spectrum_of([0, 108.5], 10.0), plan_of(3, 100.0), DecisionPolicy(conformance=0.8))
+    assert found.verdicts[1] == Verdict.INCONCLUSIVE
+    found = judge_spectrum(spectrum_of([0, 109.5], 10.0), plan_of(3, 100.0), DecisionPolicy(conformance=0.8))
+    assert found.verdicts[1] == Verdict.NONCONFORMING
+    found = judge_spectrum(spectrum_of([0, 100.5], 10.0), plan_of(3, 100.0), "simple")
+    assert found.verdicts[1] == Verdict.NONCONFORMING
