@@ -12,14 +12,15 @@ import pytest
 from click.testing import CliRunner
 from field import spiral_text
 
+from edgeagent.analysis.kinds import find_kind
 from edgeagent.cli import main
 from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.result import encode
 from edgeagent.commands.shared_files import evaluate_file
 from edgeagent.errors import AnalysisError
 from edgeagent.judging.configuration import Document, recipe_from_documents
-from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate
-from edgeagent.model import InstrumentUncertainty
+from edgeagent.judging.evaluation.evaluate import Rulebook, evaluate, request_for
+from edgeagent.model import CurveLimit, InstrumentUncertainty, MeasurementPlan, ScalarLimit
 from edgeagent.store.configuration import load_configuration
 
 CONFIG = Path(__file__).parent.parent.parent / "config" / "agent.toml"
@@ -280,3 +281,29 @@ def test_stated_uncertainty_widens_the_harmonics_too():
     assert plain.judgement.spectrum.uncertainty_nm is None
     at = plain.analysis.spectrum.upr.tolist().index(2)
     assert wide.judgement.spectrum.uncertainty_nm[at] == pytest.approx(0.05 * 150.0, rel=0.05)
+
+
+CURVE = CurveLimit(np.array([2.0, 50.0]), np.array([60.0, 60.0]), None)
+
+
+@pytest.mark.parametrize(
+    ("turns", "limited", "curves", "by_turn", "judged"),
+    [
+        ("each", ("roundness_total", None), (), True, True),
+        ("each", ("eccentricity", None), (), True, False),
+        ("each", ("roundness_total", "turn[2]"), (), False, False),
+        ("each", ("band_rms", None), (), False, False),
+        ("each", ("roundness_total", None), (CURVE,), False, True),
+        ("mean", ("roundness_total", None), (), False, False),
+    ],
+)
+def test_each_turn_is_judged_where_a_limit_on_it_asks_and_the_mean_is_not_needed(
+    turns, limited, curves, by_turn, judged
+):
+    kind = find_kind("spiral")
+    limit = ScalarLimit(characteristic=limited[0], instance=limited[1], upper=1.0)
+    plan = MeasurementPlan("f", "spiral", kind.Options(turns=turns), (limit,), curves)
+    asked = request_for(kind, plan, None, Rulebook("guarded", {}, {}, {}))
+    assert (asked.limits_by_turn, asked.turns_judged) == (by_turn, judged)
+    nothing = request_for(kind, None, None, Rulebook("guarded", {}, {}, {}))
+    assert (nothing.limits_by_turn, nothing.turns_judged) == (False, False)
