@@ -13,13 +13,13 @@ from msgspec import UNSET
 from records import body_of
 
 from edgeagent.codec.configuration.settings import parse_settings
+from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import GENESIS, Record, encode_record
 from edgeagent.codec.records.result import encode
-from edgeagent.errors import ConfigError
+from edgeagent.errors import ConfigError, JournalCorruptError
 from edgeagent.judging.drift import DriftWatch, Observation, SeriesKey, applies, check_watched, drift_signal
 from edgeagent.rules.control_charts import Baseline, ChartPlan, Monitor
 from edgeagent.rules.line.outbox import messages
-from edgeagent.store.archive import Archive
 
 STATION = '[station]\nsite = "a"\ncell = "b"\nname = "gauge-1"\n'
 INDIVIDUALS = 'characteristic = "roundness_total"\nchart = "individuals"'
@@ -31,11 +31,28 @@ def settings(watch, drift="minimum = 8"):
     return parse_settings(text.encode(), "agent.toml").drift
 
 
-class Journal:
-    """Records of invented measurements in memory, their results in a real archive."""
+class Results:
+    """Archived results in memory, which notes what it was asked for."""
 
-    def __init__(self, folder):
-        self.archive = Archive(folder / "archive")
+    def __init__(self):
+        self.held, self.asked = {}, []
+
+    def put(self, data):
+        self.held[digest_of(data)] = data
+        return digest_of(data)
+
+    def get(self, digest):
+        self.asked.append(digest)
+        if digest not in self.held:
+            raise JournalCorruptError("archive", 0, "missing")
+        return self.held[digest]
+
+
+class Journal:
+    """Records of invented measurements and their results in memory."""
+
+    def __init__(self):
+        self.archive = Results()
         self.records: list[Record] = []
 
     def append(self, kind, body):
@@ -64,8 +81,8 @@ class Journal:
 
 
 @pytest.fixture
-def journal(tmp_path):
-    return Journal(tmp_path)
+def journal():
+    return Journal()
 
 
 def told(watch, records):
@@ -136,12 +153,24 @@ def test_value_that_the_record_does_not_list_comes_from_the_archived_result(jour
     assert len(found) == 1
 
 
+def test_archive_is_asked_only_for_what_the_record_does_not_say(journal):
+    few = settings('characteristic = "roundness_total"\nchart = "individuals"')
+    told(DriftWatch(few, journal.archive.get), [journal.measure(1.0)])
+    assert journal.archive.asked == []
+    more = settings(
+        'characteristic = "roundness_total"\n[[drift.watch]]\ncharacteristic = "harmonic_amplitude[2]"'
+    )
+    records = [journal.measure(1.0)]
+    told(DriftWatch(more, journal.archive.get), records)
+    assert journal.archive.asked == [records[0].body.result_sha256]
+
+
 def test_result_that_the_archive_lost_leaves_its_value_out(journal):
     watch = DriftWatch(
         settings('characteristic = "roundness_total"\nchart = "individuals"'), journal.archive.get
     )
     records = [journal.measure(v, listed=False) for v in [*USUAL, 2.0]]
-    journal.archive.path_of(records[-1].body.result_sha256).unlink()
+    del journal.archive.held[records[-1].body.result_sha256]
     assert told(watch, records) == []
 
 
