@@ -84,6 +84,16 @@ def test_message_that_no_record_gives_is_named(station, topic, change, words):
     assert words in found[0]
 
 
+def test_record_that_the_journal_does_not_have_is_named_once_however_often_it_was_heard(station):
+    own = heard_on_the_line(station)
+    (one,) = (m for m in own if m["topic"].endswith("/disposition") and m["payload"]["disposition"] == "reject")
+    beyond = [{**one, "payload": {**one["payload"], "seq": seq}} for seq in (998, 999, 999, 998, 0)]
+    _, heard = contradictions(station, [*own, *beyond])
+    assert [(c.seq, c.subject) for c in heard.contradictions_at_end()] == [
+        (seq, "disposition") for seq in (0, 998, 999)
+    ]
+
+
 def test_messages_of_another_station_are_passed_over(station):
     own = heard_on_the_line(station)
     others = [{**m, "topic": m["topic"].replace("gauge-1", "gauge-2")} for m in own]

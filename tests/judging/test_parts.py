@@ -109,6 +109,14 @@ def test_part_that_would_need_a_trace_that_nobody_measured_would_be_held():
     assert (table, flip.would_be, flip.measured) == (Counter({(ACCEPT, HOLD): 1}), HOLD, (3,))
 
 
+def test_part_that_would_need_fewer_traces_is_decided_without_the_one_that_never_came():
+    asked = PartsAsked()
+    measured(asked, 3, ACCEPT, needs=BOTH, needs_now=("left",))
+    disposed(asked, HOLD)
+    table, (flip,) = asked.decided()
+    assert (table, flip.would_be) == (Counter({(HOLD, ACCEPT): 1}), ACCEPT)
+
+
 def test_what_the_gate_held_stays_held_and_may_still_be_rejected():
     for now, flipped in ((ACCEPT, []), (REJECT, [REJECT])):
         asked = PartsAsked()

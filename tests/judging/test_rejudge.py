@@ -66,10 +66,16 @@ def text_of(kind: str) -> str:
     if kind == "axial":
         act = Act("a.txt", "profile", (), part="KX-2005-G", serial="1", groove=GrooveShape(47.8))
         return trace_text(act).decode()
-    return travel_text()
+    return travel_text() if kind == "travel" else travel_text().replace("# temperature_c = 21.5\n", "")
 
 
-PARTS = {"spiral": "KX-2005-R", "circle": "HN-1610-R", "axial": "KX-2005-G", "travel": "KX-2005-T"}
+PARTS = {
+    "spiral": "KX-2005-R",
+    "circle": "HN-1610-R",
+    "axial": "KX-2005-G",
+    "travel": "KX-2005-T",
+    "travel of unknown temperature": "KX-2005-T",
+}
 
 
 def edited(part: str, old: str = "", new: str = "", more: str = "") -> Rulebook:
@@ -222,3 +228,57 @@ def test_rows_with_as_many_harmonics_share_orders_that_nobody_can_change():
     assert one.upr.tolist() == list(range(1, len(one.amplitude_nm) + 1))
     with pytest.raises(ValueError, match="read-only"):
         one.upr[0] = 2
+
+
+def test_traces_that_are_one_family_are_counted_by_the_recipe_that_is_asked_for():
+    evaluation, _ = before("spiral")
+    trace = msgspec.convert(evaluation.result["trace"], TraceIdentity)
+    whole = RULES.recipes["KX-2005-R"].document.data.decode()
+    alone = edited("KX-2005-R", whole, whole.partition(RIGHT)[0])
+    was, now = (asked_of(trace, RULES, book, evaluation.layout) for book in (RULES, alone))
+    assert (was.traces, now.traces) == (2, 1)
+
+
+def test_waves_between_whole_orders_are_one_family_with_the_whole_ones(monkeypatch):
+    beside, judged = [], rejudge.judge_spectrum
+
+    def noted(*given, **more):
+        beside.append(more["beside"])
+        return judged(*given, **more)
+
+    monkeypatch.setattr(rejudge, "judge_spectrum", noted)
+    again = judged_again("spiral", RULES)
+    assert isinstance(again, Judgement)
+    assert beside == [int(np.count_nonzero(np.isfinite(again.spectrum.upper_nm)))]
+    assert beside[0] > 100
+
+
+def test_influence_that_the_station_stated_before_and_states_still_is_judged_from_the_result():
+    was_stated, now = stated(hysteresis_um=0.02), stated(hysteresis_um=0.02, gauge_scale=0.08)
+    data = text_of("spiral").encode()
+    was = evaluate("a.txt", data, None, was_stated)
+    row = row_of(1, "0" * 64, encode(was.result))
+    asked = asked_of(msgspec.convert(was.result["trace"], TraceIdentity), was_stated, now, was.layout)
+    ready = prepare(row, asked, now.rule, now.uncertainty, was.uncertainty)
+    assert not isinstance(ready, str), ready
+    assert said(judge_prepared([ready])[0]) == said(evaluate("a.txt", data, None, now).judgement)
+
+
+def test_part_of_unknown_temperature_is_held_where_the_recipe_asked_for_says_that_it_expands():
+    now = edited("KX-2005-T", more=PART)
+    again = judged_again("travel of unknown temperature", now)
+    assert isinstance(again, Judgement)
+    full = evaluate("t.txt", text_of("travel of unknown temperature").encode(), None, now).judgement
+    assert said(again) == said(full)
+    assert [r.code for r in full.reasons if r.code == "check-failed"] != []
+
+
+def test_file_is_not_judged_from_its_result_where_another_layout_would_read_it():
+    evaluation, _ = before("spiral")
+    trace = msgspec.convert(evaluation.result["trace"], TraceIdentity)
+    one, same, other = (
+        replace(RULES, layouts={"x": (None, Document("x.toml", data))}) for data in (b"1", b"1", b"2")
+    )
+    assert not isinstance(asked_of(trace, one, same, "x"), str)
+    for now in (other, RULES):
+        assert asked_of(trace, one, now, "x") == rejudge.ANOTHER_LAYOUT

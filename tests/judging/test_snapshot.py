@@ -96,6 +96,16 @@ def test_fold_goes_on_from_a_snapshot_behind_a_verification_too_noisy_to_tell():
     assert len(continued.verifying) == 2, "a copy of it is known as one"
 
 
+def test_fold_behind_a_snapshot_asks_for_parts_that_were_forgotten_before_it():
+    asked = []
+    memory = Memory({}, None, live_s=60.0, latches=True, recall=lambda *part: asked.append(part) or ())
+    memory.apply(record_of("measurement", seq=8))
+    assert asked == [], "it has seen everything"
+    restore(decode_snapshot(encode_snapshot(fresh(), None, None), None), memory, None)
+    memory.apply(record_of("measurement", {"trace": {"part": "P", "serial": "2"}}, seq=9))
+    assert [(part, serial, before) for part, serial, _, before in asked] == [("P", "2", 9)]
+
+
 def test_no_snapshot_is_taken_between_an_artefacts_trace_and_its_verification():
     memory = fresh()
     trace = {"artefact": "MW-03", "kind": "spiral"}
