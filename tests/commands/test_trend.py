@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import random
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from statistics import NormalDist
 
@@ -272,6 +273,17 @@ def test_capability_needs_a_limit_and_values_that_differ():
     assert trend_of(series(*some), 25).capability is not None
     assert trend_of(series(*some, upper=None), 25).capability is None
     assert trend_of(series(*(10 * [1.0])), 25).capability is None
+
+
+def test_limits_of_the_newest_value_are_those_that_count():
+    values = tuple(1.0 + 0.01 * (n % 4) for n in range(10))
+    whole = series(*values)
+    for changed, judged in ((0, True), (8, True), (9, False)):
+        found = list(whole.found)
+        found[changed] = replace(found[changed], upper=None)
+        assert (trend_of(replace(whole, found=tuple(found)), 25).capability is not None) is judged
+        found[changed] = replace(found[changed], upper=1e200)
+        assert (trend_of(replace(whole, found=tuple(found)), 25).baseline is not None) is judged
 
 
 def test_few_values_have_no_capability():

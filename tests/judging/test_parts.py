@@ -85,8 +85,9 @@ def test_copy_of_an_earlier_file_and_an_older_measurement_improve_nothing_howeve
     assert asked.decided() == (Counter({(REJECT, REJECT): 1}), [])
 
 
-def test_part_takes_less_than_half_a_kilobyte():
-    few, many = 1_500, 2_000
+def test_part_takes_less_than_half_a_kilobyte(monkeypatch):
+    monkeypatch.setattr(parts, "_RECENT_MAX", 50)
+    few, many = 100, 400
     tracemalloc.start()
     try:
         asked, sizes = PartsAsked(), []

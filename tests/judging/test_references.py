@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 from field import ROOT
+from judged_station import STATION
 from records import SHA256, body_of
 
+from edgeagent.codec.records.digest import digest_of
 from edgeagent.errors import ConfigError
 from edgeagent.judging.replaying.references import configuration_from, manifest_files, references
 from edgeagent.store.configuration import load_configuration
@@ -36,6 +38,19 @@ def test_configuration_of_the_example_is_made_again_from_its_files():
     }
     assert again.layouts == loaded.layouts
     assert again.certificates == loaded.certificates
+
+
+def test_error_of_a_spindle_is_read_from_the_file_that_the_station_names():
+    named, plain = b'[uncertainty]\nspindle_file = "spindle.csv"\n', b""
+    for more, files, found in (
+        (named, {"spindle.csv": b"upr,radial_nm\n2,40\n3,10\n"}, ((2.0, 40.0, 0.0), (3.0, 10.0, 0.0))),
+        (plain, {}, ()),
+    ):
+        agent = STATION.encode() + more
+        assert configuration_from({"agent.toml": agent, **files}, digest_of(agent)).spindle == found
+    agent = STATION.encode() + named
+    with pytest.raises(ConfigError, match=r"spindle\.csv"):
+        configuration_from({"agent.toml": agent}, digest_of(agent))
 
 
 @pytest.mark.parametrize("files", [{}, {"recipes/a.toml": b""}, {"a.toml": b"other"}])

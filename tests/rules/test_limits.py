@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgeagent.model import CurveLimit, ScalarLimit
-from edgeagent.rules.limits import caution_bounds, curve_at, highest_judged_upr, scalar_limits
+from edgeagent.model import CurveLimit, ScalarLimit, Spectrum
+from edgeagent.rules.limits import LimitLookup, caution_bounds, curve_at, highest_judged_upr, scalar_limits
 
 
 def curve(points, caution=None):
@@ -87,3 +87,18 @@ def test_caution_lies_within_the_limits(lower, width, share):
     assert lower - 1e-9 <= low <= high <= lower + width + 1e-9
     assert caution_bounds(scalar(upper=lower, caution=share))[1] <= lower
     assert caution_bounds(scalar(lower=lower, caution=share))[0] >= lower
+
+
+def orders(*upr):
+    return Spectrum(np.array(upr), *(np.zeros(len(upr)) for _ in range(3)))
+
+
+def test_curve_is_looked_up_once_for_all_traces_with_every_order_and_anew_for_others():
+    lookup = LimitLookup((), [curve([(2, 300), (20, 60)])])
+    first, again = (lookup.curves_at(orders(1, 2, 3, 4))[0] for _ in range(2))
+    assert first is again
+    for some in ((1, 4, 7, 9), (2, 3, 4, 5), (0, 2, 3, 4), (1.0, 2.5, 3.5, 4.0), (4,), (1,)):
+        wanted, _ = curve_at([curve([(2, 300), (20, 60)])], np.array(some, dtype=float))
+        assert lookup.curves_at(orders(*some))[0].tolist() == pytest.approx(wanted.tolist(), nan_ok=True)
+        assert lookup.judged(orders(*some)) == sum(2 <= upr <= 20 for upr in some)
+    assert lookup.judged(orders()) == 0
