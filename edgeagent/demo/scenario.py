@@ -197,6 +197,7 @@ class Case:
 def _pair(
     serial: str, left: Waves, right: Waves, *, manner: str = "at-once", **more: object
 ) -> tuple[Act, ...]:
+    # The same noise in every run: what is expected of each part was tried with it.
     seed = int(serial)
     return (
         Act(f"{serial}-left.txt", "left-flank", left, manner, serial=serial, seed=seed, **more),  # type: ignore[arg-type]
@@ -225,13 +226,13 @@ def cases() -> tuple[Case, ...]:
             "000504",
             "three-lobed: roundness",
             "reject",
-            "roundness_total",
+            "roundness total",
             _pair("000504", lobed, GOOD),
             deciding=(1,),
         ),
         Case("000505", "dust on the left flank", "hold", "spikes", _pair("000505", GOOD, GOOD, spike_um=3.0)),
         Case(
-            "000506", "gauge at its stop", "hold", "gauge_saturation", _pair("000506", GOOD, GOOD, clip_um=2.5)
+            "000506", "gauge at its stop", "hold", "gauge saturation", _pair("000506", GOOD, GOOD, clip_um=2.5)
         ),
         Case("000507", "file torn, then written whole", "accept", "", _torn("000507")),
         Case(
@@ -267,9 +268,9 @@ def _grooves() -> tuple[Case, ...]:
     return (
         case("000521", "none", "accept", "", GrooveShape()),
         case(
-            "000522", "wheel dressed wrong: contact angle 50 deg", "reject", "contact_angle", GrooveShape(50.0)
+            "000522", "wheel dressed wrong: contact angle 50 deg", "reject", "contact angle", GrooveShape(50.0)
         ),
-        case("000523", "lead drive: 12 um a pitch", "reject", "pitch_deviation", GrooveShape(lead_mm=5.012)),
+        case("000523", "lead drive: 12 um a pitch", "reject", "pitch deviation", GrooveShape(lead_mm=5.012)),
     )
 
 
