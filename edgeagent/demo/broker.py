@@ -10,11 +10,11 @@ from pathlib import Path
 from edgeagent.errors import UsageError
 
 _LISTENER = """
-[{version}.1]
-name = "{version}"
+[v5.1]
+name = "v5"
 listen = "127.0.0.1:{port}"
 next_connection_delay_ms = 1
-[{version}.1.connections]
+[v5.1.connections]
 connection_timeout_ms = 5000
 max_payload_size = 262144
 max_inflight_count = 100
@@ -46,13 +46,10 @@ def embedded_broker(folder: Path) -> Iterator[int]:
         from iotcore import Broker
     except ImportError as error:
         raise UsageError("the demo needs its extra: pip install 'edgeagent[demo]'") from error
-    # Another process may take them before the broker does; it then fails to start and says so
-    port, port_v4 = free_port(), free_port()
+    # Another process may take it before the broker does; it then fails to start and says so
+    port = free_port()
     path = folder / "broker.toml"
-    path.write_text(
-        _ROUTER + _LISTENER.format(version="v4", port=port_v4) + _LISTENER.format(version="v5", port=port),
-        encoding="utf-8",
-    )
+    path.write_text(_ROUTER + _LISTENER.format(port=port), encoding="utf-8")
     try:
         with Broker(config_path=str(path)):
             yield port
