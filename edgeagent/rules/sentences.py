@@ -78,6 +78,7 @@ def _found(v: _Values) -> str:
     spread = f"{u:.2g}" if u is not None else ""
     whole, _, decimals = _texts(v).value.partition(".")
     least = len(spread.partition(".")[2])
+    # Zeros beyond the uncertainty's digits would claim more than was measured.
     while len(decimals) > least and decimals.endswith("0"):
         decimals = decimals[:-1]
     value = f"{whole}.{decimals}" if decimals else whole
@@ -165,7 +166,7 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
     Code.WAVE_ELSEWHERE: lambda v: _wave(v, f"is not in this file but in feature {v['elsewhere']}"),
     Code.WAVE_BEYOND_RANGE: lambda v: _wave(v, f"lies above the trace's range of {v['range_upr']} UPR"),
     Code.WAVE_FAINT: lambda v: _wave(
-        v, f"is hardly there, {v['amplitude_nm']:.3g} of {v['certified_nm']:.4g} nm"
+        v, f"is missing: {v['amplitude_nm']:.3g} nm found, {v['certified_nm']:.4g} nm certified"
     ),
     Code.MEASURED_BEFORE: lambda v: (
         f"record {v['seq']} came after record {v['before']} but was measured before it, and is "

@@ -130,7 +130,7 @@ def test_wave_that_is_hardly_there_is_missing_unless_the_certificate_says_that_t
     assert (found.judgement.disposition, found.missing_upr) == ("hold", (180,))
     assert (found.incomplete, found.partial) == (True, True)
     (reason,) = sentences(found.judgement.reasons)
-    assert reason.startswith("certificate C-1: wave[1].upr: 180 UPR is hardly there, ")
+    assert reason.startswith("certificate C-1: wave[1].upr: 180 UPR is missing: ")
     named_here = judged(band("high", {36: 812.0}))
     assert (named_here.judgement.disposition, named_here.partial) == ("reject", False)
     everything_gone = judged(band("waves", {90: 812.0}), anywhere=True)

@@ -512,7 +512,7 @@ def test_one_file_for_each_band_passes_together_although_the_certificate_names_n
     low, high = {36: 812.0}, {180: 403.0}
     first = station.drop("verification", station.verification(60, waves=low))["body"]
     assert (first["passed"], first["incomplete"], first["partial"]) == (False, True, True)
-    assert "wave[1].upr: 180 UPR is hardly there" in first["reasons"][0]
+    assert "wave[1].upr: 180 UPR is missing" in first["reasons"][0]
     assert held(station.judge(59), "gauge-1 lacks certified waves")
     second = station.drop("verification", station.verification(55, waves=high))["body"]
     assert (second["passed"], second["incomplete"]) == (True, False)
