@@ -26,13 +26,16 @@ def trace_text(act: Act) -> bytes:
     angle_deg = count * (360.0 / POINTS_PER_TURN)
     angle = np.radians(angle_deg)
     t = angle / (2 * np.pi)
+    # The part's eccentricity, which every analysis must take out.
     deviation = 3.2 * np.cos(angle + rng.uniform(0, 6.28)) + rng.normal(0, 0.003, len(angle))
     if act.artefact is None:
+        # A tilted part: its eccentricity grows along the spiral. The slope is a lead other than the drive's.
         deviation += 0.5 * t * np.cos(angle + rng.uniform(0, 6.28)) + 0.8 * t
     for upr, amplitude_nm in act.waves:
         deviation += 1e-3 * amplitude_nm * np.cos(upr * angle + rng.uniform(0, 6.28))
     if act.spike_um:
         deviation[len(count) // 3] += act.spike_um
+    # Last, as a gauge at its stop cuts off whatever there is.
     if act.clip_um is not None:
         deviation = np.minimum(deviation, act.clip_um)
     rows = "\n".join(f"{a:.5f},{d:.6f}" for a, d in zip(angle_deg.tolist(), deviation.tolist(), strict=True))
@@ -79,6 +82,7 @@ def export(act: Act, inbox: Path, until_noticed: Callable[[], object]) -> None:
     path = inbox / act.name
     if act.manner == "slowly":
         with path.open("wb") as file:
+            # Pauses shorter than settle_s: the agent must not read between two of them.
             for start in range(0, len(data), len(data) // 6 + 1):
                 file.write(data[start : start + len(data) // 6 + 1])
                 file.flush()
@@ -86,8 +90,10 @@ def export(act: Act, inbox: Path, until_noticed: Callable[[], object]) -> None:
     elif act.manner == "renamed":
         temporary = inbox / f"{act.name}.part"
         temporary.write_bytes(data)
+        # Atomic, as good exports do it: the name appears with the whole content.
         os.rename(temporary, path)
     elif act.manner == "torn":
+        # Four bytes into a row: the last line is cut off within a number.
         path.write_bytes(data[: data.index(b"\n", len(data) // 2) + 4])
         until_noticed()
         path.write_bytes(data)

@@ -70,6 +70,7 @@ class LampClient:
         self._changed = threading.Condition()
         self._heads: set[int] = set()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="line-lamp", protocol=mqtt.MQTTv5)
+        # On each connection, since a clean session has forgotten its subscriptions.
         self._client.on_connect = lambda client, *_: client.subscribe(f"{prefix}/#", 1)
         self._client.on_message = self._on_message
         self._client.connect("127.0.0.1", port, 10)
@@ -107,6 +108,7 @@ class LampClient:
     def _take(self, message: DispositionMessage | VerificationMessage | AlarmMessage) -> None:
         if isinstance(message, AlarmMessage):
             self.seen.alarms.append(message)
+            # Put aside at once: else the torn file of one part would hold the lamp for all that follow.
             if message.alarm == "quarantine" and message.seq is not None:
                 self.acknowledge(message.seq)
             return
@@ -118,6 +120,7 @@ class LampClient:
             self.seen.verifications.append(message)
             return
         self.seen.dispositions.setdefault((message.part, message.serial), []).append(message)
+        # The agent sends the lamp before the disposition, so that the newest digit is the one for it.
         self.seen.lamp_after[message.seq] = self.seen.lamp[-1] if self.seen.lamp else ""
         if message.disposition == Disposition.HOLD:
             self.acknowledge(message.seq)

@@ -37,6 +37,7 @@ def play(folder: Path | None) -> int:
     """
     began = time.monotonic()
     base = Path(tempfile.mkdtemp(prefix="edgeagent-demo-")) if folder is None else folder
+    # Its journal would be continued, and the checks would count the former run's parts too.
     if (base / "store").exists():
         raise UsageError(f"{base} holds a store already; the demo plays in an empty folder")
     try:
@@ -46,6 +47,7 @@ def play(folder: Path | None) -> int:
     click.echo(f"All parts, numbers and defects are invented. Playing in {base}")
     with embedded_broker(base) as port:
         (base / "agent.toml").write_text(scenario.AGENT_TOML.format(port=port), encoding="utf-8")
+        # Before the agent, so that the line sees its first digit.
         lamp = LampClient(port, PREFIX)
         with (base / "agent.log").open("wb") as log:
             agent = subprocess.Popen(
@@ -55,6 +57,7 @@ def play(folder: Path | None) -> int:
                 played = _acts(base / "inbox", lamp)
             finally:
                 code = _stop_agent(agent)
+                # Only then is the lamp left: that a stopped agent shows fault is one of the checks.
                 lamp.wait(lambda seen: seen.lamp[-1:] == ["3"], _PATIENCE_S)
                 lamp.close()
     problems = _check_dispositions(played, lamp.seen)
@@ -105,6 +108,7 @@ def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
     for verified, case in scenario.drift_acts():
         before = len(lamp.seen.verifications)
         _export(verified, inbox, lamp)
+        # Waited for before the part: which of two files is read first must not decide what the gate says.
         lamp.wait(lambda seen, b=before: len(seen.verifications) > b, _PATIENCE_S)
         click.echo(f"artefact MW-03 again: {'passed' if lamp.seen.verifications[-1].passed else 'failed'}")
         _measure(case, inbox, lamp)
@@ -127,11 +131,13 @@ def _measure(case: Case, inbox: Path, lamp: LampClient) -> None:
     for number, act in enumerate(case.acts, 1):
         before = _count(lamp.seen, case)
         _export(act, inbox, lamp)
+        # Other files bring no disposition, and waiting for one would take all the patience.
         if number in case.deciding:
             lamp.wait(lambda seen, b=before: _count(seen, case) > b, _PATIENCE_S)
         for message in lamp.seen.dispositions.get((case.part, case.serial), [])[before:]:
             if message.disposition == Disposition.REJECT:
                 lamp.acknowledge(message.seq)
+                # Else the next part's disposition would be shown under this one's reject.
                 lamp.wait(lambda seen: seen.lamp[-1] != "1", _PATIENCE_S)
 
 

@@ -141,6 +141,7 @@ def _tip_on_arc(part: Part, arc: tuple[float, float, float], tip: float, theta: 
     normal = cross(along_profile, along_helix)
     normal /= np.linalg.norm(normal, axis=0)
     point = surface(theta, t)
+    # The tip lies on the air's side of the surface, where the arc's own centre is.
     inward = swept(part, u0 + 0 * theta, h0 + 0 * theta, t) - point
     return np.asarray(point + tip * normal * np.sign(np.sum(normal * inward, axis=0)))
 
@@ -153,6 +154,7 @@ def _tip_on_edge(part: Part, u: float, h: float, tip: float, omega: Array, t: Ar
     point = swept(part, u_all, h_all, t)
     away = np.array([0 * t, point[1], point[2]])
     away = away / np.linalg.norm(away, axis=0) * (1 if part.member == "shaft" else -1)
+    # Perpendicular to the edge: only there is one tip radius the distance from it.
     away -= along * np.sum(along * away, axis=0)
     away /= np.linalg.norm(away, axis=0)
     across = cross(along, away)
@@ -166,6 +168,7 @@ def _cross_plane(point: Callable[[Array], Array], start: Array) -> tuple[Array, 
     ya, yb = point(a)[1], point(b)[1]
     for _ in range(50):
         slope = np.where(b == a, 1.0, (yb - ya) / np.where(b == a, 1.0, b - a))
+        # A point that has arrived stays: its two values are equal, and their slope would be none.
         step = np.where(np.abs(yb) < 1e-13, 0.0, yb / np.where(slope == 0, 1.0, slope))
         a, ya = b, yb
         b = b - step
@@ -202,6 +205,7 @@ def _groove_sheets(part: Part, tip: float, side: float, nodes: int) -> list[tupl
     sheets = []
     for sign, arc in zip((-1.0, 1.0), part.arcs(), strict=True):
         edge = _edge_angle(part, arc, sign)
+        # A little beyond the root, so that both arcs overlap where the outer sheet is chosen.
         theta = np.linspace(-0.06 * sign, edge, nodes)
         if sign < 0:
             theta = theta[::-1]
@@ -223,12 +227,15 @@ def _tilt(x: Array, z: Array, cut: Cut) -> tuple[Array, Array]:
 
 def _side_profile(part: Part, cut: Cut, side: float, nodes: int) -> tuple[Array, Array, Array]:
     """Recorded x and z of one side, and the ball centres' axial places on it."""
+    # Grooves outside the trace reach into it with their edges and lands.
     margin = 2 * part.ball_diameter_mm
     first = int(np.floor((cut.x_start_mm - margin) / part.pitch_mm)) - 1
     last = int(np.ceil((cut.x_end_mm + margin) / part.pitch_mm)) + 1
     hand = 1 if part.hand == "right" else -1
+    # Half a turn further the helix has risen by half a lead.
     turned = 0.0 if side == TOP else hand * part.lead_mm / 2
     sheets = _groove_sheets(part, cut.tip_radius_mm, side, nodes)
+    # Which way is outward for the tip: up on a shaft's top, down in a nut's.
     facing = side * (1 if part.member == "shaft" else -1)
     land_radius = part.ball_pitch_circle_mm / 2 + facing * side * part.land_mm
     land_z = side * land_radius + facing * cut.tip_radius_mm
@@ -256,6 +263,7 @@ def _raise_to(height: Array, x: Array, xs: Array, zs: Array, facing: float) -> N
     """Lift the recorded height to a sheet where the sheet lies outside it."""
     low, high = np.searchsorted(x, [xs[0], xs[-1]])
     if high > low:
+        # A spline: straight lines between the nodes would be off by some 0.1 nm.
         height[low:high] = np.maximum(height[low:high], facing * CubicSpline(xs, zs)(x[low:high]))
 
 

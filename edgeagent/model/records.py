@@ -54,6 +54,7 @@ class TraceIdentity(msgspec.Struct, frozen=True, kw_only=True):
 
     kind: str
     artefact: str | UnsetType = UNSET
+    # Null, too, is a part's trace without a part number: it must not make the record Unknown.
     part: str | UnsetType | None = UNSET
     serial: str | UnsetType | None = UNSET
     feature: str
@@ -64,6 +65,7 @@ class TraceIdentity(msgspec.Struct, frozen=True, kw_only=True):
     operator: str | UnsetType = UNSET
     order: str | UnsetType = UNSET
     remark: str | UnsetType = UNSET
+    # Raw: whatever an instrument wrote there stays as its bytes are, and no fold looks into it.
     extra: dict[str, msgspec.Raw] | UnsetType = UNSET
 
     def __post_init__(self) -> None:
@@ -274,7 +276,7 @@ class Outcome(StrEnum):
 
     ``PASSED`` opens it, ``FAILED`` closes it. ``INCOMPLETE``: certified waves are in other files by the
     certificate; nothing changes until they come. ``LOST``: the certificate names no file for missing waves,
-    so it closes until files that show them come. ``INCONCLUSIVE`` (too noisy to tell, nothing proved wrong) and
+    so it closes until files that show them come. ``INCONCLUSIVE`` (too noisy, nothing proved wrong) and
     ``DISREGARDED`` (a copy, another artefact, a time that cannot be) change nothing.
     """
 

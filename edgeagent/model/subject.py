@@ -23,5 +23,6 @@ def subject_of(body: AnyBody) -> tuple[str | None, str | None]:
         case ReleaseRefusal():
             return given(body.part, None), given(body.serial, None)
         case DriftSignal():
+            # A series is of all parts of a number, of no single serial.
             return given(body.part, None), None
     return None, None

@@ -99,6 +99,7 @@ class PartUncertainty:
 
 def harmonic_band(name: str) -> tuple[int, int] | None:
     """First and last UPR of a ``harmonic_amplitude[8-15]``; None for any other name."""
+    # Six digits at most: a name comes from a file, and a number of any length would be converted.
     band = re.fullmatch(r"harmonic_amplitude\[(\d{1,6})-(\d{1,6})\]", name)
     return (int(band[1]), int(band[2])) if band else None
 

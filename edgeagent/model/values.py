@@ -74,6 +74,7 @@ class DecisionPolicy:
         """The policy in one line: the rule's name and whatever is not the default."""
         words = [self.rule]
         if self.rule == "guarded" and self.conformance != 0.95:
+            # repr, so that of() reads back the same double.
             words.append(f"conformance={self.conformance!r}")
         if self.rule == "capped-risk":
             words.append(f"risk={self.risk!r}")
@@ -159,8 +160,8 @@ class Quantity:
     """A measured value before it is judged.
 
     ``value`` is None where it could not be computed (a quality check then says why).
-    ``standard_uncertainty`` is in ``unit``; None where the trace itself tells nothing about it, infinite where
-    something that counts is missing, so that the value proves nothing.
+    ``standard_uncertainty`` is in ``unit``; None where one trace does not yield it, infinite where a
+    required contribution is unknown: the verdict is then inconclusive.
     ``degrees_of_freedom`` are those of that uncertainty: infinite where it comes from very many samples.
     ``among`` is the number of values of which this is the largest: chance alone makes that one large.
     """
@@ -231,6 +232,7 @@ class Thread:
     @property
     def lead_angle_rad(self) -> float:
         """Lead angle at the ball pitch circle."""
+        # The lead, not the pitch: with several starts each helix rises by the whole lead in a turn.
         return float(np.arctan2(self.lead_mm, np.pi * self.ball_pitch_circle_mm))
 
     @property

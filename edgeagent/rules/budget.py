@@ -36,8 +36,10 @@ def combine(contributions: Sequence[Contribution], *, complete: bool = True) -> 
         if not c.standard_uncertainty >= 0 or not c.degrees_of_freedom >= 1:
             raise ValueError(f"{c.source}: uncertainty {c.standard_uncertainty}, ν {c.degrees_of_freedom}")
     parts = [c.effect for c in contributions]
+    # hypot: squares of very small effects would underflow.
     u = math.hypot(*parts)
     fourth = (
+        # Shares of u to the fourth, which neither overflow nor underflow whatever the unit is.
         sum((p / u) ** 4 / c.degrees_of_freedom for p, c in zip(parts, contributions, strict=True)) if u else 0
     )
     return Budget(tuple(contributions), u, 1.0 / fourth if fourth > 0 else math.inf, complete)

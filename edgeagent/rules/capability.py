@@ -3,7 +3,7 @@
 Clauses of ISO 22514-2 are from memory. An index is C (Cp, Cpk) only where a control chart shows the process in
 control and P (Pp, Ppk) otherwise; the formulae are the same. From percentiles X0.135 %, X50 % and X99.865 %
 they are (U - L)/(X99.865 - X0.135) and the smaller of (U - X50)/(X99.865 - X50) and (X50 - L)/(X50 - X0.135);
-of a normal distribution these are the usual ones.
+of a normal distribution these are the common ones.
 
 Percentiles as far out as these need thousands of values (``values_for_ranks``); with fewer they come from
 distributions: normal and, where all values are positive, lognormal, gamma, Weibull and Nakagami, which contain
@@ -11,7 +11,7 @@ Rayleigh, half-normal and exponential; of values without a natural zero lognorma
 bound of their own. A distribution whose normal scores fail the test of Shapiro and Wilk is
 out (Chen and Balakrishnan, Journal of Quality Technology 27, 1995; remembered). The bounds hold every index of
 a distribution whose likelihood is near enough to the largest of all (profile likelihood), so that they state
-what values cannot tell about their own shape.
+how little the values determine their own shape.
 """
 
 from __future__ import annotations
@@ -46,6 +46,7 @@ without it they hold the true index of lognormal and gamma values in 91 to 93 % 
 _NATURAL_ZERO_SHARE = 0.2
 """Least sigma over mean of positive values that may be skewed because they begin at zero. Below it, or with
 values that are not positive, they may be skewed about a bound of their own."""
+# Steps of the grids of shapes, scales and bounds (our own choice).
 _SHAPES, _SCALES, _BOUNDS = 400, 17, 24
 
 
@@ -178,6 +179,7 @@ def normality(values: Sequence[float]) -> float:
     spread = float(np.std(tested))
     if not spread > 0:
         raise AnalysisError(f"the {len(values)} values are all the same: no shape to test")
+    # Centred and scaled: values that share many digits would lose them in the test's sums.
     return float(shapiro((tested - np.mean(tested)) / spread).pvalue)
 
 
@@ -303,11 +305,13 @@ def _shifted_family(name: str, family: Callable[[Floats], _Family], data: Floats
     """
     signed = sign * data
     least, sd = float(signed.min()), float(np.std(data))
+    # Up to 30 sigma off, where a shifted distribution is nearly a normal one.
     gaps = sd * np.geomspace(1 / data.size, 30, _BOUNDS)
     inner = [family(signed - least + gap) for gap in gaps]
     best = max(inner, key=lambda f: float(f.likelihood.max()))
 
     def percentiles_at(mask: npt.NDArray[np.bool_], slack: Floats) -> Floats:
+        # The mask runs over the shapes of all bounds, one bound after the other, as the likelihood does.
         parts, rest = [], slack
         for one, gap, chosen in zip(inner, gaps, np.split(mask, _BOUNDS), strict=True):
             some = int(np.count_nonzero(chosen))
@@ -315,6 +319,7 @@ def _shifted_family(name: str, family: Callable[[Floats], _Family], data: Floats
                 parts.append(one.percentiles_at(chosen, rest[:some]) + (least - gap))
             rest = rest[some:]
         found = sign * np.concatenate(parts)
+        # A mirrored distribution has its upper percentile where the lower one was.
         return np.asarray(found if sign > 0 else found[..., ::-1])
 
     likelihood = np.concatenate([f.likelihood for f in inner])
@@ -355,6 +360,7 @@ def _lognormal(data: Floats) -> _Family:
     inner = _normal(logs)
     return _Family(
         "lognormal",
+        # The density of a logarithm is that of the value times the value.
         inner.likelihood - float(logs.sum()),
         lambda mask, slack: np.exp(inner.percentiles_at(mask, slack)),
         inner.scores,
@@ -379,7 +385,9 @@ def _gamma(name: str, data: Floats, power: float) -> _Family:
 
     n, logs = data.size, power * np.log(data)
     centre = float(np.mean(logs))
+    # About the geometric mean, so that powers of large or small values neither overflow nor vanish.
     mean = float(np.mean(np.exp(logs - centre)))
+    # Not zero, which values that are nearly all the same would give: the estimate divides by it.
     excess = max(math.log(mean), 1e-300)
     # First estimate by the series of log(a) - digamma(a) (Greenwood and Durand, remembered)
     shape = _grid((1 + math.sqrt(1 + 4 * excess / 3)) / (4 * excess), n)
@@ -390,6 +398,7 @@ def _gamma(name: str, data: Floats, power: float) -> _Family:
 
     def percentiles_at(mask: npt.NDArray[np.bool_], slack: Floats) -> Floats:
         low, high = _scale_losses(slack / (n * shape[mask]))
+        # In logarithms up to the end: of a small shape the lowest percentile would underflow.
         logs_at = np.log(scale[mask])[:, None] + centre + _between(low, high)
         quantiles = gammaincinv(shape[mask][:, None], np.asarray(PROBABILITIES))
         return np.exp((logs_at[..., None] + np.log(quantiles)[:, None, :]) / power)  # type: ignore[no-any-return]
@@ -428,12 +437,14 @@ def _from_ranks(
     """Percentiles that are the values' own, each bounded by two values of known ranks (binomial)."""
     from scipy.stats import binom
 
+    # The median always, of the outer ones only those that a limit asks for: fewer bounds, each less wide.
     needed = [i for i, limit in ((0, lower), (1, 0.0), (2, upper)) if limit is not None]
     tail, n = (1 - confidence) / len(needed) / 2, ordered.size
     point = np.quantile(ordered, PROBABILITIES)
     corners = [(float(v), float(v)) for v in point]
     for i in needed:
         low, high = int(binom.ppf(tail, n, PROBABILITIES[i])), int(binom.ppf(1 - tail, n, PROBABILITIES[i])) + 1
+        # Ranks count from 1.
         corners[i] = (float(ordered[max(low, 1) - 1]), float(ordered[min(high, n) - 1]))
     # An index is monotonic in each percentile, so that its extremes lie at corners
     grid = np.stack(np.meshgrid(*corners, indexing="ij"), axis=-1).reshape(-1, 3)

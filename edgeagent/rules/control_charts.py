@@ -198,6 +198,7 @@ def ewma_chart(
     for value in values:
         level += weight * (value - level)
         levels.append(level)
+    # Up to where the limit, as a double, is its final width: from there on all are the same.
     while not settled and len(halves) < len(values) and (not halves or halves[-1] != final):
         halves.append(_ewma_half(len(halves) + 1, baseline.sigma, weight, limit_sigma))
     halves += [final] * (len(values) - len(halves))
@@ -313,11 +314,13 @@ def _begin(monitor: Monitor, baseline: Baseline, plan: ChartPlan) -> Monitor:
         baseline.count,
     )
     start = plan.head_start * plan.decision_sigma
+    # The range between the last value of the baseline and the next one belongs to the growth.
     last = monitor.gathered[-1] if monitor.gathered else baseline.centre
     return replace(monitor, gathered=(), baseline=baseline, last=last, high=start, low=start)
 
 
 def _judge(monitor: Monitor, baseline: Baseline, value: float, plan: ChartPlan) -> Monitor:
+    # Scores only where the baseline grows: with a fixed one the textbook's chart is what was asked for.
     score = normal_score(value, baseline) if plan.grows else (value - baseline.centre) / baseline.sigma
     state = replace(monitor, count=monitor.count + 1, judged=monitor.judged + 1)
     state, beyond = (_sum_up if plan.chart == CUSUM else _average)(state, baseline, score, plan)
@@ -366,6 +369,7 @@ def _average(state: Monitor, baseline: Baseline, score: float, plan: ChartPlan) 
 
 def _grow(baseline: Baseline, last: float, value: float) -> Baseline:
     count = baseline.count + 1
+    # count values have count - 1 ranges, of which sigma is the mean.
     ranges = baseline.sigma * (baseline.count - 1) + abs(value - last) / D2
     return Baseline(baseline.centre + (value - baseline.centre) / count, ranges / (count - 1), count)
 
@@ -382,8 +386,10 @@ def normal_score(value: float, baseline: Baseline) -> float:
     from scipy.special import ndtri, stdtr
 
     nu = _range_freedom(baseline.count)
+    # lgamma, since gamma itself overflows beyond 171.
     bias = math.sqrt(2 / nu) * math.exp(math.lgamma((nu + 1) / 2) - math.lgamma(nu / 2))
     t = (value - baseline.centre) / (baseline.sigma * bias * math.sqrt(1 + 1 / baseline.count))
+    # The smaller tail, which keeps its digits; below 1e-315 the inverse would be infinite.
     tail = max(float(stdtr(nu, -abs(t))), 1e-315)
     return math.copysign(float(ndtri(tail)), t)
 

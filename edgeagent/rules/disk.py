@@ -88,12 +88,13 @@ def growth_rate(hours: Mapping[int, Grown], began: float, now: float) -> Rate | 
     watched_s = now - since
     if watched_s < WATCHED_MIN_S:
         return None
+    # The hour in which watching began counts too, with what was written in it.
     total = sum((g for hour, g in hours.items() if hour * HOUR_S > since - HOUR_S), Grown())
     return Rate(total.size_bytes * DAY_S / watched_s, total.entries * DAY_S / watched_s)
 
 
 def days_left(room: Room, rate: Rate | None) -> float | None:
-    """Days until the first of space and file entries is used up; None where that cannot be told or never is."""
+    """Days until the first of space and file entries is used up; None where unknown or never."""
     if rate is None:
         return None
     ends = [room.size_bytes / rate.bytes_per_day] if rate.bytes_per_day > 0 else []
@@ -125,7 +126,7 @@ def disk_level(
 
 
 def disk_sentence(level: DiskLevel, room: Room, left_days: float | None) -> str:
-    """What to tell a person of the disk."""
+    """The disk's state in one sentence for a person."""
     words = f"{100 * room.share:.0f} % of the {room.scarce} of the store's disk are free"
     if left_days is not None:
         words += f"; at the store's present rate that is enough for {days_text(left_days)}"

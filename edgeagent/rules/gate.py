@@ -59,6 +59,7 @@ class History:
 
 CLOCK_TOLERANCE_S = 360.0
 """How far clocks of instrument and agent may differ before a verification is doubted."""
+# Bounds the memory of an instrument: at one verification a shift, half a year.
 _PAST_MAX = 500
 
 
@@ -76,6 +77,7 @@ def with_verification(history: History | None, new: Verified, recorded_at: float
     index = bisect_right(past, placed.at, key=lambda v: v.at)
     # Sorted by measuring time, as files of a backlog arrive in any order.
     past = (*past[:index], placed, *past[index:])[-_PAST_MAX:]
+    # A doubted time cannot be compared: then the order of the records decides.
     newer = new.doubt is not None or last.doubt is not None or new.at >= last.at
     return History(new if newer else last, past)
 
@@ -191,14 +193,14 @@ def closed_reason(
 
 
 SAME_MOMENT_S = 60.0
-"""Times of measurement nearer than this do not tell which was first: some exports tell whole minutes, some the
-begin and others the end of a measurement."""
+"""Times of measurement nearer than this do not show which came first: some exports state whole minutes, some
+the begin and others the end of a measurement."""
 
 
 def around(past: Sequence[Verified], measured_at: float, seq: int) -> tuple[Verified | None, Verified | None]:
     """The verifications before and after a trace, measured at a time and recorded as ``seq``.
 
-    Where the times do not tell, within SAME_MOMENT_S, the order of the records decides.
+    Times less than SAME_MOMENT_S apart are ordered by record number.
     """
     before = after = None
     for verified in past:
@@ -231,6 +233,7 @@ def uncovered_reason(
     if max_age_h is None:
         return None
     named: dict[str, Parameter] = {"trace": feature, "instrument": instrument}
+    # Else a clock ahead would place the trace behind a verification that has yet to be made.
     if measured_at > now + CLOCK_TOLERANCE_S:
         return reason(Code.GATE_TRACE_IN_FUTURE, trace=feature, ahead_h=(measured_at - now) / 3600)
     before, after = around(past, measured_at, seq)
@@ -241,6 +244,7 @@ def uncovered_reason(
         if after.passed or (before is None and after.at - measured_at > 3600 * max_age_h):
             return None
         return reason(Code.GATE_BEFORE_FAILURE, **named, seq=after.seq, ground=_ground(after))
+    # Neither before nor after: the gate as a whole (closed_reason) speaks for a trace without any verification.
     if before is None:
         return None
     if before.artefact != artefact:

@@ -113,12 +113,14 @@ def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     origin = groups[0][0]
     moved = [[v - origin for v in g] for g in groups]
     grand = math.fsum(v for g in moved for v in g) / count
+    # fsum: exact, so that the order of the values changes no digit.
     means = [math.fsum(g) / len(g) for g in moved]
     between = math.fsum(len(g) * (m - grand) ** 2 for g, m in zip(moved, means, strict=True))
     within = math.fsum((v - m) ** 2 for g, m in zip(moved, means, strict=True) for v in g)
     df_between, df_within = len(groups) - 1, count - len(groups)
     f, p = _f_test(between / df_between, df_between, within / df_within, df_within)
     total = between + within
+    # The mean group size of unequal groups, as the expectation of the mean square has it (see repeat_study).
     size = (count - math.fsum(len(g) ** 2 for g in groups) / count) / df_between
     return OneWay(
         between, within, df_between, df_within, f, p,
@@ -213,6 +215,7 @@ def anova_study(values: Sequence[Sequence[Sequence[float]]], *, pool_above: floa
     # A component below zero counts as zero, so that its mean squares must not count in the degrees of freedom.
     a = 1 / (n_parts * n_trials) if components["operator"] > 0 else 0.0
     b = 1 / n_trials if components["interaction"] > 0 else 0.0
+    # The gauge's variance as a sum of mean squares: each one with the factor with which it stands in it.
     squares = [(operator.ms, operator.df, a), (ms_error, df_error, 1 - (a if pooled else b))]
     if not pooled:
         squares.append((both.ms, both.df, b - a))
@@ -320,9 +323,11 @@ def range_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:
     mean_range = math.fsum(max(c) - min(c) for row in values for c in row) / (parts * operators)
     operator_means = [math.fsum(column) / parts for column in zip(*cells, strict=True)]
     part_means = [math.fsum(row) / operators for row in cells]
+    # Four decimals, as the tables print K1: an auditor computes with the printed number.
     ev = mean_range * round(1 / _D2[trials - 2], 4)
     spread = (max(operator_means) - min(operator_means)) * _k(operators)
     components = {
+        # The spread of the operators' means holds some of the repeatability, which is taken out.
         "operator": spread**2 - ev**2 / (parts * trials),
         "interaction": 0.0,
         "part": ((max(part_means) - min(part_means)) * _k(parts)) ** 2,

@@ -1,6 +1,6 @@
-"""Whether an artefact's trace is merely too noisy to decide, or shows in spite of its noise what is wrong.
+"""Whether an artefact's trace is merely too noisy to decide, or proves in spite of its noise what is wrong.
 
-A trace that cannot tell says nothing against its instrument; but noise must not hide what a trace does tell.
+A trace too noisy to decide is no evidence against its instrument; but noise must not hide what is proved.
 Each value that is not conforming is asked whether noise alone explains it.
 
 **E_n numbers** carry the trace's own uncertainty, so that what lies outside in spite of it is wrong. Of n
@@ -35,6 +35,7 @@ def undecided_by_noise(analysis: Analysis, judgement: Judgement) -> bool:
     Any failed check but ``trace_uncertainty``, a value that is not there and an uncertainty that is not known
     are other grounds. ``judgement`` is that of ``analysis``, without holds from outside the trace.
     """
+    # A reject is proof, whatever the noise is.
     if judgement.disposition != Disposition.HOLD:
         return False
     # `trace_uncertainty` without a value means unknown noise: unknown excuses nothing.

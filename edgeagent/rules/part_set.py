@@ -121,12 +121,14 @@ def with_past(state: PartSet, past: PartSet, feature: str, now: float) -> PartSe
     decided = dict.fromkeys((*past.decided, *state.decided))
     return replace(
         state,
+        # What was measured since goes before what is brought back.
         results={**standing, **state.results},
         since=state.since if state.results else now,
         decided=tuple(decided)[-_DECIDED_MAX:],
     )
 
 
+# A part that is measured again without end must not fill the memory.
 _DECIDED_MAX = 256
 _SEVERITY = {Disposition.ACCEPT: 0, Disposition.HOLD: 1, Disposition.REJECT: 2}
 
@@ -161,6 +163,7 @@ def _newer(before: FeatureResult, result: FeatureResult) -> FeatureResult:
         disposition=result.disposition.value,
         standing=before.disposition.value,
     )
+    # A hold and not the worse of both: which of them is newer is the question.
     return replace(before, disposition=Disposition.HOLD, reasons=(contradiction, *result.reasons))
 
 
@@ -195,6 +198,7 @@ def decide(state: PartSet, now: float, timeout_s: float) -> PartDecision | None:
     # What only the passing of time brought about counts from the moment at which the time was up.
     timed_out = state.disposed is None and _sum_up(state, state.since, timeout_s) is None
     settled_at = max(newest, state.since + timeout_s) if timed_out else newest
+    # Never later than now: after a clock was set back, the part would stay new for as long as it was wrong.
     return PartDecision(disposition, at_most(reasons, _REASONS_MAX), min(settled_at, now))
 
 
@@ -214,6 +218,7 @@ def _sum_up(state: PartSet, now: float, timeout_s: float) -> tuple[Disposition, 
     by_feature = {f: state.results[f] for f in state.results if f in state.required or not state.required}
     # A feature that the recipe does not name cannot help to accept, but what it shows bad is bad.
     strays = [r for f, r in state.results.items() if f not in state.required and state.required]
+    # First of all: a reject needs no complete set.
     rejecting = [r for r in (*by_feature.values(), *strays) if r.disposition == Disposition.REJECT]
     if rejecting:
         return Disposition.REJECT, _reasons(rejecting)
@@ -226,8 +231,10 @@ def _sum_up(state: PartSet, now: float, timeout_s: float) -> tuple[Disposition, 
             return Disposition.HOLD, held
         cautions = _reasons(by_feature.values())
         return Disposition.ACCEPT, cautions
+    # Not waited for: what is missing would not make the stray one a feature of the recipe.
     if strays:
         return Disposition.HOLD, held
+    # Only a part without a disposition: what is measured again is held by `decide`, without a time-out.
     if state.disposed is None and now - state.since >= timeout_s:
         late = reason(Code.SET_INCOMPLETE, timeout_s=timeout_s, missing=state.missing)
         return Disposition.HOLD, [late, *held]

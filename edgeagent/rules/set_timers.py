@@ -25,6 +25,8 @@ class SetTimers:
         """The sets, of those that began to wait at these wall times, whose time is up at ``now_s``."""
         before, self._ends_at = self._ends_at, {}
         for key, since in began.items():
+            # The whole time-out at most: a set that began ahead of the wall clock would wait for that too.
             left_s = min(max(since + timeout_s - wall_s, 0.0), timeout_s)
+            # With the beginning in the key: a set that begins anew gets a new time.
             self._ends_at[key, since] = before.get((key, since), now_s + left_s)
         return sorted(key for (key, _), ends_at in self._ends_at.items() if now_s >= ends_at)

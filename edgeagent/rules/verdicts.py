@@ -67,7 +67,7 @@ def student_factor(factor: float, degrees_of_freedom: float) -> float:
     """The number of standard uncertainties that leaves the same tail as ``factor`` does in a normal one."""
     if not _finite(degrees_of_freedom) or factor == 0.0:
         return factor
-    from scipy.special import stdtrit  # only where a few sections tell an uncertainty
+    from scipy.special import stdtrit  # only where a few sections yield an uncertainty
 
     # Through the upper tail: 1 - tail would lose all its digits at six standard uncertainties.
     tail = 0.5 * math.erfc(abs(factor) / math.sqrt(2.0))

@@ -17,7 +17,7 @@ from edgeagent.model import Trace
 SIDE_FILE_SUFFIX = ".meta.toml"
 """A file of an open format has its header in NAME + this suffix."""
 READ_NAMES = ("*.txt", "*.x3p", "*.smd")
-"""Names that exports usually have where no layout says otherwise; trace text is known by its content."""
+"""Names that exports commonly have where no layout says otherwise; trace text is known by its content."""
 
 
 @dataclass(frozen=True, slots=True)

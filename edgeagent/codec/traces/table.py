@@ -97,7 +97,7 @@ def _fast(
 ) -> FloatArray | None:
     """The rows when the text is plain JSON numbers with equal rows, else None.
 
-    ``newline`` tells which bytes end a line, where that is known already.
+    ``newline`` marks the bytes that end a line, where they are known already.
     """
     columns, delimiter, decimal = form.columns, form.delimiter, form.decimal
     text = np.frombuffer(body, dtype=np.uint8)

@@ -99,7 +99,7 @@ def is_settled(waiting: UnsettledFile, now_s: float, patience: Patience) -> bool
     Not while the watch waits for its close, but then, after ``unclosed_s`` without a change, all the same. A
     rename inside the folder settles at once: the name appears when the content is whole. With ``settle_s`` 0
     the writer's close is trusted, and where no close was seen two equal looks must do. An empty file is
-    usually one that is about to be written.
+    most likely one that is about to be written.
     """
     free = not (waiting.writing or waiting.renamed) and waiting.look.size > 0
     if free and patience.settle_s == 0:

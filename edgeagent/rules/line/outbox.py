@@ -93,6 +93,7 @@ def messages(body: AnyBody, stamp: Mapping[str, Any], *, now: float, live_s: flo
             return _verification(body, stamp)
         case Quarantine():
             alarm = _alarm(stamp, "quarantine", body.reason, body)
+            # An old file's part has left the station: an alarm, and no hold of the lamp.
             holds = now - body.settled_at <= live_s and given(body.holds, True)
             alarm = replace(alarm, payload={**alarm.payload, "holds": holds})
             return (replace(alarm, shows=Disposition.HOLD) if holds else alarm,)
@@ -122,7 +123,9 @@ def _disposition(
     closed = () if gate is None else (_alarm(stamp, "gate-closed", plain_sentence(gate), body),)
     if age <= live_s:
         return Outgoing("disposition", payload, retain=True, shows=body.disposition), *closed
+    # Retained all the same: whoever connects later must find the last disposition, and that it is late.
     late = Outgoing("disposition", {**payload, "late": True, "age_s": round(age, 3)}, retain=True)
+    # A late accept changes nothing for a part that has moved on.
     if body.disposition == Disposition.ACCEPT:
         return (late,)
     words = f"{body.part} {body.serial} was decided {body.disposition.value} but sent {age:.0f} s late"
