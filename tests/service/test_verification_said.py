@@ -91,15 +91,15 @@ def test_passed_verification_says_until_when_it_holds_and_by_which_certificate(s
         (lambda: artefact(artefact="MW-04"), "[verification] asks for artefact MW-03, this is MW-04"),
         (
             lambda: artefact(noise_nm=400.0),
-            "trace_uncertainty: too noisy to tell whether the instrument is right: the wave of ",
+            "trace uncertainty: too noisy to tell whether the instrument is right: the wave of ",
         ),
         (
             lambda: artefact(points_per_turn=300),
             f"{NAMED}: wave[1].upr: 180 UPR lies above the trace's range of 120 UPR",
         ),
         (lambda: artefact(waves={36: 812.0}), f"{NAMED}: wave[1].upr: 180 UPR is missing: "),
-        (lambda: artefact(waves={36: 812.0, 180: 403.0, 90: 9.0}), "spurious_amplitude 90 = 9"),
-        (lambda: artefact(waves={36: 812.0, 180: 403.0, 37: 9.0}), "side_band_amplitude 37 = 8.8"),
+        (lambda: artefact(waves={36: 812.0, 180: 403.0, 90: 9.0}), "spurious amplitude at 90 UPR = 9"),
+        (lambda: artefact(waves={36: 812.0, 180: 403.0, 37: 9.0}), "side band amplitude at 37 UPR = 8.8"),
     ],
     ids=["wrong-artefact", "noisy-trace", "above-nyquist", "wave-missing", "spurious-wave", "side-band"],
 )  # fmt: skip
@@ -139,7 +139,7 @@ def test_trace_too_noisy_to_tell_is_said_and_changes_nothing_but_one_that_is_wro
     assert [m["outcome"] for m in kept] == ["passed"], "who asks later hears of the one that counts"
     store = os.fspath(agent.folder / "store")
     shown = CliRunner().invoke(main, ["journal", "show", store, "--kind", "verification"])
-    assert "gauge-1 with MW-03: inconclusive: trace_uncertainty: too noisy to tell" in shown.output
+    assert "gauge-1 with MW-03: inconclusive: trace uncertainty: too noisy to tell" in shown.output
     wrong = artefact(waves={36: 870.0, 180: 430.0}, noise_nm=400.0)
     assert told(agent, listener, "wrong.txt", wrong)["outcome"] == "failed"
     held_for(agent, listener, circle_text, "3", "the last verification of gauge-1 failed")

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-_BY_UPR = frozenset({"harmonic_amplitude", "amplitude_error", "en_number", "spurious_amplitude", "band_rms"})
+_BY_UPR = frozenset(
+    {
+        "harmonic_amplitude",
+        "amplitude_error",
+        "en_number",
+        "spurious_amplitude",
+        "side_band_amplitude",
+        "band_rms",
+    }
+)
 """Characteristics whose instance is an undulation number, or a range of them."""
 
 
