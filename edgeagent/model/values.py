@@ -93,6 +93,7 @@ class DecisionPolicy:
             float(given.pop("risk", 0.05)),
             given.pop("family", "none"),
         )
+        # A policy that is not understood must not judge: a misread rule would be another decision.
         if given or rule not in ("guarded", "simple", "capped-risk") or policy.family not in ("none", "sidak"):
             raise ValueError(f"not a decision policy: {text!r}")
         return policy

@@ -49,6 +49,7 @@ from edgeagent.rules.limits import LimitLookup, is_turn
 from edgeagent.rules.touched import touching
 from edgeagent.rules.verdicts import conformance_probability, guard_factors, policy_of, verdict
 
+# A record has room for so many beside its characteristics.
 _REASONS_MAX = 20
 TURNS_COUNTED_BY = "roundness_total"
 """Every whole turn has this value: as many as there are, so many turns are one family."""
@@ -122,6 +123,7 @@ def judge_spectra(
     ]
 
 
+# By their bytes, since arrays are no keys.
 @lru_cache(maxsize=256)
 def _verdicts(codes: bytes) -> tuple[Verdict, ...]:
     """Verdicts by their codes; good spectra have them in common."""
@@ -134,6 +136,7 @@ def _named(codes: NDArray[np.int8], nearest: FloatArray) -> tuple[int, ...]:
     if nearest[worst] < 0:
         return ()
     rest = [i for i in np.flatnonzero((codes > 0) & (codes < 4)).tolist() if i != worst]
+    # By their share of the limit: what a reader sees first is what is farthest over.
     rest.sort(key=lambda i: -nearest[i])
     return (worst, *rest)
 
@@ -308,6 +311,7 @@ def _has_value(limit: ScalarLimit, quantities: Sequence[Quantity]) -> bool:
 def _covers(judged: JudgedSpectrum | None, plan: MeasurementPlan) -> bool:
     """Whether the spectrum has a harmonic for every UPR that the plan's curves judge."""
     highest = 0 if judged is None else int(judged.spectrum.upr.max(initial=0))
+    # Whole orders alone: waves between them are there only where they are significant.
     return all(highest >= int(curve.upr[-1]) for curve in plan.curve_limits)
 
 
@@ -358,6 +362,7 @@ def _reason(c: Characteristic, failed: Sequence[str]) -> Reason:
     code = _CODES[c.verdict]
     more: dict[str, Parameter] = {}
     if c.verdict == Verdict.INCONCLUSIVE and not _straddles(c):
+        # Only a value clear of its limit owes its doubt to a check; one near it is undecided by itself.
         checks = touching(failed, c.name, c.instance)
         if checks:
             code, more = Code.OUTSIDE_UNTRUSTED, {"checks": checks}

@@ -104,6 +104,7 @@ class LimitLookup:
         upr, count = spectrum.upr, len(spectrum.upr)
         if not count:
             return _NO_WAVES
+        # Waves between whole orders are others in every trace: nothing of them is worth keeping.
         if upr[0] != 1 or upr[-1] != count or upr.dtype.kind != "i":
             return curve_at(self._curves, upr.astype(np.float64))
         if count not in self._at:

@@ -85,6 +85,7 @@ def with_record(known: KnownAs, record: Record) -> KnownAs:
         ended = replace(all_of_it[-1], last=record.seq - 1)
         all_of_it = (*all_of_it[:-1], ended, JournalIdentity(record.hash, record.seq, adopted=body))
     last = all_of_it[-1]
+    # A start without a key says nothing, and one with the key in force changes nothing.
     if isinstance(body, Start) and given(body.key, "") not in ("", last.key):
         key = given(body.key, "")
         changed = KeyChange(record.seq, last.key, key, given(body.endorsement, "")) if last.key else None

@@ -121,6 +121,7 @@ def read_note(data: bytes) -> SignedNote:
         whole = data.decode("utf-8")
     except UnicodeDecodeError:
         raise NoteError("not UTF-8") from None
+    # Control characters could show a person another text than the one that is signed.
     if any(ord(c) < 0x20 and c != "\n" for c in whole):
         raise NoteError("holds control characters")
     # The last blank line: a text may have blank lines of its own.
@@ -128,6 +129,7 @@ def read_note(data: bytes) -> SignedNote:
     if cut < 0 or not whole.endswith("\n"):
         raise NoteError("has no lines of signature behind a blank line")
     lines = whole[cut + 2 :].split("\n")[:-1]
+    # Bounded, since each one may be checked.
     if not 0 < len(lines) <= _SIGNATURES_MAX:
         raise NoteError(f"has {len(lines)} signatures")
     return SignedNote(whole[: cut + 1], tuple(map(_read_signature, lines)))
@@ -167,6 +169,7 @@ def read_signing_key(text: str) -> SigningKey:
 
 def _read_key(text: str) -> tuple[str, int, bytes, bytes]:
     """Name, type, 32 bytes and id. Base64 may hold plus signs, the rest must not."""
+    # By the first two plus signs: base64 behind them may hold more.
     name, plus, rest = text.partition("+")
     key_id, more, coded = rest.partition("+")
     if not plus or not more or not is_key_name(name) or len(key_id) != 8:

@@ -61,6 +61,7 @@ def list_unused(unused: list[str]) -> list[Finding]:
     """One finding that shows the lines, for a person to see what a layout leaves out."""
     if not unused:
         return []
+    # The first few: the whole header would bury the other findings.
     shown = " | ".join(plain(line, 50) for line in unused[:_SHOWN])
     more = f" and {len(unused) - _SHOWN} more" if len(unused) > _SHOWN else ""
     why = "filters, tips and directions among them may matter: look whether a key of the layout should say it"

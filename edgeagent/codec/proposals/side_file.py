@@ -54,6 +54,7 @@ def propose_side_file(name: str, profile: ProfileData, kind: str | None, fill_in
         more = _OF_KIND[one]
         if not kind and more:
             lines += ["", f"# for {'spiral and circle' if one == 'spiral' else one} alone:"]
+        # Without a kind the keys of all kinds are comments: what nobody removed must not be read.
         hide = "" if kind else "# "
         lines += [f'{hide}{key} = "{fill_in}"  # {why}' for key, why in more]
     lines += [

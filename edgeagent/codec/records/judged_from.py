@@ -220,6 +220,7 @@ def judged_from_object(
 def _influences_object(found: Influences, wanted: frozenset[str]) -> dict[str, Any]:
     said: dict[str, Any] = {
         "wanted": sorted(wanted),
+        # Sorted, so that the same trace gives the same bytes whatever order the kind found them in.
         "gauge_scale": [[*at, x] for at, x in sorted(found.gauge_scale.items())],
         "length_scale": [[*at, x] for at, x in sorted(found.length_scale.items())],
         "tip_radius_mm": [[*at, x] for at, x in sorted(found.tip_radius_mm.items())],
@@ -233,6 +234,7 @@ def _influences_object(found: Influences, wanted: frozenset[str]) -> dict[str, A
         array = getattr(found, name)
         if array is not None:
             said[name] = _plain(array)
+    # Most members are empty for most kinds, and each result of an archive of years would carry them.
     return {name: each for name, each in said.items() if each or name == "wanted"}
 
 
@@ -339,7 +341,9 @@ def row_of(seq: int, result_sha256: str, data: bytes) -> JudgingRow | None:
     if own is None:
         return None
     count, waves, lines = len(own.value), stored.spectrum, stored.orders
+    # The analysis' own values come first in a result, limits without a value and harmonics behind them.
     values = stored.characteristics[:count]
+    # Members of one index must be of one value: a shifted list would judge each by another's uncertainty.
     if len(values) != count or (waves is not None and waves.upr != tuple(range(1, len(waves.upr) + 1))):
         raise ValueError("its members do not fit each other")
     budgeted = own.budget_u is not None and own.budget_dof is not None
@@ -373,6 +377,7 @@ def row_of(seq: int, result_sha256: str, data: bytes) -> JudgingRow | None:
         else None,
         grade_limits=own.grade_limits,
         grade_holds=own.grade_holds,
+        # Packed once more, since few questions need the influences and most rows are passed by.
         packed_influences=msgspec.Raw(msgspec.msgpack.encode(_row_influences(own.influences))),
     )
 
@@ -408,6 +413,7 @@ def _freedom(dof: Numbers) -> tuple[float, ...]:
 
 
 def _packed(numbers: Sequence[float | None]) -> memoryview:
+    # None becomes NaN here: float64 takes an eighth of the memory of Python's own numbers.
     return memoryview(np.array(numbers, dtype=np.float64).tobytes())
 
 

@@ -41,8 +41,10 @@ def encode_payload(payload: Payload) -> bytes:
         message.seq = payload.seq
     for metric in payload.metrics:
         added = message.metrics.add(name=metric.name)
+        # 0 stands for no time; a protobuf field that is set to 0 would be 1970.
         if metric.at_ms:
             added.timestamp = metric.at_ms
+        # Data messages leave it out: the birth has said it, and each byte goes out with every value.
         if payload.birth and metric.datatype is not None:
             added.datatype = int(metric.datatype)
         if metric.historical:
@@ -58,6 +60,7 @@ def encode_payload(payload: Payload) -> bytes:
 def _set_value(target: Any, datatype: DataType | None, value: MetricValue) -> None:
     if value is None:
         target.is_null = True
+    # Before the numbers: True is an int.
     elif isinstance(value, bool):
         target.boolean_value = value
     elif isinstance(value, str):
@@ -67,6 +70,7 @@ def _set_value(target: Any, datatype: DataType | None, value: MetricValue) -> No
     elif datatype == DataType.DOUBLE:
         target.double_value = value
     elif datatype in _LONG:
+        # Two's complement in a field without sign.
         target.long_value = int(value) & (2**64 - 1)
     else:
         target.int_value = int(value) & (2**32 - 1)
@@ -81,6 +85,7 @@ def decode_payload(data: bytes) -> Payload | None:
         message.ParseFromString(data)
     except (DecodeError, RecursionError):
         return None
+    # A few kilobytes can hold thousands of empty metrics, each with work to do.
     if len(message.metrics) > METRICS_MAX:
         return None
     metrics = tuple(_metric(found) for found in message.metrics)
@@ -92,6 +97,7 @@ def decode_payload(data: bytes) -> Payload | None:
 
 
 def _metric(found: Any) -> Metric:
+    # A type of a later specification: the value is read by its field, without sign.
     known = found.datatype in DataType._value2member_map_
     datatype = DataType(found.datatype) if found.HasField("datatype") and known else None
     return Metric(found.name, datatype, _value(found, datatype), found.timestamp, found.is_historical)

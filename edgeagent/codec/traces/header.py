@@ -54,6 +54,7 @@ FILL_IN = "FILL IN"
 
 def read_header_toml(text: str, what: str) -> dict[str, Any]:
     """The table of a header or side file, named ``what``. Raises TraceFormatError."""
+    # Before the parser, whose time is not bounded by the length alone.
     if len(text.encode("utf-8", "replace")) > HEADER_BYTES_MAX:
         raise TraceFormatError(f"the {what} is too long", expected=f"at most {HEADER_BYTES_MAX} bytes")
     try:
@@ -72,6 +73,7 @@ def require_declared_points(declared: object, found: int) -> None:
     Raises TraceIncompleteError for fewer, which a writer that is still at work leaves behind, and
     TraceFormatError for more.
     """
+    # Older writers declare nothing; what is no number is refused with the other header keys.
     if not isinstance(declared, int) or found == declared:
         return
     complaint = f"{found} rows, but the header declares {declared} points"
@@ -85,10 +87,12 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
     try:
         fields = msgspec.convert(dict(found), _Fields)
     except msgspec.ValidationError as error:
+        # msgspec's own form of the place of an error: only the key is of use to a person.
         complaint, _, path = str(error).partition(" - at `$")
         key = path.rstrip("`").lstrip(".")
         value = f", found {found[key]!r:.80}" if key in found else ""
         raise TraceFormatError(f"header {key + ': ' if key else ''}{complaint}{value}") from error
+    # A local time without offset may be an hour off twice a year, and more for a clock that was never set.
     if fields.measured_at.tzinfo is None:
         raise TraceFormatError(
             f"header measured_at: {fields.measured_at.isoformat()} has no offset from UTC",
@@ -107,6 +111,7 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
     if not fields.feature and fields.artefact is None:
         raise TraceFormatError("header lacks feature", expected="which trace of the part: a name of its recipe")
     values = {name: getattr(fields, name) for name in HEADER_KEYS if name not in ("trace", "points")}
+    # An artefact's trace needs no feature where all waves are in one file; records always name one.
     values["feature"] = fields.feature or "artefact"
     for key, value in values.items():
         if isinstance(value, str) and any(unicodedata.category(c) in _UNSEEN for c in value):
@@ -116,5 +121,6 @@ def header_from_mapping(found: Mapping[str, Any]) -> TraceHeader:
             )
         if isinstance(value, float) and not math.isfinite(value):
             raise TraceFormatError(f"header {key}: {value} is not a finite number")
+    # Cut, since a record has 8 KiB for everything: foreign keys are for a reader, nothing is decided by them.
     extra = {str(k)[:64]: str(v)[:256] for k, v in list(found.items())[:64] if k not in HEADER_KEYS}
     return TraceHeader(**values, extra=extra)

@@ -36,8 +36,10 @@ def decimals_of(
     known = [limit for limit in limits if limit is not None]
     size = max([abs(value), *(abs(limit) for limit in known)])
     stated = uncertainty is not None and uncertainty > 0 and math.isfinite(uncertainty)
+    # Two significant digits of u: log10 of 0.012 is -1.9, its floor -2, so three decimals.
     wanted = 1 - math.floor(math.log10(uncertainty)) if stated and uncertainty is not None else _DECIMALS_MAX
     if (noise_only or not stated) and size > 0:
+        # One more than the limit has, so that a value beside its limit can be seen to differ from it.
         short = [_decimals_in(text) + 1 for text in map(_as_written, known) if text]
         wanted = min(wanted, max([_DIGITS_UNSTATED - 1 - math.floor(math.log10(size)), *short]))
     elif not stated:
@@ -54,6 +56,7 @@ def written(
 ) -> Written:
     """Texts of a value and its limits: a limit as the recipe writes it, an interpolated one as the value."""
     decimals = decimals_of(value, uncertainty, limits, noise_only=noise_only)
+    # Ends at _DECIMALS_MAX, beyond which a difference is one of rounding.
     while True:
         text = f"{value:.{decimals}f}"
         bounds = tuple("" if x is None else limit_digits(x, decimals) for x in limits)
@@ -77,6 +80,7 @@ def limit_digits(limit: float, decimals: int | None = None) -> str:
 def _as_written(limit: float) -> str:
     """A limit of at most six digits; "" for one that has more, since it comes out of a curve."""
     text = f"{limit:.6g}"
+    # No recipe writes more than six digits: more of them come from interpolation.
     if not math.isclose(float(text), limit, rel_tol=1e-9):
         return ""
     return text if "e" not in text else f"{limit:.{_DECIMALS_MAX}f}".rstrip("0").rstrip(".")

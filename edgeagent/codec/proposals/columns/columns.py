@@ -96,6 +96,7 @@ def _angle_column(
     # Steps and turns are judged in whole units, not in the column's thousandths of them.
     shape = roles.shapes[at] if scale == 1.0 or math.isnan(scale) else shape_of(table.values[:, at] * scale)
     unit_text = written[0] if written is not None else None
+    # What is written at the column itself goes before what the header says of all.
     if unit_text is None and hints.angle_unit is not None:
         unit_text = hints.angle_unit
         pins.append(hints.pins["angle_unit"])
@@ -136,6 +137,7 @@ def _angle_column(
     turns = len(table.values) / per_turn if shape.saw and per_turn else turns
     turns = turns / len(several.values) if several is not None else turns
     certain = not isinstance(unit, OpenValue)
+    # The header's turns may be those of one trace or of all: with several nothing contradicts.
     findings += contradictions(hints, unit, per_turn, turns if several is None else None)
     findings.append(
         Finding(
@@ -190,6 +192,7 @@ def _angle_from_header(
         return _angle_from_step(table, hints, findings, pins)
     if hints.turns is not None and hints.turns > 0:
         why = f"{points} rows over the header's {hints.turns:g} turns; does the last row close the turn?"
+        # Open, since rows over turns is off by one where the last row closes the turn.
         keys: dict[str, object] = {"per_turn": OpenValue(points / hints.turns, why)}
         findings.append(Finding("angle", "not recorded", False, why))
         return ColumnProposal("angle_deg", keys, "not recorded"), hints.turns
@@ -384,6 +387,7 @@ def _side_column(table: ExportTable, roles: Roles, findings: list[Finding]) -> C
     if not sides:
         why = "no column gives a side; one side is assumed: offset 1 is the top, -1 the bottom"
         findings.append(Finding("side", "top", False, why))
+        # A step of 0 with an offset makes a constant column, the code of a side.
         return ColumnProposal("side", {"step": 0.0, "offset": OpenValue(1.0, why)}, "every row is of one side")
     at = sides[0]
     words = {w: SIDE_WORDS[w.lower()] for w in table.labels.get(at, ()) if w.lower() in SIDE_WORDS}
@@ -394,6 +398,7 @@ def _side_column(table: ExportTable, roles: Roles, findings: list[Finding]) -> C
         guess = dict(zip(table.labels.get(at, ()), ("top", "bottom"), strict=False))
         return ColumnProposal("side", {"field": at + 1, "words": OpenValue(guess, why)})
     findings.append(Finding("side", f"field {at + 1}", True, f"its labels are {plain(', '.join(words))}"))
+    # top and bottom need no translation.
     plain_words = all(w == label for w, label in words.items())
     return ColumnProposal("side", {"field": at + 1} | ({} if plain_words else {"words": words}))
 
