@@ -41,7 +41,7 @@ from edgeagent.service.housekeeping import Housekeeping
 from edgeagent.service.incidents import Incidents
 from edgeagent.service.intake import Intake
 from edgeagent.service.mailbox import Mailbox
-from edgeagent.service.opening import new_drift_watch, open_journal
+from edgeagent.service.opening import check_drift, new_drift_watch, open_journal
 from edgeagent.service.sparkplug.beside import SparkplugSide
 from edgeagent.service.stages import stages_ms
 from edgeagent.service.systemd import Notifier
@@ -398,8 +398,7 @@ class Service:
     def _reload(self) -> None:
         """Swap recipes, layouts and certificates when all of them are right; else keep the old ones."""
         if self._announced_ready:
-            # The stamp lets the manager tell this reload's READY from an earlier one (sd_notify(3),
-            # notify-reload).
+            # The stamp separates this reload's READY from that of an earlier one (sd_notify(3)).
             self._notifier.tell(f"RELOADING=1\nMONOTONIC_USEC={int(self._clock.monotonic() * 1e6)}")
         try:
             fresh = load_configuration(self._configuration.path)
@@ -408,18 +407,17 @@ class Service:
                 raise ConfigError(
                     fresh.path.name, "", "changed; a restart is needed for it, the old one stays in force"
                 )
+            check_drift(fresh)
             in_force = files_before(self._archive, self._memory, fresh)
         except ConfigError as error:
-            # On record apart: with a certificate refused, the reason why the gate closes must be found in the
-            # journal.
+            # On record apart: a refused certificate closes the gate, and the journal must say why.
             of_certificate = error.file.startswith("artefacts/") or error.key == "uncertainty.artefact"
             self._append([ConfigurationRejected(reason=str(error)[:900], certificate=of_certificate)])
             self._log.error("configuration-rejected", reason=str(error))
         else:
             manifest, body = bodies.configuration_body(fresh, self._machine, *in_force)
             self._archive.put_all((*(d.data for d in fresh.documents()), manifest))
-            # On record before it is in force: no file may be judged by rules that the journal does not name
-            # yet.
+            # On record before it is in force: the journal must name the rules that a file is judged by.
             self._append([body])
             self._configuration, self._rules = fresh, Rulebook.of(fresh)
             self._log.info("configuration-reloaded", recipes=len(fresh.recipes))

@@ -189,12 +189,24 @@ def _visitor(
     return visit
 
 
+def check_drift(configuration: StationConfiguration) -> None:
+    """Raise ConfigError where ``[drift]`` names what recipes and certificates do not have.
+
+    At a reload as at a start: what a reload takes, the next start must not refuse.
+    """
+    wanted = configuration.settings.drift
+    if wanted is not None:
+        from edgeagent.judging.drift import check_watched
+
+        check_watched(wanted, configuration.path.name, configuration.recipes, configuration.certificates)
+
+
 def new_drift_watch(configuration: StationConfiguration) -> DriftWatch | None:
     """A watch that knows nothing yet; None, and nothing imported, where no drift is to be watched."""
     wanted = configuration.settings.drift
     if wanted is None:
         return None
-    from edgeagent.judging.drift import DriftWatch, check_watched
+    from edgeagent.judging.drift import DriftWatch
 
-    check_watched(wanted, configuration.path.name, configuration.recipes, configuration.certificates)
+    check_drift(configuration)
     return DriftWatch(wanted, Archive(configuration.store / "archive").get)

@@ -133,3 +133,21 @@ def test_configuration_that_proves_wrong_at_the_start_is_refused_as_such_with_th
     assert faults == [True]
     assert "configuration-rejected" in log.events
     assert "internal-error" not in log.events
+
+
+def test_reload_without_a_recipe_that_drift_watches_is_refused_as_the_next_start_would(
+    service, log, monkeypatch
+):
+    agent = service._configuration.path
+    service._intake.close()  # only its folder is needed
+    watch = '[[drift.watch]]\ncharacteristic = "roundness_total"\npart = "HN-1610-R"\n'
+    agent.write_text(f"{agent.read_text()}\n{watch}")
+    watching = Service(load_configuration(agent), SystemClock(), log)
+    monkeypatch.setattr(watching._publisher, "_connect", lambda: None)
+    (agent.parent / "recipes" / "HN-1610-R.toml").unlink()
+    watching.reload()
+    turn = watching._turn
+    monkeypatch.setattr(watching, "_turn", lambda: (turn(), watching.stop()))
+    assert watching.run() == 0
+    assert "configuration-rejected" in log.events
+    assert "configuration-reloaded" not in log.events

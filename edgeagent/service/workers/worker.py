@@ -177,15 +177,15 @@ def serve(channel: socket.socket, analyst: Analyst) -> None:
 
 def main(arguments: list[str]) -> None:
     """The process's whole life."""
-    channel = socket.socket(fileno=int(arguments[0]))
-    shared = [int(fd) for fd in arguments[3:]]
-    # First of all: an agent that ends during the imports must not leave this process behind.
-    die_with(int(arguments[2]))
-    limit = limit_memory(float(arguments[1]))
-    # Behind the limit, so that what is loaded counts in it, as the configuration promises.
-    load_everything()
-    channel.send(pack(Ready(limit)))
-    serve(channel, Analyst(shared[:SLOTS], shared[SLOTS:]))
+    with socket.socket(fileno=int(arguments[0])) as channel:
+        shared = [int(fd) for fd in arguments[3:]]
+        # First of all: an agent that ends during the imports must not leave this process behind.
+        die_with(int(arguments[2]))
+        limit = limit_memory(float(arguments[1]))
+        # Behind the limit, so that what is loaded counts in it, as the configuration promises.
+        load_everything()
+        channel.send(pack(Ready(limit)))
+        serve(channel, Analyst(shared[:SLOTS], shared[SLOTS:]))
 
 
 if __name__ == "__main__":
