@@ -88,7 +88,10 @@ def capability_lines(found: CapabilityFinding | None, last: Observation) -> Iter
     limits = f"limits {number(last.lower)} to {number(last.upper)} {last.unit}"
     if counted is None:
         needed = values_for_ranks((last.lower is not None) + (last.upper is not None))
-        yield f"  capability   none: no distribution fits, and ranks alone need {needed} values; {limits}"
+        why = f"no distribution fits, and ranks alone need {needed} values"
+        if found.if_normal.count >= needed:
+            why = "so many values are the same that their percentiles coincide"
+        yield f"  capability   none: {why}; {limits}"
     else:
         yield f"  capability   {_both(found.letter, counted)} at {confidence}, {limits}"
         yield f"  percentiles  {_source(counted)}"

@@ -198,6 +198,8 @@ def percentile_capability(
 ) -> PercentileCapability | None:
     """Capability from percentiles; None where no distribution fits and the values are too few for ranks.
 
+    None, too, where so many values are the same that percentiles of their own coincide: no index is infinite.
+
     From ``values_for_ranks`` values on percentiles are the values' own with bounds from their ranks, which hold
     for any distribution; below, those of fitted distributions (see the module). The estimate is of the normal
     distribution where the values pass as normal, otherwise of the most likely one. Raises AnalysisError without
@@ -207,10 +209,10 @@ def percentile_capability(
     limits = (lower is not None) + (upper is not None)
     if not limits:
         raise AnalysisError("capability needs a limit")
-    normal = normality(values) >= NORMALITY_LEVEL
     # With thousands of values no distribution need be believed any more.
     if len(values) >= values_for_ranks(limits, confidence):
         return _from_ranks(np.sort(np.asarray(values, dtype=float)), lower, upper, confidence)
+    normal = normality(values) >= NORMALITY_LEVEL
     data = np.asarray(values, dtype=float)
     # Distributions that the values contradict must not widen the bounds, nor narrow them.
     fitting = [f for f in _families(data) if (f.name == "normal" and normal) or _fits(f)]
@@ -433,10 +435,15 @@ def _weibull(data: Floats) -> _Family:
 
 def _from_ranks(
     ordered: Floats, lower: float | None, upper: float | None, confidence: float
-) -> PercentileCapability:
-    """Percentiles that are the values' own, each bounded by two values of known ranks (binomial)."""
+) -> PercentileCapability | None:
+    """Percentiles that are the values' own, each bounded by two values of known ranks (binomial).
+
+    None where the bounds of two neighbouring percentiles meet.
+    """
     from scipy.stats import binom
 
+    if ordered[0] == ordered[-1]:
+        raise AnalysisError(f"the {ordered.size} values are all the same: no shape to test")
     # The median always, of the outer ones only those that a limit asks for: fewer bounds, each less wide.
     needed = [i for i, limit in ((0, lower), (1, 0.0), (2, upper)) if limit is not None]
     tail, n = (1 - confidence) / len(needed) / 2, ordered.size
@@ -446,6 +453,9 @@ def _from_ranks(
         low, high = int(binom.ppf(tail, n, PROBABILITIES[i])), int(binom.ppf(1 - tail, n, PROBABILITIES[i])) + 1
         # Ranks count from 1.
         corners[i] = (float(ordered[max(low, 1) - 1]), float(ordered[min(high, n) - 1]))
+    # A coarse gauge repeats a few values: between percentiles that meet there is nothing to measure a limit by.
+    if any(corners[i][1] >= corners[i + 1][0] for i in (0, 1) if i in needed and i + 1 in needed):
+        return None
     # An index is monotonic in each percentile, so that its extremes lie at corners
     grid = np.stack(np.meshgrid(*corners, indexing="ij"), axis=-1).reshape(-1, 3)
     cps, cpks = indices_of(grid, lower, upper)

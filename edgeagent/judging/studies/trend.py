@@ -44,7 +44,8 @@ class CapabilityFinding:
     """What a series says about its capability: C where ``in_control``, P otherwise.
 
     ``reason`` says what decides between C and P. ``by_percentiles`` counts; it is None where no distribution
-    fits. ``if_normal`` is shown beside it; ``normality`` is the probability of the values if they were normal.
+    fits, or too many values are the same. ``if_normal`` is shown beside it; ``normality`` is the probability of
+    the values if they were normal.
     """
 
     in_control: bool
