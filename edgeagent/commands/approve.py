@@ -40,8 +40,7 @@ def approve(file: Path, key: Path, name: str) -> None:
     """
     try:
         data = read_at_most(file, CONFIGURATION_BYTES_MAX)
-        # A table of limits decides as much as its recipe: one signature covers both, or the table could be
-        # exchanged.
+        # A table of limits decides as much as its recipe: without a signature it could be exchanged.
         names = referenced_files(data, file.name) if file.parent.name != "artefacts" else ()
         files = {file.name: data} | {n: read_at_most(file.parent / n, CONFIGURATION_BYTES_MAX) for n in names}
         signing, at = load_or_make_key(key, name, LOG), utc_text(SystemClock().now())

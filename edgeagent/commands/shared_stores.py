@@ -180,8 +180,7 @@ class ManyStores:
                     if isinstance(body, ConfigurationRead):
                         yield self._chunk(at, station, records, harmonics)
                         records = []
-                        # An archive without it leaves the station as it was: an unknown one would split the
-                        # series.
+                        # An archive without it leaves the station as it was, or the series would be split.
                         station = station_of(place, body.agent_sha256) or station
                     elif isinstance(body, Measurement) and self._wanted.takes(body):
                         records.append(record)

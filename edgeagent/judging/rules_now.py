@@ -15,8 +15,7 @@ def rules_now(rules: Rulebook, memory: Memory, configuration: Configuration) -> 
     if stated is None or stated.artefact is None:
         return rules
     certified = {w.upr: w.amplitude_nm for w in configuration.certificates[stated.artefact][0].wave}
-    # Relative, as a gauge's scale is wrong by a share; waves of an earlier certificate have no amplitude to
-    # divide by.
+    # Relative, as a gauge's scale is wrong by a share; waves that are no longer certified have none.
     deviations = {
         instrument: {float(upr): nm / certified[upr] for upr, nm in errors.items() if upr in certified}
         for (instrument, artefact), errors in memory.artefact_errors_nm.items()

@@ -62,8 +62,7 @@ def revocations(names: Iterable[tuple[str, str]], memory: Memory, now: float) ->
             continue
         for result in state.results.values():
             name, sha256 = result.source.name, str(result.source.sha256)
-            # With the digest: another version of the file may have been decided since, whose growth this is
-            # not.
+            # With the digest: a later version of the file, decided since, did not grow.
             if (name, sha256) in grown or (file_of_trace(name), sha256) in grown:
                 grew = reason(Code.GREW, file=name, seq=result.seq)
                 body = bodies.disposition_body(state, PartDecision(Disposition.HOLD, (grew,), now), None)

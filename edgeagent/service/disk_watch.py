@@ -68,8 +68,7 @@ class DiskWatch:
         rate = growth_rate(*self._growth_watched(wall), wall)
         left = days_left(room, rate)
         before = self.level
-        # The level is a function of the last one, so that a disk at the limit does not raise one alarm after
-        # another.
+        # By the last level, too, so that a disk at the limit does not raise one alarm after another.
         self.level = disk_level(
             room, left, before, free_min=self._settings.free_min, days_min=self._settings.days_min
         )

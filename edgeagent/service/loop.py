@@ -185,8 +185,7 @@ class Service:
         boot = self._memory.boot + 1
         in_force = files_before(self._archive, self._memory, self._configuration)
         manifest, configuration = bodies.configuration_body(self._configuration, self._machine, *in_force)
-        # Archived before a record names them, or a kill between the two leaves a record that cannot be
-        # replayed.
+        # Archived before a record names them: a kill between the two must not make it irreproducible.
         for digest in self._archive.put_all((*(d.data for d in self._configuration.documents()), manifest)):
             self._archive.remember(digest)
         key, endorsement, no_key = find_signing_key(self._configuration, self._memory.known_as, self._log)
@@ -213,8 +212,7 @@ class Service:
             memory.last_disposition,
             boot,
             store=memory.known_as.hash,
-            # Random, since a copied store counts the same boots: two agents with one identity must see each
-            # other.
+            # Random: a copied store counts the same boots, and its two agents must recognise each other.
             run=uuid.uuid4().hex[:16],
         )
         self._sparkplug.start(self._writer.seq, self._publisher.delivery.store)
@@ -246,8 +244,7 @@ class Service:
             return
         for record in records:
             self._drift.apply(record)
-        # Asked of the watch, not kept beside it: a signal that a kill left unrecorded comes up again at the
-        # start.
+        # Asked of the watch, so that a signal that a kill left unrecorded comes up again at the start.
         entries = self._drift.unreported_signals()
         if entries:
             for record in self._append(entries):
@@ -264,8 +261,7 @@ class Service:
             # From now, not from when it was due: after a stall no burst of old heartbeats may look like life.
             self._beat_at = now + self._configuration.settings.line.heartbeat_s
         if now >= self._house_at:
-            # From the loop and no thread: a thread would go on telling the service manager that a hung loop is
-            # alive.
+            # From the loop: a thread would go on reporting a hung loop as alive to the service manager.
             self._notifier.tell("WATCHDOG=1")
             self._keep_house()
             self._asked.take()
@@ -289,8 +285,7 @@ class Service:
         # Before anything is decided or shown: an acknowledgement or an announced part may already be waiting.
         self._drain()
         self._intake.scan_if_due()
-        # Before the next file: a part accepted on a piece of its file must not be accepted any longer than
-        # this.
+        # Before the next file: an accept that rests on a piece of a file is withdrawn first.
         revoked = revocations(self._intake.grown(), self._memory, self._clock.now().timestamp())
         if revoked:
             self._append(revoked)
@@ -378,8 +373,7 @@ class Service:
         for record in records:
             self._memory.apply(record)
             self._vitals.tally.apply(record)
-        # Before the publisher has the records: a gate that these close must hold the lamp with them, not after
-        # them.
+        # Before the publisher has the records: a gate that they close must hold the lamp with them.
         self._line.show()
         self._publisher.appended(records, self._memory.decided)
         self._notary.appended(records, self._memory)
@@ -471,8 +465,7 @@ class Service:
         self._files.collect()
         while self._files.in_hand() and self._clock.monotonic() < until:
             if not self._recording.record_next():
-                # Also for a worker's own deadline: one that hangs must be killed to be counted as a failed
-                # attempt.
+                # Also until a worker's own deadline: one that hangs is killed, and its attempt has failed.
                 self._mailbox.wait(min(until, self._pool.next_deadline()) - self._clock.monotonic())
             self._files.collect()
 

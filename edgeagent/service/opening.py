@@ -175,8 +175,7 @@ def _visitor(
     """Folds records; raises where the record at the saved position has a different hash."""
 
     def visit(record: Record, place: Place) -> None:
-        # Otherwise a journal that was exchanged for another one would be gone on with, its lamp and position
-        # ours.
+        # Another journal put in this one's place would inherit its lamp and its delivery position.
         if state is not None and record.seq == state.end and state.head not in ("", record.hash):
             raise JournalCorruptError(
                 place.segment, 0, f"record {record.seq} is not the one that was written: hashes differ"

@@ -81,8 +81,7 @@ class Upkeep:
         if self._index is None:
             return False
         try:
-            # What index and table lose can be computed again from the journal; it must not end what lights the
-            # lamp.
+            # Index and table can be made again from the journal: they must not end what lights the lamp.
             more = self._follow(self._index, now, end, delivered, memory, drift)
         except (JournalWriteError, sqlite3.Error) as error:
             self._give_up(error)
@@ -153,8 +152,7 @@ class Upkeep:
             return
         memory.forget_files()
         memory.forget_recorded(end)
-        # A start from a snapshot composes no message of what stands before it, so all of that must be
-        # delivered.
+        # A start from a snapshot sends no message of what stands before it: all of that must be delivered.
         if delivered >= end:
             snapshot = encode_snapshot(memory, drift, self._watched)
             if snapshot is not None:

@@ -133,8 +133,7 @@ def reasons_against(delivery: Delivery, gate: GateNow) -> tuple[str, ...]:
 
     A reject or hold that waits for its acknowledgement is none: the next part is decided all the same.
     """
-    # Faults come first among the lamp's reasons; what is behind them waits for a person, and holds no next
-    # part.
+    # Faults come first among the lamp's reasons; what follows waits for a person and holds no next part.
     faults = lamp_reasons(delivery.lamp)[: len(delivery.lamp.faults)]
     broker = () if delivery.ready else (_NOT_PROVED if delivery.connected else _BROKER_AWAY,)
     return (*broker, *faults, *((_GATE,) if gate.closed else ()))

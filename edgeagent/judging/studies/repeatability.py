@@ -47,8 +47,7 @@ def _pool(members: Sequence[CharacteristicStudy], component: str) -> tuple[float
         gauge = component == "gauge"
         sd = study.gauge_sd if gauge else study.repeatability_sd
         df = study.gauge_degrees_of_freedom if gauge else study.degrees_of_freedom
-        # Weighted by the repeatability's degrees of freedom, which every study has; a gauge's are effective
-        # ones.
+        # Weighted by the repeatability's degrees of freedom; those of a gauge are effective ones.
         terms.append((study.degrees_of_freedom, sd**2, df))
     weights = math.fsum(w for w, _, _ in terms)
     variance = math.fsum(w * v for w, v, _ in terms) / weights

@@ -98,8 +98,7 @@ def trend_of(series: Series, minimum: int, drift: Drift | None = None) -> Trend:
         len(values) < minimum,
         charts.individuals_chart(values, baseline),
         charts.ewma_chart(values, baseline),
-        # Reference value k = 0.5 sigma, decision interval h = 5 sigma: the common choice, for a shift of one
-        # sigma.
+        # k = 0.5 sigma, h = 5 sigma: the common choice for a shift of one sigma.
         charts.cusum_chart(values, baseline.centre, 0.5 * baseline.sigma, 5 * baseline.sigma),
         tuple(_continue(series, minimum, drift)) if drift is not None else (),
     )

@@ -26,8 +26,7 @@ def translate(event: MqttEvent, sent: Sent | None, now: float, *, version5: bool
         case "unreachable":
             return ask.Unreachable(now, event.words)
         case "acked":
-            # None for an acknowledgement of what this client did not send under a ticket; ticket 0 awaits
-            # nothing.
+            # None: no message of this client's awaits it, and no message has ticket 0.
             topic, ticket = sent or ("", 0)
             refusal = f"{topic}: {event.words}" if event.reason >= _REFUSED_FROM else None
             return ask.Acked(now, ticket, refusal)

@@ -103,8 +103,7 @@ class MqttClient:
         session: dict[str, Any] = {}
         if settings.version == "5":
             kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            # Under 3.1.1 a session that is not clean has no end; under 5 it ends with the connection unless it
-            # has this.
+            # MQTT 5 ends a session with its connection unless told how long to keep it; 3.1.1 keeps it.
             kept.SessionExpiryInterval = SESSION_S
             session = {"clean_start": clean, "properties": kept}
         self._client.connect_async(str(parts.hostname), port, settings.keep_alive_s, **session)
@@ -170,8 +169,7 @@ def _new_client(
         client_id=client_id,
         protocol=mqtt.MQTTv5 if version5 else mqtt.MQTTv311,
         clean_session=None if version5 else clean,
-        # paho would acknowledge on arrival; a kill before the record is synced would then lose the button's
-        # press.
+        # paho would acknowledge on arrival; a kill before the record is synced would lose what it asks for.
         manual_ack=True,
     )
     # Beyond the window paho would queue silently, and a lamp value would wait in there.

@@ -32,6 +32,5 @@ def close_delivery(publisher: Publisher, clock: Clock, drain: Callable[[float], 
         drain_while(lambda: not publisher.delivery.connected, _LAST_WORDS_S)
     publisher.tell(ask.StopDelivery)
     drain_while(lambda: any(o.topic == "lamp" for o in publisher.delivery.open), _LAST_LAMP_S)
-    # After an orderly DISCONNECT the broker discards the will, which shows fault too where the PUBLISH was
-    # lost.
+    # After an orderly DISCONNECT the broker discards the will, the second chance to show fault.
     publisher.drop(polite=not fault)

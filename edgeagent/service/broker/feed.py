@@ -44,8 +44,7 @@ class Feed:
         while left > 0 and (self._read or self._read_on()):
             record, place = self._read[0]
             outgoing = self._compose(record)
-            # A record's messages go together; only one larger than the whole room is taken all the same, or
-            # none ever would.
+            # A record's messages go together; one larger than the whole room is taken, or it never would be.
             if len(outgoing) > left < room:
                 break
             self._read.popleft()

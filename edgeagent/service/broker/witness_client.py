@@ -45,8 +45,7 @@ class WitnessClient:
                 self._problems.put(f"the broker refuses: {reason}")
             else:
                 self._problems.put("")
-                # At every connection: the session is clean, and the retained checkpoint comes with the
-                # subscription.
+                # At every connection: the session is clean, and subscribing brings the retained checkpoint.
                 client.subscribe(f"{prefix}/checkpoint", 1)
 
         def on_connect_fail(_c: Any, _u: Any) -> None:

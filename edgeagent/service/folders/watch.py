@@ -74,8 +74,7 @@ class _Translator:
                 self._renames.popitem(last=False)
             return None
         if mask & inotify.MOVED_TO:
-            # Both halves in this folder: its writer gave it the name when it was done. From elsewhere it came
-            # whole.
+            # Both halves seen: its writer named it when it was done. From another folder it comes whole.
             inside = self._renames.pop(event.cookie, None) is not None
             return Hint(self._label, name, renamed=inside, closed=not inside)
         return Hint(

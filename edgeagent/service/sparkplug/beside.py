@@ -59,8 +59,7 @@ class SparkplugSide:
         """Once a second: how the agent stands."""
         if self._node is not None:
             delivery = self._delivery()
-            # The lamp's faults are the one list of lost folders: a device must not be born while the lamp shows
-            # its fault.
+            # The lamp's faults are the one list of lost folders: lamp and devices must agree.
             lost = [f.removeprefix(_LOST) for f in delivery.lamp.faults if f.startswith(_LOST)]
             self._node.show(standing_metrics(delivery, self._node.now_ms()), lost)
 

@@ -134,8 +134,7 @@ class EdgeNode:
         if found is None or found.folded.seq > end or self._forgotten:
             if self._outside.state.exists():
                 self._outside.report("sparkplug-state-lost", {"reason": "it is damaged or of another journal"})
-            # Kept even then: a number that repeats lets an old NDEATH end the new session (Sparkplug 3.0,
-            # bdSeq).
+            # Kept even then: by a bdSeq that repeats, an old NDEATH could end the new session (Sparkplug 3.0).
             bdseq = found.bdseq if found is not None else -1
             # From the end: values of ten years sent as history would drown the host.
             begin = Reached(end, self._end_place())

@@ -179,8 +179,7 @@ class FilesAtWork:
             elif work is None:
                 break
             taken += 1
-            # None: its record exists already. With an outcome: quarantined unread or given up, which takes no
-            # worker.
+            # None: its record exists already. An outcome: quarantined unread or given up, for no worker.
             if work is not None and work.outcome is None:
                 self._give(work)
         # After giving, so that workers are only added for files that the ones there cannot take.
@@ -216,8 +215,7 @@ class FilesAtWork:
         for work in self._works:
             if work.ready():
                 return work
-            # It waits for its archive, or is at a worker for a short time yet: those behind it keep their
-            # order.
+            # It waits for its archive, or is at a worker for a moment: those behind it keep their order.
             if work.outcome is not None or now - work.taken < PATIENCE_S:
                 return None
         return None

@@ -103,8 +103,7 @@ class Recording:
             problem = TraceFormatError(f"internal error {type(error).__name__}: {error}"[:500])
             self._quarantine(work, bodies.quarantine_body(work.source, problem, file.settled_at))
         else:
-            # Outside the try: what fails here failed after the record, and must not quarantine the file as
-            # well.
+            # Outside the try: what fails behind the record must not quarantine the file as well.
             self._tell(file, self._append(entries), moments)
         return True
 

@@ -167,8 +167,7 @@ class WorkerPool:
         late = self._clock.monotonic() - _AHEAD_S
         stuck = [one for s in self._seats if s.ready and s.since < late for one in s.given[1:] if one.wanted]
         for one in stuck:
-            # The packet is sent and cannot be recalled; the worker analyses it all the same, and the answer is
-            # dropped.
+            # The packet cannot be recalled: the worker analyses it all the same, and its answer is dropped.
             one.wanted = False
         return [Returned(one.number) for one in stuck]
 
