@@ -91,6 +91,7 @@ def test_certificates_for_a_connection_in_clear_are_refused(station):
         ("mqtts://broker.example", False),
         ("mqtt://broker.example", True),
         ("mqtt://192.0.2.7:1883", True),
+        ("mqtt://127.broker.example", True),
     ],
 )
 def test_clear_text_to_another_machine_is_a_doubt(station, url, clear):
