@@ -91,6 +91,9 @@ def replay(
     Example:
       edgeagent replay --config config/agent.toml --sample 1%
     """
+    if recipes is not None:
+        share = None if sample == 1.0 else sample
+        _refuse_chosen(since=since, part=part, sample=share, resume=resume, messages=messages, parquet=parquet)
     place = StorePlace.of(_root(config, root), sealed)
     with (
         journal_of(place) as store,
@@ -115,11 +118,20 @@ def replay(
             place=place,
             compared=compared,
         )
+    # Only when all of it was compared: an interruption leaves the note for the next call.
     mark.finish()
     lines = [json_line(dataclasses.asdict(report))] if as_json else _lines(report, asked=recipes is not None)
     for line in lines:
         click.echo(line)
     sys.exit(0 if report.agrees else 1)
+
+
+def _refuse_chosen(**chosen: object) -> None:
+    """Raise UsageError for options of a comparison: ``--recipes`` asks of every file, and compares nothing."""
+    named = [f"--{name}" for name, value in chosen.items() if value is not None]
+    # Not passed over: an exit code of 0 would read as if what was asked for had been looked at.
+    if named:
+        raise UsageError(f"--recipes asks of all files: it goes without {', '.join(named)}")
 
 
 def _opened(path: Path | None) -> AbstractContextManager[BinaryIO | None]:
@@ -141,6 +153,7 @@ class _OutcomeRows:
     def __init__(self, place: StorePlace, rows: PartitionedRows | None) -> None:
         self._rows = rows
         self._place = place
+        # Read once for each configuration on record, not for each of its thousands of files.
         self._stations: dict[str | None, StationName] = {None: StationName()}
 
     def add(self, record: Record, file: FileOutcome) -> None:
@@ -162,6 +175,7 @@ class _OutcomeRows:
 
 NOTHING_DIFFERS = "nothing differs"
 _VERSION_DIFFERENCES_SHOWN = 10
+"""Of what another version computed otherwise: one change of a formula touches every file alike."""
 _ORPHANS_SHOWN = 5
 
 

@@ -16,6 +16,7 @@ from edgeagent.store.replaying.outcomes import ReplayReport
 from edgeagent.store.verify import journal_folder
 
 _NOTED_EVERY = 20
+"""Files between two notes: each is synced, and what is computed again after an interruption is at most that."""
 
 
 class _Noted(msgspec.Struct, frozen=True):
@@ -28,7 +29,7 @@ class _Noted(msgspec.Struct, frozen=True):
 class ReplayMark:
     """The file of ``--resume``; None for none. A file of another journal is wrong usage.
 
-    Only what agreed is noted: what did not is computed and told again.
+    Only what agreed is noted: what did not is computed and reported again.
     """
 
     def __init__(self, path: Path | None, store: Path) -> None:
@@ -44,6 +45,7 @@ class ReplayMark:
             raise UsageError(f"{path}: not a note of how far a replay came: {error}") from error
         for step, _, _, _ in JournalReader(journal_folder(store)).steps():
             if step.seq == noted.seq:
+                # By hash, not by number alone: a restored store has other records under the same numbers.
                 if step.hash.decode() == noted.head:
                     self.done = noted.seq
                     return

@@ -27,6 +27,7 @@ from edgeagent.store.replaying.what_if import SAMPLE_FILES, WhatIfReport, questi
 
 SCHEMA = "edgeagent.whatif/1"
 _FLIPS_SHOWN = 20
+"""Parts on the terminal: the whole list is for a table (--out)."""
 _COLUMNS = ("part", "serial", "was", "would_be", "reasons", "measurements")
 
 
@@ -81,6 +82,7 @@ def whatif(
     """
     if (recipes is None) == (to is None):
         raise UsageError("say one of --recipes and --to")
+    # Before an hour of work, not behind it.
     refuse_existing(out)
     store = load_configuration(config).store
     whole = load_configuration(to) if to is not None else None
@@ -99,6 +101,7 @@ def whatif(
             since=with_offset(since),
             part=part,
             sample=check,
+            # In the store, since it is about its files; deleted, it only costs the reading again.
             side=side or store / "cache" / "judging",
             sealed=sealed,
         )
@@ -160,6 +163,7 @@ def _sample_lines(report: WhatIfReport) -> Iterator[str]:
     if count:
         other = f", {by_version} as another version of the program computes them" if by_version else ""
         yield f"{same} of {count_text(count, 'file')} drawn by chance come out the same in full{other}"
+    # One file drawn by chance that differs stands for all that were not drawn.
     if report.unlike:
         yield "do not rely on this answer: `edgeagent replay --recipes` computes every file in full"
 

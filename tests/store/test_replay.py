@@ -245,3 +245,13 @@ def test_looser_recipe_lets_the_rejected_part_pass(station, tmp_path):
     (other / "limits" / "shaft-waviness.csv").write_text("upr,upper_nm\n2,3000\n500,300\n")
     told = replay(station, "--recipes", str(other))
     assert "KX-2005-R 2: reject would be accept" in told.stdout
+
+
+@pytest.mark.parametrize(
+    "chosen",
+    [["--since", "2026-03-01"], ["--part", "P"], ["--sample", "1%"], ["--resume", "r"], ["--parquet", "p"]],
+)
+def test_recipes_are_asked_of_all_files_and_never_of_some_in_silence(station, chosen):
+    told = replay(station, "--recipes", str(station / "recipes"), *chosen)
+    assert told.exit_code == 2
+    assert f"it goes without {chosen[0]}" in told.stderr
