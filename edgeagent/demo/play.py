@@ -12,6 +12,7 @@ from pathlib import Path
 
 import click
 
+from edgeagent.codec.plain_text import count_text
 from edgeagent.demo import scenario
 from edgeagent.demo.broker import embedded_broker
 from edgeagent.demo.gauge import export
@@ -67,7 +68,8 @@ def play(folder: Path | None) -> int:
     problems += _prove(base)
     for problem in problems:
         click.echo(f"WRONG: {problem}")
-    verdict = "Everything came out as it must." if not problems else f"{len(problems)} things went wrong."
+    wrong = f"{count_text(len(problems), 'thing')} went wrong."
+    verdict = wrong if problems else "Everything came out as it must."
     click.echo(f"{verdict} {time.monotonic() - began:.0f} s.")
     return 0 if not problems else 1
 
@@ -100,21 +102,27 @@ def _acts(inbox: Path, lamp: LampClient) -> tuple[Case, ...]:
     _export(scenario.verification("MW-03-morning.txt", 1.0, 11), inbox, lamp)
     if not lamp.wait(lambda seen: len(seen.verifications) == 1, _PATIENCE_S):
         raise AgentError("the agent does not verify the gauge")
-    click.echo(f"artefact MW-03: {'passed' if lamp.seen.verifications[0].passed else 'failed'}")
+    click.echo(f"reference artefact MW-03 measured: {_verified(lamp)}")
     cases = scenario.cases()
+    click.echo(f"measuring {len(cases)} parts with and without defects, about 20 s")
     for case in cases:
         _measure(case, inbox, lamp)
     _settle(cases, lamp)
-    for verified, case in scenario.drift_acts():
+    for (verified, case), gauge in zip(scenario.drift_acts(), ("0.35 %", "1 %"), strict=True):
         before = len(lamp.seen.verifications)
         _export(verified, inbox, lamp)
         # Waited for before the part: which of two files is read first must not decide what the gate says.
         lamp.wait(lambda seen, b=before: len(seen.verifications) > b, _PATIENCE_S)
-        click.echo(f"artefact MW-03 again: {'passed' if lamp.seen.verifications[-1].passed else 'failed'}")
+        click.echo(f"reference artefact again, the gauge now reads {gauge} low: {_verified(lamp)}")
         _measure(case, inbox, lamp)
         _settle((case,), lamp)
         cases = (*cases, case)
     return cases
+
+
+def _verified(lamp: LampClient) -> str:
+    """What the newest verification came to."""
+    return "passed" if lamp.seen.verifications[-1].passed else "failed, so the gate closes"
 
 
 def _export(act: Act, inbox: Path, lamp: LampClient) -> None:
@@ -167,7 +175,7 @@ def _check_dispositions(cases: Sequence[Case], seen: LineView) -> list[str]:
         messages = seen.dispositions.get((case.part, case.serial), [])
         got = messages[-1].disposition.value if messages else "nothing"
         reasons = "; ".join(messages[-1].reasons) if messages else ""
-        short = reasons if len(reasons) <= 90 else reasons[:87] + "..."
+        short = reasons if len(reasons) <= 90 else reasons[:89] + "…"
         click.echo(f"{case.serial:<8} {case.defect:<44} {case.expected:<9} {got:<8} {short}")
         if got != case.expected or case.because not in reasons:
             problems.append(

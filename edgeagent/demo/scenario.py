@@ -268,7 +268,7 @@ def _grooves() -> tuple[Case, ...]:
     return (
         case("000521", "none", "accept", "", GrooveShape()),
         case("000522", "wheel dressed wrong: contact angle 50°", "reject", "contact angle", GrooveShape(50.0)),
-        case("000523", "lead drive: 12 um a pitch", "reject", "pitch deviation", GrooveShape(lead_mm=5.012)),
+        case("000523", "lead drive: 12 µm a pitch", "reject", "pitch deviation", GrooveShape(lead_mm=5.012)),
     )
 
 

@@ -17,7 +17,7 @@ from edgeagent.model import NOISE_ONLY, InstrumentUncertainty, Verdict
 from edgeagent.model.records import JudgedValue, given
 from edgeagent.printable import NARROW_SPACE, clean
 from edgeagent.rules.words.digits import Written, decimals_of, limit_digits, written
-from edgeagent.rules.words.spoken import limits_at_stake, spoken_instance, spoken_name
+from edgeagent.rules.words.spoken import limits_at_stake, spoken_instance, spoken_name, spoken_note
 
 UNITS: Mapping[str, str] = {
     "um": "µm",
@@ -93,7 +93,7 @@ def minus(text: str) -> str:
 
 def unit_in_note(note: str) -> str:
     """A check's note with its units as they are printed."""
-    return re.sub(r"(?<=[0-9] )um\b", "µm", printable(note))
+    return printable(spoken_note(note))
 
 
 def name_text(name: str, instance: str = "") -> str:

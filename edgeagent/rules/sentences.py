@@ -12,7 +12,7 @@ from typing import Any
 from edgeagent.model.reasons import Code, Reason
 from edgeagent.printable import clean
 from edgeagent.rules.words.digits import Written, written
-from edgeagent.rules.words.spoken import limits_at_stake, spoken_name
+from edgeagent.rules.words.spoken import limits_at_stake, spoken_name, spoken_note
 
 LONGEST = 240
 """A sentence longer than this is shortened: a file's own text may be part of it."""
@@ -152,7 +152,7 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
     ),
     Code.NEAR_LIMIT: lambda v: f"{_found(v)} is near its {_limits(v)}",
     Code.NO_VALUE: lambda v: f"{_value_name(v)}: no value, though the recipe limits it",
-    Code.CHECK_FAILED: lambda v: f"{spoken_name(v['check'])}: {v['note']}",
+    Code.CHECK_FAILED: lambda v: f"{spoken_name(v['check'])}: {spoken_note(v['note'])}",
     Code.NOTHING_ASKED: lambda _: "no recipe says what this trace must be",
     Code.NO_RECIPE: lambda v: f"no recipe for part {v['part']}",
     Code.UNKNOWN_FEATURE: lambda v: (

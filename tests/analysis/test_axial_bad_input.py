@@ -87,7 +87,7 @@ def held_for(result, check: str) -> str:
     assert result["disposition"] == "hold"
     found = next(c for c in result["quality"] if c["check"] == check)
     assert not found["ok"]
-    assert f"{check.replace('_', ' ')}: {found['note']}" in result["reasons"]
+    assert f"{check.replace('_', ' ')}: {found['note']}".replace(" um", " µm") in result["reasons"]
     return found["note"]
 
 

@@ -83,7 +83,7 @@ def test_speck_of_dust_holds_a_good_part_and_moves_no_harmonic():
 
     clean, dirty = judged(spiral_text()), judged(with_rows(spiral_text(), dusty))
     assert dirty["disposition"] == "hold"
-    assert dirty["reasons"][0].startswith("spikes: 1 samples")
+    assert dirty["reasons"][0].startswith("spikes: 1 sample lies")
     difference = np.subtract(dirty["spectrum"]["amplitude_nm"], clean["spectrum"]["amplitude_nm"])
     assert np.abs(difference).max() < 0.05
 

@@ -70,7 +70,7 @@ GAUGE = {"instrument": "gauge-1", "seq": 7}
             "harmonic amplitude: no value, though the recipe limits it",
         ),
         (Code.CHECK_FAILED, {"check": "spikes", "note": "1 sample"}, "spikes: 1 sample"),
-        (Code.CHECK_FAILED, {"check": "tip_reach", "note": "too blunt"}, "tip reach: too blunt"),
+        (Code.CHECK_FAILED, {"check": "tip_reach", "note": "0.5 um too blunt"}, "tip reach: 0.5 µm too blunt"),
         (
             Code.UNKNOWN_FEATURE,
             {"asked": "bore", "part": "P", "known": []},

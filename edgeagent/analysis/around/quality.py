@@ -200,7 +200,8 @@ def spikes(residual_um: FloatArray, factor: float, scatter: float) -> QualityChe
         float(count),
         0.0,
         "samples",
-        f"{count} samples lie more than {factor:g} x {1000 * scatter:.3g} nm off the profile{where}",
+        f"{count} {'sample lies' if count == 1 else 'samples lie'} more than {factor:g} × "
+        f"{1000 * scatter:.3g} nm off the profile{where}",
     )
 
 

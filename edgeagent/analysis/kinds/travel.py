@@ -317,7 +317,8 @@ def _without_spikes(curve: Curve, lead_mm: float | None) -> tuple[Curve, Quality
     where = f", the first at {curve.travel_mm[found[0]]:.6g} mm" if found.size else ""
     check = QualityCheck(
         "spikes", found.size <= allowed and not crowded, float(found.size), allowed, "samples",
-        f"{found.size} samples stand off their neighbours and were left out{where}"
+        f"{found.size} {'sample stands off its' if found.size == 1 else 'samples stand off their'} neighbours "
+        f"and {'was' if found.size == 1 else 'were'} left out{where}"
         + ("; three are so close together that they may be a wave of the screw" if crowded else ""),
     )  # fmt: skip
     kept = np.delete(np.arange(curve.travel_mm.size), found)

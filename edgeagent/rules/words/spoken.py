@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 _BY_UPR = frozenset(
     {
         "harmonic_amplitude",
@@ -36,6 +38,11 @@ def spoken_instance(name: str, instance: str) -> str:
         return instance
     meets = {"none": "no order", "?": "an order beyond the last one measured"}.get(order, f"{order} UPR")
     return f"{meets} at {hz} Hz"
+
+
+def spoken_note(note: str) -> str:
+    """A check's note with its units as they are printed."""
+    return re.sub(r"(?<=[0-9] )um\b", "µm", note)
 
 
 def limits_at_stake(
