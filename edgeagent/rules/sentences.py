@@ -115,6 +115,12 @@ def _limits_in_reach(v: _Values) -> str:
     return _limits(v, math.inf if u is None else u)
 
 
+def _no_value(v: _Values) -> str:
+    if (v["name"], v["instance"]) == ("harmonic_amplitude", ""):
+        return "not known at every order that the recipe limits"
+    return "no value, though the recipe limits it"
+
+
 def _no_proof(v: _Values) -> str:
     return {
         "failed": "a failed verification",
@@ -151,7 +157,7 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
         f"{_found(v)} is {_beyond(v)}, but a failed check touches it: {_names(map(spoken_name, v['checks']))}"
     ),
     Code.NEAR_LIMIT: lambda v: f"{_found(v)} is near its {_limits(v)}",
-    Code.NO_VALUE: lambda v: f"{_value_name(v)}: no value, though the recipe limits it",
+    Code.NO_VALUE: lambda v: f"{_value_name(v)}: {_no_value(v)}",
     Code.CHECK_FAILED: lambda v: f"{spoken_name(v['check'])}: {spoken_note(v['note'])}",
     Code.NOTHING_ASKED: lambda _: "no recipe says what this trace must be",
     Code.NO_RECIPE: lambda v: f"no recipe for part {v['part']}",

@@ -400,3 +400,5 @@ def test_one_turn_is_counted_in_the_singular(turns, words):
     angle = np.arange(720 * turns) * 0.5
     proposal = propose_layout("a.csv", table([*KNOWN, "Winkel;Abw [µm]"], (angle, made.waves(angle, 3))))
     assert any(words in finding.why for finding in proposal.findings)
+    counted = next(f.value for f in proposal.findings if f.what == "turns and points")
+    assert counted == f"{turns} turn{'s' * (turns > 1)}, 720 points a turn"

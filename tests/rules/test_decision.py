@@ -341,13 +341,13 @@ def test_an_instance_that_nothing_answers_holds():
 def test_a_curve_without_a_spectrum_holds():
     found = judge(Analysis((GOOD,), ()), plan(curves=[CURVE]), "guarded")
     assert found.disposition == Disposition.HOLD
-    assert "harmonic amplitude: no value, though the recipe limits it" in sentences(found.reasons)
+    assert "harmonic amplitude: not known at every order that the recipe limits" in sentences(found.reasons)
 
 
 def test_a_curve_that_reaches_beyond_the_spectrum_holds():
     found = judge(Analysis((GOOD,), (), spectrum([0.0, 40.0, 30.0])), plan(curves=[CURVE]), "guarded")
     assert found.disposition == Disposition.HOLD
-    assert "harmonic amplitude: no value, though the recipe limits it" in sentences(found.reasons)
+    assert "harmonic amplitude: not known at every order that the recipe limits" in sentences(found.reasons)
 
 
 def test_a_harmonic_that_is_not_a_number_holds():

@@ -67,7 +67,7 @@ GAUGE = {"instrument": "gauge-1", "seq": 7}
         (
             Code.NO_VALUE,
             {**VALUE, "name": "harmonic_amplitude"},
-            "harmonic amplitude: no value, though the recipe limits it",
+            "harmonic amplitude: not known at every order that the recipe limits",
         ),
         (Code.CHECK_FAILED, {"check": "spikes", "note": "1 sample"}, "spikes: 1 sample"),
         (Code.CHECK_FAILED, {"check": "tip_reach", "note": "0.5 um too blunt"}, "tip reach: 0.5 µm too blunt"),

@@ -137,7 +137,7 @@ def gauge_saturation(values: FloatArray, lengths: FloatArray) -> QualityCheck:
         worst,
         allowed,
         "samples",
-        f"the longest run of an extreme reading is {worst:.0f} samples{ending}",
+        f"the longest run of an extreme reading is {worst:.0f} sample{'' if worst == 1 else 's'}{ending}",
     )
 
 
@@ -151,7 +151,7 @@ def frozen_reading(lengths: FloatArray, points_per_turn: float) -> QualityCheck:
         longest,
         allowed,
         "samples",
-        f"the longest run of one reading is {longest:.0f} samples",
+        f"the longest run of one reading is {longest:.0f} sample{'' if longest == 1 else 's'}",
     )
 
 

@@ -142,7 +142,7 @@ def _angle_column(
     findings.append(
         Finding(
             "turns and points",
-            f"{turns:.4g} turns, {per_turn:.6g} points a turn",
+            f"{turns:.4g} {'turn' if f'{turns:.4g}' == '1' else 'turns'}, {per_turn:.6g} points a turn",
             certain,
             "from step and range",
         )
