@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ipaddress
+import os
+import socket
 import tempfile
 from pathlib import Path
 from types import FrameType
@@ -59,14 +61,12 @@ def page(
     # The page answers only to names that it knows, against DNS rebinding.
     if not address.is_loopback and not names:
         click.echo("edgeagent: browsers of other machines need --name, the name they ask by", err=True)
-    with tempfile.TemporaryDirectory(prefix="edgeagent-page-") as own:
+    with _listening(bind, port) as socket_, tempfile.TemporaryDirectory(prefix="edgeagent-page-") as own:
         app = make_app(folder, cache or Path(own), allowed_hosts(bind, port, names), title)
         host = f"[{bind}]" if ":" in bind else bind
         click.echo(f"http://{host}:{port}/", err=True)
         settings = uvicorn.Config(
             app,
-            host=bind,
-            port=port,
             log_level="warning",
             access_log=False,
             server_header=False,
@@ -84,7 +84,15 @@ def page(
                 app.close()
                 super().handle_exit(sig, frame)
 
-        server = LettingGo(settings)
-        server.run()
-    if not server.started:
-        raise UsageError(f"{bind}:{port} cannot be listened on")
+        LettingGo(settings).run(sockets=[socket_])
+
+
+def _listening(bind: str, port: int) -> socket.socket:
+    """A socket at the address. Raises UsageError where it is taken or not this machine's.
+
+    Opened here: the server would print lines of its own and end the process with its own exit code.
+    """
+    try:
+        return socket.create_server((bind, port), family=socket.AF_INET6 if ":" in bind else socket.AF_INET)
+    except OSError as error:
+        raise UsageError(f"{bind}:{port} cannot be listened on: {os.strerror(error.errno or 0)}") from error

@@ -4,6 +4,7 @@ import json
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import time
@@ -11,10 +12,12 @@ import urllib.request
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from click.testing import CliRunner
 from field import free_port, wait_until
 from records import CHARACTERISTIC, body_of
 from starlette.testclient import TestClient
 
+from edgeagent.cli import main
 from edgeagent.model.status import WaitingNow
 from edgeagent.page.app import allowed_hosts, make_app
 from edgeagent.page.view import HEADINGS
@@ -214,3 +217,11 @@ def test_command_reads_a_store_that_it_may_not_write_to(running):
     assert set(json.loads(lines[2].removeprefix(b"data: "))["sections"]) == {name for name, _ in HEADINGS}
     assert {path: path.stat().st_mtime_ns for path in store.rglob("*")} == before
     assert process.poll() is None
+
+
+def test_port_that_is_taken_is_one_line_and_wrong_usage(hall_station):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        found = CliRunner().invoke(main, ["page", "--store", str(hall_station.store), "--port", str(port)])
+    assert found.exit_code == 2
+    assert found.stderr == f"edgeagent: 127.0.0.1:{port} cannot be listened on: Address already in use\n"
