@@ -64,7 +64,7 @@ class Intake:
         }
 
     def remember(self, folder: str, name: str, look: Look, sha256: str | None = None) -> None:
-        """Tell, before the first scan, how a finished file looked and what it held: it is not read again."""
+        """Take over, before the first scan, how a finished file looked and what it held, so as not to read it."""
         # The journal may name a folder that the configuration no longer has.
         if folder in self._folders:
             self._folders[folder].done[name] = FinishedFile(look, sha256)
@@ -136,7 +136,7 @@ class Intake:
             folder.advance(now)
 
     def _watch_waits(self, now: float) -> None:
-        """Tell when the live file that waits longest waits too long: the lamp must not speak for its part."""
+        """Report when the oldest live file waits too long: the lamp must not speak for its part."""
         if now < self._next_watch:
             return
         self._next_watch = now + _WATCH_WAITS_S

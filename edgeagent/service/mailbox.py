@@ -1,4 +1,4 @@
-"""What other threads tell the service loop: bounded hints, MQTT events, and one bell that wakes it."""
+"""What other threads post to the service loop: bounded hints, MQTT events, and one bell that wakes it."""
 
 from __future__ import annotations
 

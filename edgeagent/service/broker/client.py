@@ -50,7 +50,7 @@ _SUBSCRIBED = (
 
 @dataclass(frozen=True, slots=True)
 class MqttEvent:
-    """What paho's thread tells the loop: ``what`` is one of connect, unreachable, disconnect, acked,
+    """What paho's thread posts to the loop: ``what`` is one of connect, unreachable, disconnect, acked,
     message. ``topic`` is below the prefix."""
 
     what: str
@@ -73,7 +73,7 @@ class Sent(NamedTuple):
 
 
 class MqttClient:
-    """A client that connects in the background; it tells when it could not, and then is to be closed.
+    """A client that connects in the background; where it cannot, it posts that, and is to be closed.
 
     Raises ConfigError when certificates or the password cannot be read. ``post`` is called from paho's
     thread with an MqttEvent that carries ``generation``. The client id ends in the store's identity: a store

@@ -177,7 +177,7 @@ class Notary:
                     self._failed(found.reason)
 
     def _may_sign(self, now: float) -> bool:
-        """Not before others had time to tell what they saw: an older copy must not sign what contradicts it."""
+        """Not before others had time to report what they saw: an older copy must not sign against it."""
         # Ready means that retained messages of the subscription have come.
         heard = self._publisher.delivery.ready and not any(e.outstanding for e, _ in self._folders)
         return not self._silent and (now >= self._heard_by or (heard and self._looked))

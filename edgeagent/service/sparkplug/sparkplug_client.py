@@ -30,7 +30,7 @@ _BYTES_MAX = 8192
 
 @dataclass(frozen=True, slots=True)
 class SessionEvent:
-    """What paho's thread tells: ``what`` is one of letin, unreached, ended, subscribed, message."""
+    """What paho's thread posts: ``what`` is one of letin, unreached, ended, subscribed, message."""
 
     what: str
     session: int

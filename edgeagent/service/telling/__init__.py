@@ -1,4 +1,4 @@
-"""What the service tells whoever looks at it on this machine: status, metrics, the live table of a terminal.
+"""What people and monitors on this machine see of the service: status, metrics, the live table of a terminal.
 
 Nothing that the line sees depends on any of it.
 """

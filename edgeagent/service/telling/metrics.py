@@ -27,7 +27,7 @@ Families = Iterator[Metric]
 class Metrics:
     """Shows the newest status wherever the configuration says. Used from the service loop only.
 
-    The port is served by a thread that sees one status after the other, each whole. ``report`` is told once
+    The port is served by a thread that sees one status after the other, each whole. ``report`` gets once
     what cannot be written or opened: the agent's work goes on without its numbers.
     """
 
@@ -110,7 +110,7 @@ def families(status: AgentStatus, station: str) -> Families:
     if status.broker is not None:
         yield gauge("broker_connected", "1 while the broker lets the agent in.", status.broker.connected)
         yield gauge("broker_ready", "1 when the agent's own lamp message came back.", status.broker.ready)
-        yield gauge("undelivered_records", "Records the line was not told yet.", status.broker.undelivered)
+        yield gauge("undelivered_records", "Records not delivered to the line yet.", status.broker.undelivered)
     if status.disk is not None:
         yield from _disk(status.disk, gauge)
     yield from _verifications(status, station)

@@ -1,4 +1,4 @@
-"""How the agent stands, told to whoever looks: `state/status.json`, metrics, the terminal."""
+"""How the agent stands, where people and monitors look: `state/status.json`, metrics, the terminal."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class Vitals:
         queue: QueueNow,
         disk: DiskNow | None,
     ) -> AgentStatus:
-        """Compose the status and tell it; at most once a second."""
+        """Compose the status and write it everywhere; at most once a second."""
         status = agent_status(
             memory,
             configuration,

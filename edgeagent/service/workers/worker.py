@@ -128,7 +128,7 @@ class Analyst:
 
 @dataclass(frozen=True, slots=True)
 class JobOutcome:
-    """What became of one file, as ``JobDone`` tells it."""
+    """What became of one file; ``JobDone`` carries it to the agent."""
 
     body: Measurement | Quarantine
     result: bytes = b""
