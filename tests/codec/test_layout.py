@@ -248,6 +248,25 @@ def test_words_of_the_sides_are_looked_for_in_their_own_field_alone(words, label
     np.testing.assert_array_equal(trace.columns["z_mm"], [1.0, 0.0, 2.0])
 
 
+def test_side_without_a_label_takes_none_from_the_next_field():
+    columns = "[[column]]\nname='side'\nfield=1\nwords={ 1='top', 2='bottom' }\n"
+    columns += "[[column]]\nname='x_mm'\nfield=2\n[[column]]\nname='z_mm'\nfield=3\n"
+    trace = read(toml("delimiter='tab'", columns=columns), HEAD + "w\n1\t2\t3\n\t2\t1\n")
+    np.testing.assert_array_equal(trace.columns["side"], [1.0, np.nan])
+    np.testing.assert_array_equal(trace.columns["x_mm"], [2.0, 2.0])
+
+
+@pytest.mark.parametrize("delimiter", ["semicolon", "blanks", "tab"])
+@pytest.mark.parametrize("field", [1, 2])
+def test_words_of_the_sides_are_looked_for_once_in_a_line_of_blanks(delimiter, field):
+    """A pattern that tries each of 40,000 blanks as a beginning takes ten seconds."""
+    columns = f"[[column]]\nname='side'\nfield={field}\nwords={{ o='top' }}\n"
+    columns += "[[column]]\nname='x_mm'\nfield=3\n"
+    text = HEAD + "w\n" + ";".join("o12") + "\n" + " " * 2_000_000 + "1\n"
+    with pytest.raises(TraceFormatError):
+        read(toml(f"delimiter='{delimiter}'", columns=columns), text)
+
+
 def measured_at(pattern, head, rest=""):
     more = f"[[header]]\nkey='measured_at'\npattern={pattern}\n{rest}"
     text = toml(more=more).replace("measured_at = 2026-03-02T09:41:07Z\n", "")

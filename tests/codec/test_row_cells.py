@@ -70,6 +70,12 @@ def test_group_that_is_none_is_no_number(cell):
         read(layout("delimiter='semicolon'\nthousands=','"), f"0;{cell}", "1;2", "2;3")
 
 
+def test_cell_of_more_characters_than_can_be_cut_is_refused_with_its_line():
+    made = layout("delimiter='semicolon'\nthousands=','")
+    with pytest.raises(TraceFormatError, match="line 3: the line cannot be cut"):
+        read(made, "0;1", f'"{"1" * 200_000}";1', "2;3")
+
+
 def test_unit_behind_each_number_is_taken_off_and_another_one_refused():
     made = layout("delimiter='semicolon'", ("suffix='deg'", "suffix='µm'"))
     assert_reads(read(made, "0 deg;1234.25 µm", "90.5deg;-2.5 µm", "181 deg;3.0µm"))

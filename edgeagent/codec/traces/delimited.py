@@ -165,17 +165,15 @@ def _code_sides(body: bytes, delimiter: str, side: Column) -> bytes:
     # All words at once: one after the other, a station that calls the top "bottom" would have one side only.
     codes |= {word: codes[label] for word, label in side.words.items()}
     coded = {word.encode("utf-8"): code for word, code in codes.items()}
-    mark = re.escape(delimiter.encode())
-    field, end = rb"[^%b\n]*%b" % (mark, mark), rb"[ \t]*(?:$|%b)" % mark
-    if delimiter == " ":
-        field, end = rb"[^ \t\n]+[ \t]+", rb"[ \t]|$"
-    # All of it is linear in the line: fields exclude their mark, so that there is one way to match.
+    mark, before = re.escape(delimiter.encode()), int(side.field or 1) - 1
     # Only the field of the sides is looked at: a word such as 1 is a reading in any other.
-    cell = re.compile(
-        rb"^([ \t]*(?:%b){%d}[ \t]*)(%b)(?=%b)"
-        % (field, int(side.field or 1) - 1, b"|".join(map(re.escape, coded)), end),
-        re.MULTILINE,
-    )
+    blank = rb"[ ]" if delimiter == "\t" else rb"[ \t]"  # a tab that delimits is none: it ends an empty cell
+    head, end = rb"(?:[^%b\n]*%b){%d}%b*" % (mark, mark, before, blank), rb"%b*(?:$|%b)" % (blank, mark)
+    if delimiter == " ":
+        head, end = rb"[ \t]*(?:[^ \t\n]+[ \t]+){%d}" % before, rb"[ \t]|$"
+    # Blanks are matched in one place alone, so that a line of 40,000 of them takes no square of that.
+    words = b"|".join(map(re.escape, coded))
+    cell = re.compile(rb"^(%b)(%b)(?=%b)" % (head, words, end), re.MULTILINE)
     return cell.sub(lambda found: found[1] + coded[found[2]], body)
 
 

@@ -87,7 +87,10 @@ def cut_cells(line: str, form: TextForm, fields: int = 0, number: int | None = N
     mark = _MARKS[form.delimiter]
     if '"' in line:
         # Only with quotation marks, within which a delimiter may stand: csv is slower than a split.
-        cells = [cell.strip() for cell in next(csv.reader([line], delimiter=mark))]
+        try:
+            cells = [cell.strip() for cell in next(csv.reader([line], delimiter=mark))]
+        except csv.Error as error:  # a cell beyond the reader's own limit of 131,072 characters
+            raise TraceFormatError(f"the line cannot be cut: {error}", line=number) from error
     else:
         cells = [cell.strip() for cell in line.split(mark)]
     return cells[:-1] if len(cells) > max(1, fields) and not cells[-1] else cells
