@@ -7,6 +7,7 @@ as digits of two fields without a gap, is none.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import math
 import re
@@ -138,7 +139,8 @@ def _cells(line: str, mark: str) -> list[str]:
     if mark == " ":
         return line.split()
     if '"' in line:
-        return [c.strip() for c in next(csv.reader([line], delimiter=mark), [])]
+        with contextlib.suppress(csv.Error):  # a cell beyond the reader's own limit: a line that is no row
+            return [c.strip() for c in next(csv.reader([line], delimiter=mark), [])]
     return [c.strip() for c in line.split(mark)]
 
 

@@ -437,7 +437,8 @@ def _until(lines: list[str], first: int, last: int) -> tuple[str | None, list[Fi
         found = Finding("data end", f"line {last + 1}", True, "an empty line follows the rows")
         return r"^[ \t]*$", [found]
     word = re.match(r"\s*[^\d\s][^\d\n:=;,\t]*", after)
-    pattern = "^" + regex_text(word.group(0).rstrip()) if word is not None else ""
+    # Its beginning is enough, and a pattern of a layout has an end.
+    pattern = "^" + regex_text(word.group(0).rstrip()[:100]) if word is not None else ""
     # A pattern that also fits a row would end the data there.
     if word is None or any(re.match(pattern, row) for row in lines[first : last + 1]):
         why = f"a line that is no row follows: {plain(after.strip())!r}"
