@@ -1,13 +1,16 @@
 """Which tests are the inner loop, ``pytest -m quick``, and in which order the whole suite runs.
 
 One decision a folder, with exceptions by module. A quick test starts no service and no broker, simulates no
-distributions and goes through no corpus; all of them together take at most 40 s on two cores. `test_quick.py`
-asks for a decision on whatever is new.
+distributions, goes through no corpus and takes at most LONG_S of processor time; all of them together take at
+most 40 s on two cores. `test_quick.py` asks for a decision on whatever is new, and
+``pytest -n 0 --write-long`` measures anew which functions take longer.
 """
 
 from __future__ import annotations
 
+import gc
 import os
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
@@ -49,6 +52,10 @@ SIMULATIONS = (
     *("from_the_truth", "stated_risk", "good_parts", "how_far", "forty_grooves"),
 )
 """Words in the names of tests that draw many samples, to compare what is stated with what comes out."""
+LONG_S = 0.15
+"""Processor time of one case, from which on its test function waits for the whole suite."""
+LONG_FILE = TESTS / "long_tests.txt"
+"""Functions of quick modules that take longer, a line each."""
 LONGEST = ("test_demo.py", "service/", "deploy/")
 """What begins first, so that no worker is left alone with it at the end: tests that mostly wait."""
 SERVICE = "cell"
@@ -76,7 +83,42 @@ def waits(item: pytest.Item) -> bool:
     return simulates or SERVICE in getattr(item, "fixturenames", ())
 
 
+@cache
+def long_functions() -> frozenset[str]:
+    """What LONG_FILE lists, as ``folder/test_module.py::test_function``."""
+    return frozenset(LONG_FILE.read_text(encoding="utf-8").split())
+
+
+def function_of(item: pytest.Item) -> str:
+    return f"{module_of(item)}::{item.name.split('[')[0]}"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    told = "run quick tests and those that only take too long for it, and list the latter anew"
+    parser.addoption("--write-long", action="store_true", help=told)
+
+
+class LongTests:
+    """Plugin that lists the tests which take long, by processor time, that of ended children included."""
+
+    def __init__(self) -> None:
+        self._long: set[str] = set()
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        before = sum(os.times()[:4])
+        done = yield
+        if sum(os.times()[:4]) - before > LONG_S:
+            self._long.add(function_of(item))
+        return done
+
+    def pytest_sessionfinish(self) -> None:
+        LONG_FILE.write_text("".join(f"{name}\n" for name in sorted(self._long)), encoding="utf-8")
+
+
 def pytest_configure(config: pytest.Config) -> None:
+    if config.option.write_long:
+        config.pluginmanager.register(LongTests())
     config.addinivalue_line("markers", "quick: the inner loop; given by tests/quick.py, never by hand")
 
 
@@ -96,7 +138,7 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark the quick tests and put the longest modules first, each module in one piece."""
 
     def turn(item: pytest.Item) -> int:
@@ -104,9 +146,17 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         return next((i for i, begin in enumerate(LONGEST) if module.startswith(begin)), len(LONGEST))
 
     for item in items:
-        if decision(module_of(item)) and not waits(item):
+        if decision(module_of(item)) and not waits(item) and function_of(item) not in long_functions():
             item.add_marker("quick")
     items.sort(key=turn)
+    if config.option.write_long:
+        items[:] = [i for i in items if decision(module_of(i)) and not waits(i)]
+
+
+def pytest_collection_finish() -> None:
+    """Let no later collection of garbage walk through thousands of tests and all loaded libraries again."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -6,7 +6,7 @@ import ast
 from pathlib import Path
 
 import pytest
-from quick import FOLDERS, LONGEST, MODULES, TESTS, decision
+from quick import FOLDERS, LONGEST, MODULES, TESTS, decision, long_functions
 
 NOT_COLLECTED = {"bench", "faults", "mutation"}
 TEST_MODULES = sorted(
@@ -45,6 +45,15 @@ def test_simulation_of_what_comes_out_over_many_seeds_is_not_quick(request):
 
 def test_this_test_is_quick(request):
     assert request.node.get_closest_marker("quick") is not None
+
+
+def test_every_function_that_takes_long_is_there():
+    gone = []
+    for function in long_functions():
+        module, _, name = function.partition("::")
+        if not decision(module) or f"def {name}(" not in (TESTS / module).read_text(encoding="utf-8"):
+            gone.append(function)
+    assert gone == [], "pytest -n 0 --write-long"
 
 
 def test_every_decision_is_about_something_that_is_there():
