@@ -161,9 +161,9 @@ def test_first_line_says_where_data_start():
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        (HEAD + "nothing here\n1,2\n", "data do not begin; expected a line matching '\\^w'"),
+        (HEAD + "nothing here\n1,2\n", "no line starts the data; expected a line matching '\\^w'"),
         (HEAD + "w,a", "line 3: the file ends after its header"),
-        (HEAD + "w,a\n", "line 4: nothing where data should begin"),
+        (HEAD + "w,a\n", "line 4: no data where they should start"),
         (HEAD + "w,a\n1,2\n1,2,3\n", "line 5: 3 fields; expected 2 separated by ','"),
         (HEAD + "w,a\n1,2\n1,2.3.4\n", "line 5: '2.3.4' is not a number"),
         ("Serie: 1\nw,a\n1,2\n", "header part not found; expected a line matching"),

@@ -136,7 +136,7 @@ def test_layout_does_not_read_a_file_whose_columns_have_another_unit():
     export, proposal = proposal_of(made.french)
     layout = parse_layout(proposal.trial.encode(), "t")
     other = export.data.decode("utf-16").replace("[µm]", "[mm]").encode("utf-16")
-    with pytest.raises(TraceFormatError, match="data do not begin"):
+    with pytest.raises(TraceFormatError, match="no line starts the data"):
         parse_with_layout(layout, export.name, other)
 
 

@@ -253,7 +253,7 @@ def _split(layout: Layout, data: bytes) -> tuple[str, bytes, int]:
         head = data[:_HEADER_BYTES_MAX].decode("utf-8", errors="replace")
         found = re.search(str(layout.data.after), head, re.MULTILINE)
         if found is None:
-            raise TraceFormatError("data do not begin", expected=f"a line matching {layout.data.after!r}")
+            raise TraceFormatError("no line starts the data", expected=f"a line matching {layout.data.after!r}")
         lines = head.count("\n", 0, found.end())
         position = 0
         for _ in range(lines + 1):
@@ -274,7 +274,7 @@ def _count_fields(body: bytes, delimiter: str, first_line: int) -> int:
     lead = len(body) - len(body.lstrip(b" \n"))
     first = body[lead:].split(b"\n", 1)[0].decode("utf-8", errors="replace").strip(" ")
     if not first.strip():
-        raise TraceFormatError("nothing where data should begin", line=first_line, expected="numbers")
+        raise TraceFormatError("no data where they should start", line=first_line, expected="numbers")
     cells = first.split() if delimiter == " " else first.split(delimiter)
     # A delimiter at the end of each line makes no field.
     return len(cells) - (1 if len(cells) > 1 and not cells[-1].strip() else 0)

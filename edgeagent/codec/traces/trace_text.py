@@ -40,7 +40,9 @@ def named_columns(names: list[str], body: bytes | memoryview, first_line: int) -
     """Columns of comma-separated rows by name; the label column ``side`` becomes its code."""
     if len(set(names)) != len(names) or not all(names):
         raise TraceFormatError(
-            f"column names {', '.join(names)[:200]!r}", line=first_line - 1, expected="unlike, non-empty names"
+            f"column names {', '.join(names)[:200]!r}",
+            line=first_line - 1,
+            expected="different, non-empty names",
         )
     # A copy of all rows, which only traces with labels pay for.
     if "side" in names:

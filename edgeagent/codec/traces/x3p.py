@@ -144,7 +144,7 @@ def _profile(members: _Members) -> ProfileData:
     raw = members.read("main.xml", limit=MAX_XML_BYTES)
     root = _xml_tree(raw)
     if root.tag not in (f"{_NAMESPACE}}}ISO5436_2", "ISO5436_2"):
-        raise TraceFormatError("main.xml describes something else", expected="the element ISO5436_2")
+        raise TraceFormatError("main.xml is no X3P description", expected="the element ISO5436_2")
     # Before anything in it is believed.
     _compare_main(members, root, raw)
     feature = _text(root, "Record1/FeatureType")
