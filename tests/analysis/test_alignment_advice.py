@@ -151,14 +151,14 @@ def test_unknown_flank_costs_a_few_degrees_and_no_more():
 
 
 def test_stated_uncertainty_is_the_scatter_over_noisy_traces():
-    """300 spirals and 300 pairs of circles with 20 nm of noise: the scatter of each Cartesian part."""
+    """150 spirals and 150 pairs of circles with 20 nm of noise: the scatter of each Cartesian part."""
     track, moved = Track(), rigid(SHIFT, TILT, 0.0)
     spirals = [
-        advise([spiral_run_out(track, "left", moved, noise_um=0.02, seed=s)], pivot_mm=6.0) for s in range(300)
+        advise([spiral_run_out(track, "left", moved, noise_um=0.02, seed=s)], pivot_mm=6.0) for s in range(150)
     ]
     circles = [
         advise([circle_run_out(h, SHIFT, TILT, noise_um=0.02, seed=1000 * s + h) for h in (10, 60)])
-        for s in range(300)
+        for s in range(150)
     ]
     for found in (spirals, circles):
         shifts = np.array([vector(a.shift_um, a.shift_direction_deg) for a in found])

@@ -176,7 +176,7 @@ def test_stated_uncertainty_of_ront_and_ronq_is_their_error_from_the_truth(waves
 )
 def test_ront_at_its_limit_is_wrongly_decided_no_more_often_than_a_guard_band_states(waves, u_um):
     # few harmonics, so that noise is broad and scatter and lift are alike: the worst place for their sum
-    rng, seeds, upr_max = np.random.default_rng(8), 1000, 30
+    rng, seeds, upr_max = np.random.default_rng(8), 400, 30
     clean = harmonics_of(waves, upr_max)
     truth = judged(waves, high=10, upr_max=upr_max).ron_t_um
     accept = reject = 0

@@ -68,7 +68,7 @@ def best_form(lines: list[str]) -> TableForm:
     quoted = any('"' in line for line in sample)
     found = [
         reading
-        for delimiter in MARKS
+        for delimiter in _delimiters(sample)
         for decimal in (".", ",")
         if (delimiter != "comma" or decimal == "." or quoted)
         if (reading := find_run(sample, delimiter, decimal)) is not None
@@ -84,6 +84,14 @@ def best_form(lines: list[str]) -> TableForm:
         key=lambda r: (sum(r.numeric), -list(MARKS).index(r.delimiter), r.rows),
     )
     return with_lost_rows(lines, best)
+
+
+def _delimiters(lines: list[str]) -> list[str]:
+    """What to cut at: the blanks, each mark that stands in a line, and one of those that stand in none."""
+    there = [name for name, mark in MARKS.items() if name == "blanks" or any(mark in line for line in lines)]
+    # Without a delimiter each line is one cell, whichever it is: only the first can be preferred.
+    absent = next((name for name in MARKS if name not in there), None)
+    return [name for name in MARKS if name in there or name == absent]
 
 
 def with_lost_rows(lines: list[str], reading: TableForm) -> TableForm:
