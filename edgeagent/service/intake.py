@@ -64,7 +64,7 @@ class Intake:
         }
 
     def remember(self, folder: str, name: str, look: Look, sha256: str | None = None) -> None:
-        """Take over, before the first scan, how a finished file looked and what it held: it is not read again."""
+        """Take over, before the first scan, how a finished file looked and what was in it: not read again."""
         # The journal may name a folder that the configuration no longer has.
         if folder in self._folders:
             self._folders[folder].done[name] = FinishedFile(look, sha256)

@@ -15,7 +15,7 @@ from fuzz_mutate import mutate
 from fuzz_targets import CORPUS, RULES, TARGETS, run_target, seeds_of
 from fuzz_truth import KNOWN, TRUTH_NM, strict, wrong_values
 
-MUTATIONS = 150
+MUTATIONS = 60
 
 
 @pytest.mark.parametrize("name", TARGETS)
