@@ -420,7 +420,7 @@ def test_part_that_the_gate_holds_does_not_flip_where_the_recipes_are_the_same(s
     station.agent.terminate()
     recipes = os.fspath(station.agent.folder / "recipes")
     words = ["replay", "--config", os.fspath(station.agent.config), "--recipes", recipes]
-    assert CliRunner().invoke(main, words).output == "1 files asked again: 0 parts flip\n"
+    assert CliRunner().invoke(main, words).output == "1 file asked again: nothing differs\n"
     recipe = station.agent.folder / "recipes" / "HN-1610-R.toml"
     strict = re.sub(r"upper = .*", "upper = 1e-3", recipe.read_text(encoding="utf-8"))
     recipe.write_text(strict, encoding="utf-8")
