@@ -84,7 +84,7 @@ def test_message_that_no_record_gives_is_named(station, topic, change, words):
     assert words in found[0]
 
 
-def test_record_that_the_journal_does_not_have_is_named_once_however_often_it_was_heard(station):
+def test_record_that_the_journal_does_not_have_is_named_once_for_all_of_its_messages(station):
     own = heard_on_the_line(station)
     (one,) = (m for m in own if m["topic"].endswith("/disposition") and m["payload"]["disposition"] == "reject")
     beyond = [{**one, "payload": {**one["payload"], "seq": seq}} for seq in (998, 999, 999, 998, 0)]

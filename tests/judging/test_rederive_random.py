@@ -6,7 +6,8 @@ import random
 
 import pytest
 from judged_station import JudgedStation, configured, posix
-from test_rederive import rederived
+from msgspec import UNSET
+from test_rederive import rederived, with_body
 
 from edgeagent.judging.part_decisions import open_reason
 from edgeagent.judging.release import take_up
@@ -67,3 +68,17 @@ def test_true_history_contradicts_itself_nowhere(seed):
     station = random_history(seed)
     assert len(station.records) > 30
     assert rederived(station, station.records) == []
+
+
+def test_release_by_two_persons_whose_logins_are_not_on_record_follows_from_their_names():
+    """As journals of earlier versions have it."""
+    station = JudgedStation(configured(more="[release]\ntwo_persons = true\n"))
+    station.part("1", 2.0)
+    station.verify(3.0)
+    for hours, (who, uid) in enumerate((("A. N.", 1), ("B. N.", 2)), 4):
+        release(station, Handed(ReleaseRequest("P", "1", who, "verified since"), Asker(uid, "")), hours)
+    assert station.memory.part_set("P", "1").disposed == "accept"
+    records = [
+        with_body(r, uid=UNSET, user=UNSET) if r.kind == "acknowledgement" else r for r in station.records
+    ]
+    assert rederived(station, records) == []

@@ -264,9 +264,10 @@ def test_influence_that_the_station_stated_before_and_states_still_is_judged_fro
     assert said(judge_prepared([ready])[0]) == said(evaluate("a.txt", data, None, now).judgement)
 
 
-def test_part_of_unknown_temperature_is_held_where_the_recipe_asked_for_says_that_it_expands():
+@pytest.mark.parametrize("rules", ["", PART], ids=["did not expand before", "expanded before"])
+def test_part_of_unknown_temperature_is_held_where_the_recipe_asked_for_says_that_it_expands(rules):
     now = edited("KX-2005-T", more=PART)
-    again = judged_again("travel of unknown temperature", now)
+    again = judged_again("travel of unknown temperature", now, rules)
     assert isinstance(again, Judgement)
     full = evaluate("t.txt", text_of("travel of unknown temperature").encode(), None, now).judgement
     assert said(again) == said(full)

@@ -289,7 +289,7 @@ def test_component_below_zero_counts_as_zero_and_is_named():
     assert study.categories == 1
 
 
-def test_gauge_without_scatter_tells_any_number_of_parts_apart():
+def test_gauge_that_never_varies_tells_any_number_of_parts_apart():
     study = repeat_study([[1.0, 1.0], [2.0, 2.0]])
     assert study.gauge_sd == 0
     assert study.categories is None

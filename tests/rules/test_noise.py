@@ -57,7 +57,7 @@ def test_one_number_outside_is_wrong_whatever_the_noise():
     assert not undecided(number(-1.001))
 
 
-def test_the_larger_of_two_numbers_may_lie_out_as_far_as_both_do_by_chance_as_often_as_one():
+def test_larger_of_two_numbers_may_lie_out_so_far_that_both_keep_the_risk_of_one():
     # 0.9545 ^ 0.5 = 0.97699 of a normal distribution lie within 2.273 of its middle, and 2.273 / 2 = 1.1365
     assert undecided(number(0.3), number(1.136, "180"))
     assert not undecided(number(0.3), number(1.137, "180"))
