@@ -96,10 +96,21 @@ def subjects(asked: Iterable[str], seed: int, share: float) -> list[Subject]:
             continue
         known = hashlib.sha256(f"{seed} {share} {OPTIONS}".encode())
         for file in (name, *tests):
-            known.update((ROOT / file).read_bytes())
+            known.update(code_of((ROOT / file).read_text(encoding="utf-8")).encode())
         everywhere = [test.format(module=name) for test in more["everywhere"]]
         found.append(Subject(name, (*tests, *everywhere), known.hexdigest()))
     return found
+
+
+def code_of(text: str) -> str:
+    """What a module does, whatever its comments, docstrings and line breaks: of these no mutant depends."""
+    tree = ast.parse(text)
+    for node in ast.walk(tree):
+        body = getattr(node, "body", None)
+        if isinstance(body, list):
+            rest = [x for x in body if not (isinstance(x, ast.Expr) and isinstance(x.value, ast.Constant))]
+            node.body = rest or [ast.Pass()]  # type: ignore[attr-defined]
+    return ast.dump(tree)
 
 
 def unexecuted(path: Path) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
