@@ -171,9 +171,9 @@ def test_page_prints_to_a4_with_part_serial_and_page_number_on_every_sheet(pages
         assert (float(sheet.mediabox.width), float(sheet.mediabox.height)) == pytest.approx((595, 842), abs=1)
     assert 2 <= len(sheets) <= 14
     running = "KX-2005-R, serial 000412" if serial else "Parts from 2026-03-0"
-    for number, sheet in enumerate(sheets, 1):
-        text = sheet.extract_text()
+    texts = [sheet.extract_text() for sheet in sheets]
+    for number, text in enumerate(texts, 1):
         assert running in text, number
         assert f"page {number} of {len(sheets)}" in text
     if serial:  # what is folded on the screen is printed
-        assert "harmonic amplitude at 111 UPR is" in "".join(sheet.extract_text() for sheet in sheets)
+        assert "harmonic amplitude at 111 UPR is" in "".join(texts)
