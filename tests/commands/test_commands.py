@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner, Result
-from field import ROOT, Agent, run_command, spiral_text, wait_until
+from field import ROOT, Agent, copy_station, run_command, spiral_text, wait_until
 
 from edgeagent.cli import COMMANDS, main
 
@@ -82,7 +82,7 @@ def built(tmp_path_factory) -> Path:
 @pytest.fixture
 def station(built, tmp_path, monkeypatch) -> Path:
     """A copy of its own, as the current folder."""
-    shutil.copytree(built, tmp_path / "station")
+    copy_station(built, tmp_path / "station")
     monkeypatch.chdir(tmp_path / "station")
     return tmp_path / "station"
 

@@ -3,7 +3,6 @@
 import json
 import os
 import re
-import shutil
 import socket
 import subprocess
 import sys
@@ -13,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from click.testing import CliRunner
-from field import free_port, wait_until
+from field import copy_station, free_port, wait_until
 from records import CHARACTERISTIC, body_of
 from starlette.testclient import TestClient
 
@@ -183,7 +182,7 @@ def test_report_that_cannot_be_made_is_said(opened, tmp_path):
 def running(hall_station, tmp_path):
     """The command over a copy of a store that nobody can write to, without the rights of an administrator."""
     store = tmp_path / "store"
-    shutil.copytree(hall_station.store, store)
+    copy_station(hall_station.store, store)
     for path in (store, *store.rglob("*")):
         path.chmod(0o555 if path.is_dir() else 0o444)
     port = free_port()

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
+from field import copy_station
 
 from edgeagent.report.story.gather import Store, part_story
 from edgeagent.store.index import lookup
@@ -14,7 +13,7 @@ from edgeagent.store.index.resume import IndexKeeper
 
 @pytest.mark.parametrize("serial", ["000411", "000412", "000413", "000502"])
 def test_last_good_part_and_configuration_are_found_by_the_index_too(station, tmp_path, monkeypatch, serial):
-    shutil.copytree(station.store, tmp_path / "store")
+    copy_station(station.store, tmp_path / "store")
     keeper = IndexKeeper(IndexWriter.create(path_of(tmp_path / "store")), tmp_path / "store" / "journal")
     while keeper.follow(1000):
         pass

@@ -4,12 +4,12 @@ import hashlib
 import json
 import math
 import re
-import shutil
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 
 import pytest
 from click.testing import CliRunner
+from field import copy_station
 from records import DEFAULTS
 
 from edgeagent.commands.report import report
@@ -68,7 +68,7 @@ def last_segment(store):
 @pytest.fixture
 def copied(station, tmp_path):
     """A copy of the store that a test may damage."""
-    shutil.copytree(station.store, tmp_path / "store")
+    copy_station(station.store, tmp_path / "store")
     return tmp_path / "store"
 
 

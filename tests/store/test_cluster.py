@@ -11,7 +11,7 @@ import duckdb
 import pytest
 from click.testing import CliRunner
 from distributed import LocalCluster
-from field import free_port, spiral_text
+from field import copy_station, free_port, spiral_text
 from played_store import PlayedStation
 
 from edgeagent.cli import main
@@ -41,7 +41,7 @@ def store(tmp_path_factory) -> Path:
 @pytest.fixture
 def remote(store, tmp_path) -> str:
     """The same store behind a URL."""
-    shutil.copytree(store, tmp_path / "remote-store")
+    copy_station(store, tmp_path / "remote-store")
     return (tmp_path / "remote-store").as_uri()
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from field import spiral_text
+from field import copy_station, spiral_text
 from played_store import PlayedStation
 from records import line_of
 
@@ -34,7 +34,7 @@ def played(tmp_path_factory) -> Path:
 
 @pytest.fixture
 def station(played, tmp_path) -> Path:
-    shutil.copytree(played, tmp_path / "station")
+    copy_station(played, tmp_path / "station")
     return tmp_path / "station"
 
 

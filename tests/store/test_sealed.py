@@ -11,6 +11,7 @@ import pytest
 from attacks import CHANGES, play
 from click.testing import CliRunner
 from evidence import signed_store
+from field import copy_station
 
 from edgeagent.cli import main
 from edgeagent.errors import EvidenceError
@@ -29,7 +30,7 @@ def played(tmp_path_factory) -> Path:
 
 @pytest.fixture
 def station(played, tmp_path) -> Path:
-    shutil.copytree(played, tmp_path / "station")
+    copy_station(played, tmp_path / "station")
     return tmp_path / "station"
 
 

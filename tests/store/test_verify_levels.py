@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from evidence import SEEN_AT, WITNESS_KEY, checkpoint_of, key_files, rewritten, signed_store
+from field import copy_station
 
 from edgeagent.cli import main
 from edgeagent.store.evidence.kept import KeptCheckpoints
@@ -26,7 +27,7 @@ def original(tmp_path_factory) -> Path:
 
 @pytest.fixture
 def base(original, tmp_path) -> Path:
-    shutil.copytree(original, tmp_path / "base")
+    copy_station(original, tmp_path / "base")
     return tmp_path / "base"
 
 
