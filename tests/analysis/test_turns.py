@@ -128,6 +128,24 @@ def test_turns_at_their_limit_are_rejected_no_more_often_than_stated():
     assert rejected <= 8  # 5 % of 60 are 3; 8 or fewer in 99 of 100 cases
 
 
+@pytest.mark.parametrize(
+    ("judged_upr", "turns_judged", "held"), [(None, False, True), (100.0, False, False), (None, True, False)]
+)
+def test_wave_that_does_not_close_holds_where_neither_a_curve_nor_turns_judge_it(
+    judged_upr, turns_judged, held
+):
+    trace = trace_of(3)
+    chatter = 0.2 * np.cos(np.radians(trace.columns["angle_deg"]) * (37 + 1 / 3))
+    chattered = replace(
+        trace, columns={**trace.columns, "deviation_um": trace.columns["deviation_um"] + chatter}
+    )
+    options = spiral.Options(upr=(2, 100), turns="each" if turns_judged else "mean")
+    request = Request(thread_of(), options, judged_upr, turns_judged=turns_judged)
+    for surface, fails in ((chattered, held), (trace, False)):
+        failed = [c.check for c in spiral.analyse(surface, request).quality if not c.ok]
+        assert ("turn_agreement" in failed) is fails, failed
+
+
 def test_one_turn_has_its_mean_alone():
     assert turns_of(analysed(trace_of(1))) == []
 
