@@ -307,46 +307,74 @@ def _floor(lines: LinesBetween) -> float:
     return (lines.points * _ORDER_FLOOR_UM / 2) ** 2
 
 
+@dataclass(frozen=True, slots=True)
+class _Residual:
+    """What a solution leaves, and the waves between whole orders that were fitted ``beside`` it."""
+
+    solution: JointSolution
+    um: FloatArray
+    lines: LinesBetween | None
+    beside: WavesBeside | None = None
+
+
+def _residual_of(trace: FittedArrays, touch: Touch, solution: JointSolution, turns: float) -> _Residual:
+    upr_max = len(solution.coefficient) - 1
+    residual = trace.deviation_um - combine(solution.beta, solution.columns)
+    residual -= solution.sums.evaluate(solution.coefficient)
+    if len(touch.extra_um):
+        residual -= touch.extra_um
+    lines = lines_between(trace.angle_rad, residual, upr_max, turns, trace.sums)
+    if lines is None or not len(significant(lines.line, lines.whole, _floor(lines))):
+        return _Residual(solution, residual, lines)
+    # Over the part's own angle a wave is one line, over the spindle's it has side bands.
+    over_part = lines_between(touch.angle_rad, residual, upr_max, turns)
+    uprs = find_orders(over_part.line, over_part.whole, _floor(over_part)) if over_part else ()
+    beside = fit_beside(trace, touch, solution, residual, uprs)
+    if beside is None:
+        return _Residual(solution, residual, lines)
+    lines = lines_between(trace.angle_rad, beside.residual_um, upr_max, turns, trace.sums)
+    return _Residual(beside.solution, beside.residual_um, lines, beside)
+
+
+def _single_turn(
+    coefficient: ComplexArray,
+    touch: Touch,
+    residual_um: FloatArray,
+    white_um2: float,
+    middle_rad: float,
+    turns: float,
+    *,
+    alignment: bool,
+) -> FloatArray:
+    """Variance of each harmonic where no line between harmonics shows the noise."""
+    plain = np.full(len(coefficient), 2 * white_um2 / len(residual_um))
+    variance = single_turn_variance(coefficient, plain, alignment=alignment)
+    lacking = not_closing_um2(coefficient, np.sqrt(plain), middle_rad - np.pi * turns, turns)
+    return variance + np.maximum(lacking, unlike_um2(touch.angle_rad, residual_um, lacking, turns))
+
+
 def _with_uncertainty(
     trace: FittedArrays, touch: Touch, solution: JointSolution, middle_rad: float, turns: float
 ) -> HarmonicFit:
     """The fit with its residual and what that says of noise, drift and closure."""
     points, upr_max = len(trace.turn), len(solution.coefficient) - 1
-    beta, columns, solved = solution.beta, solution.columns, solution.solved
-    residual = trace.deviation_um - combine(beta, columns) - solution.sums.evaluate(solution.coefficient)
-    if len(touch.extra_um):
-        residual -= touch.extra_um
-    lines = lines_between(trace.angle_rad, residual, upr_max, turns, trace.sums)
-    orders: tuple[FractionalOrder, ...] = ()
-    beside: WavesBeside | None = None
-    if lines is not None and len(significant(lines.line, lines.whole, _floor(lines))):
-        # Over the part's own angle a wave is one line, over the spindle's it has side bands.
-        over_part = lines_between(touch.angle_rad, residual, upr_max, turns)
-        uprs = find_orders(over_part.line, over_part.whole, _floor(over_part)) if over_part else ()
-        beside = fit_beside(trace, touch, solution, residual, uprs)
-        if beside is not None:
-            solution, orders, residual, beta = (
-                beside.solution,
-                beside.orders,
-                beside.residual_um,
-                beside.solution.beta,
-            )
-            lines = lines_between(trace.angle_rad, residual, upr_max, turns, trace.sums)
+    left = _residual_of(trace, touch, solution, turns)
+    solution, residual, lines, beside = left.solution, left.um, left.lines, left.beside
+    beta, solved = solution.beta, solution.solved
     # With a part of a turn to spare slope and tilt rest on samples that the lines of whole turns do not have.
     whole = trace.alignment and abs(turns - round(turns)) < _WHOLE
     between = None if lines is None else noise_between(lines, upr_max, points, alignment=whole)
     freedom = max(points - 2 * upr_max - 1 - len(beta), 1)
     white = float(np.sum(residual**2)) / freedom
     if between is None:
-        plain = np.full(upr_max + 1, 2 * white / points)
-        variance = single_turn_variance(solution.coefficient, plain, alignment=trace.alignment)
-        begin_rad = middle_rad - np.pi * turns
-        lacking = not_closing_um2(solution.coefficient, np.sqrt(plain), begin_rad, turns)
-        variance = variance + np.maximum(lacking, unlike_um2(touch.angle_rad, residual, lacking, turns))
+        variance = _single_turn(
+            solution.coefficient, touch, residual, white, middle_rad, turns, alignment=trace.alignment
+        )
     else:
         variance = between[0]
-    orders = with_noise(orders, np.sqrt(variance), points)
+    orders: tuple[FractionalOrder, ...] = ()
     if beside is not None:
+        orders = with_noise(beside.orders, np.sqrt(variance), points)
         noise_um = np.interp([w.upr for w in orders], np.arange(upr_max + 1), np.sqrt(variance * points / 2))
         size = np.append(np.repeat(noise_um, 2), noise_um)
         variance = variance + leakage(beside.taken, np.outer(size, size) * beside.covariance)
