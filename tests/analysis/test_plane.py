@@ -115,3 +115,60 @@ def test_unwrapping_and_wrapping_are_inverse_for_any_plane():
     back = plane.section_points(*plane.recorded_points(along, across))
     assert back[0] == pytest.approx(along, abs=1e-11)
     assert back[1] == pytest.approx(across, abs=1e-11)
+
+
+@pytest.mark.parametrize("yaw", [0.02, -0.02])
+def test_yaw_that_two_grooves_a_side_cannot_show_is_in_their_pitch(yaw):
+    cut = dataclasses.replace(CUT, x_end_mm=17.0)
+    trace = trace_of(traced(STEEP, cut, plane=Plane(0.1, yaw)))
+    result = axial.analyse(trace, Request(thread_of(STEEP), axial.Options(), plane_yaw_deg=0.02))
+    assert by_name(result, "plane_yaw") == {"": None}
+    # 0.1 mm where x is 0; the grooves show the plane in their middle, 5 mm on, to which the yaw carries it
+    (offset,) = (q for q in result.quantities if q.name == "plane_offset")
+    assert 0.5 < abs(offset.value - 0.1) / offset.standard_uncertainty < 1.25
+    errors = [q for q in result.quantities if q.name == "pitch_deviation"]
+    assert {q.instance for q in errors} == {"top[1-2]", "bottom[1-2]"}
+    for q in errors:
+        assert 1.4 < abs(q.value) < 1.7
+        assert q.standard_uncertainty == pytest.approx(abs(q.value), rel=0.1)
+
+
+@pytest.mark.parametrize("error_um", [0.77, -0.77])
+def test_yaw_counts_in_full_for_a_deviation_that_it_would_turn_into_its_opposite(error_um):
+    cut = dataclasses.replace(CUT, x_end_mm=17.0, sides=(TOP,))
+    part = dataclasses.replace(STEEP, lead_mm=20.0 + 2e-3 * error_um)
+    request = Request(thread_of(STEEP), axial.Options(), plane_offset_mm=0.0, plane_yaw_deg=0.02)
+    result = axial.analyse(trace_of(traced(part, cut)), request)
+    for q in result.quantities:
+        if q.name in ("pitch_deviation", "cumulative_pitch_deviation"):
+            assert q.value == pytest.approx(error_um, abs=0.02)
+            assert 1.4 < q.standard_uncertainty < 1.7
+
+
+def test_offset_of_a_part_far_from_where_x_is_zero_has_the_uncertainty_of_the_yaw_in_it():
+    built = traced(Part(), dataclasses.replace(CUT, x_end_mm=18.0))
+    errors, stated = [], []
+    for seed in range(12):
+        trace = trace_of(with_noise(built, 20.0, seed))
+        trace.columns["x_mm"][:] += 300.0
+        found = next(
+            q
+            for q in axial.analyse(trace, Request(thread_of(Part()), axial.Options())).quantities
+            if q.name == "plane_offset"
+        )
+        errors.append(found.value)
+        stated.append(found.standard_uncertainty)
+    # 12 draws know a scatter to 20 %
+    assert 0.5 < np.sqrt(np.mean(np.square(stated))) / np.sqrt(np.mean(np.square(errors))) < 2.0
+
+
+def test_plane_is_allowed_by_where_the_grooves_are():
+    """0.1 mm at the grooves, which an axis counted from 500 mm off would show as 0.6 mm at its zero."""
+    trace = trace_of(traced(STEEP, CUT, plane=Plane(0.1, 0.06)))
+    trace.columns["x_mm"][:] += 500.0
+    result = axial.analyse(trace, Request(thread_of(STEEP), axial.Options()))
+    assert by_name(result, "plane_offset")[""] == pytest.approx(
+        0.1 - 500.0 * np.tan(np.radians(0.06)), abs=0.02
+    )
+    assert check(result, "measuring_plane").ok
+    assert check(result, "measuring_plane").value == pytest.approx(0.133, abs=0.005)

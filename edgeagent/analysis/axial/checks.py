@@ -15,9 +15,13 @@ from edgeagent.analysis.axial.plane import Plane
 from edgeagent.errors import TraceRangeError, TraceShapeError
 from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, FloatArray, IntArray, QualityCheck, Thread, TraceHeader
 
+# In pitches: an odd number of starts for an even one shows as 0.5, far from what errors of pitch do.
 MAX_SIDE_PHASE = 0.1
+# Beyond the scatter of where a ground flank ends, well below the width of a zone (decided here).
 MAX_SHORT_DEG = 3.0
+# A slide that jitters at its turning points repeats a few samples; more means that x is not the path.
 MAX_BACKWARD_SHARE = 0.005
+# Far above any real error of pitch: another lead or number of starts, with which nothing is worth fitting.
 MAX_GROSS_PITCH_ERROR = 0.05
 
 
@@ -25,13 +29,19 @@ def require_plausible_units(sides: Mapping[float, CleanSide], thread: Thread) ->
     """Raise TraceRangeError when lengths cannot be in mm, or the sides are swapped; nothing is rescaled."""
     for code, trace in sides.items():
         span = float(trace.x_mm[-1] - trace.x_mm[0])
+        # Wide, since only a factor of 1,000 (um, m) is looked for: real traces have from less than one to some
+        # hundred pitches.
         if not 0.1 * thread.pitch_mm <= span <= 1000.0 * thread.pitch_mm:
             raise TraceRangeError(
                 f"x_mm of side {side_name(code)} spans {span:.6g} mm at a pitch of {thread.pitch_mm:.6g} mm: "
                 f"x is hardly in mm (1000 times off would be {span / 1000:.6g} or {span * 1000:.6g} mm)"
             )
+        # Percentiles, so that a spike of millimetres does not stand for a depth; 2,000 samples are enough for
+        # them.
         low, high = np.percentile(trace.z_mm[:: max(trace.z_mm.size // 2000, 1)], [2.0, 98.0])
         depth, ball = float(high - low), thread.ball_diameter_mm
+        # A groove is some tenths of a ball deep: in m it would be 1,000 times shallower, in um 1,000 times
+        # deeper.
         if depth < 2e-3 * ball:
             raise TraceRangeError(
                 f"z_mm of side {side_name(code)} varies by {depth:.6g} mm only, far less than a groove for a "
@@ -47,6 +57,7 @@ def require_plausible_units(sides: Mapping[float, CleanSide], thread: Thread) ->
 
 
 def _require_plausible_distance(sides: Mapping[float, CleanSide], thread: Thread) -> None:
+    # Medians: lands and grooves differ by part of a ball only, dust and run-out ends not at all.
     top, bottom = (float(np.median(sides[code].z_mm)) for code in (SIDE_TOP, SIDE_BOTTOM))
     if top < bottom:
         raise TraceRangeError(
@@ -54,6 +65,7 @@ def _require_plausible_distance(sides: Mapping[float, CleanSide], thread: Thread
             f"at {bottom:.6g} mm; both sides need one common frame in which the top has the larger z"
         )
     ratio = (top - bottom) / thread.ball_pitch_circle_mm
+    # Lands and roots lie within a ball of the circle; two frames with zeros of their own are far off this.
     if not 0.5 <= ratio <= 2.0:
         raise TraceRangeError(
             f"the sides lie {top - bottom:.6g} mm apart at a ball pitch circle of "
@@ -65,10 +77,13 @@ def require_grooves(
     rolled: Mapping[float, Rolled], sides: Mapping[float, CleanSide], thread: Thread, facing: float
 ) -> None:
     """Raise TraceShapeError when no side shows a groove; says so when the profile is the other way up."""
+    # One side with grooves is enough to go on: the other one is named by the checks that follow.
     if any(r.centre_x_mm.size for r in rolled.values()):
         return
     ball = thread.ball_diameter_mm
     for code, trace in sides.items():
+        # Rolled on the profile's other face: grooves found there tell a mirrored z from a trace without
+        # grooves.
         inverted = roll_ball(
             trace.x_mm, -facing * code * trace.z_mm, ball_radius_mm=ball / 2, pitch_mm=thread.pitch_mm
         )
@@ -130,6 +145,7 @@ def one_side(sides: Mapping[float, CleanSide]) -> QualityCheck:
 def hand_of_thread(thread: Thread, header: TraceHeader) -> QualityCheck:
     """The hand cannot be seen in an axial section; only a contradiction in the header can be found."""
     stated = header.extra.get("hand")
+    # `extra` holds keys that nobody validated: anything but text says nothing of the hand.
     if isinstance(stated, str) and stated != thread.hand:
         note = f"the trace says {stated}-hand, the recipe {thread.hand}-hand"
         return QualityCheck("hand", False, None, None, "", note)
@@ -140,6 +156,7 @@ def hand_of_thread(thread: Thread, header: TraceHeader) -> QualityCheck:
 def cut_grooves(names: Sequence[str]) -> QualityCheck:
     """Grooves at the ends of the trace that are not whole."""
     note = f"not whole, not analysed: {', '.join(names)}" if names else "no groove is cut by the trace's ends"
+    # Always passes: a trace has to begin and end somewhere; which groove is missing is what a reader needs.
     return QualityCheck("cut_grooves", True, float(len(names)), None, "1", note)
 
 
@@ -154,6 +171,7 @@ def unbroken_sequence(number: IntArray, side: FloatArray) -> QualityCheck:
     gaps = [
         f"{side_name(side[i])} between groove {number[i] + 1} and {number[i + 1] + 1}"
         for i in range(number.size - 1)
+        # Numbers begin anew on the other side, so that only neighbours on one side tell a gap.
         if side[i] == side[i + 1] and number[i + 1] - number[i] != 1
     ]
     note = (
@@ -181,6 +199,7 @@ def stated_lead(thread: Thread, header: TraceHeader) -> tuple[QualityCheck, ...]
     """Lead in the trace's header against the recipe, where the header has one."""
     if header.lead_mm is None:
         return ()
+    # Two texts of one number: equal but for the rounding of its printing.
     ok = abs(header.lead_mm - thread.lead_mm) <= 1e-6 * thread.lead_mm
     note = f"the trace says lead {header.lead_mm:.6g} mm, the recipe {thread.lead_mm:.6g} mm"
     return (QualityCheck("stated_lead", ok, header.lead_mm, thread.lead_mm, "mm", note),)
@@ -189,6 +208,7 @@ def stated_lead(thread: Thread, header: TraceHeader) -> tuple[QualityCheck, ...]
 def side_phase(phase: float, thread: Thread) -> QualityCheck:
     """Half a turn on, a groove lies half a lead on: between two grooves for odd starts, opposite for even."""
     expected = 0.5 * (thread.starts % 2)
+    # The distance on a circle of one pitch: -0.5 and 0.5 are the same place.
     off = abs((phase - expected + 0.5) % 1.0 - 0.5)
     ok = off <= MAX_SIDE_PHASE
     place = "midway between the top ones" if thread.starts % 2 else "opposite to the top ones"
@@ -214,21 +234,28 @@ def axis_tilt(tilt_deg: float | None, allowed_deg: float, *, trusted: bool) -> Q
     return QualityCheck("axis_tilt", ok, abs(tilt_deg), allowed_deg, "deg", note)
 
 
-def measuring_plane(plane: Plane, allowed_mm: float) -> QualityCheck:
-    """How the measuring plane lies against the axis; informational where the trace cannot show it."""
+def measuring_plane(plane: Plane, along_mm: FloatArray, allowed_mm: float) -> QualityCheck:
+    """How the measuring plane lies against the axis; informational where the trace cannot show it.
+
+    ``along_mm`` (n,) are the grooves' places: the one from whose crest the plane lies farthest decides.
+    """
     if plane.offset_uncertainty_mm is None:
         note = "three grooves on both sides would show how the plane lies; what the station states is counted"
         return QualityCheck("measuring_plane", True, None, allowed_mm, "mm", note)
-    note = f"the measuring plane lies {plane.offset_mm:.4f} mm beside the axis"
+    # Not at x = 0: a gauge may count x from far outside the part, where a yaw has carried the plane away.
+    beside = plane.offset_mm + along_mm * np.tan(plane.yaw_rad)
+    farthest = float(beside[np.argmax(np.abs(beside))])
+    note = f"the measuring plane lies {farthest:.4f} mm beside the axis"
     if plane.yaw_uncertainty_rad is not None:
         note += f", turned by {np.degrees(plane.yaw_rad):.4f}° against it"
-    ok = abs(plane.offset_mm) <= allowed_mm
+    ok = abs(farthest) <= allowed_mm
     note += "; this is taken out of all values" if ok else ": set the stylus over the crest of the part"
-    return QualityCheck("measuring_plane", ok, abs(plane.offset_mm), allowed_mm, "mm", note)
+    return QualityCheck("measuring_plane", ok, abs(farthest), allowed_mm, "mm", note)
 
 
 def ball_circle(diameter_mm: float, thread: Thread) -> QualityCheck:
     """Ball circle against the recipe: a quarter of a ball off is another part, not a bad one."""
+    # No wear or grinding error comes near this; a wrong recipe, or z of a radius for a diameter, goes beyond.
     allowed = thread.ball_diameter_mm / 4.0
     off = abs(diameter_mm - thread.ball_pitch_circle_mm)
     note = f"ball pitch circle {diameter_mm:.4f} mm, nominal {thread.ball_pitch_circle_mm:.6g} mm"
@@ -271,6 +298,7 @@ def _short_flanks(flanks: Mapping[str, Flank]) -> list[str]:
     found = []
     for label in ("left", "right"):
         same = {name: flank for name, flank in flanks.items() if name.endswith(label)}
+        # Of two flanks nobody knows which one is short.
         if len(same) < 3:
             continue
         # Ends beyond the zone do not matter, however much they differ.

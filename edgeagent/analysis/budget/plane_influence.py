@@ -1,9 +1,10 @@
 """Sensitivity of values to a measuring plane that the trace cannot show, by finite differences.
 
-With one side alone, or a single groove, nothing contradicts a plane that lies beside the axis or askew to it.
+With one side alone, or a single groove, nothing contradicts a plane that lies beside the axis or askew to it;
+with two grooves on a side, nothing contradicts a yaw.
 The analysis is repeated as if the plane lay off by the station's ``plane_offset_mm``, and as if it were turned
-by its ``plane_yaw_deg`` about the middle of the trace; both changes of every value count as standard
-uncertainties (JCGM 100, 5.1.3).
+by its ``plane_yaw_deg`` about the middle of the trace, each of them both ways; the larger change of every value
+counts as standard uncertainty (JCGM 100, 5.1.3).
 """
 
 from __future__ import annotations
@@ -17,35 +18,42 @@ from edgeagent.analysis.axial.plane import Plane
 from edgeagent.model import Analysis, Quantity
 
 Values = Mapping[tuple[str, str], float]
+_LARGEST_OF_MANY = ("profile_deviation_", "cumulative_pitch_deviation")
 
 
 def count_plane(
     analysis: Analysis,
     values_in: Callable[[Plane], Values],
     *,
+    offset_mm: float,
     plane_offset_mm: float,
     plane_yaw_deg: float,
     middle_mm: float,
 ) -> Analysis:
     """The analysis with the unknown plane in every stated uncertainty.
 
-    ``values_in`` yields the values that the trace has if its plane is the one given; ``middle_mm`` is the
-    middle of the trace along the axis. A value that a moved plane does not yield, or that has no stated
-    uncertainty, stays as it is.
+    ``values_in`` yields the values that the trace has if its plane is the one given; ``offset_mm`` is where the
+    plane was found, 0 where it was not, ``middle_mm`` the middle of the trace along the axis. A value that a
+    moved plane does not yield, or that has no stated uncertainty, stays as it is.
     """
     yaw = float(np.radians(plane_yaw_deg))
-    base = values_in(Plane(0.0, 0.0, 0.0))
-    moved = (
-        values_in(Plane(plane_offset_mm, 0.0, 0.0)),
-        values_in(Plane(-middle_mm * float(np.tan(yaw)), yaw, 0.0)),
-    )
+    base = values_in(Plane(offset_mm, 0.0, 0.0))
+
+    moved = []
+    # A yaw turns the plane about the middle of the trace, so that its error and the offset's are independent.
+    for beside, turned in ((plane_offset_mm, 0.0), (-middle_mm * float(np.tan(yaw)), yaw)):
+        if beside or turned:
+            moved.append([values_in(Plane(offset_mm + w * beside, w * turned, 0.0)) for w in (1.0, -1.0)])
 
     def with_plane(q: Quantity) -> Quantity:
         at = (q.name, q.instance)
         if q.standard_uncertainty is None or at not in base:
             return q
+        # Of the largest of many deviations the sign is chance: its amount counts. Both ways, since an amount
+        # that passes through 0 on one way may come out as large as it was.
+        size = abs if q.name.startswith(_LARGEST_OF_MANY) else float
         changes = [
-            abs(m[at]) - abs(base[at]) if "deviation" in q.name else m[at] - base[at] for m in moved if at in m
+            max((abs(size(m[at]) - size(base[at])) for m in ways if at in m), default=0.0) for ways in moved
         ]
         return replace(q, standard_uncertainty=float(np.hypot(q.standard_uncertainty, np.linalg.norm(changes))))
 

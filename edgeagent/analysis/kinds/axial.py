@@ -144,15 +144,25 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     options = request.options if isinstance(request.options, AxialOptions) else AxialOptions()
     nominal = nominal_of(trace, thread, options)
     analysis = _analyse_steps(trace, thread, options, nominal)
-    known = any(q.name == "plane_offset" and q.value is not None for q in analysis.quantities)
+    found = {q.name: q.value for q in analysis.quantities if q.name in ("plane_offset", "plane_yaw")}
     measured = any(q.value is not None for q in analysis.quantities)
-    if known or not measured or request.plane_offset_mm == request.plane_yaw_deg == 0.0:
+    if found["plane_yaw"] is not None or not measured:
         return analysis
-    return _with_plane_counted(trace, request, analysis, nominal)
+    # Two grooves on a side show how far the plane lies off, but not a yaw, which stretches their pitch.
+    offset_mm = found["plane_offset"]
+    unknown_mm = request.plane_offset_mm if offset_mm is None else 0.0
+    if unknown_mm == request.plane_yaw_deg == 0.0:
+        return analysis
+    return _with_plane_counted(trace, request, analysis, nominal, offset_mm or 0.0, unknown_mm)
 
 
-def _with_plane_counted(trace: Trace, request: Request, analysis: Analysis, nominal: Nominal) -> Analysis:
-    """The analysis with what an unknown measuring plane may do in its uncertainties, on a decimated trace."""
+def _with_plane_counted(
+    trace: Trace, request: Request, analysis: Analysis, nominal: Nominal, offset_mm: float, unknown_mm: float
+) -> Analysis:
+    """The analysis with what an unknown measuring plane may do in its uncertainties, on a decimated trace.
+
+    ``offset_mm`` is where the plane was found or else taken to be, ``unknown_mm`` how far it may lie off that.
+    """
     thread, thin = request.thread, decimate(trace)
     options = request.options if isinstance(request.options, AxialOptions) else AxialOptions()
     quick = msgspec.structs.replace(options, roughness=None)
@@ -164,13 +174,15 @@ def _with_plane_counted(trace: Trace, request: Request, analysis: Analysis, nomi
             found = _analyse_steps(thin, thread, quick, replace(nominal, plane=plane))
         except (AnalysisError, InputError):
             return {}
-        return {(q.name, q.instance): q.value for q in found.quantities if q.value is not None}
+        values = {(q.name, q.instance): q.value for q in found.quantities if q.value is not None}
+        return {**values, ("plane_offset", ""): plane.offset_mm}
 
     x = trace.columns["x_mm"]
     return count_plane(
         analysis,
         values_in,
-        plane_offset_mm=request.plane_offset_mm,
+        offset_mm=offset_mm,
+        plane_offset_mm=unknown_mm,
         plane_yaw_deg=request.plane_yaw_deg,
         middle_mm=float(np.nanmin(x) + np.nanmax(x)) / 2.0,
     )
@@ -459,7 +471,7 @@ def _closing_checks(
         checks.flank_ends(flanks, options.max_land_share),
         checks.axis_tilt(tilt, options.max_axis_tilt_deg, trusted=options.alignment == "as-recorded"),
     ]
-    found.append(checks.measuring_plane(frame.axis.plane, options.max_plane_offset_mm))
+    found.append(checks.measuring_plane(frame.axis.plane, frame.along_mm, options.max_plane_offset_mm))
     if grid.pitch_mm is not None:
         found.append(checks.gross_pitch(grid.pitch_mm, thread, options.max_pitch_error_percent))
     else:
