@@ -58,9 +58,13 @@ def flank_points(
     the arc the ends were looked for. Beyond an end only material that stands proud still counts: a burr.
     """
     beyond = (angle_deg < edges_deg[0]) | (angle_deg > edges_deg[1])
+    # The tip's turning takes a length along the arc, whatever the arc's radius is.
     margin = np.degrees(_EDGE_MARGIN_MM / arc.radius_mm)
     near = (angle_deg < edges_deg[0] + margin) | (angle_deg > edges_deg[1] - margin)
+    # The residual is negative where material stands proud.
     land = beyond & (arc.residual_mm > -DUST_FLOOR_MM)
+    # Only where land follows: without one the zone ends on the flank, and what the arc leaves out there may be
+    # dust.
     turning = near & ~arc.kept & (np.abs(arc.residual_mm) < edge_noise_mm)
     return np.asarray(~land & ~(turning if np.any(land) else land))
 
@@ -68,16 +72,21 @@ def flank_points(
 def left_out_stretches(arc: Arc, angle_deg: FloatArray, surface: BoolArray) -> tuple[Stretch, ...]:
     """Runs of points of the flank that its arc leaves out, where they leave it by more than the dust floor."""
     out = surface & ~arc.kept
+    # False at both ends closes a run that reaches the end of the zone; borders then come in pairs.
     border = np.flatnonzero(np.diff(np.concatenate([[False], out, [False]]).astype(np.int8)))
     found = []
     for first, last in zip(border[::2].tolist(), border[1::2].tolist(), strict=True):
         proud = -arc.residual_mm[first:last]
         top = float(proud[np.argmax(np.abs(proud))])
+        # These are the skirts that the arc's choice adds to a run (`arcs`): form and texture, to be judged as
+        # such.
         if abs(top) <= DUST_FLOOR_MM:
             continue
+        # At half its height, as a grain is measured: skirts would make each dip wider than texture.
         high = proud * np.sign(top) >= abs(top) / 2.0
         seen = angle_deg[first:last]
         samples = longest_run(high)
+        # Mean step times samples: a run is one step wider than its first and last sample are apart.
         width = float(np.radians(np.ptp(seen))) * arc.radius_mm * samples / seen.size
         reach = float(seen[high].min()), float(seen[high].max())
         found.append(Stretch(first, last, top * 1e3, reach, width, samples))
@@ -105,6 +114,7 @@ def doubtful_stretches(
             tuple(
                 s
                 for s in own
+                # 1 for the groove itself; a groove counts once, however many of its stretches lie there.
                 if 1 + sum(any(_same_place(s, o) for o in other) for other in others) < needed
                 and not _is_texture(s, cutoff_mm)
             )
@@ -129,4 +139,6 @@ def _same_place(a: Stretch, b: Stretch) -> bool:
 
 def _is_texture(s: Stretch, cutoff_mm: float) -> bool:
     narrow = s.height_um < 0.0 and s.width_mm <= TEXTURE_SHARE * cutoff_mm
+    # One sample alone: nothing that a tip has followed is narrower than the tip, so a deep one is an electrical
+    # fault.
     return narrow and (s.samples > 1 or s.height_um > -_SPIKE_UM)

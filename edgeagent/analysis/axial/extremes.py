@@ -19,6 +19,7 @@ from edgeagent.model import FloatArray, IntArray
 
 DRAWS = 100
 """The standard deviation of so many draws is known to 7 %."""
+# Any number does; it is fixed so that archived values come out again.
 _SEED = 20747
 
 
@@ -47,5 +48,7 @@ def range_uncertainty(values: FloatArray, noise: FloatArray) -> float:
     own, chance = float(np.mean(np.square(deviation))), float(np.mean(np.square(centred)))
     if own == 0.0 and chance == 0.0:
         return 0.0
+    # What the measured variance holds beyond the noise's own; none left means a flat curve, of which chance
+    # decides all.
     real = float(np.sqrt(max(own - chance, 0.0) / own)) if own > 0.0 else 0.0
     return float(np.std(np.ptp(real * deviation + noise, axis=1)))

@@ -23,8 +23,11 @@ from edgeagent.analysis.groove.helicoid import NormalPlane
 from edgeagent.errors import AgentError, TraceShapeError
 from edgeagent.model import FloatArray
 
+# Form and texture reach this on a sound flank; below it, quiet traces would end at the first wave.
 _EDGE_FLOOR_MM = 1e-3
+# Of thousands of samples none may leave the arc by chance, and their texture is no normal noise.
 _EDGE_NOISES = 8.0
+# Single samples of a chamfer cross the arc's continuation; a run of this length does not.
 _EDGE_RUN_MM = 0.01
 
 
@@ -54,6 +57,7 @@ class Flank:
     @property
     def length_mm(self) -> FloatArray:
         """Place of each point along the arc, (n,), from small to large x."""
+        # From the arc's lowest point, so that no flank comes near the jump of the arc tangent.
         turn = np.arctan2(self.u_mm - self.arc.x_mm, self.arc.y_mm - self.h_mm)
         return np.asarray(self.arc.radius_mm * turn)
 
@@ -89,6 +93,8 @@ class Flank:
         Of the amount: which of two nearly equal extremes, one of each sign, is the larger one is chance.
         ``doubt_um`` is what the value owes to points that may be dust: it counts in full.
         """
+        # The nominal profile hangs on the seated ball; a flank's normal lies between u and h, so the larger one
+        # bounds.
         ball_mm = max(seat.uncertainty["centre_u_mm"], seat.uncertainty["centre_h_mm"])
         return float(np.hypot(np.hypot(self.reading_scatter_um, ball_mm * 1e3), doubt_um))
 
@@ -98,13 +104,16 @@ class Flank:
         The last sample lies anywhere within a step before the edge, step / sqrt(3); a tip that turns about the
         edge leaves the arc by what is taken for noise, d, only sqrt(2 r d) behind it.
         """
+        # Steps are even in x: a step along the arc is 1/cos longer, endless at 90°, where no sample lies.
         outer = np.radians(min(self.edges_deg[1], 85.0))
+        # Outermost edge alone: the margin of the contact ellipse is mostly the one towards the land.
         step = float(np.median(np.abs(np.diff(self.u_mm))) / np.cos(outer))
         return float(np.hypot(step / np.sqrt(3.0), np.sqrt(2.0 * tip_radius_mm * _edge_noise_mm(self.arc))))
 
     @property
     def dust_share(self) -> float:
         """Share of the zone's points that may be dust and stand off by more than the dust floor."""
+        # A stretch has clean skirts: with them a grain would count for more than it covers.
         off = self.dust & (np.abs(self.arc.residual_mm) > DUST_FLOOR_MM)
         return float(np.count_nonzero(off)) / off.size
 
@@ -132,6 +141,7 @@ class Flank:
             for d in (self.deviation_um[self.surface], self.deviation_um[self.judged])
             if d.size
         ]
+        # The last one is the first itself where all points may be dust: no doubt can be told apart then.
         return found[0], found[0] - found[-1]
 
 
@@ -182,18 +192,21 @@ def measure_groove(
     TraceShapeError, TraceRangeError, FitNotConvergedError
         Too few points on a flank, no one arc, or no seat for the ball; the message says which.
     """
+    # From edge to edge through the root, mapped once; both zones and the root are parts of it.
     first, last = int(reach.min()), int(reach.max())
     plane, h = map_to_normal(trace.x_mm[first:last], trace.z_mm[first:last], frame, groove, nominal)
     gain = _gain(plane, h, frame, groove, nominal, arcs)
     fitted = []
     for flank, name in enumerate(("left", "right")):
         a, b = int(zone[flank, 0]) - first, int(zone[flank, 1]) - first
+        # Asked again: the frame has moved since the points were counted, and the bounds with it.
         if b - a < MIN_FLANK_POINTS:
             raise TraceShapeError(f"the {name} flank has {max(b - a, 0)} points; {MIN_FLANK_POINTS} are needed")
         start = (float(arcs[flank, 0]), float(arcs[flank, 1]), float(arcs[flank, 2]))
         arc = robust_arc(plane.u_mm[a:b], h[a:b], gain=gain[flank, a:b], start=start)
         fitted.append((arc, a, b))
     circles = np.array([[arc.x_mm, arc.y_mm, arc.radius_mm] for arc, _, _ in fitted])
+    # Both flanks share no sample, so that their arcs are independent.
     covariances = np.array([arc.covariance for arc, _, _ in fitted])
     seat = seat_on_arcs(circles, covariances, nominal.ball_radius_mm, construction)
     left, right = (
@@ -210,10 +223,12 @@ def _gain(
     plane: NormalPlane, h: FloatArray, frame: Frame, groove: int, nominal: Nominal, arcs: FloatArray
 ) -> FloatArray:
     """Distance from each arc (2, n) per unit of noise in the recorded z."""
+    # Noise is in z as recorded: a tilted axis sees a part of it along, and on the bottom z points to the axis.
     along, across = np.sin(frame.axis.tilt_rad), frame.side[groove] * np.cos(frame.axis.tilt_rad)
     du = plane.du_dx * along + plane.du_drho * across
     dh = nominal.facing * (plane.dv_dx * along + plane.dv_drho * across)
     nu, nh = plane.u_mm - arcs[:, 0:1], h - arcs[:, 1:2]
+    # Projected on the arc's normal: what moves a point along the arc costs nothing.
     return np.asarray(np.abs(nu * du + nh * dh) / np.sqrt(nu * nu + nh * nh))
 
 
@@ -228,11 +243,13 @@ def _flank(
 ) -> Flank:
     a, b = zone
     alpha, gap = np.radians(nominal.contact_angle_deg), nominal.flank_radius_mm - nominal.ball_radius_mm
+    # Centre of the nominal arc about the ball as it is seated: beyond the ball's centre, away from the contact.
     from_u = u[a:b] - (seat.centre_u_mm - sign * gap * np.sin(alpha))
     from_h = h[a:b] - (seat.centre_h_mm + gap * np.cos(alpha))
     angle = sign * np.degrees(np.arctan2(u[a:b] - seat.centre_u_mm, seat.centre_h_mm - h[a:b]))
     edges = _edges(arc, u, h, seat, sign)
     surface = flank_points(arc, angle, edges, _edge_noise_mm(arc))
+    # Form and dust are told from these points; without one, later steps would find empty arrays.
     if not np.any(surface & arc.kept):
         raise TraceShapeError("no point of a flank lies between its ends")
     return Flank(
@@ -258,15 +275,19 @@ def _edges(arc: Arc, u: FloatArray, h: FloatArray, seat: Seat, sign: float) -> t
     The outermost stretch that follows the arc ends at the land: a grain on the flank leaves the
     arc too, but the profile comes back behind it.
     """
+    # Beyond the ball's middle lies the other flank, which may meet this arc's continuation.
     here = sign * (u - seat.centre_u_mm) > 0.0
     uf, hf = (u[here], h[here]) if sign > 0 else (u[here][::-1], h[here][::-1])
     from_u, from_h = uf - arc.x_mm, hf - arc.y_mm
     close = np.abs(np.sqrt(from_u * from_u + from_h * from_h) - arc.radius_mm) < _edge_noise_mm(arc)
+    # Median: a bridged gap of missing samples must not shorten the run.
     spacing = float(np.median(np.abs(np.diff(uf)))) if uf.size > 1 else _EDGE_RUN_MM
+    # At least three samples, so that coarse traces do not take one stray sample for flank.
     run = max(3, round(_EDGE_RUN_MM / max(spacing, 1e-6)))
     total = np.concatenate([[0], np.cumsum(close)])
     if close.size < run:
         return 0.0, 0.0
+    # Windows in which every sample follows the arc.
     whole = np.flatnonzero(total[run:] - total[:-run] == run)
     if whole.size == 0:
         return 0.0, 0.0
@@ -277,6 +298,7 @@ def _edges(arc: Arc, u: FloatArray, h: FloatArray, seat: Seat, sign: float) -> t
 
 def _profile_seat(left: Flank, right: Flank, nominal: Nominal, remarks: list[str]) -> ProfileSeat | None:
     """The ball on the profile itself, dust left out."""
+    # A ball rests on the highest point there is: a grain that the arc leaves out would carry it.
     points = [np.stack([f.u_mm[f.arc.kept], f.h_mm[f.arc.kept]]) for f in (left, right)]
     try:
         return seat_on_profile(points[0], points[1], nominal.ball_radius_mm)
@@ -301,6 +323,7 @@ def _root(
     except TraceShapeError as error:
         remarks.append(f"no root clearance: {error}")
         return None, None
+    # Flanks and root hardly share a sample: their errors are independent.
     return gap * 1e3, float(np.hypot(spread, seat.uncertainty["centre_h_mm"])) * 1e3
 
 
@@ -316,4 +339,5 @@ def even_residual(flank: Flank) -> tuple[FloatArray, float]:
     length, residual = length[order], flank.arc.residual_mm[kept][order]
     spacing = float(np.median(np.diff(length)))
     even = np.arange(length[0], length[-1], spacing)
+    # Residuals count away from the arc's centre, so into the material of a concave flank: hence the sign.
     return -np.interp(even, length, residual) * 1e3, spacing

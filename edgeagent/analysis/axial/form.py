@@ -20,10 +20,13 @@ from edgeagent.analysis.groove.ball import line_weights
 from edgeagent.analysis.texture.filters import gaussian_density, smoothing_matrix
 from edgeagent.model import FloatArray, IntArray
 
+# A cell's mean keeps 99.4 % of a wave as long as the cut-off, sin(pi/16)/(pi/16).
 _CELLS_PER_CUTOFF = 16
+# Fewer leave nothing to compare between grooves; more would make the smoothing matrix the longest step.
 _CELLS = (24, 1024)
 _FORM_WAVES = 3
 """An arc takes with it most of what has fewer waves on a flank."""
+# What one or two flanks have on so few waves is form rather than texture: there is nothing to compare it with.
 _OWN_WAVES = 4
 _STANDING_SIGMAS = 8.0
 """Five for chance, three more since an arc without a stretch runs farther off it than one with it."""
@@ -46,6 +49,7 @@ def even_cells(length_mm: FloatArray, proud_um: FloatArray, count: int) -> Float
     cell = cell_numbers(length_mm, count, (float(length_mm.min()), float(length_mm.max())))
     number = np.bincount(cell, minlength=count)
     total = np.bincount(cell, weights=proud_um, minlength=count)
+    # Coarse traces leave cells without a sample; a cell is never empty of surface.
     filled = np.flatnonzero(number)
     return np.interp(np.arange(count), filled, total[filled] / number[filled])
 
@@ -69,9 +73,12 @@ def common_and_rest(profiles: FloatArray) -> tuple[FloatArray, FloatArray]:
         waves[:, : _OWN_WAVES + 1] = 0.0
         return np.zeros(cells), np.asarray(np.fft.irfft(waves, n=cells, axis=1))
     mean = waves.mean(axis=0)
+    # m/(m - 1): the mean has taken a part of each groove's chance with it.
     chance = np.mean(np.square(np.abs(waves - mean)), axis=0) * (m / (m - 1.0))
+    # A wave that no groove has gives 0/0: nothing common.
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.clip(np.nan_to_num(1.0 - 2.0 * chance / (m * np.square(np.abs(mean)))), 0.0, 1.0)
+    # Taking the mean off removes 1/m of the chance; with a share of 1 this restores it exactly.
     rest = (waves - share * mean) * np.sqrt(m / (m - share))
     return np.fft.irfft(share * mean, n=cells), np.asarray(np.fft.irfft(rest, n=cells, axis=1))
 
@@ -83,12 +90,14 @@ def about_own_arc(profiles: FloatArray, clean: FloatArray) -> tuple[FloatArray, 
     Level, slope and bend are what an arc's place and radius change.
     """
     base = _arc_base(clean.shape[1])
+    # Fitted to the cleaned profile, so that a grain does not bend the arc about which it is judged.
     arc = (clean @ base) @ base.T
     return profiles - arc, clean - arc
 
 
 def _arc_base(cells: int) -> FloatArray:
     """Orthonormal level, slope and bend, (cells, 3)."""
+    # About the middle, where 1, x and x² are nearly orthogonal already.
     along = np.linspace(-1.0, 1.0, cells)
     return np.asarray(np.linalg.qr(np.column_stack([np.ones(cells), along, along**2]))[0])
 
@@ -100,6 +109,7 @@ def outlying(profiles: FloatArray) -> BoolArray:
     """
     if len(profiles) < 3:
         return np.ones(profiles.shape, dtype=bool)
+    # Median over the grooves: one that is dirty must not shift what they have in common.
     off = np.abs(profiles - np.median(profiles, axis=0))
     return np.asarray(off > max(_STANDING_SIGMAS * 1.4826 * float(np.median(off)), 1e3 * DUST_FLOOR_MM))
 
@@ -125,11 +135,12 @@ def flank_forms(
     profiles, clean : shape (m, cells), um
         Residuals from the arcs in equal cells, proud positive; as read, and with doubtful points bridged.
     common, chance : shapes (cells,) and (any, cells), um
-        From `parted`.
+        From `common_and_rest`.
     cell_mm, cutoff_mm : mm
         Length of a cell, and the wavelength that the Gaussian filter halves.
     """
     cells = profiles.shape[1]
+    # Below two cells the Gaussian's weights fall between the cells and would not be a Gaussian.
     keep = smoothing_matrix(cells, cell_mm, max(cutoff_mm, 2.0 * cell_mm))
     # Waves that pass the cut-off are seen well enough at every fourth cell.
     noise = (_draws(chance) @ keep.T)[:, ::4]
@@ -150,6 +161,7 @@ def _draws(chance: FloatArray) -> FloatArray:
     """
     m, cells = chance.shape
     groove, shift = draw_places(m, 2 * cells)
+    # Mirrored rather than repeated: a jump from the end to the begin would ring in the filter.
     endless = np.concatenate([chance, chance[:, ::-1]], axis=1)
     texture = endless[groove[:, None], (np.arange(cells) + shift[:, None]) % (2 * cells)]
     base = _arc_base(cells)
@@ -168,8 +180,10 @@ def root_variance(chance: FloatArray, cell_mm: float, cutoff_mm: float) -> float
     count = min(max(int(np.ceil(cutoff_mm / cell_mm)), 2), cells // 2)
     away = (np.arange(count) + 0.5) * cell_mm
     one = line_weights(away, gaussian_density(away, cutoff_mm)) / 2.0
+    # Both lines count half in the root (`ball.root_gap`); cells run through from one flank to the other.
     weight = np.concatenate([one[::-1], one])
     autocovariance = np.fft.irfft(power, n=cells) * cells
+    # count is half of the cells at most, so that no lag wraps round the periodic autocovariance.
     lag = np.abs(np.arange(2 * count)[:, None] - np.arange(2 * count))
     return float(max(weight @ autocovariance[lag] @ weight, 0.0))
 

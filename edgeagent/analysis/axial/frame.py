@@ -23,15 +23,23 @@ from edgeagent.analysis.groove.pitch import Axis, fit_axis, fit_grid
 from edgeagent.errors import FitNotConvergedError
 from edgeagent.model import FloatArray, IntArray
 
+# Three parameters, and some readings left over that tell their scatter (decided here).
 MIN_FLANK_POINTS = 10
+# Decides the cost of a round; the last places are taken from all points (`measuring`).
 _SAMPLE = 160
 _LARGE_SAMPLE = 6_400
 """Points of all left, or all right, flanks together."""
+# The rolled ball is off by a fortieth of its radius: so many rounds bring flanks within their zones.
 _FREE_ROUNDS = 4
+# 6 to 10 are needed; a trace that takes more does not settle at all.
 _MAX_ROUNDS = 60
+# A thousandth of what matters for a pitch.
 _SETTLED_MM = 1e-6
+# Flanks of conformity up to 0.6 differ by less from a circle about the ball, lands and chamfers by more.
 _SLOPE_GATE = np.radians(15.0)
+# 95 % efficiency for normal noise (textbook).
 _BISQUARE = 4.685
+# 10 nm, less than any gauge scatters: without it a noise-free trace would be divided by 0.
 _SCALE_FLOOR_MM = 1e-5
 _SIGN = np.array([-1.0, 1.0])
 
@@ -104,6 +112,7 @@ def make_frame(
     """Axis and lead from ball centres as recorded; the nominal lead where no side holds two grooves."""
     if plane is None:
         given = nominal.plane or THROUGH_AXIS
+        # The nominal lead does here: shift is multiplied by y/ρ, and the first fit replaces it.
         plane = replace(given, shift_mm=nominal.lead_mm / (2.0 * np.pi))
     axis = fit_axis(
         x_mm,
@@ -122,9 +131,11 @@ def make_frame(
 
 def rough_pitch(along_mm: FloatArray, side: FloatArray, nominal_mm: float) -> float:
     """Median distance of found neighbours, missing grooves counted; the nominal pitch without neighbours."""
+    # Grooves of one side follow one another; the step to the other side is no pitch.
     gaps = np.diff(along_mm)[np.diff(side) == 0.0]
     if gaps.size == 0:
         return nominal_mm
+    # 1 at least: with a pitch below half the nominal one a gap would count as no pitch at all.
     return float(np.median(gaps / np.maximum(np.rint(gaps / nominal_mm), 1.0)))
 
 
@@ -154,10 +165,12 @@ def map_to_normal(
 def zone_bounds(frame: Frame, nominal: Nominal, zone_deg: tuple[float, float]) -> FloatArray:
     """Recorded x (n, 2, 2) between which each flank (left, right) shows a zone of angles about the ball."""
     angle = np.radians(np.array(zone_deg))
+    # On the ball rather than on the flank: they differ by the gap, some µm, which moves no bound noticeably.
     u = nominal.ball_radius_mm * np.sin(angle) * _SIGN[:, None]
     v = -nominal.facing * nominal.ball_radius_mm * np.cos(angle) * np.ones((2, 1))
     x, rho = to_axial(u, v, radius_mm=frame.radius_mm[:, None, None], lead_mm=frame.lead_mm)
     recorded, _ = frame.axis.recorded_points(frame.along_mm[:, None, None] + x, frame.side[:, None, None] * rho)
+    # On the left flank the larger angle lies at the smaller x.
     return np.sort(recorded, axis=-1)
 
 
@@ -191,21 +204,26 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
         The balls still move by more than 1 nm after 60 rounds.
     """
     frame = start
+    # Nominal arcs as a start: right but for some tens of µm, on whichever flank dust lies.
     arcs = np.broadcast_to(nominal.arcs(), (start.x_mm.size, 2, 3)).copy()
     groove = np.arange(start.x_mm.size)
     response = None
     size, large = _SAMPLE, max(_SAMPLE, _LARGE_SAMPLE // groove.size)
     for round_ in range(_MAX_ROUNDS):
+        # Then the sample stays: points that come and go at the zone's ends would keep the balls moving.
         if round_ < _FREE_ROUNDS:
             picked = _pick(frame, sides, nominal, _SAMPLE)
         x, z = _gather(picked, frame, sides)
         plane, h = map_to_normal(x, z, frame, groove, nominal, (-1, 1, 1))
         gate = _slope_gate(plane.u_mm, h)
         arcs = _robust_step(plane.u_mm, h, gate, arcs)
+        # At first the arcs are too far off for a seat, whose error is theirs times radius over gap.
         centre = _mid_flank_seat(arcs, nominal)
         if round_ >= _FREE_ROUNDS:
             seated = ball_centre(arcs, nominal.ball_radius_mm)
+            # A groove in which no ball seats must not stop the others; `measure_groove` refuses it later.
             centre = np.where(np.isfinite(seated), seated, centre)
+            # Once: it depends on the nominal groove and, hardly, on circle and lead, which are good by then.
             response = response or _response(frame, nominal)
         next_plane = _next_plane(frame, arcs, nominal, response)
         moved = _move_frame(frame, centre, nominal, next_plane)
@@ -213,9 +231,11 @@ def seat_all(start: Frame, sides: Mapping[float, CleanSide], nominal: Nominal) -
             np.max(np.abs(moved.x_mm - frame.x_mm)),
             np.max(np.abs(moved.z_mm - frame.z_mm)),
             abs(next_plane.offset_mm - frame.axis.plane.offset_mm),
+            # A yaw as the length by which it moves the farthest groove sideways.
             float(np.max(np.abs(frame.along_mm))) * abs(next_plane.yaw_rad - frame.axis.plane.yaw_rad),
         )
         frame = moved
+        # The next round maps about the new balls, so that arcs move with their origin.
         arcs[..., :2] -= centre[:, None, :]
         if not np.isfinite(shift):
             break
@@ -267,6 +287,7 @@ def _next_plane(frame: Frame, arcs: FloatArray, nominal: Nominal, response: Resp
 
 def recorded_centres(frame: Frame, centre: FloatArray, nominal: Nominal) -> tuple[FloatArray, FloatArray]:
     """Where points (u, h), shape (n, 2), of the grooves' normal planes lie in the trace."""
+    # h leads away from the root; radially outward on a shaft, inward in a nut.
     x, rho = to_axial(
         centre[:, 0], nominal.facing * centre[:, 1], radius_mm=frame.radius_mm, lead_mm=frame.lead_mm
     )
@@ -277,7 +298,9 @@ def _pick(frame: Frame, sides: Mapping[float, CleanSide], nominal: Nominal, most
     """Indices (n, 2, m) of a thinned sample of every flank's contact zone."""
     bounds = index_bounds(zone_bounds(frame, nominal, nominal.zone_deg), frame, sides)
     count = np.maximum(bounds[..., 1] - bounds[..., 0], 1)
+    # One size for all flanks, so that all arcs are fitted in one array; the shortest flank decides.
     size = int(min(most, max(count.min(), MIN_FLANK_POINTS)))
+    # Middles of equal parts: neither end of the zone is a sample of its own.
     share = (np.arange(size) + 0.5) / size
     return np.asarray(bounds[..., :1] + (count[..., None] * share).astype(np.int64))
 
@@ -286,6 +309,8 @@ def _gather(picked: IntArray, frame: Frame, sides: Mapping[float, CleanSide]) ->
     x, z = np.empty(picked.shape), np.empty(picked.shape)
     for code, trace in sides.items():
         here = frame.side == code
+        # A zone that reaches beyond the trace's end repeats its last sample, whose slope of 0 the gate takes
+        # out.
         index = np.minimum(picked[here], trace.x_mm.size - 1)
         x[here], z[here] = trace.x_mm[index], trace.z_mm[index]
     return x, z
@@ -297,9 +322,11 @@ def _slope_gate(u_mm: FloatArray, h_mm: FloatArray) -> FloatArray:
     A flank is nearly concentric with the ball, so its slope equals the angle at which it is seen from the
     ball's centre, here the origin.
     """
+    # Over five samples: between two neighbours texture alone may turn the slope by more than the gate.
     reach = 2
     du = u_mm[..., 2 * reach :] - u_mm[..., : -2 * reach]
     dh = h_mm[..., 2 * reach :] - h_mm[..., : -2 * reach]
+    # Signs turn the left flank into a right one, so that one gate fits both.
     slope = np.arctan2(_SIGN[:, None] * dh, du)
     slope = np.concatenate([slope[..., :1]] * reach + [slope] + [slope[..., -1:]] * reach, axis=-1)
     seen = np.arctan2(_SIGN[:, None] * u_mm, -h_mm)
@@ -311,11 +338,13 @@ def _robust_step(u_mm: FloatArray, h_mm: FloatArray, gate: FloatArray, arcs: Flo
     for _ in range(2):
         residual = np.hypot(u_mm - arcs[..., 0:1], h_mm - arcs[..., 1:2]) - arcs[..., 2:3]
         usable = np.maximum(gate.sum(-1), 1.0).astype(np.int64)
+        # About the median: the radius of an early arc is off, and all points with it.
         residual = residual - _masked_median(residual, gate, usable)
         scale = 1.4826 * _masked_median(np.abs(residual), gate, usable)
         ratio = residual / (_BISQUARE * np.maximum(scale, _SCALE_FLOOR_MM))
         weight = gate * np.square(np.maximum(1.0 - ratio * ratio, 0.0))
         step, _, _ = gauss_newton_step(u_mm, h_mm, weight, arcs)
+        # A flank without usable points keeps its arc, and is refused when it is measured.
         arcs = arcs + np.where(np.isfinite(step), step, 0.0)
     return arcs
 
@@ -334,5 +363,6 @@ def _mid_flank_seat(arcs: FloatArray, nominal: Nominal) -> FloatArray:
     h = arcs[..., 1] - arcs[..., 2] * np.cos(alpha)
     du, dh = u[:, 1] - u[:, 0], h[:, 1] - h[:, 0]
     square = du * du + dh * dh
+    # 0 where the two points lie farther apart than a ball: then the ball stands midway, to go on with.
     lift = np.sqrt(np.maximum(nominal.ball_radius_mm**2 / square - 0.25, 0.0))
     return np.stack([u.mean(axis=1) - dh * lift, h.mean(axis=1) + du * lift], axis=-1)

@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from edgeagent.errors import TraceShapeError
 from edgeagent.model import FloatArray, IntArray
 
+# How rough the rolled places are (`Rolled`); the cost of rolling grows with its square.
 _CELLS_PER_RADIUS = 40
+# The median of five survives two bad samples.
 _SAMPLES_PER_CELL = 5
 _MIN_SINK = 0.1
 """Of the ball's radius: what sinks less is waviness or wear and no groove."""
@@ -84,12 +86,14 @@ def clean_side(side: float, x_mm: FloatArray, z_mm: FloatArray) -> CleanSide:
         x_mm, z_mm = x_mm[good], z_mm[good]
     if x_mm.size < 3:
         raise TraceShapeError(f"side {side_name(side)} has {x_mm.size} samples; a groove cannot be seen")
+    # By the ends, since single steps may go either way.
     turned = bool(x_mm[-1] < x_mm[0])
     if turned:
         x_mm, z_mm = x_mm[::-1], z_mm[::-1]
     step = np.diff(x_mm)
     backward = int(np.count_nonzero(step <= 0.0))
     if backward:
+        # Stable: of several readings at one x the first stays, whichever sort numpy has.
         order = np.argsort(x_mm, kind="stable")
         x_mm, z_mm = x_mm[order], z_mm[order]
         fresh = np.concatenate([[True], np.diff(x_mm) > 0.0])
@@ -124,6 +128,7 @@ def roll_ball(x_mm: FloatArray, height_mm: FloatArray, *, ball_radius_mm: float,
     A valley counts as a groove if the ball sinks by a tenth of its radius and lies close to the profile over
     six tenths of its width, a relief of the root left aside, which it does not between two lands or in a notch.
     """
+    # Median: gaps of missing samples do not make a dense trace sparse.
     spacing = float(np.median(np.diff(x_mm)))
     if spacing > ball_radius_mm / 10.0:
         raise TraceShapeError(
@@ -133,10 +138,13 @@ def roll_ball(x_mm: FloatArray, height_mm: FloatArray, *, ball_radius_mm: float,
     cell = ball_radius_mm / _CELLS_PER_RADIUS
     grid_x, grid = _coarse(x_mm, height_mm, cell)
     centre = _roll_disk(grid, ball_radius_mm, cell)
+    # Below half a pitch, so that no neighbour's root competes, and nearly that, to see the lands beside the
+    # groove.
     reach = max(int(0.45 * pitch_mm / cell), 2)
     sink = _MIN_SINK * ball_radius_mm
     left, right = _highest_within(centre, reach)
     lowest = _lowest_within(centre, reach)
+    # On both sides: at a shoulder or the trace's end the ball sinks towards one side only.
     held = (centre <= lowest) & (left - centre > sink) & (right - centre > sink)
     places = np.flatnonzero(held).astype(np.int64)
     if places.size:
@@ -160,6 +168,7 @@ def _coarse(x_mm: FloatArray, height_mm: FloatArray, cell_mm: float) -> tuple[Fl
     picked = at[:-1, None] + (np.diff(at)[:, None] * share).astype(np.int64)
     heights = np.median(height_mm[np.minimum(picked, x_mm.size - 1)], axis=1)
     filled = np.flatnonzero(np.diff(at) > 0)
+    # Cells without samples (missing readings) are bridged, as the ball would roll over the gap.
     grid_x = edges[:-1] + cell_mm / 2.0
     return grid_x, np.interp(grid_x, grid_x[filled], heights[filled])
 
@@ -169,6 +178,7 @@ def _roll_disk(grid: FloatArray, radius_mm: float, cell_mm: float) -> FloatArray
     offset = cell_mm * np.arange(-_CELLS_PER_RADIUS + 1, _CELLS_PER_RADIUS)
     disk = np.sqrt(radius_mm**2 - offset**2)
     reach = _CELLS_PER_RADIUS - 1
+    # Nothing lies beyond the trace's ends: there the disk rests on what was traced.
     padded = np.concatenate([np.full(reach, -np.inf), grid, np.full(reach, -np.inf)])
     return np.asarray(np.max(np.lib.stride_tricks.sliding_window_view(padded, disk.size) + disk, axis=1))
 
@@ -183,6 +193,7 @@ def _hugs_ball(
     inside = (index >= 0) & (index < grid.size)
     touching = centre[places][:, None] - np.sqrt(radius_mm**2 - (cell_mm * offset) ** 2)
     gap = touching - grid[np.clip(index, 0, grid.size - 1)]
+    # A place outside the trace does not count as near: a groove that is cut there is none.
     return np.asarray(np.mean(inside & (gap < _HUG_GAP * radius_mm), axis=1) >= _HUG_SHARE)
 
 
@@ -202,6 +213,7 @@ def _lowest_within(values: FloatArray, reach: int) -> FloatArray:
 
 def _cuts_in(centre: FloatArray, places: IntArray, reach: int, sink: float) -> bool:
     """Whether the ball lies sunk at the first place without a groove found there."""
+    # Only up to the first groove found: its own sinking is no cut groove.
     until = int(places[0]) if places.size else reach
     top = float(centre[: min(until, reach) + 1].max())
     return bool(top - centre[0] > sink)

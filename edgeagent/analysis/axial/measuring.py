@@ -40,10 +40,15 @@ from edgeagent.analysis.groove.pitch import fit_grid
 from edgeagent.errors import AnalysisError, InputError, TraceShapeError
 from edgeagent.model import FloatArray, IntArray, Thread
 
+# 50 nm of radius change the place of a section's points by about 1 nm at the steepest lead angles.
 _REMEASURE_MM = 5e-5
+# One round is enough unless dust made the thinned sample differ from all points.
 _REMEASURE_ROUNDS = 3
+# A groove that lacks so little of its outer flank still has its arc.
 _CUT_SHARE = 0.05
+# Less than half of a flank may lie all on one end, where an arc is not determined.
 _SEEN_SHARE = 0.5
+# From the root to where a section turns vertical; at 90° neighbouring samples have no order along the flank.
 _EDGE_ZONE_DEG = (0.0, 89.0)
 
 
@@ -75,6 +80,8 @@ def find_grooves(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thr
     rolled = {
         code: roll_ball(
             s.x_mm,
+            # Height away from the material: z grows outward on top, inward on the bottom, and a nut is the
+            # other way round.
             nominal.facing * code * s.z_mm,
             ball_radius_mm=nominal.ball_radius_mm,
             pitch_mm=thread.pitch_mm,
@@ -89,6 +96,7 @@ def find_grooves(sides: Mapping[float, CleanSide], nominal: Nominal, thread: Thr
     cut, whole = _cut_by_ends(rolled, frame, sides, nominal)
     if not np.any(whole):
         return FoundGrooves(frame, np.zeros(0, dtype=np.int64), (), tuple(cut), {})
+    # Anew: a cut groove's rolled place is false and would tilt the axis of the whole ones.
     frame = make_frame(x[whole], z[whole], side[whole], nominal)
     rough = rough_pitch(frame.along_mm, frame.side, thread.pitch_mm)
     number = fit_grid(frame.along_mm, frame.side, pitch_mm=rough, starts=thread.starts).number
@@ -128,6 +136,8 @@ def _too_few_points(
         spacing = spacing_mm[float(frame.side[i])]
         for flank, label in enumerate(("left", "right")):
             count = int(index[i, flank, 1] - index[i, flank, 0])
+            # By the side's own spacing, so that a gap in one flank is seen in a dense trace and in a sparse
+            # one.
             expected = float(bounds[i, flank, 1] - bounds[i, flank, 0]) / spacing
             needed = max(MIN_FLANK_POINTS, int(_SEEN_SHARE * expected))
             if count < needed:
@@ -142,6 +152,7 @@ def measure_grooves(
     usable = np.array([name not in found.unusable for name in found.names])
     if not np.any(usable):
         raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in found.unusable.items()))
+    # Anew without the unusable grooves, as their places would pull at axis and pitch.
     start = make_frame(found.frame.x_mm[usable], found.frame.z_mm[usable], found.frame.side[usable], nominal)
     names = [n for n, good in zip(found.names, usable, strict=True) if good]
     number = found.number[usable]
@@ -149,6 +160,7 @@ def measure_grooves(
     failed = dict(found.unusable)
     for _ in range(_REMEASURE_ROUNDS):
         grooves = _measure_each(names, frame, arcs, sides, nominal, construction, failed)
+        # What fails in one round stays out: values come from grooves that lasted to the end.
         good = np.array([name in grooves for name in names])
         if not np.any(good):
             raise TraceShapeError("; ".join(f"{k}: {v}" for k, v in failed.items()))
@@ -171,6 +183,7 @@ def compare_flanks(grooves: Mapping[str, Groove], nominal: Nominal) -> dict[str,
     """Grooves with what only the comparison of their flanks shows: dust from form, texture from form."""
     cutoff = nominal.form_cutoff_mm
     names = [[g.flanks[i] for g in grooves.values()] for i in (0, 1)]
+    # One cell for all flanks, so that the cells of one lie at the places of the other.
     length = float(np.median([_length_mm(f) for flanks in names for f in flanks]))
     cells = cell_count(length, cutoff)
     marked, profiles, clean = zip(*(_without_dust(flanks, nominal, cells) for flanks in names), strict=True)
@@ -234,6 +247,7 @@ def _with_texture(groove: Groove, texture_um: float) -> float | None:
     if groove.root_uncertainty_um is None:
         return None
     ball_um = groove.seat.uncertainty["centre_h_mm"] * 1e3
+    # `flanks` has added the ball's place already; it must count once.
     own = np.sqrt(max(groove.root_uncertainty_um**2 - ball_um**2, 0.0))
     return float(np.hypot(max(float(own), texture_um), ball_um))
 

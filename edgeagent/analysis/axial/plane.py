@@ -18,6 +18,7 @@ import numpy as np
 from edgeagent.errors import TraceRangeError
 from edgeagent.model import FloatArray
 
+# Each round gains the factor yaw · shift / radius, some 1e-4 for a twentieth of a degree.
 _ROUNDS = 4
 
 
@@ -45,7 +46,10 @@ class Plane:
         return along_mm * np.cos(self.yaw_rad) - self.shift_mm * turn, side * distance
 
     def recorded_points(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """The inverse of `unwrapped`. Raises TraceRangeError for a point nearer to the axis than the plane."""
+        """The inverse of `section_points`.
+
+        Raises TraceRangeError for a point nearer to the axis than the plane.
+        """
         if self.offset_mm == 0.0 and self.yaw_rad == 0.0:
             return along_mm, across_mm
         side = np.where(across_mm < 0.0, -1.0, 1.0)

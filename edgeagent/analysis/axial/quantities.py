@@ -59,6 +59,7 @@ TRACE_UNITS: Mapping[str, str] = {
     "plane_offset": "mm",
     "plane_yaw": "deg",
 }
+# Some 150 kB of text together with the arcs, in each archived result.
 _POINTS_IN_DETAILS = 4000
 _GROOVES_IN_DETAILS = 60
 
@@ -136,6 +137,7 @@ def groove_quantities(
             values.update(texture)
             freedom.update(dict.fromkeys(texture, dof))
         if options.ball_load_n is not None:
+            # The edges count from the root's direction as recorded, not from the groove's constructed axis.
             raw_angle = getattr(seat, angle) + (-seat.axis_turn_deg if name == "left" else seat.axis_turn_deg)
             found = _contact(
                 flank,
@@ -219,6 +221,7 @@ def _waviness(
             spacing_mm,
             lambda_c_mm=wanted.lambda_c_mm,
             lambda_s_mm=wanted.lambda_s_mm,
+            # What roughness left over is the waviness: filtered once instead of twice.
             profile_um=None if known is None else known.primary_um - known.profile_um,
         )
     except (AnalysisError, InputError) as error:
@@ -260,6 +263,7 @@ def _contact(
             load_n,
         )
         gap = radius - thread.ball_diameter_mm / 2.0
+        # Towards the root the turn is negative; the nearer end limits the ellipse.
         inner, outer = (arc_length(edge - angle, radius, gap) for edge in flank.edges_deg)
         return np.array([min(outer, -inner) - ellipse.semi_major_mm, ellipse.pressure_max_mpa])
 
@@ -311,6 +315,7 @@ def report_details(
 
 def _flank_details(flank: Flank, sign: float, seat: Any, nominal: Nominal, points: int) -> dict[str, Any]:
     arc, tip = flank.arc, nominal.tip_radius_mm
+    # Rounded up, so that never more points than allowed remain.
     stride = -(-flank.u_mm.size // points)
     u, h, residual = flank.u_mm[::stride], flank.h_mm[::stride], arc.residual_mm[::stride]
     from_u, from_h = u - arc.x_mm, h - arc.y_mm
@@ -326,6 +331,7 @@ def _flank_details(flank: Flank, sign: float, seat: Any, nominal: Nominal, point
     return {
         "u_mm": _round_to(arc.x_mm + from_u * outward, 6),
         "h_mm": _round_to(arc.y_mm + from_h * outward, 6),
+        # Proud material positive, as all heights in a result.
         "residual_um": _round_to(-residual * 1e3, 4),
         "left_out": [int(i) for i in np.flatnonzero(~shown[::stride])],
         "arc": {

@@ -40,8 +40,10 @@ def groove_sections(
     for i, name in enumerate(names):
         side = sides[float(frame.side[i])]
         first, last = np.searchsorted(side.x_mm, frame.x_mm[i] + reach * np.array([-1.0, 1.0]))
+        # Rounded up, to have at most _POINTS means.
         width = max(-(-(last - first) // _POINTS), 1)
         count = (last - first) // width
+        # A slope at each point takes its two neighbours.
         if count < 3:
             continue
         part = slice(first, first + count * width)
@@ -55,5 +57,6 @@ def groove_sections(
 def _surface(u_mm: FloatArray, h_mm: FloatArray, tip_mm: float) -> tuple[FloatArray, FloatArray]:
     """The surface that a tip touches on its way, into the material by one tip radius."""
     du, dh = np.gradient(u_mm), np.gradient(h_mm)
+    # Two means at one place have no normal; then nothing is shifted.
     length = np.maximum(np.hypot(du, dh), 1e-12)
     return u_mm + tip_mm * dh / length, h_mm - tip_mm * du / length

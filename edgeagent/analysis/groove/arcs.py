@@ -22,8 +22,11 @@ OUTLIER_SIGMAS = 5.0
 """A reading this many robust standard deviations off is no noise: 1 in 1.7 million under a normal law."""
 DUST_FLOOR_MM = 2.5e-4
 """What rises less above the arc is form and texture of the flank, and stays in (decided here)."""
+# Their mean scatters a quarter as much as a reading, so that skirts of a quarter of the noise are seen.
 _SMOOTHED = 15
+# The choice of points mostly stands after three; if two choices alternate, either will do.
 _ROUNDS = 12
+# Number of blocks, and the 97.5 % point of chi-square over its degrees of freedom, blocks less three.
 _BLOCKS = ((24, 1.69), (12, 2.11), (8, 2.57))
 
 
@@ -64,6 +67,7 @@ def algebraic_circle(x_mm: FloatArray, y_mm: FloatArray) -> tuple[float, float, 
     """
     if x_mm.size < 3:
         raise TraceShapeError(f"a circle needs three points; found {x_mm.size}")
+    # About the mean: far from the origin the squares would lose the digits that bend the arc.
     x0, y0 = float(np.mean(x_mm)), float(np.mean(y_mm))
     u, v = x_mm - x0, y_mm - y0
     design = np.column_stack([2.0 * u, 2.0 * v, np.ones_like(u)])
@@ -103,12 +107,15 @@ def gauss_newton_step(
         nx, ny = dx / distance, dy / distance
         mean_x, mean_y = (weight * nx).sum(-1) / total, (weight * ny).sum(-1) / total
         length = np.hypot(mean_x, mean_y)
+        # A whole circle has no mean direction; any axes do there, as its normal equations are well conditioned.
         ex = np.where(length > 1e-6, mean_x / length, 1.0)
         ey = np.where(length > 1e-6, mean_y / length, 0.0)
     along = nx * ex[..., None] + ny * ey[..., None]
     across = ny * ex[..., None] - nx * ey[..., None]
     with np.errstate(invalid="ignore", divide="ignore"):
         middle = (weight * along).sum(-1) / total
+    # Less its mean: on a short arc `along` is nearly the radius' column of ones, and their difference is the
+    # bend.
     columns = np.stack([across, along - middle[..., None], np.ones_like(along)], axis=-2)
     weighted = columns * weight[..., None, :]
     inverse = _inverse(weighted @ np.swapaxes(columns, -1, -2))
@@ -128,6 +135,7 @@ def _inverse(matrix: FloatArray) -> FloatArray:
     usable = np.all(np.isfinite(matrix), axis=(-1, -2)) & np.all(scale > 0.0, axis=-1)
     root = np.sqrt(np.where(usable[..., None], scale, 1.0))
     scaled = np.where(usable[..., None, None], matrix / (root[..., :, None] * root[..., None, :]), np.eye(3))
+    # Of a matrix with ones on its diagonal, so that the bound depends neither on units nor on weights.
     usable &= np.abs(np.linalg.det(scaled)) > 1e-14
     scaled = np.where(usable[..., None, None], scaled, np.eye(3))
     inverse = np.linalg.inv(scaled) / (root[..., :, None] * root[..., None, :])
@@ -183,6 +191,7 @@ def fit_circle(
             x, y, radius = circle + step
             return Circle(float(x), float(y), float(radius), cofactor)
         cost = float(weights @ (residual * residual))
+        # Halved 30 times a step is a billionth: then rounding, not the step, keeps the sum from falling.
         for _ in range(30):
             trial = circle + step
             dx, dy = x_mm - trial[0], y_mm - trial[1]
@@ -235,6 +244,7 @@ def robust_arc(
     """
     base = np.ones(x_mm.size, dtype=bool) if allowed is None else allowed
     base = base & np.isfinite(gain)
+    # Not the outliers of the start arc: equal to `chosen` in the first round only if nothing is left out.
     kept = base
     weight = 1.0 / np.square(gain)
     circle = np.array(start, dtype=np.float64)
@@ -245,10 +255,12 @@ def robust_arc(
             raise TraceShapeError(f"only {int(chosen.sum())} usable points on a flank; an arc needs five")
         settled = bool(np.array_equal(chosen, kept))
         kept = chosen
+        # Fitted once more after the choice stands, so that cofactor and residual belong to these points.
         fitted = fit_circle(x_mm[kept], y_mm[kept], weight=weight[kept], start=tuple(circle), max_steps=60)
         circle = np.array([fitted.x_mm, fitted.y_mm, fitted.radius_mm])
         if settled:
             break
+    # Medians give way at half: beyond that the arc may be that of the dirt.
     if 2 * kept.sum() < base.sum():
         raise TraceRangeError(
             f"{int(base.sum() - kept.sum())} of {int(base.sum())} points of a flank do not lie on one arc"
@@ -256,6 +268,7 @@ def robust_arc(
     dx, dy = x_mm - circle[0], y_mm - circle[1]
     residual = np.sqrt(dx * dx + dy * dy) - circle[2]
     standard = (residual / gain)[kept]
+    # Less three for centre and radius.
     variance = float(standard @ standard) / max(standard.size - 3, 1)
     correlation = neighbour_agreement(standard, variance)
     return Arc(
@@ -282,9 +295,11 @@ def neighbour_agreement(residual: FloatArray, variance: float) -> float:
     worst = 1.0
     for blocks, threshold in _BLOCKS:
         length = residual.size // blocks
+        # Below five readings a block's mean tells little but the noise itself.
         if length < 5 or variance <= 0.0:
             continue
         means = residual[: length * blocks].reshape(blocks, length).mean(axis=1)
+        # Independent readings give 1: a mean's variance is that of a reading over the block's length.
         excess = float(means @ means) * length / ((blocks - 3) * variance)
         if excess > threshold:
             worst = max(worst, excess)
@@ -297,10 +312,12 @@ def _outliers(standard: FloatArray, base: BoolArray) -> BoolArray:
     A stretch must rise over DUST_FLOOR_MM somewhere: what stays below it is form, however quiet the rest is.
     """
     bad = _far(standard, base)
+    # Of fewer means a robust scale would know little.
     if standard.size >= 4 * _SMOOTHED:
         half = _SMOOTHED // 2
         summed = np.concatenate([[0.0], np.cumsum(standard)])
         mean = (summed[_SMOOTHED:] - summed[:-_SMOOTHED]) / _SMOOTHED
+        # The mean belongs to the middle of its readings; the ends have none of their own.
         bad[half : standard.size - half] |= _far(mean, base[half : standard.size - half])
     return _widen_runs(bad, np.abs(standard)) if bad.any() else bad
 

@@ -22,6 +22,7 @@ from edgeagent.model import FloatArray
 CONSTRUCTIONS = ("radial-through-ball", "contact-normals", "arc-centres")
 """How the groove's axis is found; see `seat_measures`."""
 
+# 1 nm on some mm: cut-off error and rounding (1e-16 · 1 mm / 1 nm) are both below 1e-6.
 _STEP_MM = 1e-6
 
 
@@ -83,6 +84,7 @@ def ball_centre(arcs: FloatArray, ball_radius_mm: float) -> FloatArray:
     # The perpendicular that points to smaller h when the left arc's centre lies to the right.
     turned = np.stack([across[..., 1], -across[..., 0]], axis=-1)
     centre = right + share[..., None] * across + depth[..., None] * turned
+    # Left centre right of the right one: a groove; else the two arcs form a ridge, which holds no ball.
     possible = np.all(reach > 0.0, axis=-1) & (across[..., 0] > 0.0)
     return np.where(possible[..., None], centre, np.nan)
 
@@ -116,6 +118,7 @@ def seat_measures(
     angle_right = np.arctan2(-to_arcs[..., 1, 0], to_arcs[..., 1, 1])
     across = to_arcs[..., 0, :] - to_arcs[..., 1, :]
     if construction == "contact-normals":
+        # Half the difference on either side makes the two angles equal.
         turn = (angle_right - angle_left) / 2.0
     elif construction == "arc-centres":
         turn = np.arctan2(across[..., 1], across[..., 0])
@@ -223,15 +226,19 @@ def seat_on_profile(left: FloatArray, right: FloatArray, ball_radius_mm: float) 
     if left.shape[1] == 0 or right.shape[1] == 0:
         raise TraceShapeError("a flank has no point on which a ball could rest")
     middle = (float(left[0, -1]) + float(right[0, 0])) / 2.0
+    # Right of all left points and left of all right ones, but near enough to reach both with the ball.
     low = max(float(left[0].max()), float(right[0].max()) - ball_radius_mm)
+    # Flanks that overlap (a nearly closed groove) would turn the bracket round; the middle always lies within.
     low, high = min(low, middle), max(min(float(right[0].min()), left[0].min() + ball_radius_mm), middle)
     at = middle
     for _ in range(200):
         i, height_left = _rest(left, at, ball_radius_mm)
         j, height_right = _rest(right, at, ball_radius_mm)
+        # 0.01 pm: at the last digits the pair of points does not change any more.
         if abs(height_left - height_right) < 1e-11 or high - low < 1e-13:
             return _profile_seat(left[:, i], right[:, j], at, max(height_left, height_right))
         low, high = (at, high) if height_left > height_right else (low, at)
+        # The exact seat on these two points; right at once if no other point of a flank carries the ball there.
         proposed = _between(left[:, i], right[:, j], ball_radius_mm)
         at = proposed if low < proposed < high else (low + high) / 2.0
     raise FitNotConvergedError("no position was found in which a ball rests on both flanks")
@@ -242,6 +249,7 @@ def _rest(points: FloatArray, at_mm: float, radius_mm: float) -> tuple[int, floa
     under = radius_mm * radius_mm - np.square(points[0] - at_mm)
     height = np.where(under > 0.0, points[1] + np.sqrt(np.maximum(under, 0.0)), -np.inf)
     best = int(np.argmax(height))
+    # No point lies under the ball: it would fall through.
     if not np.isfinite(height[best]):
         raise TraceRangeError("the flanks of the groove are farther apart than the ball is wide")
     return best, float(height[best])
@@ -318,6 +326,7 @@ def root_gap(
         near = np.sort(away[(away > 0.0) & (away <= 2.0 * cutoff_mm)])
         if near.size < 4:
             raise TraceShapeError(f"fewer than four points within {2 * cutoff_mm:g} mm of the groove's root")
+        # The eighth nearest point, where there are so many.
         width = max(cutoff_mm, float(near[min(7, near.size - 1)]))
         here = (away > 0.0) & (away <= width)
         value, variance = _line_at_zero(away[here], gap[here], gaussian_density(away[here], width))
@@ -334,15 +343,18 @@ def _line_at_zero(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[flo
         total = float(weight.sum())
         at_zero = line_weights(x, weight)
         value = float(at_zero @ y)
+        # The second normal equation, with the intercept put in.
         slope = float((weight * x) @ (y - value)) / float(weight @ np.square(x))
         residual = y - value - slope * x
         scale = 1.4826 * float(np.median(np.abs(residual)))
+        # 5 nm at least: on a noise-free profile the scale is 0 and all points would go.
         good = np.abs(residual) <= max(5.0 * scale, 5e-6)
         if last or np.all(good) or np.count_nonzero(good) < 4:
             break
         x, y, weight = x[good], y[good], weight[good]
     # Two parameters take more than two points' worth where the weights are uneven: effective numbers count.
     free = max(total * total / float(weight @ weight) - 2.0, 1.0)
+    # Scatter of one reading; the weights tell importance, not precision, so that readings count alike in it.
     variance = float(weight @ np.square(residual)) / total * (free + 2.0) / free
     return value, variance * float(at_zero @ at_zero)
 

@@ -73,11 +73,13 @@ def ball_pitch_circle(
         return None
     matrix = np.array(rows)
     signed = np.where(side == SIDE_TOP, across_mm, -across_mm)
+    # Perpendicular to the line through the neighbours, which a taper inclines: 1/sqrt(1 + slope²).
     slope = [_slope(along_mm, signed, row) for row in matrix]
     each = (signed[place] + matrix @ signed) / np.sqrt(1.0 + np.square(slope))
     own = np.zeros_like(matrix)
     own[np.arange(len(place)), place] = 1.0
     weights = matrix + own
+    # Mean of weights first, so that a centre that stands in several diameters counts once with its sum.
     spread = float(np.sqrt(np.sum(np.square(weights.mean(axis=0) * uncertainty_mm))))
     return Across(float(each.mean()), spread, each, np.array(place, dtype=np.int64), weights, uncertainty_mm)
 
@@ -90,14 +92,17 @@ def _counterpart(along_mm: FloatArray, side: FloatArray, i: int, pitch_mm: float
     weights = np.zeros(along_mm.size)
     away = along_mm[others] - along_mm[i]
     nearest = int(np.argmin(np.abs(away)))
+    # Odd starts put the counterparts half a pitch away, even ones opposite: a quarter parts the two.
     if abs(away[nearest]) < pitch_mm / 4.0:
         weights[others[nearest]] = 1.0
         return weights
+    # Outside the neighbours a line would be extrapolated: no value rather than a bad one.
     before, after = others[away < 0.0], others[away > 0.0]
     if before.size == 0 or after.size == 0:
         return None
     a, b = int(before[-1]), int(after[0])
     gap = float(along_mm[b] - along_mm[a])
+    # A groove is missing between them; over two pitches a bent part no longer is a line.
     if gap > 1.5 * pitch_mm:
         return None
     weights[b] = float(along_mm[i] - along_mm[a]) / gap
@@ -135,6 +140,7 @@ def circle_taper(across: Across, along_mm: FloatArray) -> tuple[float, float] | 
     spread = float(arm @ arm)
     if np.unique(at).size < 3 or spread == 0.0:
         return None
+    # Weights of the least-squares slope, times the length from the first to the last groove.
     slope = arm * (float(np.ptp(at)) / spread)
     by_centre = slope @ across.weights
     return float(slope @ across.each_mm), float(np.sqrt(np.sum(np.square(by_centre * across.spread_mm))))

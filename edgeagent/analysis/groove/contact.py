@@ -21,6 +21,7 @@ STEEL_YOUNGS_MODULUS_GPA = 206.0
 STEEL_POISSON_RATIO = 0.3
 """Poisson's ratio of steel; common practice."""
 
+# Well beyond 8.3, the logarithm of the axis ratio for the largest difference that is taken, 0.999999.
 _LOG_ELLIPTICITY_MAX = 25.0
 
 
@@ -108,6 +109,7 @@ def track_curvature(
     cos_contact, cos_lead = np.cos(np.radians([contact_angle_deg, lead_angle_deg]))
     gamma = sign * ball_diameter_mm * float(cos_contact * cos_lead**2) / ball_pitch_circle_mm
     across = -1.0 / track_conformity
+    # In units of 1/D, like the ball's own four: (2/D) · gamma / (1 - gamma) is the track's curvature along it.
     along = 2.0 * gamma / (1.0 - gamma)
     total = 4.0 + across + along
     return Curvature(sum_per_mm=total / ball_diameter_mm, difference=(along - across) / total)
@@ -145,10 +147,12 @@ def unit_contact(difference: float) -> UnitContact:
         return 2.0 * middle / second - 1.0 - difference
 
     log_ellipticity = 0.0
+    # For a circle the excess is 0 but for rounding: then there is no root to look for.
     if excess(0.0) < 0.0:
         log_ellipticity = _root(excess, 0.0, _LOG_ELLIPTICITY_MAX)
     ellipticity = float(np.exp(log_ellipticity))
     first, second, _ = _integrals(log_ellipticity)
+    # a* = (2 k² E / pi)^(1/3), b* = a*/k, delta* = 2 K / (pi a*): Hertz's integrals in terms of k.
     size = (2.0 * ellipticity**2 * second / np.pi) ** (1.0 / 3.0)
     return UnitContact(
         semi_major=size,
@@ -167,6 +171,7 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
     while True:
         middle = 0.5 * (low + high)
         at_middle = function(middle)
+        # The root's argument is positive, as the ends have opposite signs.
         found = middle - (middle - low) * at_middle / math.sqrt(at_middle**2 - at_low * at_high)
         at_found = function(found)
         if at_found == 0.0 or abs(found - before) <= 1e-15 * (1.0 + abs(found)) or not low < middle < high:
@@ -181,6 +186,7 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
 
 def _integrals(log_ellipticity: float) -> tuple[float, float, float]:
     """Complete elliptic integrals K and E, and B = (E - (1 - m) K) / m, for the logarithm of the axis ratio."""
+    # 1 - m = 1/k² directly: as a difference from 1 it would have no digits for long ellipses.
     complement = float(np.exp(-2.0 * log_ellipticity))
     first = float(special.elliprf(0.0, complement, 1.0))
     third = float(special.elliprd(0.0, complement, 1.0)) / 3.0  # (K - E) / m, Carlson's form
@@ -230,6 +236,7 @@ def contact_ellipse(
             f"Poisson's ratio {poisson_ratio:.6g} is outside what Hertz's contact allows"
         )
     unit = unit_contact(curvature.difference)
+    # GPa to MPa, N/mm², so that N and 1/mm give mm.
     modulus_mpa = 1e3 * youngs_modulus_gpa / (1.0 - poisson_ratio**2)
     scale_mm = (3.0 * load_n / (curvature.sum_per_mm * modulus_mpa)) ** (1.0 / 3.0)
     major_mm, minor_mm = unit.semi_major * scale_mm, unit.semi_minor * scale_mm

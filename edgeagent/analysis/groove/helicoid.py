@@ -28,6 +28,7 @@ from edgeagent.model import FloatArray
 
 _STEP_LIMIT = 1e-7
 """rad; Newton's error after a step is less than half the step's square, 5e-15."""
+# Newton needs below ten; with more it has left the branch.
 _MAX_STEPS = 40
 
 
@@ -136,11 +137,13 @@ def to_normal(
 
 def _turning_angle(x_mm: FloatArray, stretch_mm: FloatArray, shift_mm: float) -> FloatArray:
     """φ with stretch · sin φ + shift · φ = x."""
+    # The equation for small angles, where sin φ is φ.
     turn = x_mm / (stretch_mm + shift_mm)
     for _ in range(_MAX_STEPS):
         step = (stretch_mm * np.sin(turn) + shift_mm * turn - x_mm) / (stretch_mm * np.cos(turn) + shift_mm)
         turn = turn - step
         if np.max(np.abs(step), initial=0.0) < _STEP_LIMIT:
+            # Beyond a quarter turn sine falls again, and another root may have been found.
             if np.max(np.abs(turn), initial=0.0) < np.pi / 2.0:
                 return turn
             break

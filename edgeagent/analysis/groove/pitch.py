@@ -38,7 +38,7 @@ class Axis:
         )
 
     def recorded_points(self, along_mm: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """The inverse of `aligned`."""
+        """The inverse of `align_points`."""
         sine, cosine = np.sin(self.tilt_rad), np.cos(self.tilt_rad)
         along_mm, across_mm = self.plane.recorded_points(along_mm, across_mm)
         across = across_mm + self.offset_mm
@@ -79,6 +79,7 @@ def fit_axis(
     sides = np.unique(side)
     for code in sides:
         here = side == code
+        # Each side about its own mean, so that one slope is fitted to two parallel lines.
         dx[here] -= dx[here].mean()
         dz[here] -= dz[here].mean()
     spread = float(dx @ dx)
@@ -88,8 +89,10 @@ def fit_axis(
         if height_uncertainty_mm is not None:
             uncertainty = float(np.sqrt(np.sum(np.square(dx * height_uncertainty_mm)))) / spread
         else:
+            # Not None: a tilt was fitted, and callers tell the two apart by that.
             uncertainty = float("nan")
     _, across = Axis(tilt, 0.0, None).align_points(x_mm, z_mm)
+    # Each side's mean by itself: the sides may hold different numbers of grooves.
     levels = [float(across[side == code].mean()) for code in sides]
     if len(levels) == 2:
         offset = (levels[0] + levels[1]) / 2.0
@@ -143,6 +146,7 @@ def fit_grid(
     the first. The same start comes up on the other side half a lead away, whatever the hand.
     """
     number = np.zeros(along_mm.size, dtype=np.int64)
+    # Top (1) first, as the grooves are listed.
     codes = np.unique(side)[::-1]
     for code in codes:
         here = side == code
@@ -152,14 +156,18 @@ def fit_grid(
         )
     phase = _side_phase(along_mm, side, number, pitch_mm) if codes.size == 2 else None
     start = _starts(along_mm, side, number, pitch_mm, starts)
+    # One groove a side: no distance between neighbours anywhere.
     if not any(np.unique(number[side == code]).size > 1 for code in codes):
         return PitchGrid(None, None, phase, number, start, None, None)
     columns = [number.astype(np.float64)] + [(side == code).astype(np.float64) for code in codes]
     plain = np.column_stack(columns)
     extra = [(start == s).astype(np.float64) for s in range(1, starts)]
     full = np.column_stack([plain, *extra]) if extra else plain
+    # Where each start was seen only on a side of its own, its place cannot be told from the side's.
     with_index = bool(extra) and np.linalg.matrix_rank(full) == full.shape[1]
     design = full if with_index else plain
+    # pinv also serves two grooves that do not tell all columns apart; its squares carry the uncertainty
+    # through.
     inverse = np.linalg.pinv(design)
     solution = inverse @ along_mm
     spread = np.sqrt((inverse**2) @ np.square(uncertainty_mm)) if uncertainty_mm is not None else None
@@ -184,6 +192,7 @@ def _index(solution: FloatArray, design: FloatArray, first: int) -> FloatArray:
 def _side_phase(along_mm: FloatArray, side: FloatArray, number: IntArray, pitch_mm: float) -> float:
     top, bottom = (np.mean((along_mm - pitch_mm * number)[side == code]) for code in (SIDE_TOP, -SIDE_TOP))
     shift = float(bottom - top) / pitch_mm
+    # Whole pitches between the sides depend on where the trace began.
     return shift - float(np.rint(shift))
 
 
@@ -194,6 +203,7 @@ def _starts(along_mm: FloatArray, side: FloatArray, number: IntArray, pitch_mm: 
     start = number.copy()
     for code in np.unique(side):
         here = side == code
+        # Half a lead is starts/2 pitches.
         half_turn = 0.0 if code == side[0] else starts * pitch_mm / 2.0
         start[here] += round(float(along_mm[here][0] - along_mm[0] - half_turn) / pitch_mm)
     return np.asarray(start % starts)
@@ -228,6 +238,8 @@ def cumulative_deviation(
     out = along_mm - pitch_mm * number
     for code in np.unique(side):
         here = side == code
+        # Each side by itself: between the sides lies the plane's and the styli's place, which is no pitch
+        # error.
         out[here] -= out[here][0]
     return np.asarray(out)
 
