@@ -97,7 +97,7 @@ def open_journal(
             if recovered or isinstance(error, JournalWriteError):
                 raise
             check_not_shorter(state, writer.seq)
-            recovered.append(JournalWriter.recover(store / "journal", store / "quarantine"))
+            recovered.append(writer.recover(store / "quarantine"))
             continue
         check_not_shorter(state, writer.seq)
         if refused:

@@ -26,6 +26,8 @@ DIGEST = re.compile(r"[0-9a-f]{64}")
 SUFFIX = ".zst"
 CONTENT_BYTES_MAX = 1_000_000_000
 """What an object may hold: one that says it holds more is no object of ours."""
+# The longest header of a frame (RFC 8878, 3.1.1: magic number and 14 bytes): enough to learn the content's
+# size.
 _HEADER_BYTES = 18
 _LEVEL = 1
 """Of numbers in text this level makes the smallest objects of the fast ones, 1 MB in 3 ms."""
@@ -60,7 +62,9 @@ class Archive:
         self.folder = folder
         self._elsewhere = elsewhere
         self._known: set[str] = set()
-        self._synced = False
+        self._made = False
+        # Folders of which this process knows that all the names in them are durable.
+        self._synced: set[Path] = set()
         self._in_hand: Counter[str] = Counter()
         self._lock = threading.Lock()
         self.grown = Grown()
@@ -77,6 +81,8 @@ class Archive:
         """
         contents = tuple(contents)
         digests = [*known, *(digest_of(data) for data in contents[len(known) :])]
+        # Noted before any of it is on the disk: another thread with the same content must not rely on an
+        # unsynced name.
         with self._lock:
             self._in_hand.update(digests)
         try:
@@ -86,6 +92,8 @@ class Archive:
                 self._in_hand.subtract(digests)
                 for digest in digests:
                     if not self._in_hand[digest]:
+                        # A counter keeps its zeros: without this it would grow by every content for the life of
+                        # the process.
                         del self._in_hand[digest]
         return digests
 
@@ -93,27 +101,37 @@ class Archive:
         fresh: set[Path] = set()
         try:
             make_folder(self.folder)
-            if not self._synced:
+            if not self._made:
                 self._make_folders()
+                self._made = True
             for data, digest in zip(contents, digests, strict=True):
+                # Recipes, layouts and certificates come with every start and reload: no look at the disk for
+                # each.
                 if digest in self._known:
                     continue
                 path = self.path_of(digest)
+                # By its size alone: comparing would read every object again, and `get` finds any damage.
                 place = self._stored(digest, len(data))
                 if place is not None:
                     # A killed predecessor, or another thread a moment ago, may not have synced the name yet.
-                    if not self._synced or self._in_hand[digest] > 1:
+                    if place.parent not in self._synced or self._in_hand[digest] > 1:
                         fresh.add(place.parent)
                     continue
                 packed = compress(data)
+                # Made in the archive's own folder, the one that a start sweeps of halves; read-only against
+                # slips of the hand.
                 write_synced(path, packed, mode=0o444, sync_name=False, made_in=self.folder)
                 fresh.add(path.parent)
                 with self._lock:
+                    # Whole blocks: it is how fast the disk fills that is asked for.
                     self.grown += Grown(-(-len(packed) // _BLOCK_BYTES) * _BLOCK_BYTES, 1)
+            # Once each, after all files: most of the time goes into syncs, and a part has two contents at least.
             for folder in sorted(fresh):
                 sync_folder(folder)
-            self._synced = True
+            self._synced |= fresh
         except OSError as error:
+            # Names of these folders may be lost in a power cut: whoever finds one must sync it again.
+            self._synced -= fresh
             raise JournalWriteError(f"archive {self.folder}: {error}") from error
 
     def _make_folders(self) -> None:
@@ -123,6 +141,7 @@ class Archive:
             with contextlib.suppress(FileExistsError):
                 (self.folder / f"{number:02x}").mkdir()
                 made += 1
+        # One sync covers the names of all 256.
         if made:
             sync_folder(self.folder)
 
@@ -137,6 +156,7 @@ class Archive:
     def _stored(self, digest: str, size: int) -> Path | None:
         """Where content of this name and size lies already, damaged or not; None where it does not."""
         path, plain = self.path_of(digest), self.folder / digest
+        # A file that a power cut left empty or short has no such header, and is written again.
         with contextlib.suppress(OSError), path.open("rb") as file:
             if _content_size(file.read(_HEADER_BYTES)) == size:
                 return path
@@ -157,6 +177,8 @@ class Archive:
         return data
 
     def _read(self, digest: str) -> bytes:
+        # Tried one after the other without asking first: the object may be sealed away between a look and the
+        # reading.
         for path in (self.path_of(digest), self.folder / digest):
             try:
                 data = path.read_bytes()
@@ -178,6 +200,7 @@ class Archive:
 
     def is_away(self, digest: str) -> bool:
         """Whether a content is known to be elsewhere and is not at hand."""
+        # The folder first: what was sealed without being removed is still at hand.
         here = self.path_of(digest).exists() or (self.folder / digest).exists()
         return not here and self._elsewhere is not None and self._elsewhere.is_away(digest)
 
@@ -207,6 +230,7 @@ def decompress(data: bytes, digest: str) -> bytes:
 
     size = _content_size(data[:_HEADER_BYTES])
     try:
+        # The library reserves as much memory as the header asks for, before it has checked anything else.
         if not 0 <= size <= CONTENT_BYTES_MAX:
             raise zstandard.ZstdError("it does not say how long its content is, or it is too long")
         return zstandard.ZstdDecompressor().decompress(data, max_output_size=size, allow_extra_data=False)

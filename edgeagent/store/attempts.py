@@ -55,7 +55,9 @@ class Attempts:
         """Read the marks that were left behind and count them as failures. Raises JournalWriteError."""
         try:
             make_folder(self._path.parent)
+            # Kept open: every file costs three writes here while its part waits for the lamp.
             self._fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            # Two hundred marks take less than this; a larger file is none of ours and decodes to no marks.
             found = os.pread(self._fd, 1 << 20, 0)
         except OSError as error:
             raise JournalWriteError(f"{self._path}: {error}") from error
@@ -67,6 +69,8 @@ class Attempts:
         for mark in marks:
             failures = mark.failures
             if mark.stage is not None:
+                # A mark with a stage was cut short: by its file, as far as anybody knows, so that it counts
+                # against the file.
                 failures = (*failures, Failure(mark.stage, _ENDED.get(mark.stage, mark.stage.value)))
             self._marks[mark.folder, mark.name] = replace(mark, stage=None, failures=failures)
 
@@ -98,6 +102,7 @@ class Attempts:
     def postponed(self, folder: str, name: str, look: Look) -> None:
         """Nothing was done with the file after all; failures of earlier attempts stay."""
         failures = self.failures(folder, name, look)
+        # A file without a failure needs no mark: the mark was only for the case that the agent would be killed.
         if failures:
             self._set(Mark(folder, name, look, None, failures))
         else:
@@ -110,6 +115,7 @@ class Attempts:
 
     def _set(self, mark: Mark) -> None:
         key = (mark.folder, mark.name)
+        # Taken out first, so that it goes to the end: the oldest marks are at the front, and are dropped first.
         self._marks.pop(key, None)
         self._marks[key] = mark
         while len(self._marks) > _MARKS_MAX:
@@ -119,6 +125,7 @@ class Attempts:
     def _write(self) -> None:
         """All marks in one call, with blanks over what stood there before: no moment shows half of them."""
         data = msgspec.json.encode(list(self._marks.values()))
+        # Truncating first would leave an empty file for a kill in between; blanks behind JSON mean nothing.
         padded = data.ljust(self._size)
         self._size = len(data)
         try:

@@ -73,6 +73,7 @@ class JournalReader:
     def segments(self) -> list[Path]:
         """The segments in chain order. Raises JournalCorruptError when the folder cannot be read."""
         try:
+            # Names are eight digits, so that their order as texts is the order of the chain.
             return sorted(p for p in self.folder.iterdir() if p.suffix == ".jsonl")
         except OSError as error:
             raise JournalCorruptError(str(self.folder), 0, f"cannot be read: {error.strerror}") from error
@@ -83,6 +84,8 @@ class JournalReader:
             with (self.folder / position.place.segment).open("rb") as file:
                 file.seek(position.start)
                 line = file.read(position.place.offset - position.start)
+            # The record's own hash is checked with it: a snapshot must not go on from bytes that were changed
+            # in place.
             record = decode_record(line[:-1])
         except (OSError, RecordError):
             return False
@@ -123,9 +126,15 @@ class JournalReader:
                                 raise RecordError("the line is incomplete")
                             found, head = read(line, seq, head)
                         except RecordError as error:
+                            # More than `_looks_torn` accepts, so that a longer damage shows; all of a segment
+                            # would be 64 MB and more.
                             rest = line + file.read(4 * LINE_BYTES_MAX)
+                            # A segment is begun only after the one before it was synced: a torn line can be in
+                            # the last one alone.
                             if path != segments[-1] or not _looks_torn(rest):
                                 raise JournalCorruptError(path.name, number, str(error)) from error
+                            # The whole rest of the file: `recover` cuts all of it off, not only what was read
+                            # of it.
                             size = path.stat().st_size - offset
                             self.tail = Tail(path.name, number, offset, size, str(error))
                             return
@@ -181,9 +190,12 @@ def last_record(folder: Path) -> Record | None:
 
     Raises JournalCorruptError where it is damaged.
     """
+    # Backwards over empty ones: a segment is made before its first record is.
     for path in reversed(JournalReader(folder).segments()):
         try:
             with path.open("rb") as file:
+                # Two lines' length: behind the last whole line there may be as much of one that is being
+                # written.
                 file.seek(max(0, path.stat().st_size - 2 * LINE_BYTES_MAX))
                 lines = file.read().split(b"\n")[:-1]
             if lines:
@@ -209,6 +221,7 @@ def _read_behind(path: Path, offset: int, count: int, found: list[tuple[Record, 
     with path.open("rb") as file:
         file.seek(offset)
         for line in file:
+            # A line without its end is being written, or will be cut at the next start: it is no record yet.
             if not line.endswith(b"\n") or len(found) >= count:
                 return False
             try:
@@ -231,9 +244,11 @@ def _looks_torn(rest: bytes) -> bool:
     That is: no line feed at all, or nothing but zero bytes behind some point of a last line. A whole line
     that is wrong was changed, not torn.
     """
+    # Zeros are blocks that the file system had set aside for the append and never filled.
     body = rest.rstrip(b"\0\n")
     zeros = b"\0" in rest[len(body) :]
     return (
+        # A measurement and its part's decision share one write: both may be lost in the middle.
         len(body) <= 2 * LINE_BYTES_MAX
         and b"\0" not in body
         and (b"\n" not in rest or (zeros and b"\n" not in body))
@@ -265,7 +280,7 @@ class JournalWriter:
 
     Promise: when ``append`` returns, the records are synced and survive a power cut. Raises on opening
     JournalLockedError (another agent writes here; nothing was touched), JournalTornTailError (the last
-    record is incomplete: ``recover`` keeps a copy, cuts, and the caller records that) and
+    record is incomplete: ``recover`` keeps a copy, cuts, and the caller records that; the lock stays taken) and
     JournalCorruptError (never repaired). Raises on append JournalWriteError; the writer is then closed
     and stays closed, a restart reads the truth from disk.
     """
@@ -289,6 +304,7 @@ class JournalWriter:
         """
         self.lock()
         reader = JournalReader(self.folder)
+        # Only the last one was ever open when a sync failed: the others were whole before it was begun.
         for path in reader.segments()[-1:]:
             _forget_cached(path)
         if behind is not None:
@@ -297,8 +313,8 @@ class JournalWriter:
             self.seq, self.head = record.seq, record.hash
             visit(record, place)
         if reader.tail is not None:
+            # The lock is kept: another agent would cut the same end, and append where `recover` then cuts.
             tail = reader.tail
-            self.close()
             raise JournalTornTailError(f"{tail.segment}: line {tail.line}: {tail.reason}")
         segments = reader.segments()
         self._open_segment(segments[-1] if segments else None)
@@ -309,40 +325,47 @@ class JournalWriter:
             return
         try:
             make_folder(self.folder)
+            # A lock of the kernel, not a file that is there or not: it ends with the process, however that
+            # ends.
             self._lock = os.open(self.folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             with contextlib.suppress(OSError):  # a full disk is met where a record is lost by it, not here
                 write_mark(self._lock)
         except BlockingIOError as error:
-            os.close(self._lock)
-            self._lock = -1
+            self.close()
             holder = writer_of(self.folder)
             who = "" if holder is None else f": {spoken(holder)}"
             raise JournalLockedError(f"{self.folder}: another agent writes this journal{who}") from error
         except OSError as error:
+            # As where a share knows no locks: a descriptor without its lock must not count as one.
+            self.close()
             raise JournalWriteError(f"{self.folder}: {error}") from error
 
-    @staticmethod
-    def recover(folder: Path, quarantine: Path) -> TailCut:
+    def recover(self, quarantine: Path) -> TailCut:
         """Cut an incomplete last line off, keep its bytes, and say what was done.
 
-        The caller holds no lock yet; the returned body is that of the ``recovery`` record that must
-        follow. Raises JournalCorruptError when the damage is no torn tail, JournalWriteError.
+        After `open` raised JournalTornTailError, under the lock that it took. The returned body is that of the
+        ``recovery`` record that must follow. Raises JournalCorruptError when the damage is no torn tail,
+        JournalWriteError.
         """
-        reader = JournalReader(folder)
+        assert self._lock >= 0
+        reader = JournalReader(self.folder)
         for _ in reader.walk():
             pass
         tail = reader.tail
         assert tail is not None
-        path = folder / tail.segment
+        path = self.folder / tail.segment
         try:
             cut = path.read_bytes()[tail.offset :]
             make_folder(quarantine)
+            # Kept and synced before the cut: a power cut in between finds the torn end again, and the same
+            # name.
             digest = digest_of(cut)
             write_synced(quarantine / f"journal-tail-{digest[:16]}", cut)
             fd = os.open(path, os.O_RDWR)
             try:
                 os.ftruncate(fd, tail.offset)
+                # Before anything is appended: a power cut must not bring the torn bytes back before a record.
                 os.fsync(fd)
             finally:
                 os.close(fd)
@@ -362,9 +385,12 @@ class JournalWriter:
             raise JournalWriteError(f"{self._path}: {error}") from error
 
     def _append(self, bodies: Sequence[AnyBody]) -> list[Record]:
+        # Rotated, restored or written by a tool: what is appended would lie in a file that nobody reads, or off
+        # the chain.
         seen, own = os.stat(self._path), os.fstat(self._fd)
         if (seen.st_dev, seen.st_ino, seen.st_size) != (own.st_dev, own.st_ino, self._offset):
             raise OSError("the segment was exchanged, cut or written by somebody else")
+        # One time for all of them: they become durable with one sync.
         time = utc_text(self._clock.now())
         lines, records = [], []
         seq, head = self.seq, self.head
@@ -374,11 +400,14 @@ class JournalWriter:
             lines.append(line)
             records.append(record)
         data = b"".join(lines)
+        # One write, so that a crash leaves at most one torn end; nothing of it counts before the sync below.
         write_all(self._fd, data)
+        # It writes the new length too (fdatasync(2)), and spares the times of the file that nobody asks for.
         os.fdatasync(self._fd)
         self._offset += len(data)
         self.grown_bytes += len(data)
         self.seq, self.head = seq, head
+        # After the append, never in the middle of one: records that share a sync stand in one segment.
         if self._offset >= self._segment_bytes:
             self._open_segment(None)
         return records
@@ -391,10 +420,15 @@ class JournalWriter:
         path = existing
         try:
             if path is None:
+                # Behind the greatest number that is there, not behind a count: a missing segment must not be
+                # made anew.
                 numbers = [int(p.stem) for p in self.folder.glob("*.jsonl") if p.stem.isdigit()]
                 path = self.folder / f"{max(numbers, default=0) + 1:08d}.jsonl"
+                # O_EXCL: a segment of this name is somebody else's records.
                 self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
                 os.fsync(self._fd)
+                # Before the first record: its sync makes the content durable, not the name under which it is
+                # found.
                 sync_folder(self.folder)
             else:
                 self._fd = os.open(path, os.O_WRONLY | os.O_APPEND)
@@ -407,6 +441,7 @@ class JournalWriter:
         """Give up segment and lock; safe to call twice."""
         for fd in (self._fd, self._lock):
             if fd >= 0:
+                # What was written is synced already, or was refused aloud: closing has nothing more to lose.
                 with contextlib.suppress(OSError):
                     os.close(fd)
         self._fd = self._lock = -1

@@ -34,10 +34,12 @@ class KnownMounts:
         A disk that refuses this is not the end: it only costs what a later start would know, and whatever must
         be durable meets the same disk and says so.
         """
+        # Asked at every scan: only a change is worth a sync.
         if self._points.get(folder) == point:
             return
         points = {**self._points, folder: point}
         with contextlib.suppress(OSError):
             make_folder(self._path.parent)
             write_synced(self._path, msgspec.json.encode(points))
+            # Last, so that a refused write is tried again with the next listing.
             self._points = points

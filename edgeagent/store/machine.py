@@ -18,6 +18,8 @@ def this_machine() -> Machine:
     machines may differ in the last digits. The record says which machine it was and which of its vector
     instructions were used.
     """
+    # numpy's own word for what it was built with and what it found: the processor's flags alone do not say what
+    # it uses.
     built: Any = np.show_config(mode="dicts")
     blas = built.get("Build Dependencies", {}).get("blas", {})
     simd = built.get("SIMD Extensions", {})

@@ -38,6 +38,7 @@ class SparkplugState(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 def write_sparkplug_state(path: Path, state: SparkplugState) -> None:
     """Make the state durable, with its own checksum. Raises OSError; the old one then stands."""
     make_folder(path.parent)
+    # Without the closing brace, which goes behind the checksum: the file stays one JSON object.
     text = msgspec.json.encode(state)[:-1]
     write_synced(path, text + _MARK + hashlib.sha256(text).hexdigest().encode() + _END)
 
@@ -45,6 +46,7 @@ def write_sparkplug_state(path: Path, state: SparkplugState) -> None:
 def read_sparkplug_state(path: Path) -> SparkplugState | None:
     """The state; None when it is missing or damaged."""
     try:
+        # From the end: a metric's value may hold the mark's text too.
         text, _, digest = path.read_bytes().rpartition(_MARK)
         if digest != hashlib.sha256(text).hexdigest().encode() + _END:
             return None

@@ -55,17 +55,20 @@ class StateFile:
 
     def save(self, state: State) -> None:
         """Make the state durable. Raises JournalWriteError."""
+        # Called in every turn of the loop: an idle agent must not sync the disk all the time.
         if state != self._saved:
             try:
                 write_state(self.path, state)
             except OSError as error:
                 raise JournalWriteError(f"{self.path}: {error}") from error
+            # Only once it is on the disk: a state that was refused is tried again.
             self._saved = state
 
 
 def write_state(path: Path, state: State) -> None:
     """Make the state durable, with its own checksum. Raises OSError; the old one then stands."""
     make_folder(path.parent)
+    # Without the closing brace, which goes behind the checksum: the file stays one JSON object.
     text = msgspec.json.encode(state)[:-1]
     write_synced(path, text + _MARK + hashlib.sha256(text).hexdigest().encode() + _END)
 
@@ -77,6 +80,7 @@ def read_state(path: Path) -> State | None:
     """
     try:
         data = path.read_bytes()
+        # From the end: a serial in it may hold the mark's text too.
         text, mark, digest = data.rpartition(_MARK)
         if not mark:
             return _of_before(msgspec.json.decode(data, type=State))
@@ -101,6 +105,8 @@ def set_aside_damaged_state(path: Path, quarantine: Path) -> str | None:
         if not path.exists() or read_state(path) is not None:
             return None
         make_folder(quarantine)
+        # Named by its content: a start that is cut off here and repeated keeps one copy, not one for each
+        # attempt.
         aside = quarantine / f"publisher-state-{hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
         path.rename(aside)
     except OSError as error:
@@ -110,6 +116,7 @@ def set_aside_damaged_state(path: Path, quarantine: Path) -> str | None:
 
 def check_not_shorter(state: State | None, end: int) -> None:
     """Raise JournalCorruptError when a journal that ends at record ``end`` once had more of them."""
+    # The state is saved after the records it names are synced, so that a power cut can never bring this about.
     if state is not None and state.end > end:
         words = (
             f"ends at record {end}, but record {state.end} was written once: it was cut or restored from a copy"

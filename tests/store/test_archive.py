@@ -146,3 +146,41 @@ def test_names_made_by_a_killed_predecessor_are_synced_before_they_are_relied_on
     synced.clear()
     archive.put(b"left behind")
     assert synced == []
+
+
+def test_each_folder_of_a_killed_predecessor_is_synced_not_that_of_the_first_content_alone(
+    tmp_path, monkeypatch
+):
+    before = Archive(tmp_path)
+    contents = [b"recipe", b"trace"]
+    folders = [before.path_of(before.put(data)).parent for data in contents]
+    assert folders[0] != folders[1]
+    synced = []
+    real = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda fd: (synced.append(os.fstat(fd).st_ino), real(fd))[1])
+    archive = Archive(tmp_path)
+    for data, folder in zip(contents, folders, strict=True):
+        archive.put(data)
+        assert synced == [folder.stat().st_ino]
+        synced.clear()
+
+
+def test_name_whose_sync_failed_is_synced_again_by_whoever_finds_it(tmp_path, monkeypatch):
+    archive = Archive(tmp_path)
+    folder = archive.path_of(archive.put(b"earlier")).parent
+    fresh = next(data for n in range(10_000) if digest_of(data := b"%d" % n)[:2] == folder.name)
+    inode, real = folder.stat().st_ino, os.fsync
+
+    def refuse(fd: int) -> None:
+        if os.fstat(fd).st_ino == inode:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        real(fd)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", refuse)
+        with pytest.raises(JournalWriteError):
+            archive.put(fresh)
+    synced = []
+    monkeypatch.setattr(os, "fsync", lambda fd: (synced.append(os.fstat(fd).st_ino), real(fd))[1])
+    archive.put(fresh)
+    assert synced == [inode]

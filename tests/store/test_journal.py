@@ -6,6 +6,7 @@ Digests in the outside check are computed with hashlib (SHA-256, FIPS 180-4) and
 from __future__ import annotations
 
 import errno
+import fcntl
 import hashlib
 import json
 import os
@@ -181,7 +182,9 @@ def test_torn_tail_is_refused_then_cut_once_with_a_copy_kept(tmp_path, six_lines
     with pytest.raises(JournalTornTailError):
         writer.open(lambda _r, _p: None)
     assert path.read_bytes() == six_lines[:-50], "opening repairs nothing"
-    body = JournalWriter.recover(folder, tmp_path / "quarantine")
+    with pytest.raises(JournalLockedError):
+        JournalWriter(folder, FixedClock(), 1 << 20).lock()  # nobody writes behind the end that is to be cut
+    body = writer.recover(tmp_path / "quarantine")
     (kept,) = (tmp_path / "quarantine").iterdir()
     torn = six_lines.splitlines(keepends=True)[-1][:-50]
     assert kept.read_bytes() == torn
@@ -204,6 +207,17 @@ def test_second_writer_is_refused_and_touches_nothing(tmp_path):
     first.append([body_of("stop", {"published": 0})])
     first.close()
     opened(tmp_path).close()
+
+
+def test_lock_that_the_system_refuses_is_not_taken_for_one(tmp_path, monkeypatch):
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    writer = JournalWriter(tmp_path, FixedClock(), 1 << 20)
+    monkeypatch.setattr(fcntl, "flock", refuse)
+    for _ in range(2):  # asked again it must not say that the lock is held
+        with pytest.raises(JournalWriteError, match="No locks available"):
+            writer.lock()
 
 
 @pytest.mark.parametrize("foreign", ["appended", "cut", "exchanged", "removed"])
@@ -294,7 +308,7 @@ def test_any_end_that_is_lost_leaves_a_journal_that_goes_on(tmp_path_factory, si
     try:
         writer.open(lambda _r, _p: None)
     except JournalTornTailError:
-        JournalWriter.recover(store / "journal", store / "quarantine")
+        writer.recover(store / "quarantine")
         writer.open(lambda _r, _p: None)
     writer.append([body_of("start", {"boot": 9})])
     writer.close()

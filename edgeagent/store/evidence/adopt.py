@@ -29,8 +29,8 @@ def adopt_journal(store: Path, who: str, why: str, clock: Clock) -> tuple[int, s
         known = with_record(known, record)
 
     writer = JournalWriter(journal, clock, segment_bytes=1 << 62)
-    writer.open(visit)
     try:
+        writer.open(visit)
         uid = os.getuid()
         user = UserNames()(uid) or str(uid)
         (record,) = writer.append([Adoption(who=who, why=why, user=user, before=known.hash)])
