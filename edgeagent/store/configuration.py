@@ -74,6 +74,7 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
     document = _document(path, path.name)
     settings = parse_settings(document.data, path.name)
     certificates = _certificates(path.parent / "artefacts")
+    # Here, not where it is used: a name without a certificate would hold every part, one trace after the other.
     wanted = settings.uncertainty.artefact if settings.uncertainty is not None else None
     if wanted is not None and wanted not in certificates:
         raise ConfigError(
@@ -130,6 +131,7 @@ def _approvers(path: Path, names: Sequence[str]) -> tuple[list[VerifierKey], lis
             documents.append(_document(path.parent / name, name))
         except EvidenceError as error:
             raise ConfigError(path.name, "evidence.approvers", str(error), value=name) from error
+        # Two names for one key would let one person approve as two.
         if any(key.public == other.public for other in keys):
             raise ConfigError(path.name, "evidence.approvers", "the key of another of them too", value=name)
         keys.append(key)
@@ -177,6 +179,7 @@ def load_recipes(folder: Path) -> dict[str, LoadedRecipe]:
         }
         loaded = recipe_from_documents(document, files)
         part = loaded.recipe.part
+        # Which of the two judges a part would depend on the names of the files.
         if part in found:
             raise ConfigError(
                 name, "part", f"{found[part].document.name} is a recipe for it already", value=part
@@ -216,11 +219,14 @@ def _certificates(folder: Path) -> dict[str, tuple[Certificate, Document]]:
 
 
 def _toml_files(folder: Path) -> list[Path]:
+    # Sorted, so that the same folder gives the same manifest, and errors come in the same order.
     return sorted(p for p in folder.glob("*.toml") if p.is_file()) if folder.is_dir() else []
 
 
 def _document(path: Path, name: str) -> Document:
     try:
+        # Read once: what is checked, judged by and archived are the same bytes, whoever edits the file
+        # meanwhile.
         return Document(name, read_at_most(path, CONFIGURATION_BYTES_MAX))
     except OSError as error:
         raise ConfigError(name, "", f"cannot be read: {error.strerror}") from error
@@ -232,6 +238,8 @@ def files_in_force(archive: Archive, manifest: str) -> tuple[frozenset[str], dic
     try:
         named = manifest_files(archive.get(manifest))
     except (JournalError, ConfigError):
+        # A lost manifest makes every file a changed one, which the record then says; it does not keep the agent
+        # from starting.
         return frozenset(), files
     for one in named:
         with contextlib.suppress(JournalError):
@@ -265,6 +273,7 @@ def exposed_secrets(configuration: StationConfiguration) -> tuple[str, ...]:
     files = {"mqtt.password_file": mqtt.password_file, "mqtt.tls.key": mqtt.tls.key if mqtt.tls else None}
     for key, name in files.items():
         mode = _mode(configuration.folder / name) if name is not None else None
+        # A word, not an error: stations that ran must not stop at an update over a file's mode.
         if mode is not None and mode & 0o077:
             found.append(f"{key} {name} has mode {mode:04o}, so others can read it: chmod 600")
     return tuple(found)

@@ -36,9 +36,13 @@ FOLDER = "requests"
 MODE = 0o2770
 """Nobody else, and what is made in it belongs to its group, so that the service can read it."""
 _REQUEST, _ANSWER = ".request", ".answer"
+# The service reads by the group; others must not see who asks to release what.
 _FILE_MODE = 0o640
+# A request is four short texts; whoever writes more is not one of our commands.
 _BYTES_MAX = 4096
+# Longer than any command waits for its answer: an older request has nobody left who would hear it.
 _AGE_MAX_S = 120.0
+# An hour, so that no command that is still at work loses its half-written request or its answer.
 _LEFT_BEHIND_S = 3600.0
 _AT_ONCE_MAX = 20
 """Requests taken up in one turn of the loop: a flood of them must not keep it from its parts."""
@@ -78,13 +82,16 @@ class RequestFolder:
         """
         try:
             make_folder(self.folder)
+            # Not through a link: whoever could put one here would choose the folder whose requests are obeyed.
             found = os.lstat(self.folder)
             if not stat.S_ISDIR(found.st_mode):
                 return f"{self.folder} is no folder: requests are refused"
+            # Its owner may change its mode at any time, and with it who may release parts.
             if os.geteuid() not in (0, found.st_uid):
                 name = self._name_of(found.st_uid) or str(found.st_uid)
                 return f"{self.folder} belongs to {name} and not to the agent's user: chown it, or remove it"
             self._give_to(group, found.st_gid)
+            # Left alone where it is right: a sandbox may refuse to set the set-group bit.
             if stat.S_IMODE(os.lstat(self.folder).st_mode) != MODE:
                 _set_mode(self.folder)
             self._sweep()
@@ -112,7 +119,10 @@ class RequestFolder:
 
         One that was answered but cannot be taken away does not come again.
         """
+        # A folder that cannot be listed now is asked again at the next turn: a request waits, nothing else
+        # does.
         with contextlib.suppress(OSError):
+            # A hidden name is a request that is not whole yet.
             found = (p for p in self.folder.iterdir() if p.suffix == _REQUEST and not p.name.startswith("."))
             return sorted(p for p in found if p.name not in self._immovable)[:_AT_ONCE_MAX]
         return []
@@ -126,12 +136,15 @@ class RequestFolder:
         try:
             data, found = _bytes_of(path)
             asker = Asker(found.st_uid, self._name_of(found.st_uid))
+            # At each request, not at the start alone: a folder opened to everybody later proves nothing of who
+            # asks.
             if stat.S_IMODE(path.parent.stat().st_mode) & stat.S_IWOTH:
                 raise RequestRefusedError(reason(Code.REQUESTS_UNGUARDED))
             handed = Handed(decode_request(data), asker)
         except (OSError, ValueError, RecursionError) as error:  # msgspec's errors are ValueErrors
             text = error.strerror if isinstance(error, OSError) else str(error)
             raise RequestRefusedError(reason(Code.NOT_A_REQUEST, text=text)) from error
+        # By the file, not by what it says: its time is the kernel's.
         age_s = now - found.st_mtime
         if age_s > _AGE_MAX_S:
             what = subject_of(handed.request)
@@ -141,16 +154,20 @@ class RequestFolder:
     def answer(self, path: Path, answer: RequestAnswer) -> None:
         """Write the answer, then take the request away. A request that comes again after a crash is refused,
         since what it asks for is done already."""
+        # An answer that cannot be written costs the command its word; what it asked for is on record all the
+        # same.
         with contextlib.suppress(OSError):
             write_synced(path.with_suffix(_ANSWER), encode(answer))
         try:
             path.unlink(missing_ok=True)
+        # Remembered, or it would be answered in every turn of the loop.
         except OSError:
             self._immovable.add(path.name)
 
     def put(self, request: Request) -> Path:
         """Hand in a request under a name of its own. Raises OSError; the folder is the service's to make."""
         name = os.urandom(8).hex()
+        # Whole, readable for the service and only then under a name that it looks for.
         hidden, path = self.folder / f".{name}", self.folder / f"{name}{_REQUEST}"
         write_synced(hidden, encode(request), mode=_FILE_MODE)
         with contextlib.suppress(OSError):  # where the folder hands its group on by itself, it is done already
@@ -165,6 +182,7 @@ class RequestFolder:
             answer = msgspec.json.decode(found.read_bytes(), type=RequestAnswer)
         except FileNotFoundError:
             return None
+        # Gone is gone: an answer that stays is swept after an hour.
         with contextlib.suppress(OSError):
             found.unlink(missing_ok=True)
         return answer
@@ -192,6 +210,8 @@ def _bytes_of(path: Path) -> tuple[bytes, os.stat_result]:
 
     Raises OSError for what is none: a link in either sense would show another owner than who made it.
     """
+    # Non-blocking for a pipe under this name; without following, as the owner counts and is read from this
+    # descriptor.
     fd = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(fd, "rb") as file:
         found = os.fstat(fd)

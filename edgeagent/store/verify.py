@@ -160,10 +160,13 @@ def verify_journal(
     what contradicts a right signature or what was seen.
     """
     journal = journal_folder(folder)
+    # Sets, since two messages may state different heads of one record: then one of them cannot be right.
     wanted: dict[int, set[str]] = {}
     for seq, head in seen:
         wanted.setdefault(seq, set()).add(head)
+    # Before the walk, as the checkpoints are: what a running agent notes later may name records behind its end.
     note = read_state(journal.parent / "state" / "publisher.json")
+    # Unsigned, so that whoever cuts the journal can cut this too; it shows a lost end, not a clever one.
     if note is not None and note.end:
         wanted.setdefault(note.end, set()).add(note.head)
     heads = _heads([journal.parent / FOLDER, *checkpoints])
@@ -224,6 +227,7 @@ def _heads(places: Iterable[Path]) -> list[tuple[TreeHead, SignedNote]]:
                 found.setdefault(note.whole, (read_tree_head(note.text), note))
             except NoteError:
                 continue
+    # The largest first: one that agrees speaks for all before it, and spares checking their signatures.
     return sorted(found.values(), key=lambda pair: -pair[0].size)
 
 
@@ -248,16 +252,21 @@ def _walk(
     step, segment, number = None, "", 0
     steps = progress(reader.steps(), "records", record_total(reader.folder))
     for step, line, segment, number in steps:
+        # At once: from the first record on that is another one, everything behind it is another history.
         if step.seq in wanted and wanted[step.seq] != {step.hash.decode()}:
             raise JournalCorruptError(
                 segment, number, f"record {step.seq} is not the one that was published: hashes differ"
             )
         if step.seq == 1:
             found.first = step.time
+        # Only these are decoded: of all others the hash is enough, which is most of the speed.
         if step.seq == 1 or step.kind in _NAMED:
             found.known = with_record(found.known, decode_record(line[:-1]))
+        # Without checkpoints nobody asks for a root, and two hashes a record are saved.
         if sizes:
             frontier.append(bytes.fromhex(step.hash.decode()))
+            # Roots while walking: a frontier cannot give those of earlier sizes, and all leaves would be 32
+            # bytes a record.
             if step.seq in sizes:
                 found.roots[step.seq] = frontier.root()
     if step is not None:
@@ -272,6 +281,7 @@ def _agrees(head: TreeHead, walked: _Walked) -> bool | None:
     identity = walked.known.of(head.origin)
     if identity is None:
         return None
+    # No root for a size beyond the end: that is not right either.
     right = walked.roots.get(head.size) == head.root
     if identity.last is not None and (head.size > identity.last or not right):
         return None  # lost with the former identity; the adoption says so
@@ -283,6 +293,7 @@ def _signed(
 ) -> Signed:
     """Up to where a key and those that it endorsed signed. Raises JournalCorruptError where one signed other
     records."""
+    # Where no key is given each one that the journal names is listed by itself.
     endorsed = [c.endorsement for c in walked.known.changes] if given else []
     own, *through = [_signed_by(each, heads, walked) for each in followed_keys([key], endorsed)]
     up_to = max(up_to for up_to, _ in (own, *through))
@@ -302,6 +313,7 @@ def _signed_by(
     up_to, why_not = 0, "there is no checkpoint of this key"
     for head, note in heads:
         agrees = _agrees(head, walked)
+        # What agrees below a size that is proved adds nothing; what contradicts must be found at any size.
         if note.of(key) is None or (agrees and up_to):
             continue
         try:
@@ -325,6 +337,7 @@ def _in_force(key: VerifierKey, head: TreeHead, walked: _Walked) -> bool:
     identity = walked.known.of(head.origin)
     if identity is None or key.text not in identity.keys:
         return True
+    # A retired key that was stolen must not sign for records written after it was exchanged.
     before = [change for change in identity.changes if change.seq <= head.size]
     return key.text == (before[-1].new if before else identity.keys[0])
 
@@ -343,6 +356,7 @@ def _witnessed(key: VerifierKey, heads: Sequence[tuple[TreeHead, SignedNote]], w
     name, up_to, at, why_not = key_text(key), 0, 0, "there is no checkpoint that it cosigned"
     for head, note in heads:
         agrees = _agrees(head, walked)
+        # Of the same size more than one may be there: the earliest time counts below.
         if note.of(key) is None or (agrees and head.size < up_to):
             continue
         try:
@@ -376,6 +390,7 @@ def _adopted(
     for before, after in zip(walked.known.identities, walked.known.identities[1:], strict=False):
         assert after.adopted is not None
         keys = [key for key in map(_named_key, before.keys) if key is not None]
+        # By the former identity's own keys alone: anybody can write a checkpoint that claims more records.
         lost = max(
             (h.size for h, n in heads if _agrees(h, walked) is None and _is_signed(n, h, keys)), default=0
         )
