@@ -125,7 +125,7 @@ class Archive:
                 with self._lock:
                     # Whole blocks: it is how fast the disk fills that is asked for.
                     self.grown += Grown(-(-len(packed) // _BLOCK_BYTES) * _BLOCK_BYTES, 1)
-            # Once each, after all files: most of the time goes into syncs, and a part has two contents at least.
+            # Behind all files: contents of a part that share a folder share its sync.
             for folder in sorted(fresh):
                 sync_folder(folder)
             self._synced |= fresh
@@ -194,6 +194,10 @@ class Archive:
             raise JournalCorruptError(f"archive/{digest}", 0, "cannot be read: it is not there")
         return elsewhere
 
+    def has(self, digest: str) -> bool:
+        """Whether the folder itself has a content, whatever is elsewhere."""
+        return self.path_of(digest).exists() or (self.folder / digest).exists()
+
     def knows_of(self, digest: str) -> bool:
         """Whether a content that is not in the folder is known to be elsewhere."""
         return self._elsewhere is not None and self._elsewhere.knows(digest)
@@ -201,8 +205,7 @@ class Archive:
     def is_away(self, digest: str) -> bool:
         """Whether a content is known to be elsewhere and is not at hand."""
         # The folder first: what was sealed without being removed is still at hand.
-        here = self.path_of(digest).exists() or (self.folder / digest).exists()
-        return not here and self._elsewhere is not None and self._elsewhere.is_away(digest)
+        return not self.has(digest) and self._elsewhere is not None and self._elsewhere.is_away(digest)
 
     def objects(self) -> Iterator[tuple[str, Path]]:
         """Every object in the folder by its digest, with its file; files of other names are passed over."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import threading
 from pathlib import Path
@@ -13,12 +14,14 @@ from records import body_of
 
 from edgeagent.cli import main
 from edgeagent.codec.records.digest import digest_of
+from edgeagent.codec.records.result import encode
 from edgeagent.errors import EvidenceError
 from edgeagent.judging.replaying.references import references
 from edgeagent.store.archive import Archive
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.copies import backup
 from edgeagent.store.copies.backup import back_up
+from edgeagent.store.copies.sealed import FORM, SealedManifest
 from edgeagent.store.evidence.kept import KeptCheckpoints
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.replay import replay_store
@@ -108,6 +111,33 @@ def test_private_key_and_what_is_rebuilt_are_not_in_the_copy(store, tmp_path):
         "journal",
         "quarantine",
     ]
+
+
+def test_checkpoints_in_a_copy_survive_a_power_cut_as_its_records_do(store, tmp_path, monkeypatch):
+    folder, _ = store
+    (folder / "evidence" / "cosigned").mkdir(parents=True)
+    (folder / "evidence" / "cosigned" / "witness").write_text("a note")
+    synced, real = set(), os.fsync
+    monkeypatch.setattr(os, "fsync", lambda fd: (synced.add(os.fstat(fd).st_ino), real(fd))[1])
+    back_up(folder, tmp_path / "copy")
+    copied = tmp_path / "copy" / "evidence"
+    assert {p.stat().st_ino for p in (copied, copied / "cosigned", copied / "cosigned" / "witness")} <= synced
+
+
+def test_object_of_an_older_version_that_was_sealed_but_not_removed_is_copied(store, tmp_path):
+    folder, _ = store
+    archive = Archive(folder / "archive")
+    digest, path = next(archive.objects())
+    plain = archive.get(digest)
+    path.unlink()
+    (folder / "archive" / digest).write_bytes(plain)
+    (folder / "sealed").mkdir()
+    manifest = SealedManifest(
+        sealed=FORM, first=1, last=1, prev="", head="", segments=(), objects=(digest,), root=""
+    )
+    (folder / "sealed" / f"{manifest.name}.json").write_bytes(encode(manifest))
+    back_up(folder, tmp_path / "copy")
+    assert is_whole(tmp_path / "copy") == 5
 
 
 def test_backup_of_another_or_an_older_journal_leaves_the_copy_as_it_is(store, tmp_path):

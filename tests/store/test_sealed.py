@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import shutil
 import zipfile
 from pathlib import Path
@@ -139,6 +141,19 @@ def test_what_is_not_closed_or_still_used_stays(station, tmp_path):
     again = run(station, "archive", "seal")
     assert (again.exit_code, again.stderr.count("\n")) == (1, 1)
     assert "no closed segment is left" in again.stderr
+
+
+def test_disk_that_fills_up_while_sealing_is_left_as_it_was(station, monkeypatch):
+    real = zipfile.ZipFile.writestr
+
+    def refuse(self, member, data) -> None:
+        if member.filename != "manifest.json":
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        real(self, member, data)
+
+    monkeypatch.setattr(zipfile.ZipFile, "writestr", refuse)
+    assert run(station, "archive", "seal").exit_code == 1
+    assert list((station / "store" / "sealed").iterdir()) == []
 
 
 def test_nothing_is_removed_while_an_agent_runs(station):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from edgeagent.errors import AgentError, UsageError
@@ -18,6 +20,22 @@ def test_folder_has_its_name_only_when_all_of_it_is_written(tmp_path):
     with pytest.raises(UsageError, match="exists already"), new_whole_folder(out):
         pass
     assert (out / "a").read_text() == "a"
+
+
+def test_all_of_it_is_synced_before_it_has_its_name(tmp_path, monkeypatch):
+    synced, real = [], os.fsync
+
+    def note(fd: int) -> None:
+        synced.append((os.fstat(fd).st_ino, (tmp_path / "out").exists()))
+        real(fd)
+
+    with new_whole_folder(tmp_path / "out") as folder:
+        (folder / "site=a").mkdir()
+        (folder / "site=a" / "part-00000.parquet").write_bytes(b"rows")
+        monkeypatch.setattr(os, "fsync", note)
+    out = tmp_path / "out"
+    wanted = [out / "site=a" / "part-00000.parquet", out / "site=a", out, tmp_path]
+    assert synced == [(path.stat().st_ino, path == tmp_path) for path in wanted]
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,8 @@ class Contents:
 
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
+        # Listed once: a look at the disk for each name of a million records would take longer than reading
+        # them.
         self._there = {digest for digest, _ in archive.objects()}
         self._named: set[str] = set()
         self.missing: list[tuple[int, str, str]] = []
@@ -46,6 +48,7 @@ class Contents:
                 self._note(seq, named.name, named.sha256)
             found = {f.name: self._archive.get(f.sha256) for f in files}
             return configuration_from(found, body.agent_sha256)
+        # Not an end: what follows is derived by no configuration, and the report says from which record on.
         except (ConfigError, JournalCorruptError) as error:
             self.unread.append((seq, "configuration", f"cannot be read, nothing is derived by it: {error}"))
             return None
@@ -75,6 +78,8 @@ class Contents:
         self._named.add(digest)
         if digest in self._there:
             return
+        # Only noted: which sealings the journal has on record is known at its end, and decides what that is
+        # worth.
         if self._archive.is_away(digest):
             self._away.append((seq, what, digest))
         elif not self._archive.knows_of(digest):

@@ -9,6 +9,7 @@ them.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import zipfile
@@ -67,27 +68,33 @@ def seal(store: Path, out: Path | None = None, progress: Progress = no_progress)
     """Put the closed segments that are in no sealed file yet, with their contents, into one file; durable.
 
     ``out`` is a folder, by default ``sealed/`` in the store. Raises EvidenceError where there is nothing to
-    seal or a content is missing, JournalCorruptError, OSError.
+    seal, JournalCorruptError where a content was changed, OSError.
     """
     journal, archive = store / "journal", Archive(store / "archive")
+    # By manifests, not by `sealing` records: a file that was sealed without --remove has none.
     done = max((m.last for m in manifests(store)), default=0)
     reader = JournalReader(journal)
+    # The last segment is still appended to, and would be another one than in the file.
     closed = {path.name for path in reader.segments()[:-1]}
     first, last, prev, head, before = 0, 0, GENESIS, GENESIS, GENESIS
     names, wanted, later = dict[str, None](), dict[str, None](), set[str]()
     for record, place in progress(reader.walk(), "records", record_total(journal)):
+        # The whole journal is walked: a content stays as long as any later record names it, such as a copied
+        # file's.
         moved = {d for what, d in references(record.body) if what not in _KEPT}
         if place.segment in closed and record.seq > done:
             first, prev = (first, prev) if first else (record.seq, before)
             last, head = record.seq, record.hash
             names[place.segment] = None
             wanted.update(dict.fromkeys(sorted(moved)))
+        # What earlier sealed files hold was settled when they were made.
         elif record.seq > done:
             later |= moved
         before = record.hash
     if not names:
         raise EvidenceError("no closed segment is left to seal: the last one is still being written")
     there = {digest for digest, _ in archive.objects()}
+    # What is missing stays missing and is `replay`'s to say: sealing must not fail for an object lost long ago.
     objects = tuple(d for d in wanted if d not in later and d in there)
     manifest = SealedManifest(
         sealed=FORM,
@@ -118,17 +125,24 @@ def _written(
     for _, read in progress(members, "contents hashed"):
         frontier.append(hashlib.sha256(read()).digest())
     manifest = msgspec.structs.replace(manifest, root=frontier.root().hex())
-    with zipfile.ZipFile(temporary, "w", zipfile.ZIP_STORED, allowZip64=True) as sealed:
-        sealed.writestr(_member(MANIFEST), encode(manifest))
-        for name, read in progress(members, "contents written"):
-            sealed.writestr(_member(name), read())
-    fd = os.open(temporary, os.O_RDONLY)
     try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
-    temporary.rename(path)
+        with zipfile.ZipFile(temporary, "w", zipfile.ZIP_STORED, allowZip64=True) as sealed:
+            sealed.writestr(_member(MANIFEST), encode(manifest))
+            for name, read in progress(members, "contents written"):
+                sealed.writestr(_member(name), read())
+        fd = os.open(temporary, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+        temporary.rename(path)
+    except BaseException:
+        # It may be as large as the archive, and a disk that it has filled must not stay full.
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+        raise
     sync_folder(folder)
+    # Before the manifest says that the contents are in it: --remove and every reader go by the manifest.
     check_sealed(path, progress)
     write_synced(store / FOLDER / f"{manifest.name}.json", encode(manifest))
     return SealedFile(path, manifest)
@@ -143,6 +157,7 @@ def _object_of(archive: Archive, digest: str) -> Callable[[], bytes]:
     def read() -> bytes:
         path = archive.path_of(digest)
         data = archive.get(digest)  # checked against its name
+        # The bytes as they lie: compressing again with another library's version would give other ones.
         return path.read_bytes() if path.exists() else compress(data)
 
     return read
@@ -163,6 +178,7 @@ def sealing_body(sealed: SealedFile) -> Sealing:
 
 def vouched_contents(store: Path, sealings: Iterable[Sealing]) -> frozenset[str]:
     """Contents in the manifests of a store that records name by their digest; of others nobody vouches."""
+    # Manifests are plain files: whoever removed contents could write one that claims they were sealed.
     recorded = {body.manifest_sha256 for body in sealings}
     vouched = (m for m in manifests(store) if digest_of(encode(m)) in recorded)
     return frozenset(digest for manifest in vouched for digest in manifest.objects)
@@ -186,6 +202,8 @@ def take_out(store: Path, sealed: SealedFile, progress: Progress = no_progress) 
     check_sealed(sealed.path, progress)
     archive, count = Archive(store / "archive"), 0
     held = set(sealed.manifest.objects)
+    # A list, since the folders are changed on the way; a removal that a power cut undoes is only repeated disk
+    # use.
     for digest, path in list(archive.objects()):
         if digest in held:
             path.unlink()
@@ -200,9 +218,13 @@ def check_sealed(path: Path, progress: Progress = no_progress) -> SealedManifest
             manifest = msgspec.json.decode(sealed.read(MANIFEST), type=SealedManifest)
             names = [f"journal/{n}" for n in manifest.segments]
             names += [f"archive/{d}{SUFFIX}" for d in manifest.objects]
+            # Exactly these, in this order: a second member of the same name could hide the one that was
+            # checked.
             if sealed.namelist() != [MANIFEST, *names]:
                 raise EvidenceError(f"{path}: its members are not those of its manifest")
             frontier = Frontier()
+            # Behind the record before the first one, so that the file is whole without the journal that it came
+            # from.
             step = manifest.first - 1, manifest.prev
             for name in progress(names, "contents checked"):
                 data = sealed.read(name)
@@ -246,6 +268,7 @@ def check_belongs(path: Path, manifest: SealedManifest, journal: Path) -> int | 
             raise EvidenceError(f"{path}: record {step.seq} is not the one of this journal")
         if step.kind == Sealing.KIND:
             body = decode_record(line[:-1]).body
+            # The last one counts, if it was put on record twice.
             if isinstance(body, Sealing) and body.root == manifest.root:
                 named = step.seq
     if wanted:
@@ -282,6 +305,8 @@ class SealedFiles:
         found: dict[str, Path] = {}
         for place in self._places:
             for path in [place] if place.is_file() else sorted(place.rglob(f"*{ENDING}")):
+                # By the names inside, not by the manifest beside it: the file may have been moved where no
+                # manifest is.
                 found.update(dict.fromkeys(_objects_in(path), path))
         return found
 

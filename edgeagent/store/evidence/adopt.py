@@ -28,10 +28,12 @@ def adopt_journal(store: Path, who: str, why: str, clock: Clock) -> tuple[int, s
         nonlocal known
         known = with_record(known, record)
 
+    # No new segment behind the one record: the next start continues the last one as its own settings say.
     writer = JournalWriter(journal, clock, segment_bytes=1 << 62)
     try:
         writer.open(visit)
         uid = os.getuid()
+        # The operating system's word beside the name that was typed, which anybody may type.
         user = UserNames()(uid) or str(uid)
         (record,) = writer.append([Adoption(who=who, why=why, user=user, before=known.hash)])
     finally:

@@ -19,6 +19,7 @@ from edgeagent.errors import JournalCorruptError
 from edgeagent.store.files import make_folder, write_synced
 from edgeagent.store.journal import JournalReader
 
+# Bounds what is in memory at a time, and how long this thread computes without a pause.
 _STEP = 4 * BLOCK
 _REST_S = 0.05
 """After so many records of a long journal, whoever shares the processor with this thread gets it."""
@@ -61,10 +62,14 @@ class JournalTree:
             self._end, self.head = Place(*kept.end), kept.head
             self.tree = Tree.kept(self._read_leaves, kept.levels, kept.leaves)
             signed, _ = open_checkpoint(kept.note.encode(), key)
+            # Unsigned, the kept file would let whoever may write here have the agent sign a history of his own.
             right = (signed.size, signed.root) == (self.size, self.tree.root())
+            # The places are in no root: of them only so many as blocks are checked, and the last record is
+            # looked at below.
             fits = right and len(self._places) == self.size // BLOCK + 1 and self._fits()
         except (OSError, ValueError, JournalCorruptError):  # errors of msgspec and notes are ValueErrors
             fits = False
+        # Also what was taken over before something failed: half a tree must not grow.
         if not fits:
             self._begin_anew()
         self.grow()
@@ -80,11 +85,13 @@ class JournalTree:
         while found := self._reader.read_from(self._end, _STEP):
             for record, place in found:
                 self._add(record, place)
+            # The journal's end as it was then; what is written since comes with the next call.
             if len(found) < _STEP:
                 return
             time.sleep(_REST_S)
 
     def _add(self, record: Record, place: Place) -> None:
+        # `read_from` checks each record alone, not the chain: nothing may be signed that does not follow.
         if record.seq != self.size + 1 or record.prev != self.head:
             raise JournalCorruptError(place.segment, 0, f"record {record.seq} does not continue the hash tree")
         self.tree.append(bytes.fromhex(record.hash))
@@ -108,6 +115,7 @@ class JournalTree:
 
     def _read_leaves(self, begin: int, end: int) -> bytes:
         block = begin // BLOCK
+        # Only beginnings of blocks are known, so that a leaf costs a block of records at the most.
         found = self._reader.read_from(self._places[block], end - block * BLOCK)
         hashes = [bytes.fromhex(record.hash) for record, _ in found]
         return b"".join(hashes[begin - block * BLOCK :])

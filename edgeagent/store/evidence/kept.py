@@ -32,9 +32,12 @@ class KeptCheckpoints:
     def keep(self, note: SignedNote) -> None:
         """Add a checkpoint, durably, and make it the last one."""
         make_folder(self.folder)
+        # Appended, not exchanged: there is one for nearly every part, and all of them would be written anew.
         fd = os.open(self.folder / ALL, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o644)
         try:
             write_all(fd, (note.whole + _END).encode())
+            # Before it becomes the last one: a last checkpoint that is not among all would look like one taken
+            # away.
             os.fdatasync(fd)
         finally:
             os.close(fd)
@@ -49,6 +52,7 @@ class KeptCheckpoints:
 
 def file_name(name: str) -> str:
     """A key's or a log's name as the name of a file."""
+    # An origin holds slashes and may come from a foreign document: it must not name a place outside the folder.
     plain = "".join(c if c.isalnum() or c in "-_." else "_" for c in name)
     return plain.lstrip(".")[:200] or "_"
 
@@ -56,17 +60,21 @@ def file_name(name: str) -> str:
 def notes_in(place: Path) -> Iterator[SignedNote]:
     """All notes in a file, or in the files of a folder and below; what is none is passed over."""
     if place.is_dir():
+        # Hidden ones are halves of files that are just being written.
         for path in sorted(p for p in place.rglob("*") if p.is_file() and not p.name.startswith(".")):
             yield from notes_in(path)
         return
     try:
         size = place.stat().st_size
         with place.open("rb") as file:
+            # A checkpoint takes some 300 bytes, 1 KiB with its cosignatures; memory does not grow with the
+            # years.
             file.seek(max(0, size - _READ_MAX * 1024))
             data = file.read()
     except OSError:
         return
     text = data.decode("utf-8", "replace")
+    # One more than asked for: the first piece may have lost its beginning to the seek, and is then no note.
     pieces = _members_of(text) if place.suffix == ".json" else text.split(_END)[-_READ_MAX - 1 :]
     for piece in pieces:
         if piece:

@@ -22,6 +22,7 @@ from edgeagent.model.records import Start
 from edgeagent.store.files import make_folder, read_at_most, write_synced
 from edgeagent.store.journal import JournalReader
 
+# A key is one line of some hundred bytes; a device or a log under its name must not fill the memory.
 _BYTES_MAX = 4096
 PUBLIC = ".pub"
 """A private key's file with this behind it holds its public half."""
@@ -49,6 +50,8 @@ def load_or_make_key(path: Path, name: str, key_type: int) -> SigningKey:
         key = SigningKey(name, key_type, os.urandom(32))
         try:
             make_folder(path.parent)
+            # The public half first: a power cut in between leaves no private key, and the next call makes both
+            # anew.
             write_synced(path.with_name(path.name + PUBLIC), f"{key.verifier.text}\n".encode())
             write_synced(path, f"{key.text}\n".encode(), mode=0o600)
         except (OSError, NoteError) as error:
@@ -59,6 +62,7 @@ def load_or_make_key(path: Path, name: str, key_type: int) -> SigningKey:
         key = read_signing_key(_text(path))
     except (OSError, NoteError) as error:
         raise EvidenceError(f"{path}: no private key: {error}") from error
+    # Whoever read it once can sign as this log for ever: said before it is used, not after.
     if mode & 0o077:
         raise EvidenceError(f"{path} has mode {mode:04o}, so others can read it: chmod 600")
     if key.type != key_type:
@@ -79,12 +83,17 @@ def rotate_key(path: Path, journal: Path) -> tuple[VerifierKey, VerifierKey]:
     public, fresh = path.with_name(path.name + PUBLIC), path.with_name(path.name + ".new")
     new = SigningKey(former.name, LOG, os.urandom(32))
     try:
+        # The public half is written last: where it differs, the exchange before was cut off just there.
         if public.exists() and load_verifier_key(public, LOG) != former.verifier:
             write_synced(public, f"{former.verifier.text}\n".encode())  # the last call ended before this
             raise EvidenceError(f"{path}: an earlier exchange is finished now; call again for another one")
+        # A second exchange would overwrite the note by which the first one is believed, before any record holds
+        # it.
         if path.with_name(path.name + ENDORSEMENT).exists() and not _is_on_record(former.verifier, journal):
             raise EvidenceError(f"{path}: exchanged already; the next start puts that on record")
+        # Durable beside the old one, so that no power cut leaves the station without a key.
         write_synced(fresh, f"{new.text}\n".encode(), mode=0o600)
+        # While the old key still exists: nothing else can sign this note.
         write_synced(path.with_name(path.name + ENDORSEMENT), endorse(new.verifier, former).encode())
         fresh.replace(path)
         write_synced(public, f"{new.verifier.text}\n".encode())
@@ -98,6 +107,7 @@ def _is_on_record(key: VerifierKey, journal: Path) -> bool:
     mark = f'"kind":"{Start.KIND}"'.encode()
     try:
         for segment in reversed(JournalReader(journal).segments()):
+            # The kind stands behind number and time, within 60 bytes: a body that quotes this text is none.
             starts = [line for line in segment.read_bytes().splitlines() if mark in line[:200]]
             if starts:
                 body = decode_record(starts[-1]).body
@@ -113,6 +123,7 @@ def endorsement_of(path: Path, key: str, known: KnownAs) -> str:
     One of another key, or that cannot be read, is none: the record then says nothing, and verification does.
     """
     former = known.identities[-1].key if known.identities else ""
+    # Also for a journal's first key, which has none before it.
     if former in ("", key):
         return ""
     try:
@@ -128,6 +139,7 @@ def key_of_store(path: Path, known: KnownAs, names: Sequence[str]) -> str:
     A key that was exchanged keeps its name, as the log goes on; under a new identity of the journal the key is
     a new one, and the old one is set aside. Raises EvidenceError.
     """
+    # A name of an identity that ended must not come back: checkpoints of two histories would bear the same one.
     former = {origin for identity in known.identities[:-1] for origin in identity.origins}
     public = path.with_name(path.name + PUBLIC)
     if path.exists() and public.exists():
@@ -136,12 +148,15 @@ def key_of_store(path: Path, known: KnownAs, names: Sequence[str]) -> str:
             return key.text
         try:
             for each in (path, public):
+                # Set aside, not removed: it is the only proof of which key signed until then.
                 each.rename(each.with_name(f"{each.name}-{key.id.hex()}"))
         except OSError as error:
             raise EvidenceError(f"{path}: the former key cannot be set aside: {error.strerror}") from error
     origins = known.identities[-1].origins if known.identities else ()
+    # A log that exchanges its key keeps its name; digits drawn by chance keep two stations of one name apart.
     name = origins[-1] if origins else origin_of(names, os.urandom(8).hex())
     key = load_or_make_key(path, name, LOG).verifier
+    # Lost or never copied: the start record needs it, and so does every auditor.
     if not public.exists():
         try:
             write_synced(public, f"{key.text}\n".encode())

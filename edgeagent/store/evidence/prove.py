@@ -25,22 +25,28 @@ def prove_part(folder: Path, serial: str, part: str | None = None, checkpoints: 
     EvidenceError where there is no such part or no such checkpoint, JournalCorruptError.
     """
     journal = journal_folder(folder)
+    # 32 bytes a record, 32 MB of a million: paths need any leaf below the checkpoint.
     leaves, lines = bytearray(), list[tuple[int, bytes]]()
     tree = Tree(lambda begin, end: bytes(leaves[32 * begin : 32 * end]))
-    told, parts, endorsements = set[int](), set[str](), list[str]()
+    taken, parts, endorsements = set[int](), set[str](), list[str]()
+    # As the journal's own encoder writes it, so that escapes agree; a hit elsewhere in the line is decoded and
+    # dropped.
     needle = encode(serial)
     for step, line, _, _ in JournalReader(journal).steps():
         leaf = bytes.fromhex(step.hash.decode())
         leaves += leaf
         tree.append(leaf)
+        # An acknowledgement may name its record by number alone, and a start may endorse the key that signs.
         wanted = needle in line or step.kind in ("acknowledgement", "start")
         record = decode_record(line[:-1]) if wanted else None
         if record is not None and isinstance(record.body, Start) and record.body.endorsement:
             endorsements.append(record.body.endorsement)
-        of = _part_of(record, told) if record is not None else None
+        of = _part_of(record, taken) if record is not None else None
+        # Without a serial only what acknowledges a record already taken: `_part_of` has looked.
         if record is None or of is None or (of[1] and (of[1] != serial or part not in (None, of[0]))):
             continue
-        told.add(record.seq)
+        taken.add(record.seq)
+        # More than one is an error below: two parts may bear the same serial.
         parts |= {of[0]} if of[0] else set()
         lines.append((record.seq - 1, line[:-1]))
     if not lines:
@@ -64,7 +70,7 @@ def prove_part(folder: Path, serial: str, part: str | None = None, checkpoints: 
     )
 
 
-def _part_of(record: Record, told: set[int]) -> tuple[str, str] | None:
+def _part_of(record: Record, taken: set[int]) -> tuple[str, str] | None:
     """Part and serial that a record is about; both empty for an acknowledgement of a record that counts."""
     body = record.body
     if isinstance(body, Measurement):
@@ -74,7 +80,7 @@ def _part_of(record: Record, told: set[int]) -> tuple[str, str] | None:
     if record.kind == "acknowledgement":
         seq = getattr(body, "seq", 0)
         named = given(getattr(body, "part", ""), ""), given(getattr(body, "serial", ""), "")
-        return (str(named[0]), str(named[1])) if named[1] else ("", "") if seq in told else None
+        return (str(named[0]), str(named[1])) if named[1] else ("", "") if seq in taken else None
     return None
 
 
@@ -87,12 +93,16 @@ def _covering(tree: Tree, records: int, places: Sequence[Path]) -> tuple[TreeHea
                 head = read_tree_head(note.text)
             except NoteError:
                 continue
+            # Cosignatures first: a witness proves more than a newer checkpoint that the station alone signed.
             rank = len(note.signatures), head.size
             right = records <= head.size <= tree.size and (best is None or rank > best[0])
+            # A checkpoint of a journal that was cut and written anew would lead to a proof that nobody can
+            # check.
             if right and tree.root(head.size) == head.root:
                 best = rank, head, note
     if best is None:
         raise EvidenceError(
-            f"no checkpoint covers record {records} yet: one is signed every hour and at a stop"
+            f"no checkpoint covers record {records} yet: "
+            "the agent signs one soon after each decision, and when it stops"
         )
     return best[1], best[2]

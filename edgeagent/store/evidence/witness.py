@@ -56,6 +56,7 @@ class WitnessMemory:
         self._notes: dict[str, SignedNote] = {}
         try:
             make_folder(path.parent)
+            # A file of its own: the memory is exchanged by a rename, and a lock would stay with the old file.
             self._lock = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT, 0o600)
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             data = read_at_most(path, _MEMORY_BYTES_MAX) if path.exists() else b"{}"
@@ -82,11 +83,14 @@ class WitnessMemory:
             accepted = consider(document, self._logs, self._known)
         except WitnessRefusedError as error:
             return Looked(origin, error=error)
+        # The same head again: another cosignature of another time would only make the log's folder change.
         if not accepted.grown and origin in self._notes:
             return Looked(origin, note=self._notes[origin])
         note = cosign_accepted(accepted, self._key, posix_s)
         known = {**self._known, origin: head_to_remember(accepted.head, note)}
         try:
+            # Durable before the cosignature is known to anybody: after a power cut it must not cosign another
+            # history.
             write_synced(self._path, encode(known), mode=0o600)
         except OSError as error:
             raise EvidenceError(f"{self._path}: {error.strerror}: nothing is cosigned") from error
@@ -101,6 +105,7 @@ class WitnessMemory:
 
     def evidence(self, origin: str, document: WitnessDocument) -> bytes:
         """A refused document with what was witnessed before: two signed notes that contradict each other."""
+        # Both notes bear signatures of the log's key: together they convict it without a word of the witness.
         before = self._known.get(origin)
         return encode({"refused": document.checkpoint, "witnessed": before.note if before else None})
 
@@ -117,6 +122,7 @@ class WitnessFolder:
 
     def documents(self) -> Iterator[tuple[Path, bytes]]:
         """Each log's folder with its document; what cannot be read now is passed over."""
+        # A share may be gone for a while; the log finds no answer then and waits.
         for path in sorted(self._folder.iterdir()) if self._folder.is_dir() else []:
             try:
                 yield path, read_at_most(path / DOCUMENT, BYTES_MAX)
@@ -128,6 +134,7 @@ class WitnessFolder:
         """Put a witness's answer beside the document, where it is not there already."""
         if looked.note is not None:
             path = log / COSIGNED / file_name(witness)
+            # It is answered at every look: a share must not be written again and again for nothing.
             if read_one(path) != looked.note:
                 make_folder(path.parent)
                 write_synced(path, looked.note.whole.encode())
@@ -142,6 +149,7 @@ class WitnessFolder:
 
         Where there is a document already, its note comes first: a later one would tell of an older store.
         """
+        # All is read before the own document takes the place of one that another copy of the store left there.
         log = self._folder / file_name(origin)
         found: list[SignedNote] = []
         if (log / DOCUMENT).exists():

@@ -1,14 +1,13 @@
 """Export tables to files: row by row, all of them or none.
 
-Everything is written into a folder beside the wanted one, synced, and takes its name at the end: a folder of
-that name is whole. ``export.json`` says what is in it: columns with units, counts, digests, and how far the
-journal went.
+Everything is written into a folder beside the wanted one, which is synced and takes its name at the end: a
+folder of that name is whole. ``export.json`` says what is in it: columns with units, counts, digests, and how
+far the journal went.
 """
 
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -20,7 +19,6 @@ from edgeagent.codec.spreadsheet import csv_line, plain_cell
 from edgeagent.errors import UsageError
 from edgeagent.store.export.tables import TABLES, ExportedTable, Row, describe_tables
 from edgeagent.store.export.whole_folder import new_whole_folder
-from edgeagent.store.files import write_synced
 
 SCHEMA = "edgeagent.export/1"
 FileFormat = Literal["csv", "jsonl", "parquet"]
@@ -73,6 +71,7 @@ def _new_writer(file_format: FileFormat, path: Path, table: ExportedTable) -> Ta
 
 
 def _json_line(names: list[str], row: Row) -> str:
+    # Times as in the CSV, with microseconds always; msgspec would leave zeros away, and columns sort as texts.
     values = (plain_cell(v) if hasattr(v, "strftime") else v for v in row)
     return msgspec.json.encode(dict(zip(names, values, strict=True))).decode() + "\n"
 
@@ -88,6 +87,7 @@ class ExportFolder:
         self.counts: dict[str, int] = {table.name: 0 for table in TABLES}
         for table in TABLES:
             writer = _new_writer(file_format, self._path(table), table)
+            # At once: with the third table refused, the first two must not stay open.
             stack.callback(writer.close)
             self._writers[table.name] = writer
 
@@ -98,6 +98,7 @@ class ExportFolder:
         """Add rows to a table. Raises OSError."""
         waiting = self._waiting[table.name]
         waiting += rows
+        # All rows of one trace at once may be more than that; a row group is never cut through a trace.
         if len(waiting) >= BATCH:
             self._flush(table)
 
@@ -108,21 +109,21 @@ class ExportFolder:
         waiting.clear()
 
     def finish(self, about: dict[str, Any]) -> None:
-        """Write what is left, sync, and say in export.json what is there. Raises OSError."""
+        """Write what is left, and say in export.json what is there. Raises OSError."""
         files = {}
         for table in TABLES:
             self._flush(table)
+            # Before the digest: a Parquet file gets its end, and a text its last buffer, only here.
             self._writers[table.name].close()
             path = self._path(table)
-            files[path.name] = {"rows": self.counts[table.name], "sha256": _synced_digest(path)}
+            files[path.name] = {"rows": self.counts[table.name], "sha256": _digest_of(path)}
         said = {"schema": SCHEMA, **about, "format": self._format, "files": files, "tables": describe_tables()}
         text = msgspec.json.format(msgspec.json.encode(said), indent=2)
-        write_synced(self._folder / "export.json", text + b"\n")
+        (self._folder / "export.json").write_bytes(text + b"\n")
 
 
-def _synced_digest(path: Path) -> str:
+def _digest_of(path: Path) -> str:
     with path.open("rb") as file:
-        os.fsync(file.fileno())
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 

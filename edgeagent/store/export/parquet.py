@@ -32,9 +32,12 @@ class ParquetTable:
 
     def write(self, rows: list[Row]) -> None:
         """Add rows as one row group."""
+        # Without rows there are no columns to take apart: a table without any has its schema alone.
         if not rows:
             return
         columns = zip(*rows, strict=True)
+        # With the type stated: a batch whose column is empty throughout would otherwise become one of type
+        # null.
         arrays = [pa.array(each, field.type) for each, field in zip(columns, self._schema, strict=True)]
         self._writer.write_table(pa.Table.from_arrays(arrays, schema=self._schema))
 

@@ -86,9 +86,12 @@ class PartitionedRows:
         for key, rows in self._waiting.items():
             names = zip(("site", "part", "month"), key, strict=True)
             folder = self._folder.joinpath(
+                # Part numbers may hold a slash or a percent sign; readers of this layout take percent encoding
+                # back.
                 *(f"{name}={_NOTHING if value is None else quote(value, safe=' ')}" for name, value in names)
             )
             folder.mkdir(parents=True, exist_ok=True)
+            # A file a flush, since a Parquet file that is closed cannot be added to.
             number = self._files[key] = self._files.get(key, -1) + 1
             file = ParquetTable(folder / f"part-{number:05d}.parquet", self._table)
             file.write(rows)

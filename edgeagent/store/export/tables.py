@@ -151,6 +151,7 @@ def part_row(record: Record, body: PartDisposition) -> Row:
         _join([source.feature for source in body.sources]),
         _join([str(source.seq) for source in body.sources]),
         datetime.fromtimestamp(body.settled_at, UTC),
+        # Both times have microseconds; the digits behind them come from the difference of two large numbers.
         round(written.timestamp() - body.settled_at, 6),
     )
 

@@ -9,7 +9,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from edgeagent.errors import AgentError, UsageError
-from edgeagent.store.files import make_folder, sync_folder
+from edgeagent.store.files import make_folder, sync_folder, sync_tree
 
 
 @contextmanager
@@ -24,15 +24,20 @@ def new_whole_folder(out: Path) -> Iterator[Path]:
     folder: Path | None = None
     try:
         make_folder(above)
+        # Beside the wanted one, so that the rename stays within a file system; hidden, so that nobody reads it
+        # meanwhile.
         folder = Path(tempfile.mkdtemp(prefix=f".{out.name}.", suffix=".tmp", dir=above))
         yield folder
+        # mkdtemp makes it for its owner alone.
         folder.chmod(0o755)
-        sync_folder(folder)
+        # Before it has its name: after a power cut a folder of this name must still be whole.
+        sync_tree(folder)
         folder.rename(out)
         sync_folder(above)
     except OSError as error:
         raise AgentError(f"{out}: cannot be written: {error.strerror or error}; nothing was written") from error
     finally:
         if folder is not None:
+            # Gone where all went well: it has its name then.
             with suppress(OSError):
                 shutil.rmtree(folder)

@@ -28,6 +28,7 @@ def look(store: Path) -> Found:
     """What can be said of the agent of a store. Claims nothing that what it wrote last cannot carry."""
     said = read_status(store)
     holder = writer_of(store / "journal")
+    # The lock is taken before anything is read, the status written only after: of the two the lock is newer.
     if said is None or (holder is not None and holder != said.process and runs(holder)):
         return _without_word(store, holder)  # a start that reads its journal has not said anything yet
     if said.phase == "stopped":
@@ -39,6 +40,7 @@ def look(store: Path) -> Found:
     if age > STALE_S and alive is None:
         words = f"no word for {age:.0f} s from {who}, which cannot be asked from here"
         return Found(NO_AGENT, f"no agent runs, as far as can be seen: {words}", age, said)
+    # Asked before the age: for the first three seconds a stopped process looks like one that works.
     if is_stopped(said.process):
         return Found(NOT_READY, f"{who} stands still: it was stopped by a signal", age, said)
     if age > STALE_S:

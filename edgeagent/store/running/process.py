@@ -24,12 +24,16 @@ def runs(mark: ProcessMark) -> bool | None:
 
     It cannot of a process on another machine, or inside or outside a container.
     """
+    # The number means something in its own namespace alone; `os.kill` there would ask about a stranger.
     if mark.host != socket.gethostname()[:64] or mark.namespace != _namespace():
         return None
+    # Another start of the kernel: whatever has the number today is another process.
     if mark.machine and (machine := _machine()) and machine != mark.machine:
         return False
     began = _began_ticks(mark.pid)
     if began is not None:
+        # A number that was given away again has another start. Marks without one come from where /proc was
+        # hidden.
         return began == mark.began_ticks or (began >= 0 and not mark.began_ticks)
     try:
         os.kill(mark.pid, 0)
@@ -47,6 +51,7 @@ def is_stopped(mark: ProcessMark) -> bool:
 
 def write_mark(fd: int) -> None:
     """Write this process into an open file of its own, in place of what it held. Raises OSError."""
+    # A shorter mark over a longer one would leave its end behind, which is no JSON.
     os.ftruncate(fd, 0)
     os.pwrite(fd, msgspec.json.encode(this_process()) + b"\n", 0)
 
@@ -88,6 +93,7 @@ def _stat(pid: int) -> list[str] | None:
         text = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
     except OSError:
         return None
+    # From the last bracket: a process's name may hold blanks and brackets.
     return text.rpartition(")")[2].split()
 
 

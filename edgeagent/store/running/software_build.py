@@ -32,6 +32,7 @@ def this_build() -> str:
 
 def record_digest(record: str) -> str:
     """The digest of a wheel's RECORD, without the lines that an installation adds; empty without a package."""
+    # As `LC_ALL=C sort` does it, so that FORMAT.md's command gives the same digest.
     lines = sorted(
         line
         for line in record.splitlines()
@@ -57,6 +58,7 @@ def checked_out_commit(folder: Path) -> str:
 def _commit_of(git: Path, name: str) -> str:
     common = git / "commondir"
     places = [git, git / common.read_text(encoding="utf-8").strip()] if common.is_file() else [git]
+    # A loose file before the packed ones: git leaves the old value there when a branch moves on.
     for place in places:
         if (place / name).is_file():
             found = (place / name).read_text(encoding="utf-8").strip()

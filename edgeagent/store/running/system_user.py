@@ -27,6 +27,8 @@ class UserNames:
 
     def __call__(self, uid: int) -> str:
         """The name of user ``uid``; empty where there is none, or none is known in time."""
+        # A daemon thread: a look-up in a directory has no time-out of its own, and must not hold up the end
+        # either.
         if uid not in self._known and (self._asking is None or not self._asking.is_alive()):
             self._asking = threading.Thread(target=self._ask, args=(uid,), name="user-name", daemon=True)
             self._asking.start()
