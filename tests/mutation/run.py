@@ -110,7 +110,7 @@ def code_of(text: str) -> str:
         if isinstance(body, list):
             rest = [x for x in body if not (isinstance(x, ast.Expr) and isinstance(x.value, ast.Constant))]
             node.body = rest or [ast.Pass()]  # type: ignore[attr-defined]
-    return ast.dump(tree)
+    return ast.unparse(tree)
 
 
 def unexecuted(path: Path) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
