@@ -171,6 +171,21 @@ def test_names_of_four_bytes_a_character_leave_a_line_that_fits(count):
     assert (body.part, body.serial) == (name, name), "who the part is must never be cut"
 
 
+def test_worst_value_first_reason_and_one_source_stay_however_long_names_are():
+    name = "𝄞" * 128  # four bytes a character, and short enough never to be cut
+    value = {"name": name, "instance": name, "unit": name}
+    source = {"feature": name, "name": name, "sha256": "ab" * 32, "instrument": name, "seq": 1}
+    lists = {"reasons": [name] * 12, "reason_codes": [], "missing": [name] * 12, "remeasured": [name] * 12}
+    body = bodies.fit_to_line(
+        body_of("disposition", {"characteristics": [value] * 8, "sources": [source] * 9, **lists})
+    )
+    assert fits(body)
+    counts = [
+        len(getattr(body, each)) for each in ("characteristics", "remeasured", "missing", "reasons", "sources")
+    ]
+    assert counts == [1, 3, 3, 1, 1]
+
+
 def test_own_source_of_a_record_is_never_cut():
     name = "n" * 250
     codes = [{"code": "recorded", "values": {"text": "x" * 20_000}}] * 3
@@ -188,6 +203,8 @@ def test_quarantine_names_file_line_and_what_was_expected():
     other = bodies.quarantine_body(bodies.source_of(FILE), TraceShapeError("x" * 5000), 5.0)
     assert (other.error, other.line, other.expected) == ("TraceShapeError", UNSET, UNSET)
     assert len(other.reason) == 1000
+    long = bodies.quarantine_body(bodies.source_of(FILE), TraceFormatError("x", expected="y" * 5000), 5.0)
+    assert len(long.expected) == 300
 
 
 def test_reason_of_a_quarantine_can_be_shown_and_its_source_keeps_the_name():

@@ -119,6 +119,11 @@ def test_changed_limit_file_changes_its_recipe():
     assert [a.part for a in body.changed] == ["P"]
 
 
+def test_fifty_changed_recipes_are_named_and_all_are_counted():
+    _, body = changed_since((), *((Document(f"{n}.toml", POINTS + b"# %d" % n), {}) for n in range(51)))
+    assert (len(body.changed), body.changed_count) == (50, 51)
+
+
 def test_record_of_more_changed_recipes_than_it_names_fits_its_line():
     long = b'[approval]\nby = "%s"\nreason = "%s"\n' % (b"\\u0001" * 128, b"\\u0001" * 200)
     _, body = changed_since((), *((Document(f"{n}.toml", POINTS + long + b"# %d" % n), {}) for n in range(60)))
