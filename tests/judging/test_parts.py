@@ -87,7 +87,7 @@ def test_copy_of_an_earlier_file_and_an_older_measurement_improve_nothing_howeve
 
 def test_part_takes_less_than_half_a_kilobyte(monkeypatch):
     monkeypatch.setattr(parts, "_RECENT_MAX", 50)
-    few, many = 350, 650  # between two of the moments at which a dict takes more room than it needs
+    few, many = 700, 1000  # between two of the moments at which a dict takes more room than it needs
     tracemalloc.start()
     try:
         asked, sizes = PartsAsked(), []
