@@ -34,9 +34,9 @@ def values_of(columns):
     return {(q.name, q.instance): q.value for q in found.quantities if q.value is not None}
 
 
-def effects(**stated):
+def effects(columns=COLUMNS, **stated):
     instrument = InstrumentUncertainty(**stated)
-    trace = trace_of(COLUMNS)
+    trace = trace_of(columns)
     request = Request(THREAD, axial.Options(), instrument=instrument)
     found = apply_budget(axial.analyse(trace, request), trace, axial, request, instrument, None, frozenset())
     sources = {source for source, _ in SOURCES.values()}
@@ -51,6 +51,19 @@ def test_distance_of_two_styli_is_in_the_ball_circle_one_to_one_and_in_no_angle(
     assert found["ball_pitch_circle_diameter", ""] == pytest.approx(0.002, rel=0.02)
     assert found["contact_angle_left", "top[1]"] < 0.01
     assert found["pitch", ""] < 1e-6
+
+
+@pytest.mark.parametrize("share", [0.25, -0.25])
+def test_drift_counts_in_full_for_a_pitch_deviation_that_it_would_turn_into_its_opposite(share):
+    # Half of one side's drift is seen as pitch: from a quarter of it below 0 to a quarter above.
+    drift_um = 20.0
+    growth = 1.0 + share * 1e-3 * drift_um / float(np.ptp(COLUMNS["x_mm"]))
+    found = effects({**COLUMNS, "x_mm": COLUMNS["x_mm"] * growth}, drift_um=drift_um)
+    deviations = [at for at in found if at[0] == "pitch_deviation"]
+    assert deviations
+    for at in deviations:
+        assert found[at] == pytest.approx(1e3 * found["pitch", at[1]], rel=1e-3)
+        assert found[at] > 3.0
 
 
 def test_a_drive_out_of_square_turns_left_and_right_against_each_other():

@@ -19,6 +19,7 @@ from dataclasses import replace
 import numpy as np
 
 from edgeagent.analysis.budget.hysteresis import lagging
+from edgeagent.analysis.budget.plane_influence import LARGEST_OF_MANY
 from edgeagent.model import SIDE_BOTTOM, SIDE_TOP, Contribution, FloatArray, InstrumentUncertainty, Trace
 
 Values = Mapping[tuple[str, str], float]
@@ -57,20 +58,27 @@ def stated_setup(
 
 def _change_of_value(name: str, value: float, other: float) -> float:
     """The change of a value; of the largest of several deviations that of its amount, whichever sign it has."""
-    return abs(other) - abs(value) if "deviation" in name else other - value
+    return abs(other) - abs(value) if name.startswith(LARGEST_OF_MANY) else other - value
 
 
 def _changed(trace: Trace, key: str, u: float) -> Iterator[Trace]:
     x, z, side = (trace.columns[name] for name in ("x_mm", "z_mm", "side"))
     if key in ("styli_x_mm", "styli_z_mm"):
+        # One side alone has been traced by one stylus: a distance of styli is in nothing.
         if np.any(side == SIDE_TOP) and np.any(side == SIDE_BOTTOM):
             shift = np.where(side == SIDE_BOTTOM, u, 0.0)
             yield _with(trace, x + shift, z) if key == "styli_x_mm" else _with(trace, x, z + shift)
     elif key == "squareness_deg":
+        # About the middle height: x itself has no zero that a value depends on, but a large shift would cost
+        # digits.
         yield _with(trace, x + np.tan(np.radians(u)) * (z - np.nanmean(z)), z)
     elif key == "straightness_um":
+        # Traverse from -1 to 1, where Legendre's polynomials are orthogonal: level and slope are the frame's,
+        # not the drive's.
         at = 2 * (x - np.nanmin(x)) / max(np.nanmax(x) - np.nanmin(x), 1e-9) - 1
         for degree in (2, 3):
+            # sqrt(2 n + 1) makes the RMS of P_n over the traverse 1; both share the stated RMS, hence
+            # 1/sqrt(2).
             shape = np.polynomial.Legendre.basis(degree)(at) * np.sqrt(2 * degree + 1)
             yield _with(trace, x, z + 1e-3 * u / np.sqrt(2) * shape)
     elif key == "drift_um":
@@ -78,6 +86,7 @@ def _changed(trace: Trace, key: str, u: float) -> Iterator[Trace]:
             here = np.flatnonzero(side == code)
             if here.size:
                 away = np.zeros(len(side))
+                # In the order of the samples, which is that of time.
                 away[here] = 1e-3 * u * np.linspace(0.0, 1.0, here.size)
                 yield _with(trace, x + away, z)
                 yield _with(trace, x, z + away)
@@ -85,6 +94,7 @@ def _changed(trace: Trace, key: str, u: float) -> Iterator[Trace]:
         late = z.copy()
         for code in (SIDE_TOP, SIDE_BOTTOM):
             here = np.flatnonzero(side == code)
+            # Side by side: the gauge is lifted and set down anew between them.
             late[here] = lagging(z[here], 1e-3 * u)
         yield _with(trace, x, late)
 

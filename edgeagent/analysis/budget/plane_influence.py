@@ -18,7 +18,8 @@ from edgeagent.analysis.axial.plane import Plane
 from edgeagent.model import Analysis, Quantity
 
 Values = Mapping[tuple[str, str], float]
-_LARGEST_OF_MANY = ("profile_deviation_", "cumulative_pitch_deviation")
+LARGEST_OF_MANY = ("profile_deviation_", "cumulative_pitch_deviation")
+"""Beginnings of the names of values that are the largest of several deviations, with its sign."""
 
 
 def count_plane(
@@ -51,7 +52,7 @@ def count_plane(
             return q
         # Of the largest of many deviations the sign is chance: its amount counts. Both ways, since an amount
         # that passes through 0 on one way may come out as large as it was.
-        size = abs if q.name.startswith(_LARGEST_OF_MANY) else float
+        size = abs if q.name.startswith(LARGEST_OF_MANY) else float
         changes = [
             max((abs(size(m[at]) - size(base[at])) for m in ways if at in m), default=0.0) for ways in moved
         ]
