@@ -32,14 +32,18 @@ def profile_elements(profile_um: FloatArray, spacing_mm: float, rz_um: float) ->
     The uncertainty is that of the mean of lengths that are independent of each other.
     """
     bound = DISCRIMINATION * rz_um
+    # A flat profile would count each rounding as a hill.
     if bound <= 0:
         return None
     side = np.where(profile_um > bound, 1, np.where(profile_um < -bound, -1, 0))
+    # Samples within the bound belong to the hill or dale before them.
     counted = np.flatnonzero(side)
     change = np.flatnonzero(np.diff(side[counted]))
+    # Three changes of side hold one whole element, hill and dale.
     if len(change) < 3:
         return None
     places = _crossings(profile_um, counted[change], counted[change + 1])
+    # Every second crossing goes in the same direction.
     length = np.diff(places[::2]) * spacing_mm * 1e3
     u = float(np.std(length, ddof=1) / np.sqrt(len(length))) if len(length) > 1 else None
     return Elements(float(np.mean(length)), u, len(length))
@@ -52,6 +56,7 @@ def _crossings(profile_um: FloatArray, first: IntArray, last: IntArray) -> Float
     """
     over = profile_um > 0
     at = np.flatnonzero(over[1:] != over[:-1])
+    # Straight between the samples; the difference is not 0, since one is above the line and the other is not.
     place = at + profile_um[at] / (profile_um[at] - profile_um[at + 1])
     begin = np.searchsorted(at, first)
     end = np.searchsorted(at, last) - 1

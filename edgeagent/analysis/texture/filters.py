@@ -117,9 +117,11 @@ def gaussian_weights(spacing: float, cutoff: float) -> FloatArray:
         step = np.arange(-half, half + 1, dtype=np.float64) * (spacing / (ALPHA * cutoff))
         weights = np.exp(-np.pi * step**2)
     else:
+        # A grid so fine that the series has died away before it wraps round.
         frequency = np.fft.rfftfreq(64 * half)
         series = np.fft.irfft(np.exp2(-((frequency * cutoff / spacing) ** 2)))
         weights = np.concatenate([series[half:0:-1], series[: half + 1]])
+    # Sum 1: cutting the bell at one cut-off must not lower the mean by 1e-7.
     return np.asarray(weights / weights.sum(), dtype=np.float64)
 
 
@@ -137,6 +139,7 @@ def end_samples(spacing: float, cutoff: float) -> int:
         raise TraceRangeError(
             f"cut-off {cutoff:.6g} is shorter than two spacings of {spacing:.6g}: the samples cannot hold it"
         )
+    # The 1e-9 keeps a quotient that rounding left above a whole number from adding a sample.
     half = int(np.ceil(REACH * cutoff / spacing - 1e-9))
     return half if cutoff / spacing >= _SAMPLED_FROM else max(half, _SHORT_HALF_WIDTH)
 
@@ -236,6 +239,7 @@ def _sums_around(z: FloatArray, weights: FloatArray) -> FloatArray:
     if weights.shape[1] <= _DIRECT_LIMIT:
         rows = [[np.convolve(row, w[::-1])[half : half + size] for w in weights] for row in z]
         return np.array(rows)
+    # Room for the kernel at the end, so that the product does not wrap round into the begin.
     length = int(next_fast_len(size + 2 * half, real=True))
     product = np.fft.rfft(z, length)[:, None] * np.fft.rfft(weights[:, ::-1], length)
     found: FloatArray = np.fft.irfft(product, length)[:, :, half : half + size]
@@ -260,6 +264,7 @@ def _end_moments(weights: FloatArray, size: int, count: int) -> tuple[FloatArray
     half = weights.size // 2
     step = np.arange(-half, half + 1, dtype=np.float64)
     index = np.arange(count)
+    # Weights are counted from 0 at -half; near an end the first of them have no sample.
     low = half - np.minimum(index, half)
     high = half + np.minimum(size - 1 - index, half) + 1
     sums = [np.concatenate([[0.0], np.cumsum(weights * step**p)]) for p in range(3)]
@@ -277,4 +282,5 @@ def _local_fit(z: FloatArray, weights: FloatArray, count: int, order: int) -> Fl
     step = np.arange(-half, half + 1, dtype=np.float64)
     sums = _sums_around(z, np.stack((weights, weights * step)))
     value, slope = sums[:, 0, :count], sums[:, 1, :count]
+    # Cramer's rule for the line's value at the sample itself, 2 x 2.
     return np.asarray((second * value - first * slope) / (zeroth * second - first**2))

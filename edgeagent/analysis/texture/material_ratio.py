@@ -53,6 +53,7 @@ def ratio_above(profile_um: FloatArray, level_um: float) -> float:
 
 def level_of(falling_um: FloatArray, ratio: float) -> float:
     """The height above which a share of a profile lies, of its samples in falling order, shape (n,)."""
+    # A sample stands for the middle of its share of the length.
     share = (np.arange(len(falling_um)) + 0.5) / len(falling_um)
     return float(np.interp(ratio, share, falling_um))
 
@@ -60,14 +61,18 @@ def level_of(falling_um: FloatArray, ratio: float) -> float:
 def core(falling_um: FloatArray) -> Core:
     """Rk, Rpk, Rvk, Mr1 and Mr2 of a profile's samples in falling order, shape (n,), n >= 5."""
     count = len(falling_um)
+    # A line needs two samples.
     width = max(round(CORE * count), 2)
     drop = falling_um[: count - width + 1] - falling_um[width - 1 :]
     # Parts that are equally flat but for rounding: the first one.
     flattest = int(np.argmax(drop <= drop.min() + 1e-9 * (falling_um[0] - falling_um[-1])))
     part = falling_um[flattest : flattest + width]
+    # Sum of squares of evenly spaced steps: w (w² - 1)/12, so that no sum over squares is needed for each
+    # group.
     slope = float(np.sum(_steps(width) * part)) / (width * (width * width - 1) / 12)
     middle = flattest + (width - 1) / 2
     mean = float(np.mean(part))
+    # The curve begins half a sample before the first (0 %) and ends half a sample after the last (100 %).
     top, bottom = mean - slope * (middle + 0.5), mean + slope * (count - 0.5 - middle)
     above, below = (int(np.count_nonzero(falling_um >= level)) for level in (top, bottom))
     first, last = _crossing(falling_um, above, top), _crossing(falling_um, below, bottom)
@@ -89,6 +94,7 @@ def _steps(width: int) -> FloatArray:
 
 def _crossing(falling_um: FloatArray, above: int, level_um: float) -> float:
     """Where the curve crosses a level, which ``above`` samples reach: 0 above all samples, 1 below all."""
+    # Before the division: above all samples there is no pair to interpolate between.
     if level_um >= falling_um[0]:
         return 0.0
     if level_um <= falling_um[-1]:

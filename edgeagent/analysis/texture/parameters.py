@@ -49,7 +49,7 @@ def parameters(
 ) -> tuple[Mapping[str, Parameter], EvaluatedProfile]:
     """Every wanted parameter of heights at equal steps, shape (n,), and the profile that they are taken from.
 
-    Raises what `roughness.evaluated` does.
+    Raises what `roughness.evaluate_profile` does.
     """
     found = evaluate_profile(
         z_um,
@@ -90,6 +90,8 @@ def _groups(found: EvaluatedProfile) -> tuple[np.ndarray, int]:
     sections = len(borders) - 1
     count = min(sections, curve.GROUPS_MAX)
     number = np.searchsorted(borders, np.arange(len(found.used)), side="right") - 1
+    # The last border belongs to the last section; whole sections stay together, since neighbours within one are
+    # alike.
     return np.minimum(number, sections - 1) * count // sections, count
 
 
@@ -99,6 +101,7 @@ def _ratio(found: EvaluatedProfile, c_um: float, reference_percent: float | None
     def of(profile: FloatArray) -> float:
         level = c_um
         if reference_percent is not None:
+            # Of the same profile each time: the reference scatters with the sections as well.
             level += curve.level_of(np.sort(profile)[::-1], reference_percent / 100)
         return 100 * curve.ratio_above(profile, level)
 
@@ -114,8 +117,11 @@ def _core(found: EvaluatedProfile, wanted: RoughnessOptions) -> tuple[Parameter,
     """Rk, Rpk, Rvk, Mr1 and Mr2, on the profile whose valleys do not pull its mean line down."""
     used = found.used
     if wanted.rk_filter == "two-step":
+        # The first mean line is the long wave, primary less profile: valleys below it are cut to it (ISO
+        # 13565-1, remembered).
         kept = np.maximum(found.primary_um, found.primary_um - found.profile_um)
         line = gaussian_smooth(kept, found.spacing_mm, wanted.lambda_c_mm)
+        # The untouched profile above the second line: the cut valleys served to place the line only.
         used = (found.primary_um - line)[found.sections[0] : found.sections[-1]]
     order = np.argsort(used)[::-1]
     falling = used[order]
@@ -128,5 +134,6 @@ def _core(found: EvaluatedProfile, wanted: RoughnessOptions) -> tuple[Parameter,
     values = of(falling)
     if count < 2:
         return tuple(Parameter(v) for v in values)
+    # Samples are sorted once; leaving a group out keeps their order.
     spread = curve.jackknife([of(falling[stays]) for stays in curve.without_each(order, group, count)])
     return tuple(Parameter(v, u, float(count - 1)) for v, u in zip(values, spread, strict=True))

@@ -143,6 +143,7 @@ def _split_waves(
             )
         z_um = gaussian_smooth(z_um, spacing_mm, lambda_s_mm)
     long_wave = gaussian_smooth(z_um, spacing_mm, lambda_c_mm, ends=ends)
+    # 0 with "regression"; then both profiles already have the same samples.
     lost = (len(z_um) - len(long_wave)) // 2
     return np.asarray(z_um[lost : len(z_um) - lost], dtype=np.float64), long_wave
 
@@ -314,6 +315,7 @@ def waviness(
         piece_count=pieces,
         u_wa_um=u_wa,
         u_wq_um=u_wq,
+        # A total height is no mean of the pieces: it scatters as the height of a single one does.
         u_wt_um=_deviation([float(np.ptp(profile[a:b])) for a, b in pairwise(borders)]),
     )
 
@@ -325,6 +327,7 @@ def height_parameters(found: EvaluatedProfile) -> Roughness:
     used = found.used
     rq = float(np.sqrt(np.mean(used**2)))
     flat = rq <= found.rounding_um
+    # Divided first: skewness and kurtosis then are plain means, and a flat profile divides by 1.
     shape = used / (1.0 if flat else rq)
     twice = shape * shape
     single = _deviation(heights)
@@ -368,6 +371,7 @@ def _scatter_of_means(profile: FloatArray, borders: list[int]) -> tuple[float | 
     length = np.diff(np.append(start, used.size)).astype(np.float64)
     size, amount, square, cube, fourth = (s.sum() - s for s in (length, *sums))
     rms = np.sqrt(square / size)
+    # All but one section may be flat; its ratio then is 0/0 and counts as 0.
     safe = np.where(rms > 0, rms, 1.0)
     without = (amount / size, rms, cube / size / safe**3, fourth / size / safe**4)
     return tuple(float(np.sqrt((count - 1) * np.mean((v - v.mean()) ** 2))) for v in without)
@@ -376,6 +380,8 @@ def _scatter_of_means(profile: FloatArray, borders: list[int]) -> tuple[float | 
 def _sections(samples: int, spacing_mm: float, lambda_c_mm: float, wanted: int | None, lost: int) -> list[int]:
     """Borders of the sections as sample numbers of the profile, centred; one more than there are sections."""
     available_mm = max(samples, 0) * spacing_mm
+    # Samples times spacing misses a whole number of sections by rounding; without slack a section would be
+    # lost.
     whole = int(np.floor(available_mm / lambda_c_mm * (1.0 + 1e-9)))
     count = wanted if wanted is not None else max(whole, 1)
     if whole < count:
@@ -384,6 +390,7 @@ def _sections(samples: int, spacing_mm: float, lambda_c_mm: float, wanted: int |
             f"profile is {available_mm:.4g} mm long{ends}; {count} section(s) of {lambda_c_mm:.4g} mm "
             f"need {count * lambda_c_mm:.4g} mm"
         )
+    # In the middle, where the filter's ends reach least.
     start = (available_mm - count * lambda_c_mm) / 2.0
     borders = np.rint((start + lambda_c_mm * np.arange(count + 1)) / spacing_mm).astype(np.int64)
     return [int(b) for b in np.clip(borders, 0, samples)]

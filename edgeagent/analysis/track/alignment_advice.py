@@ -84,6 +84,8 @@ def run_out(
     if rise_mm_per_turn == 0 or not fit.has_tilt:
         return RunOut(height_mm, vector, u, normal)
     growth = complex(fit.alignment[1], fit.alignment[2]) * factor / rise_mm_per_turn
+    # Cosine and sine have nearly the same variance; the mean keeps the result from depending on the trace's
+    # begin.
     spread = np.diag(fit.alignment_covariance)[1:]
     u_growth = factor * float(np.sqrt(np.mean(spread))) / abs(rise_mm_per_turn)
     return RunOut(height_mm, vector, u, normal, growth, u_growth)
@@ -98,6 +100,7 @@ def own_offset(trace: RunOut, height_mm: float) -> tuple[complex, float]:
         raise AnalysisError("a circle or a single turn does not tell the tilt")
     gain = trace.normal.gain
     tilt = trace.growth / gain
+    # Y = g E(h) - a τ solved for E: the lever's part is added, then the tilt carries E to the height asked for.
     lever = trace.normal.lever_mm / gain + height_mm - trace.height_mm
     offset = trace.vector_um / gain + tilt * lever
     return offset, float(np.hypot(trace.u_um, abs(lever) * trace.u_growth) / abs(gain))
@@ -117,9 +120,10 @@ def advise(
         raise TraceRangeError("alignment needs a trace")
     pivot = float(np.mean([r.height_mm for r in run_outs])) if pivot_mm is None else pivot_mm
     separable = any(r.growth is not None for r in run_outs) or len({r.height_mm for r in run_outs}) > 1
-    rows, sides, weights = _equations(run_outs, pivot)
+    rows, sides, spread = _equations(run_outs, pivot)
+    # One circle: the shift is found as if the part stood upright, and the tilt is not stated.
     unknowns = 2 if separable else 1
-    found, covariance = _solve(rows[:, :unknowns], sides, weights)
+    found, covariance = _solve(rows[:, :unknowns], sides, spread)
     disagreement = _disagreement(rows[:, :unknowns] @ found - sides, run_outs)
     u = np.sqrt(np.real(np.diag(covariance)))
     shift = complex(found[0])
@@ -171,14 +175,14 @@ def advice_sentence(advice: AlignmentAdvice, place: str | None = None) -> str:
 
 
 def _equations(run_outs: Sequence[RunOut], pivot_mm: float) -> tuple[ComplexArray, ComplexArray, FloatArray]:
-    """Coefficients of E_p and τ, the measured vectors and their weights (1/u²; all alike where one has
-    none)."""
+    """Coefficients of E_p and τ, the measured vectors and the standard uncertainties of their parts."""
     rows, sides, spreads = [], [], []
     for r in run_outs:
         rows.append([r.normal.gain, r.normal.gain * (r.height_mm - pivot_mm) - r.normal.lever_mm])
         sides.append(r.vector_um)
         spreads.append(r.u_um)
         if r.growth is not None:
+            # Growth over height is g τ, whatever the pivot.
             rows.append([0j, r.normal.gain])
             sides.append(r.growth)
             spreads.append(r.u_growth)
@@ -188,15 +192,18 @@ def _equations(run_outs: Sequence[RunOut], pivot_mm: float) -> tuple[ComplexArra
 
 def _solve(rows: ComplexArray, sides: ComplexArray, spread: FloatArray) -> tuple[ComplexArray, ComplexArray]:
     """Weighted least squares with complex unknowns; their covariance is that of each Cartesian part."""
+    # Computed traces have no noise; weights 1/0 would drop all others.
     exact = bool(np.any(spread <= 0))
     scale = np.ones(len(spread)) if exact else 1 / spread
     weighted, right = rows * scale[:, None], sides * scale
     gram = weighted.conj().T @ weighted
     size = np.sqrt(np.real(np.diag(gram)))
+    # Scaled first: µm and µm/mm are units of different size, which is no bad condition.
     if np.any(size == 0) or np.linalg.cond(gram / np.outer(size, size)) > 1e12:
         raise AnalysisError("shift and tilt cannot be separated by these traces")
     inverse = np.linalg.inv(gram)
     found: ComplexArray = inverse @ (weighted.conj().T @ right)
+    # Equal weights: the largest noise bounds what each of them has.
     variance = float(np.max(spread)) ** 2 if exact else 1.0
     return found, np.asarray(inverse * variance, dtype=np.complex128)
 
@@ -206,8 +213,10 @@ def _disagreement(left: ComplexArray, run_outs: Sequence[RunOut]) -> float:
     place, worst = 0, 0.0
     for r in run_outs:
         off = float(abs(left[place]))
+        # Three standard uncertainties: chance alone hardly ever reaches them.
         if off > 3 * float(np.hypot(r.u_um, _SHIFT_FINEST_UM + _NEGLECTED * abs(r.vector_um))):
             worst = max(worst, off)
+        # A spiral has a second equation, that of its growth, in which no place is compared.
         place += 1 if r.growth is None else 2
     return worst
 

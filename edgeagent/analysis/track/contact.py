@@ -100,7 +100,9 @@ def _on_track(
         return None
     tip_mm = header.tip_radius_mm or 0.0
     diameter = header.track_diameter_mm or thread.contact_diameter_mm
+    # The left flank faces larger x, so its normal's axial part is positive; 0 leaves the radial part alone.
     side = {"left": 1.0, "right": -1.0}.get(flank or "", 0.0)
+    # D·T / D·N for a gauge that reads along N, the radius, or the axis; 0.05 as in `normal_factor`.
     slip = {"normal": 0.0, "radial": sin / cos, "axial": -cos / max(sin, 0.05)}[header.sensing]
     arc_mm = thread.track_conformity * thread.ball_diameter_mm - tip_mm
     return EccentricContact(
@@ -110,6 +112,7 @@ def _on_track(
         rise_um=1000 * rise_mm_per_turn(trace, thread) / (2 * np.pi),
         slip=slip,
         factor=factor,
+        # A tip as large as the flank's radius has no arc to slide on.
         arc_um=1000 * arc_mm if arc_mm > 0 else None,
         axial_unknown=0.0 if side else sin * along,
     )

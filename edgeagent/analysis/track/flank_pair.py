@@ -95,6 +95,7 @@ def combine_flanks(
     if count == 0:
         raise TraceShapeError("a spectrum is empty")
     upr = left.upr[:count]
+    # A turn by an angle turns order n by n times that.
     at_left = _complex(left, count) * np.exp(1j * upr * shift_rad)
     at_right = _complex(right, count) * np.exp(-1j * upr * shift_rad)
     angle = np.radians(contact_angle_deg)
@@ -104,6 +105,7 @@ def combine_flanks(
     noise = np.hypot(own_left, own_right)
     turn = np.radians(contact_angle_u_deg)
     scale = np.broadcast_to(scale_u, (max(len(left.upr), len(right.upr)),))[:count]
+    # d(1/cos α)/(1/cos α) = tan α dα; for 1/sin α it is cot α.
     radial_u = np.hypot(np.tan(angle) * turn, scale)
     axial_u = np.hypot(turn / np.tan(angle), scale)
     return FlankPair(
@@ -137,6 +139,7 @@ def datum_check(
         note = f"eccentricities of {abs(left_um):.3g} and {abs(right_um):.3g} um are too small to tell"
         return QualityCheck("angular_datum", False, None, share_allowed, "1", note)
     turned_deg = float(np.degrees(np.angle(right_um * np.conj(left_um))))
+    # Twice the uncertainty is taken off first: what noise explains contradicts nothing.
     share = max(abs(left_um - right_um) - 2 * u_um, 0.0) / mean
     note = f"eccentricity {abs(left_um):.3f} um by the left, {abs(right_um):.3f} um by the right flank, "
     note += f"turned by {turned_deg:.2f} deg against each other"
@@ -157,6 +160,7 @@ def datum_doubt_rad(left_um: complex, right_um: complex, u_um: float) -> float:
     once-per-turn motion of the groove along the axis makes it larger than it is.
     """
     mean = (abs(left_um) + abs(right_um)) / 2
+    # An offset within its own noise has no direction.
     if min(abs(left_um), abs(right_um)) <= u_um or mean == 0:
         return float(np.pi)
     return abs(float(np.angle(right_um * np.conj(left_um)))) + 2 * u_um / mean
@@ -173,9 +177,11 @@ def trusted_upr(doubt_rad: float, upr_last: int) -> int:
 def greatest_orders(pair: FlankPair, count: int) -> tuple[int, ...]:
     """The ``count`` orders of 2 UPR and more with the greatest velocity (order times motion) that stand out of
     the noise by four standard uncertainties, greatest first."""
+    # Both flanks together, so that neither radial nor axial motion is preferred.
     size = np.hypot(np.abs(pair.left_nm), np.abs(pair.right_nm))
     clear = (size > _SIGNIFICANT * pair.noise_nm) & (pair.upr >= 2)
     weight = np.where(clear, size * pair.upr, 0.0)
+    # Stable: of equal ones the lower order comes first, on every machine.
     chosen = np.argsort(-weight, kind="stable")[:count]
     return tuple(int(pair.upr[i]) for i in chosen if weight[i] > 0)
 
@@ -208,6 +214,7 @@ def judge_motion(
 def _verdict(pair: FlankPair, i: int, doubt_rad: float, elsewhere: FlankPair | None) -> GrooveMotion:
     n = int(pair.upr[i])
     motion = _motion(pair.left_nm[i], pair.right_nm[i])
+    # Noise alone first, so that the reason named is the one that would not go away with a better angle.
     if not _holds(pair, i, motion, 0.0):
         return GrooveMotion(n, "unsure", "too near to the noise")
     if not _holds(pair, i, motion, n * doubt_rad):
@@ -225,6 +232,7 @@ def _motion(left: complex, right: complex) -> str:
     sizes = abs(left), abs(right)
     if max(sizes) > _ALONE * min(sizes):
         return "left" if sizes[0] > sizes[1] else "right"
+    # |L + R|² / (|L + R|² + |L - R|²): the part of the motion that both flanks share.
     share = 0.5 + float(np.real(left * np.conj(right))) / (sizes[0] ** 2 + sizes[1] ** 2)
     return "radial" if share >= _ONE_WAY else "axial" if share <= 1 - _ONE_WAY else "both"
 
@@ -233,10 +241,13 @@ def _holds(pair: FlankPair, i: int, motion: str, turn_rad: float) -> bool:
     """Whether the pattern is the same at the ends of what noise and angle may have done."""
     left, right = complex(pair.left_nm[i]), complex(pair.right_nm[i])
     u_left, u_right = 2 * float(pair.noise_left_nm[i]), 2 * float(pair.noise_right_nm[i])
+    # Noise across a vector turns it by noise over length; the floor stands for a flank without amplitude.
     turn_rad += np.hypot(u_left / max(abs(left), 1e-300), u_right / max(abs(right), 1e-300))
+    # Beyond a quarter turn radial may be axial; a flank that moves alone has no phase to compare.
     if turn_rad > np.pi / 2 and motion not in ("left", "right"):
         return False
     turn = np.exp(1j * turn_rad)
+    # Larger left with smaller right and the reverse: the patterns' bounds lie at these ends.
     for more in (1, -1):
         a = max(abs(left) + more * u_left, 0.0) * np.exp(1j * np.angle(left))
         b = max(abs(right) - more * u_right, 0.0) * np.exp(1j * np.angle(right))

@@ -28,6 +28,7 @@ def normal_factor(
         return 1.0, QualityCheck("sensing", False, None, None, "", note)
     angle = np.radians(angle_deg)
     factor = float(np.cos(angle) if header.sensing == "radial" else np.sin(angle) * np.cos(lead_angle))
+    # Within 3° of the gauge's own plane a degree of contact angle changes the factor by a third.
     if factor < 0.05:
         note = f"a surface at {angle_deg:g} deg cannot be measured by {header.sensing} reading"
         return 1.0, QualityCheck("sensing", False, factor, 0.05, "1", note)
@@ -47,7 +48,9 @@ def unwrapped_deg(angle_deg: FloatArray) -> FloatArray:
     step = np.diff(angle_deg[known])
     if not len(step) or float(np.max(np.abs(step))) <= 180.0:
         return angle_deg
+    # By the count of steps, not by their sum, which the jumps back by 359° take to nothing.
     way = 1.0 if np.count_nonzero(step > 0) >= np.count_nonzero(step < 0) else -1.0
+    # Only against the way: a gap of missing samples may leap by more than half a turn along it.
     begun = np.concatenate(([0], np.cumsum(step * way < -180.0)))
     result = angle_deg.copy()
     result[known] += way * 360.0 * begun
@@ -70,15 +73,19 @@ def contradictions(trace: Trace, thread: Thread | None) -> list[QualityCheck]:
     checks = []
     header = trace.header
     if header.track_diameter_mm is not None and header.kind == "spiral":
+        # A ball touches a shaft inside its own circle, a nut outside.
         inward = -1.0 if thread.member == "shaft" else 1.0
         off = inward * (header.track_diameter_mm - thread.ball_pitch_circle_mm)
+        # A contact lies less than a ball inside the circle; a twentieth is left for rounded diameters.
         ok = -0.05 * thread.ball_diameter_mm <= off <= thread.ball_diameter_mm
         note = f"the stylus runs at {header.track_diameter_mm:g} mm; the recipe's ball circle is "
         note += f"{thread.ball_pitch_circle_mm:g} mm and its track lies {'below' if inward < 0 else 'above'} it"
         checks.append(QualityCheck("track_diameter", ok, off, thread.ball_diameter_mm, "mm", note))
     lead = _measured_lead_mm(trace) if header.lead_mm is None else header.lead_mm
     if lead is not None and header.kind == "spiral":
+        # Amounts: the sign says how the trace ran, and the hand is not judged here.
         off = abs(abs(lead) - thread.lead_mm)
+        # No lead error is that large; a wrong recipe or a wrong number of starts is larger.
         allowed = 0.01 * thread.lead_mm
         note = f"the trace has a lead of {abs(lead):.4f} mm, the recipe {thread.lead_mm:g} mm"
         checks.append(QualityCheck("lead_agreement", off <= allowed, off, allowed, "mm", note))
@@ -117,6 +124,7 @@ def recorded_rise(trace: Trace, thread: Thread) -> float:
     finite = np.isfinite(axial) & np.isfinite(angle)
     if np.count_nonzero(finite) < 2 or np.ptp(angle[finite]) <= 0:
         return 0.0
+    # Centred turns make the slope's sum blind to where the axial scale has its zero.
     turns = (angle[finite] - np.mean(angle[finite])) / 360.0
     slope = float(np.einsum("i,i->", turns, axial[finite]) / np.einsum("i,i->", turns, turns))
     # Half a lead in a turn: a column that hardly moves is a position on some other axis, not along the thread

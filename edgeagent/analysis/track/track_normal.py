@@ -49,9 +49,12 @@ def track_normal(
         raise TraceRangeError(f"flank {flank!r} must be left or right")
     towards = 1.0 if flank == "left" else -1.0
     shift_rad = normal_plane_shift_rad(thread, rises=rises, tip_radius_mm=tip_radius_mm)
+    # The binormal's part around the axis has the sign of the helix, as the shift has.
     around = -np.sign(shift_rad) * towards * float(np.sin(angle) * np.sin(thread.lead_angle_rad))
     along = towards * float(np.sin(angle) * np.cos(thread.lead_angle_rad))
+    # Turned to the radius at the contact itself, which lies ahead of the ball's plane or behind it.
     gain = complex(radial, -around) * complex(np.exp(1j * towards * shift_rad))
+    # Over the cosine: the contact lies off the plane in which the diameter is counted.
     radius_mm = (thread.contact_diameter_mm / 2 + outward * tip_radius_mm * np.cos(angle)) / np.cos(shift_rad)
     return SurfaceNormal(gain, float(radius_mm * along))
 
