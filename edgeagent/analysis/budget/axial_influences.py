@@ -29,7 +29,9 @@ Values = Mapping[tuple[str, str], float]
 SCALE_STEP = 3e-4
 """Large against the jump of a value when a sample drops out of a fit; small against the ball's play in the
 groove."""
+# As for the scale: above the jumps of samples that drop out, below the radius of a tip.
 TIP_STEP_MM = 5e-4
+# A tenth of a dense trace and of its time; some hundred samples a flank are left.
 _POINTS_A_SIDE = 10_000
 _HEIGHTS = ("profile_roughness_", "profile_waviness_")
 
@@ -46,6 +48,7 @@ def axial_influences(
     quick = replace(
         request,
         options=msgspec.structs.replace(options, roughness=None),
+        # What the station states of the plane is counted once, by `analyse` itself, not in each repetition.
         plane_offset_mm=0.0,
         plane_yaw_deg=0.0,
     )
@@ -61,6 +64,7 @@ def axial_influences(
     def values_of(changed: Trace) -> Values:
         return _values(analyse, changed, quick)
 
+    # Compared on equal terms: values of the thinned trace differ from those of all points by noise.
     found = _numbers(analysis) if thin is trace else values_of(thin)
     if "length_scale" in wanted:
         low, high = (values_of(_scale_trace(thin, 1.0 + step)) for step in (-SCALE_STEP, SCALE_STEP))
@@ -68,6 +72,7 @@ def axial_influences(
     if "tip_radius_mm" in wanted:
         # A trace that the instrument has corrected for its tip is wrong by the tip's error all the same.
         radius_mm = 0.0 if trace.header.tip_corrected else trace.header.tip_radius_mm or 0.0
+        # A central difference needs room below; no tip has a negative radius.
         middle_mm = max(radius_mm, TIP_STEP_MM)
         if middle_mm != radius_mm:
             found = values_of(_with_tip(thin, middle_mm))
@@ -86,7 +91,9 @@ def decimate(trace: Trace) -> Trace:
     kept = []
     for code in (SIDE_TOP, SIDE_BOTTOM):
         here = np.flatnonzero(side == code)
+        # Rounded up, so that a side is never longer than that.
         kept.append(here[:: max(1, -(-here.size // _POINTS_A_SIDE))])
+    # The order of the trace must stay: `order_of_x` and drifts depend on it.
     index = np.sort(np.concatenate(kept))
     if index.size == side.size:
         return trace
@@ -94,6 +101,7 @@ def decimate(trace: Trace) -> Trace:
 
 
 def _scale_trace(trace: Trace, factor: float) -> Trace:
+    # Both: a material's or scale's error grows all lengths alike, angles keep their size.
     longer = {name: trace.columns[name] * factor for name in ("x_mm", "z_mm")}
     return replace(trace, columns={**trace.columns, **longer})
 

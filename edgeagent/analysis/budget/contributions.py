@@ -89,6 +89,7 @@ def contributions(quantity: Quantity, known: Known) -> tuple[Contribution, ...]:
         *influences.stated.get(at, ()),
     ]
     if scale is not None:
+        # The artefact is read by the same gauge: its errors act as those of the scale do.
         found += _artefact(quantity, scale, known)
     return tuple(c for c in found if c is not None)
 
@@ -117,6 +118,7 @@ def harmonic_uncertainty_nm(spectrum: Spectrum, known: Known) -> FloatArray:
     instrument, influences = known.instrument, known.influences
     amplitude_nm = spectrum.amplitude_nm
     upr = spectrum.upr.astype(np.float64)
+    # The larger, not both: a study's repeats contain the noise of a trace.
     own = np.maximum(spectrum.noise_nm, _harmonic_repeatability_nm(known.part, upr))
     u, deviation = interpolate(instrument.waves, upr)
     scale = instrument.gauge_scale or 0.0
@@ -194,6 +196,7 @@ def _noise(quantity: Quantity, part: PartUncertainty) -> Contribution | None:
     study = part.repeatability_of(quantity.name, quantity.instance)
     if quantity.name == "harmonic_amplitude" and quantity.instance.isdigit():
         study = float(_harmonic_repeatability_nm(part, np.array([float(quantity.instance)]))[0]) or None
+    # A trace noisier than the study's counts by itself: the study did not see what disturbs it.
     if study is not None and (noise is None or study >= noise):
         dof = math.inf if part.repeatability_dof is None else part.repeatability_dof
         return Contribution("repeatability of the study", study, quantity.unit, 1.0, dof)
@@ -222,6 +225,7 @@ def _artefact(quantity: Quantity, scale: float, known: Known) -> list[Contributi
         return []
     weight: FloatArray | None = None
     low, high = known.band_upr
+    # An instance of digits alone is an order; others are bands, turns or grooves.
     if quantity.instance.isdigit():
         at = np.array([float(quantity.instance)])
     elif quantity.name in ("band_rms", "roundness_rms") and known.spectrum is not None:
@@ -231,6 +235,7 @@ def _artefact(quantity: Quantity, scale: float, known: Known) -> list[Contributi
         here = (upr >= low) & (upr <= high)
         at, weight = upr[here], known.spectrum.amplitude_nm[here] ** 2
     else:
+        # Straight between the knots: the largest lies at one of them or at the band's ends.
         at = np.array([low, *(w[0] for w in waves if low < w[0] < high), high])
     u, deviation = (_weigh_mean(each, weight) for each in interpolate(waves, at))
     found = [Contribution("artefact's certificate", u, "1", scale)]
@@ -259,5 +264,6 @@ def _temperature(length: float | None, known: Known) -> list[Contribution | None
         coefficient = part.expansion_uncertainty_per_k
         found.append(_scale("expansion coefficient", coefficient, "1/K", length * away, None))
         if not part.correct_temperature:
+            # In full: an error whose amount is known and left in is no half-width to be divided by sqrt(3).
             found.append(Contribution("departure from 20 °C", abs(away), "K", per_k))
     return found

@@ -14,7 +14,9 @@ def lagging(values: FloatArray, width: float) -> FloatArray:
     """
     half, at = width / 2, float("nan")
     found = np.empty(len(values))
+    # A loop, since each reading depends on the one before; over plain floats, which are quicker than numpy's.
     for i, value in enumerate(values.tolist()):
+        # at != at is true for NaN alone: no reading yet.
         at = value if at != at else min(max(at, value - half), value + half)
         found[i] = value if value != value else at
         if value != value and at != at:

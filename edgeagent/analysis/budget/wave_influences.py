@@ -41,6 +41,7 @@ def of_trace(
     def at_speed(amplitude_nm: FloatArray) -> Values:
         if thread is None or running is None or running.speed_rpm is None:
             return {}
+        # Noise does not matter for a sensitivity: zero saves its spreads.
         none = np.zeros(len(amplitude_nm))
         found = band_velocities(amplitude_nm, none, options.velocity_bands_hz, thread, running)
         found += resonance_amplitudes(amplitude_nm, none, thread, running)
@@ -69,6 +70,7 @@ def of_trace(
     setup = stated_waves(waves, analysis.orders, request.instrument, reading, values)
     stated = dict(setup.values)
     for q in analysis.quantities:
+        # Each turn was read by the same spindle: what counts for the mean surface counts for it.
         if q.instance.startswith("turn[") and (q.name, "") in setup.values:
             stated[q.name, q.instance] = setup.values[q.name, ""]
     angle_deg = request.instrument.squareness_deg
@@ -144,11 +146,13 @@ def wave_influences(
     uncorrected: dict[tuple[str, str], tuple[Contribution, ...]] = {}
     per_tip: dict[tuple[str, str], float] = {}
     for at in seen.keys() & own.keys():
+        # Values at speed may lack an order without the tip's part: no difference then.
         by_tip = seen[at] - without.get(at, seen[at])
         if by_tip:
             per_tip[at] = by_tip / tip_radius_mm
             found = Contribution("tip on slopes, not corrected", tip_radius_mm, "mm", per_tip[at])
             uncorrected[at] = (found,)
+    # 2 |c| is the amplitude, in µm; in nm 2000 |c|.
     tip_nm = 2000 * (np.abs(coefficient) - np.abs(coefficient - tip))[1:]
     return Influences(
         gauge_scale=own,
@@ -173,9 +177,12 @@ def tip_shape_um(coefficient: ComplexArray, tip_radius_mm: float, track_length_m
     changes it by the ratio of tip and turn radius, 0.05 mm on 9 mm: 0.5 %.
     """
     order = np.arange(len(coefficient))
+    # µm over µm: the track's length comes in mm.
     slope = coefficient * (2j * np.pi * order / (1000 * track_length_mm))
+    # A square has twice the orders; four times as many points keep them from aliasing into those looked at.
     size = 1 << int(np.ceil(np.log2(4 * len(coefficient))))
     square = evaluate_on_circle(slope, size) ** 2
+    # r/2 in µm is 500 times r in mm.
     found: ComplexArray = np.fft.rfft(square)[: len(coefficient)] / size * (500 * tip_radius_mm)
     return found
 
@@ -193,6 +200,7 @@ def _values(
     found = {(q.name, ""): q.value for q in extreme_quantities(ron) if q.value is not None}
     found["roundness_rms", ""] = ron.ron_q_um
     for low, high in bands:
+        # A band that the model does not reach has no value to be changed.
         if high <= len(amplitude_nm):
             band = amplitude_nm[low - 1 : high]
             found["band_rms", f"{low}-{high}"] = root_mean_square(band, np.zeros(len(band)))[0]

@@ -165,6 +165,7 @@ def _with_plane_counted(
     """
     thread, thin = request.thread, decimate(trace)
     options = request.options if isinstance(request.options, AxialOptions) else AxialOptions()
+    # Roughness takes half of the time, and no plane of 0.1 mm changes it.
     quick = msgspec.structs.replace(options, roughness=None)
 
     def values_in(plane: Plane) -> dict[tuple[str, str], float]:
@@ -205,6 +206,8 @@ def _analyse_steps(trace: Trace, thread: Thread, options: AxialOptions, nominal:
         quality.append(checks.failed_check("grooves", "no groove is whole; nothing was measured"))
         return _without_values(quality, found, options)
     rough = rough_pitch(found.frame.along_mm, found.frame.side, thread.pitch_mm)
+    # Before anything is fitted: with a wrong lead all normal planes would be wrong, and their values look
+    # sound.
     gross = checks.gross_pitch(rough, thread, 100.0 * checks.MAX_GROSS_PITCH_ERROR, coarse=True)
     if not gross.ok:
         return _without_values([*quality, gross], found, options)
@@ -226,12 +229,14 @@ def influences(trace: Trace, request: Request, analysis: Analysis, wanted: froze
 def nominal_of(trace: Trace, thread: Thread, options: AxialOptions) -> Nominal:
     """What the recipe says of the groove. Raises TraceShapeError and TraceRangeError for an unusable tip."""
     header = trace.header
+    # A corrected trace is the surface itself; its tip still counts in the uncertainty (`budget`).
     tip = 0.0 if header.tip_corrected else header.tip_radius_mm
     if tip is None:
         raise TraceShapeError(
             "the trace is the path of the tip's centre without tip_radius_mm; give it or tip_corrected = true"
         )
     radius = thread.ball_diameter_mm / 2.0
+    # Beyond half a ball's radius a tip in um has been taken for mm, or it rests on both flanks at once.
     if not 0.0 <= tip < radius / 2.0:
         raise TraceRangeError(f"tip radius {tip:.6g} mm does not fit a groove for {2 * radius:.6g} mm balls")
     half = options.zone_half_width_deg
@@ -240,6 +245,7 @@ def nominal_of(trace: Trace, thread: Thread, options: AxialOptions) -> Nominal:
         flank_radius_mm=thread.track_conformity * thread.ball_diameter_mm - tip,
         tip_radius_mm=tip,
         contact_angle_deg=thread.contact_angle_deg,
+        # 2° and 88°: neither beyond the root's axis nor round to where the section turns vertical.
         zone_deg=(max(thread.contact_angle_deg - half, 2.0), min(thread.contact_angle_deg + half, 88.0)),
         facing=1.0 if thread.member == "shaft" else -1.0,
         starts=thread.starts,
@@ -258,6 +264,7 @@ def sides_of(trace: Trace) -> dict[float, CleanSide]:
         here = side == code
         if np.any(here):
             sides[code] = clean_side(code, x[here], z[here])
+    # After the known sides, so that NaN, which equals nothing, is counted here, too.
     foreign = np.count_nonzero((side != SIDE_TOP) & (side != SIDE_BOTTOM))
     if foreign or not sides:
         raise TraceShapeError(f"{foreign} of {side.size} samples belong neither to side top nor to side bottom")
@@ -267,6 +274,7 @@ def sides_of(trace: Trace) -> dict[float, CleanSide]:
 def _without_values(quality: list[QualityCheck], found: FoundGrooves, options: AxialOptions) -> Analysis:
     """All that was asked for, without a value; the failed check is already in ``quality``."""
     quantities = [q for name in found.names for q in unmeasured_groove(name, options)]
+    # All names without values: a limit on one that was not measured must hold, not pass unseen.
     quantities += [Quantity(name, None, unit) for name, unit in TRACE_UNITS.items()]
     return Analysis(quality=tuple(quality), quantities=tuple(quantities))
 
@@ -294,6 +302,7 @@ def _collect(
         pitch_mm=thread.pitch_mm,
         uncertainty_mm=measured.height_spread_mm,
     )
+    # Curvature and lead angle need a circle only roughly: the nominal one does where none is measured.
     circle = across.diameter_mm if across is not None else thread.ball_pitch_circle_mm
     psi = float(np.degrees(lead_angle_rad(circle / 2.0, frame.lead_mm)))
     quantities, remarks, failures = _groove_reports(measured, nominal, thread, options, circle, psi)
@@ -349,6 +358,7 @@ def _groove_reports(
         quantities += report.quantities
         remarks += report.remarks
         failures += report.failures
+    # Listed without values, so that their limits hold.
     for name in measured.failed:
         quantities += unmeasured_groove(name, options)
     return quantities, remarks, failures
@@ -365,6 +375,7 @@ def _pitch_quantities(
         side = side_name(frame.side[step.first])
         pair = f"{side}[{measured.number[step.first] + 1}-{measured.number[step.second] + 1}]"
         deviation = (step.pitch_mm - thread.pitch_mm) * 1e3
+        # A yaw stretches all pitches of a side together: it does not average out over the grooves.
         spread = float(np.hypot(step.uncertainty_mm, turned * step.pitch_mm))
         quantities.append(Quantity("pitch", step.pitch_mm, "mm", pair, spread))
         quantities.append(Quantity("pitch_deviation", deviation, "um", pair, spread * 1e3))
@@ -375,8 +386,10 @@ def _pitch_quantities(
     for code in (SIDE_TOP, SIDE_BOTTOM):
         here = frame.side == code
         if np.count_nonzero(here) > 1:
+            # Of the difference of two places: the first groove's own counts in each.
             spread = np.hypot(measured.along_spread_mm[here], measured.along_spread_mm[here][0]) * 1e3
             spread = np.hypot(spread, 1e3 * turned * (frame.along_mm[here] - frame.along_mm[here][0]))
+            # The first groove is 0 by definition.
             worst = int(np.argmax(np.abs(sums[here][1:]))) + 1
             quantities.append(
                 Quantity(
@@ -388,6 +401,7 @@ def _pitch_quantities(
                 )
             )
     if grid.index_error_mm is not None and grid.index_uncertainty_mm is not None:
+        # Start 1 is what the others are counted from.
         for start in range(1, thread.starts):
             error, spread = grid.index_error_mm[start] * 1e3, grid.index_uncertainty_mm[start] * 1e3
             quantities.append(
@@ -414,6 +428,7 @@ def _trace_quantities(frame: Frame, grid: PitchGrid, across: Across | None, thre
     if lead is not None and lead_spread is not None and across is not None:
         psi = float(np.degrees(lead_angle_rad(across.diameter_mm / 2.0, lead)))
         relative = float(np.hypot(lead_spread / lead, across.uncertainty_mm / across.diameter_mm))
+        # From tan ψ = lead / (π D): dψ = sin 2ψ / 2 times the relative error of lead over diameter.
         psi_spread = float(np.degrees(np.sin(2.0 * np.radians(psi)) / 2.0)) * relative
     tilt_spread = frame.axis.tilt_uncertainty_rad
     tilt = float(np.degrees(frame.axis.tilt_rad)) if tilt_spread is not None else None

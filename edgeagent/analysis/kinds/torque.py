@@ -32,11 +32,15 @@ OPTIONAL_COLUMNS: tuple[str, ...] = ()
 CHARACTERISTICS: Mapping[str, str] = {"drag_torque_mean": "N m", "drag_torque_variation": "N m"}
 RANGES = {"drag_torque_": (0.0, math.inf)}
 
+# Fewer tell neither a mean nor a variation over a travel (our own choice).
 MIN_SAMPLES = 20
+# As for travels: a glitch, no more (our own choice).
 MISSING_SHARE_MAX = 0.001
 GAP_SHARE_MAX = 0.02
 """Of the useful travel: a wider gap between samples may hide a peak; our own choice."""
+# Beyond an encoder's jitter, far below the length of a stroke.
 _PIECES = 200
+# Of the middle speed: run-up and run-down at the reversals show the drive's inertia, not the nut's drag.
 _MOVING = 0.25
 _CURVE_POINTS_MAX = 1000
 _DITHER = math.sqrt(3.0)
@@ -90,6 +94,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
         return Analysis(
             tuple(checks), tuple(q for name in options.wanted for q in _quantities(name, None, None))
         )
+    # By both extremes: the trace goes forth and back, so that its ends may be one place.
     useful = options.bounds_mm(float(travel_mm.min()), float(travel_mm.max()))
     strokes = {name: _stroke(travel_mm, torque, useful, name) for name in ("forward", "return")}
     shown = {name: s for name, s in strokes.items() if s is not None}
@@ -125,6 +130,7 @@ def _stroke(travel_mm: FloatArray, torque: FloatArray, useful: tuple[float, floa
         return None
     order = np.argsort(travel_mm[here], kind="stable")
     found = torque[here][order]
+    # The gauge's sign depends on its mounting; a torque that changes its sign on the way stays as it is.
     return Stroke(travel_mm[here][order], found if found.mean() >= 0.0 else -found)
 
 
@@ -134,6 +140,7 @@ def _coverage(name: str, stroke: Stroke | None, useful: tuple[float, float]) -> 
     if stroke is None or length <= 0.0:
         note = f"the trace shows no {name} stroke of {MIN_SAMPLES} samples within the useful travel"
         return QualityCheck(check, False, None, None, "mm", note)
+    # With the ends: a stroke that begins late has a gap there.
     gaps = np.diff(np.concatenate([[useful[0]], stroke.travel_mm, [useful[1]]]))
     widest, allowed = float(gaps.max()), GAP_SHARE_MAX * length
     note = (
@@ -161,6 +168,7 @@ def _quantities(name: str, stroke: Stroke | None, lead_mm: float | None) -> tupl
     rounding = rounding_of(stroke.torque_n_m)
     if noise < _DITHER * rounding:
         own = float(np.hypot(own, rounding))  # rounding that no noise spreads does not average out
+    # The largest departure is one reading against the mean: both errors count.
     spread = float(np.linalg.norm([left, other, own]))
     return (
         Quantity("drag_torque_mean", mean, "N m", name, own),
@@ -173,6 +181,7 @@ def _mean_over_travel(stroke: Stroke) -> float:
     span = float(stroke.travel_mm[-1] - stroke.travel_mm[0])
     if span <= 0.0:
         return float(stroke.torque_n_m.mean())
+    # Not the mean of samples: a slow part has more of them and would weigh more.
     return float(np.trapezoid(stroke.torque_n_m, stroke.travel_mm)) / span
 
 

@@ -56,6 +56,7 @@ RANGES = {"travel_variation": (0.0, math.inf)}
 
 READING_MAX_UM = 1e9
 """A kilometre: beyond it squares of readings leave the numbers' range, and no uncertainty can be told."""
+# A lost sample in a thousand is a glitch; more hides what the screw does there (our own choice).
 MISSING_SHARE_MAX = 0.001
 SPIKE_SHARE_MAX = 0.001
 SPIKE_CROWD = 16
@@ -63,6 +64,7 @@ SPIKE_CROWD = 16
 GAP_STEPS_MAX = 3.0
 """Widest gap in middle steps, where those are longer than what a turn needs; our own choice."""
 
+# As many as a drawing shows: pairs of extremes a pixel's width apart.
 _CURVE_POINTS_MAX = 2000
 
 
@@ -105,6 +107,7 @@ def analyse(trace: Trace, request: Request) -> Analysis:
     curve, checks = _curve(trace, options, lead_mm)
     if curve is None:
         return Analysis(tuple(checks), tuple(Quantity(n, None, u) for n, u in CHARACTERISTICS.items()))
+    # Before the useful travel is cut out: the ends' spikes are told from their neighbours on both sides.
     curve, spike_check = _without_spikes(curve, lead_mm)
     slack_mm = 1e-9 * float(np.abs(curve.travel_mm).max())  # bounds worked out from samples meet them again
     first = int(np.searchsorted(curve.travel_mm, curve.useful_mm[0] - slack_mm, side="left"))
@@ -203,6 +206,7 @@ def grade_limits(grade: int, trace: Trace, request: Request) -> tuple[ScalarLimi
     found = [ScalarLimit(characteristic="mean_travel_deviation", lower=-limits.mean_um, upper=limits.mean_um)]
     if limits.variation_um is not None:
         found.append(ScalarLimit(characteristic="travel_variation", upper=limits.variation_um))
+    # Ends worked out from samples miss 300 mm by rounding.
     if useful_mm >= 300.0 * (1.0 - 1e-9):
         found.append(ScalarLimit(characteristic="travel_variation_300", upper=limits.variation_300_um))
     if limits.variation_turn_um is not None:
@@ -268,11 +272,13 @@ def _curve(
         note = f"a deviation of {largest_um:.4g} um is no reading of a travel"
         checks.append(QualityCheck("samples", False, largest_um, READING_MAX_UM, "um", note))
         return None, checks
+    # A test run backwards has the same curve; direction does not count here.
     if travel_mm[-1] < travel_mm[0]:
         travel_mm, deviation_um = travel_mm[::-1], deviation_um[::-1]
     backward = int(np.count_nonzero(np.diff(travel_mm) <= 0.0))
     note = f"{backward} steps of the travel do not go on in the direction of the first to the last sample"
     checks.append(QualityCheck("monotonic_travel", backward == 0, float(backward), 0.0, "samples", note))
+    # A gauge that went back has two readings at one place: nothing tells which one holds.
     if backward:
         return None, checks
     span_mm = float(travel_mm[-1] - travel_mm[0])
@@ -333,6 +339,7 @@ def _sampling_checks(travel_mm: FloatArray, lead_mm: float | None, grade: int | 
     span_mm = float(travel_mm[-1] - travel_mm[0])
     step_mm = np.diff(travel_mm)
     widest_mm, at_mm = float(step_mm.max()), float(travel_mm[int(np.argmax(step_mm))])
+    # The larger: a dense trace may lack some samples as long as a turn still has enough.
     gap_mm = max(GAP_STEPS_MAX * float(np.median(step_mm)), (lead_mm or 0.0) / POINTS_PER_TURN_MIN)
     short = "" if span_mm >= 300.0 * (1.0 - 1e-9) else ", so travel_variation_300 has no value"
     checks = [
@@ -349,6 +356,7 @@ def _sampling_checks(travel_mm: FloatArray, lead_mm: float | None, grade: int | 
         note = "no lead is known, so travel_variation_turn has no value"
         return [*checks, QualityCheck("samples_per_turn", True, None, POINTS_PER_TURN_MIN, "samples", note)]
     wanted = measurements_per_300(lead_mm, grade)
+    # Where they are sparsest, since the standard asks for so many in any 300 mm.
     per_300 = 300.0 / widest_mm
     per_turn = points_per_turn(travel_mm, lead_mm)
     few = "" if per_turn >= POINTS_PER_TURN_MIN else ", too few for travel_variation_turn, which has no value"
@@ -369,6 +377,7 @@ def _scale(travel_mm: FloatArray, deviation_um: FloatArray) -> QualityCheck:
     """Deviations off by a factor of 1000 are smaller or larger than any thread's."""
     if travel_mm.size < 3:
         return QualityCheck("deviation_scale", False, None, None, "um", "no deviations to look at")
+    # No curve of a real screw is flatter than 50 nm; a column in mm for µm, or a gauge out of contact, is.
     low = 0.05
     high = 300.0 + 1.5 * float(travel_mm[-1] - travel_mm[0])  # twice what the coarsest grade permits
     height = float(np.ptp(deviation_um))
@@ -393,6 +402,7 @@ def _thin_out(height: FloatArray) -> IntArray:
         a + pick for a, b in pairwise(borders)
         for pick in (int(np.argmin(height[a:b])), int(np.argmax(height[a:b])))
     ]  # fmt: skip
+    # In rising order, and once where one sample is both extremes of its stretch.
     return np.unique(np.array(kept, dtype=np.int64))
 
 

@@ -14,8 +14,11 @@ from edgeagent.model import FloatArray, IntArray
 POINTS_PER_TURN_MIN = 8.0
 """Fewer samples a turn lose over 8 % of a once-per-turn wave (1 - cos(pi/8)); our own choice."""
 
+# Any number does; fixed, so that a replay draws the same noise.
 _SEED = 3408
+# The lift is a mean of so many: known to a quarter of its scatter, which counts in full beside it.
 _DRAWS = 16
+# More cells cost time only: noise within a cell is drawn by its extremes.
 _CELLS = 1000
 _STANDS_OUT = 3.0
 """One term in 400 of noise alone passes."""
@@ -25,6 +28,7 @@ _DOUBT, _DOUBT_FEW = (0.3, 0.5), 15.0
 At a half the variation as read is at most two uncertainties away: safe even if all of the scatter was a wave
 (chosen by simulation, NUMERICS.md).
 """
+# Uniform draws of 53 bits reach no farther for cells of up to some 1,000 samples.
 _QUANTILE = np.linspace(-5.0, 9.0, 1401)
 _TAIL = -np.log([0.5 * erfc(z / sqrt(2.0)) for z in _QUANTILE.tolist()])
 """Minus the logarithm of the normal law's tail beyond each quantile."""
@@ -84,6 +88,7 @@ def mean_line(travel_mm: FloatArray, deviation_um: FloatArray) -> MeanLine:
     """
     if travel_mm.size < 3 or not travel_mm[-1] > travel_mm[0]:
         raise TraceShapeError(f"a mean travel needs 3 samples along a travel; found {travel_mm.size}")
+    # Centred: a travel of metres squared would take the digits of a slope of micrometres.
     centre_mm, centre_um = float(travel_mm.mean()), float(deviation_um.mean())
     arm_mm = travel_mm - centre_mm
     spread = float(arm_mm @ arm_mm)
@@ -126,6 +131,7 @@ def widest_window(travel_mm: FloatArray, residual_um: FloatArray, length_mm: flo
         return None
     best = Window(variation_um=-1.0, start_mm=0.0, end_mm=0.0)
     for forward in (True, False):
+        # Mirrored, windows that end on a sample are windows that begin on one.
         axis, curve = (travel_mm, residual_um) if forward else (-travel_mm[::-1], residual_um[::-1])
         end_mm = axis + length_mm
         first = np.flatnonzero(end_mm <= axis[-1] + slack_mm)
@@ -151,6 +157,7 @@ def _range_max(values: FloatArray, first: IntArray, last: IntArray) -> FloatArra
     stretch = values
     for power in range(int(level.max()) + 1):
         here = np.flatnonzero(level == power)
+        # Two overlapping stretches of a power of two cover any range; overlap does not change a maximum.
         found[here] = np.maximum(stretch[first[here]], stretch[last[here] - (1 << power) + 1])
         half = 1 << power
         if stretch.size > half:
@@ -180,6 +187,7 @@ def point_noise_um(deviation_um: FloatArray) -> float:
 def other_noise_um(deviation_um: FloatArray, scatter: Scatter) -> float:
     """Standard deviation of a sample by what is not white: rounding, and short waves, which count as noise."""
     white_um = scatter.noise if scatter.is_white else 0.0
+    # What scatters beyond the white noise; the latter is in the lift's own uncertainty.
     short = max(point_noise_um(deviation_um) ** 2 - white_um**2, 0.0)
     return float(np.sqrt(short + rounding_of(deviation_um) ** 2))
 
@@ -217,6 +225,7 @@ def _lift(residual_um: FloatArray, noise_um: float, window_share: float | None) 
         [_variation_of(level, *_extreme_noise(random, cells, each, noise_um), reach) for _ in range(_DRAWS)]
     )
     lift = float(lifted.mean()) - _variation_of(level, np.zeros(cells), np.zeros(cells), reach)
+    # A mean of few draws may fall below 0, where no noise lowers a variation.
     return max(lift, 0.0), float(lifted.std(ddof=1))
 
 
@@ -230,6 +239,7 @@ def _calm(residual_um: FloatArray, noise_um: float) -> FloatArray:
     from scipy.fft import dct, idct
 
     waves = dct(residual_um, norm="ortho")
+    # What is weaker is noise for the most part: kept, the curve would have its noise twice.
     waves[np.abs(waves) < _STANDS_OUT * noise_um] = 0.0
     found: FloatArray = idct(waves, norm="ortho")
     return found
@@ -259,6 +269,7 @@ def _extreme_noise(
         noise = random.normal(0.0, noise_um, cells)
         return noise, -noise
     # The largest of m values exceeds z with the probability 1 - (1 - Q(z))^m.
+    # In logarithms: for many samples 1 - U^(1/m) is so near to 0 that a difference would lose it.
     beyond = -np.log(-np.expm1(np.log(random.uniform(size=(2, cells))) / each))
     up, down = noise_um * np.interp(beyond, _TAIL, _QUANTILE)
     return up, down
@@ -276,6 +287,7 @@ def spikes(deviation_um: FloatArray, *, factor: float = 10.0, floor_um: float = 
     z = deviation_um
     if z.size < 6:
         return np.empty(0, dtype=np.int64)
+    # Mirrored through the end point, so that a slope goes on there and its last sample stands off nothing.
     around = np.median(
         np.lib.stride_tricks.sliding_window_view(np.pad(z, 2, mode="reflect", reflect_type="odd"), 5), axis=1
     )
@@ -283,6 +295,7 @@ def spikes(deviation_um: FloatArray, *, factor: float = 10.0, floor_um: float = 
     spoilt = np.abs(z - around) > limit
     for height, mark in ((z, spoilt), (z[::-1], spoilt[::-1])):
         near = np.flatnonzero(~mark[1:6])[:2] + 1
+        # The median of five does not see an end sample: the line through two sound neighbours stands for it.
         if near.size == 2:
             slope = (height[near[1]] - height[near[0]]) / (near[1] - near[0])
             mark[0] = abs(height[0] - height[near[0]] + slope * near[0]) > limit

@@ -59,6 +59,7 @@ def scatter_of(place: FloatArray, reading: FloatArray) -> Scatter:
     nothing; below 40 samples ``is_white`` is false. Derived in NUMERICS.md.
     """
     size = float(np.max(np.abs(reading), initial=0.0))
+    # Eighth differences of fewer leave a single value or none.
     if reading.size < 10 or not size > 0.0 or not place[-1] > place[0]:
         return Scatter(0.0, False)
     found = _scatter_of(place, reading / size)  # squares of any reading stay within the numbers' range
@@ -66,12 +67,15 @@ def scatter_of(place: FloatArray, reading: FloatArray) -> Scatter:
 
 
 def _scatter_of(place: FloatArray, reading: FloatArray) -> Scatter:
+    # The least of all orders: waves raise some of them, white noise none in particular.
     least = min(_of_differences(reading, order) for order in (2, 4, 6, 8))
     if reading.size < SAMPLES_MIN:
         return Scatter(least, False)
     whole = _ShortWaves.of(reading - reading.mean())
+    # Readings are of size 1 here, powers are squares.
     if not (whole.level > _ROUNDING**2 and whole.is_white()):
         return Scatter(min(least, whole.floor or least), False)
+    # The cheap view first; the search over uneven places takes the longest.
     is_white = _is_normal(whole.inside) and _is_white_along(reading, whole.level)
     if is_white and not _is_even(place):
         is_white = _has_no_line(place, whole)
@@ -91,6 +95,7 @@ def rounding_of(reading: FloatArray) -> float:
     steps = np.diff(values)
     step = float(np.min(steps, where=steps > _ROUNDING, initial=np.inf))
     apart = (values - values[0]) / step
+    # A hundredth of a step: decimal readings as binary numbers miss their grid by rounding.
     on_grid = step < np.inf and np.all(np.abs(apart - np.rint(apart)) < 0.01)
     return size * step / float(np.sqrt(12.0)) if on_grid else 0.0
 
@@ -128,6 +133,7 @@ class _ShortWaves:
         end = np.minimum(np.arange(n) + 0.5, n - np.arange(n) - 0.5) / (0.25 * n)
         taper = 0.5 - 0.5 * np.cos(np.pi * np.minimum(end, 1.0))
         lines = np.fft.rfft(reading * taper)
+        # Not below the sixth line: the taper spreads trend and bend into those before it.
         first = max(-(-n // _LONG), 6)
         power = _powers(lines[first:], taper)
         noisy = _beside_lines(power)
@@ -140,12 +146,14 @@ class _ShortWaves:
     @property
     def inside(self) -> FloatArray:
         """What is left where the taper hardly touches it."""
+        # Divided by less, the noise near the ends would be raised above that of the middle.
         kept = self.taper > 0.7
         return np.asarray(self.left[kept] / self.taper[kept], dtype=np.float64)
 
     def is_white(self) -> bool:
         """Whether the powers beside lines are alike at all frequencies, and exponential."""
         count = int(np.count_nonzero(self.noisy))
+        # Where most ordinates are lines there is no noise left to be called white.
         if 2 * count < self.noisy.size:
             return False
         widened = _widening(self.taper)
@@ -173,6 +181,7 @@ def _beside_lines(power: FloatArray) -> BoolArray:
     The k largest of m are lines where the k-th exceeds the level ln(m/(k q)) times (the rule of Benjamini and
     Hochberg, from memory, for exponential powers): several lines are found that would hide one another.
     """
+    # The median of an exponential variable is ln 2 of its mean; lines hardly move it.
     level = float(np.median(power)) / np.log(2.0)
     falling = np.sort(power)[::-1]
     bound = level * np.log(power.size / (_LINE_SHARE * np.arange(1, power.size + 1)))
@@ -180,6 +189,7 @@ def _beside_lines(power: FloatArray) -> BoolArray:
     if not found.size:
         return np.ones(power.size, dtype=np.bool_)
     line = power >= falling[found[-1]]
+    # Two neighbours on each side hold what the taper spreads of a line.
     return np.convolve(line, np.ones(5), mode="same") < 0.5
 
 
@@ -205,12 +215,16 @@ def _is_white_along(reading: FloatArray, level: float) -> bool:
     """
     if reading.size < _TABLE_FROM:
         return True
+    # A power of two near 2.6 sqrt(n): about as many pieces as lines, so that place and frequency are seen
+    # alike.
     length = 1 << round(np.log2(2.6 * np.sqrt(reading.size)))
     pieces = np.lib.stride_tricks.sliding_window_view(reading, length)[:: length // 2]
+    # Squared sine: pieces overlap by half, and each sample counts the same in all of them.
     taper = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
     lines = np.fft.rfft((pieces - pieces.mean(axis=1, keepdims=True)) * taper)
     power = _powers(lines[:, max(length // _LONG, 4) :], taper) / level
     usual = np.median(power, axis=0) / np.log(2.0)
+    # At least the level: a frequency quieter than the rest in most pieces must not make an alarm of noise.
     if np.any(power > np.maximum(usual, 1.0) * np.log(power.size / _CHANCE)):
         return False
     noisy = power[:, usual < _LINE_ALL_ALONG]
@@ -225,6 +239,7 @@ def _is_even(place: FloatArray) -> bool:
 def _has_no_line(place: FloatArray, whole: _ShortWaves) -> bool:
     """Whether no wave down to a mean step's length stands out over uneven places."""
     span = float(place[-1] - place[0])
+    # Orders count waves over the whole travel; as many as there are samples reach down to a mean step.
     sums = TrigonometricSums(2.0 * np.pi * (place - place[0]) / span, place.size)
     power = np.abs(sums.sums(whole.left, place.size, remainder=1e-6)) ** 2 / np.sum(whole.taper**2)
     return bool(np.max(power) < whole.level * np.log(place.size / _CHANCE))
