@@ -20,7 +20,8 @@ from edgeagent.judging.agreement import Agreement
 from edgeagent.judging.asking.parts import PartFlip
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.configuration import load_configuration, load_recipes
-from edgeagent.store.replaying.executors import LocalExecutor, collect_seldom
+from edgeagent.store.replaying.computing_process import collect_seldom
+from edgeagent.store.replaying.executors import LocalExecutor
 from edgeagent.store.replaying.judged import Question
 from edgeagent.store.replaying.places import StorePlace, journal_of
 from edgeagent.store.replaying.what_if import SAMPLE_FILES, WhatIfReport, question_of, what_if

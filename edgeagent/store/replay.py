@@ -48,6 +48,7 @@ Compared = Callable[[Record, FileOutcome, ReplayReport], object]
 """Told of each file with what came of it and the report so far."""
 CHUNK_FILES = 8
 """Files that are computed at once: a quarter of a second, so that all processes end at about the same time."""
+# Bounds what waits in memory where hardly any record is a file, such as with --sample.
 _BATCH_RECORDS = 2000
 _WRITING_S = 0.1
 """An agent that writes its line at this very moment has done so after this."""
@@ -72,12 +73,15 @@ class Range:
 
     def takes(self, record: Record, body: Measurement) -> bool:
         """Whether this file is to be computed again."""
+        # Cheapest first: a resumed run passes over all of them.
         if record.seq <= self.done:
             return False
         if self.since is not None and datetime.fromisoformat(record.time) < self.since:
             return False
         if self.part is not None and self.part not in body.trace.of_part:
             return False
+        # By the result's digest, so that every run and every process draws the same files, whatever their
+        # number.
         drawn = int(digest_of(body.result_sha256.encode())[:8], 16) / 2**32
         return drawn < self.sample
 
@@ -120,6 +124,7 @@ def replay_store(
     records = past.noted(reader.walk())
     report = ReplayReport()
     if recipes is not None:
+        # Every file: what a part would have become is known only from all of them.
         chunks = _chunks(records, place, None, lambda _record, _body: True, recipes)
         report.flips = _asked_again(progress(_replayed(executor, chunks), "records", total), report)
         return report
@@ -128,6 +133,7 @@ def replay_store(
     chunks = _chunks(records, place, contents, wanted.takes, None)
     with closing(IndexCheck(store)) as index:
         for one in progress(_replayed(executor, chunks), "records", total):
+            # Before the record itself, which is already judged by it.
             if one.configuration is not None:
                 fold.use(one.configuration)
             _replay_record(one.record, one.file, fold, place.archive(), report, compared)
@@ -140,11 +146,13 @@ def replay_store(
         report.messages, report.passed_over = heard.compared, heard.passed_over
     report.dispositions = fold.dispositions
     sealings = contents.sealings
+    # Last, since a later record may say that a content was sealed.
     contents.ended(vouched_contents(store, sealings), earlier_contents(store, sealings))
     report.unknown = [Difference(*one) for one in contents.unknown]
     report.missing = [Difference(seq, what, words) for seq, what, words in contents.missing]
     report.missing += [Difference(*one) for one in contents.unread]
     report.orphans, report.sealed_away = contents.orphans(), contents.sealed_away
+    # Also last: the walk is over, and an agent that runs has had the longest time to finish its line.
     if reader.tail is not None and not _goes_on(reader, reader.tail):
         words = f"line {reader.tail.line} is incomplete, and nobody is writing it"
         report.take([Contradiction(0, "end", reader.tail.segment, words)], "")
@@ -266,6 +274,7 @@ def _quarantined(
 ) -> None:
     """A file that was set aside must be one that cannot be read; what stopped an analysis is not repeated."""
     digest, configuration = body.source.sha256, fold.configuration
+    # A time or memory limit depends on the machine and its load: to try it again would prove nothing.
     if body.error not in _READING_ERRORS or _INTERNAL in body.reason or configuration is None:
         return
     if digest is None or not body.source.bytes:
@@ -289,6 +298,7 @@ def _flips(
     """The parts that come out otherwise; what the gate holds would be held by it with any recipe."""
     found = []
     for key, state in sets.items():
+        # With the time-out long over: a part that waits for a trace which never came must count as decided.
         standing = decide(replace(state, disposed=None, remeasured=(), since=0.0), 1e12, 0.0)
         if standing is None or key not in recorded or standing.disposition == recorded[key]:
             continue

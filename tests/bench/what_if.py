@@ -30,7 +30,7 @@ from edgeagent.model.records import AnyBody, Measurement, PartDisposition
 from edgeagent.store.configuration import load_configuration, load_recipes
 from edgeagent.store.journal import JournalReader
 from edgeagent.store.replay import replay_store
-from edgeagent.store.replaying.executors import collect_seldom
+from edgeagent.store.replaying.computing_process import collect_seldom
 from edgeagent.store.replaying.judged import Question
 from edgeagent.store.replaying.what_if import question_of, what_if
 

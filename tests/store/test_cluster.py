@@ -8,6 +8,7 @@ import shutil
 from pathlib import Path
 
 import duckdb
+import fsspec
 import pytest
 from click.testing import CliRunner
 from distributed import LocalCluster
@@ -19,6 +20,7 @@ from edgeagent.errors import AgentError
 from edgeagent.store import replay as replay_module
 from edgeagent.store.archive import Archive
 from edgeagent.store.replaying import cluster
+from edgeagent.store.replaying import remote as remote_stores
 
 pytestmark = pytest.mark.uses_dask
 
@@ -115,6 +117,21 @@ def test_missing_object_behind_a_url_is_a_difference(remote, tmp_path):
     found = called("replay", "--store", remote, "--jobs", 1)
     assert found.exit_code == 1
     assert "is in no archive" in found.stdout
+
+
+def test_state_behind_a_url_is_never_newer_than_the_journal_that_is_fetched_with_it(
+    remote, tmp_path, monkeypatch
+):
+    fetched = []
+    fs = fsspec.filesystem("file", use_listings_cache=False)
+    real = fs.cat_file
+    monkeypatch.setattr(fs, "cat_file", lambda path: (fetched.append(Path(path).name), real(path))[1])
+    monkeypatch.setattr(remote_stores, "opened", lambda url: (fs, url.removeprefix("file://")))
+    Path(remote.removeprefix("file://"), "state").mkdir(exist_ok=True)
+    Path(remote.removeprefix("file://"), "state", "publisher.json").write_text("{}")
+    remote_stores.fetch_journal(remote, tmp_path / "fetched")
+    assert fetched[0] == "publisher.json"
+    assert len(fetched) > 1
 
 
 def test_url_without_a_journal_and_workers_without_the_share_are_one_line(scheduler, store, tmp_path):

@@ -24,6 +24,8 @@ def open_for_reading(path: Path, form: int) -> sqlite3.Connection | None:
     with contextlib.suppress(sqlite3.Error, OSError):
         if not path.is_file():
             return None
+        # Read-only for SQLite too: a reader must never roll back what the service is just writing, or make a
+        # file.
         db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
         with contextlib.suppress(sqlite3.Error):
             if note(db, "format") == str(form).encode():
@@ -36,6 +38,7 @@ def open_for_writing(path: Path, schema: str, form: int) -> sqlite3.Connection:
     """Open a file, or begin it; what cannot be read is thrown away. Raises JournalWriteError."""
     try:
         make_folder(path.parent)
+        # Once more from nothing: a cache that a power cut or another version left unreadable is worth no start.
         with contextlib.suppress(sqlite3.Error):
             return _begun(path, schema, form)
         discard(path)
@@ -45,11 +48,15 @@ def open_for_writing(path: Path, schema: str, form: int) -> sqlite3.Connection:
 
 
 def _begun(path: Path, schema: str, form: int) -> sqlite3.Connection:
+    # No implicit transactions: `written` says where one begins.
     db = sqlite3.connect(path, timeout=WRITER_WAITS_S, isolation_level=None, check_same_thread=False)
     try:
+        # A sync less per commit. What a power cut spoils is found by format, hash or position, and made anew.
         db.execute("pragma synchronous = normal")
+        # What a query sorts here is small and needs no file.
         db.execute("pragma temp_store = memory")
         if not db.execute("select 1 from sqlite_master").fetchone():
+            # In one step: a format without its tables would be taken for a whole file.
             with written(db):
                 for statement in filter(str.strip, (schema + NOTES).split(";")):
                     db.execute(statement)
@@ -65,6 +72,7 @@ def _begun(path: Path, schema: str, form: int) -> sqlite3.Connection:
 def discard(path: Path) -> None:
     """Throw a file away. Raises JournalWriteError."""
     try:
+        # The rollback journal first: left alone, SQLite would play it into the new file of this name.
         for end in ("-journal", ""):
             path.with_name(path.name + end).unlink(missing_ok=True)
     except OSError as error:
@@ -85,6 +93,7 @@ def note(db: sqlite3.Connection, name: str) -> bytes | None:
 @contextlib.contextmanager
 def written(db: sqlite3.Connection) -> Iterator[None]:
     """Everything inside in one commit, or nothing of it."""
+    # Immediate: a second writer is refused here, not in the middle when a read turns into a write.
     db.execute("begin immediate")
     try:
         yield
@@ -97,4 +106,5 @@ def written(db: sqlite3.Connection) -> Iterator[None]:
 
 def is_busy(error: sqlite3.Error) -> bool:
     """Whether somebody reads the file just now, so that writing must wait."""
+    # The low byte: above it SQLite says which kind of busy it was.
     return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)

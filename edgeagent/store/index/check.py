@@ -40,6 +40,7 @@ class IndexCheck:
             position, note = self._index.position, self._index.note(SNAPSHOT)
             holds = position is not None and JournalReader(store / "journal").holds(position)
             self._until = position.seq if position is not None and holds else 0
+            # In step with the walk, a slice in memory at a time.
             self._entries = self._index.entries()
             if note is not None:
                 self._snapshot = msgspec.msgpack.decode(note, type=tuple[int, str, bytes])
@@ -56,8 +57,11 @@ class IndexCheck:
             if entry != entry_of(record):
                 words = f"the index hides it, or finds it as something else: {_REMEDY}"
                 yield Contradiction(record.seq, _KIND, record.kind, words)
+                # Once: where one entry is missing, every later one would be out of step too.
                 self._until = 0
         seq, head, data = self._snapshot
+        # By number and hash: the snapshot of another history with as many records is no contradiction of this
+        # one.
         if record.seq == seq and record.hash == head:
             for words in unlike_memory(data, memory):
                 yield Contradiction(record.seq, _KIND, "snapshot", f"{words} not as by the journal: {_REMEDY}")

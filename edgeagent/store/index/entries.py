@@ -78,6 +78,7 @@ def entry_of(record: Record) -> IndexEntry:
     if isinstance(body, Measurement | Quarantine):
         source = body.source
         side = given(source.side_sha256, None)
+        # The same key as the fold's, so that a file is known as done whichever of the two is asked.
         key = file_key(source.folder, source.name, source.sha256, side, Look(*source.look))
         name_key = key_of_name(source.folder, source.name)
         content = decided_content(body) if isinstance(body, Measurement) else None
@@ -101,5 +102,7 @@ def _sort_of(body: AnyBody) -> int:
 
 
 def _short(*parts: str) -> int:
+    # Zero bytes between, which no name and no serial holds: "ab" + "c" must not be "a" + "bc".
     digest = hashlib.sha256("\0".join(parts).encode("utf-8", "surrogatepass")).digest()
+    # SQLite's integers have a sign, so 63 bits; whoever finds a record by them compares what it says.
     return int.from_bytes(digest[:8], "big") >> 1

@@ -40,6 +40,7 @@ create table entries (
 );
 create table blocks (id integer primary key, earliest text not null, latest text not null);
 """
+# Partial: a disposition has no file, a measurement answers no record, and their nulls would fill these trees.
 _WAYS_IN = {
     "by_serial": "entries (serial_key) where serial_key is not null",
     "by_file": "entries (file_key) where file_key is not null",
@@ -47,6 +48,7 @@ _WAYS_IN = {
     "by_about": "entries (about) where about is not null",
     "by_sort": "entries (sort, seq) where sort >= 4",
 }
+# Bounds the memory, and between two slices the service can commit.
 _SLICE = 4096
 _BULK_WAITS_S = 5.0
 """How long a commit waits for a reader while the index is made as a whole: to give it up costs minutes."""
@@ -80,6 +82,7 @@ class Index:
         if db is None:
             return None
         with contextlib.suppress(sqlite3.Error):
+            # Without its ways in every look-up would read all of it, and after a power cut it may not be whole.
             if note(db, _BULK) is None:
                 return cls(db)
         db.close()
@@ -99,6 +102,8 @@ class Index:
         row = self._db.execute(
             "select seq, name, start, size from entries join segments on id = segment order by seq desc limit 1"
         ).fetchone()
+        # Of the last record alone: hashes of all would double the file, and every record brings its own when it
+        # is read.
         head = self.note("head")
         if row is None or head is None:
             return None
@@ -167,6 +172,7 @@ class Index:
 
         Times as records write them; None is open. Stretches that touch are one.
         """
+        # Both bounds, for a clock that was set back: the times of a stretch overlap those of others then.
         rows = self._db.execute(
             "select id from blocks where latest >= ? and earliest < ? order by id", (since or "", until or "~")
         )
@@ -203,6 +209,8 @@ class IndexWriter(Index):
         try:
             return self.has_file(file_key)
         except sqlite3.Error as error:
+            # Thrown away before the error ends the service: or its next start would trust the same file and end
+            # likewise.
             discard(self._path)
             raise JournalWriteError(f"{self._path}: damaged, so it was removed: {error}") from error
 
@@ -215,6 +223,7 @@ class IndexWriter(Index):
                 db.close()
                 discard(path)
                 db = open_for_writing(path, _SCHEMA, FORMAT)
+            # Also where they are there: an index that was cut off while it was made lacks some.
             _make_ways_in(db)
         except sqlite3.Error as error:
             db.close()
@@ -227,9 +236,12 @@ class IndexWriter(Index):
         """
         try:
             with written(self._db):
+                # Durable before anything is unsynced: whoever finds the note after a power cut begins anew.
                 self._db.execute("insert or replace into notes values (?, x'')", (_BULK,))
                 for name in _WAYS_IN:
+                    # Entries in order go to the end of one tree; the keys' trees are sorted once, at the end.
                     self._db.execute(f"drop index if exists {name}")
+            # Syncs would be most of the time, for a file that the note declares void until it is whole.
             self._db.execute("pragma synchronous = off")
             set_patience(self._db, _BULK_WAITS_S)
         except sqlite3.Error as error:
@@ -238,9 +250,11 @@ class IndexWriter(Index):
     def end_bulk(self) -> None:
         """Make the index whole, and durable. Raises JournalWriteError."""
         try:
+            # Sorting the keys of ten million records in memory would take hundreds of megabytes.
             self._db.execute("pragma temp_store = file")
             _make_ways_in(self._db)
             with self._path.open("rb") as file:
+                # By hand, as SQLite was told not to, and before the note goes that forbids to trust the file.
                 os.fsync(file.fileno())
             self._db.execute("pragma synchronous = normal")
             self._db.execute("delete from notes where name = ?", (_BULK,))
@@ -265,6 +279,7 @@ class IndexWriter(Index):
             start = position.place.offset if same and position is not None else 0
             position = Position(record.seq, record.hash, place, start)
             rows.append((entry_of(record), position))
+            # Earliest and latest, not first and last: clocks are set back.
             block = (record.seq - 1) // BLOCK
             low, high = times.get(block, (record.time, record.time))
             times[block] = min(low, record.time), max(high, record.time)
@@ -295,6 +310,7 @@ class IndexWriter(Index):
         db = self._db
         names = {position.place.segment for _, position in rows}
         db.executemany("insert or ignore into segments (name) values (?)", [(n,) for n in sorted(names)])
+        # Small: a segment holds tens of thousands of records.
         ids = dict(db.execute("select name, id from segments"))
         db.executemany(
             "insert into entries values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -335,6 +351,7 @@ def records_at(folder: Path, places: Sequence[Where]) -> Iterator[bytes]:
                     file.close()
                 name, file = place.segment, (folder / place.segment).open("rb")
             file.seek(place.start)
+            # A place that is not right gives bytes whose own hash is wrong; the caller decodes and finds out.
             yield file.read(place.size).rstrip(b"\n")
     finally:
         if file is not None:

@@ -33,6 +33,7 @@ class Indexing:
         self.refused = ""
         self._walked: WalkedParts | None = None
         missing = (total or 0) - (self._position.seq if self._position is not None else 0)
+        # While keys are not in their trees, the index can find nothing: the fold asks the walk itself then.
         if index is None or missing >= BULK_FROM:
             self._walked = WalkedParts(journal)
             memory.recall, memory.recalls_newest = self._walked.recall, True
@@ -51,10 +52,13 @@ class Indexing:
         """Note one more record that the fold has. Raises JournalWriteError once an index is ``refused``."""
         if self._walked is not None:
             self._walked.note(record, place)
+        # Raised here and not in the constructor: the start tells it apart from errors of the journal by
+        # `refused`.
         if self.refused:
             raise JournalWriteError(self.refused)
         if self._index is None or self._paused:
             return
+        # Behind a snapshot the walk begins before the index ends.
         if self._position is not None and record.seq <= self._position.seq:
             return
         self._read.append((record, place))
@@ -71,8 +75,10 @@ class Indexing:
                 raise
             self._paused = True
             self._read.clear()
+        # Not added while somebody reads: the records stay, and the next ones try again with them.
         if self._position is not before:
             self._read.clear()
+            # Only once a commit holds them: until then the fold alone knows which files are done.
             self._memory.forget_files()
             self._memory.forget_recorded(last)
 
@@ -83,6 +89,8 @@ class Indexing:
         if self._read:
             self._add(self._index)
         try:
+            # After `_add` there should be none; a reader that held the file for longer than the patience left
+            # some.
             if self._read:
                 raise JournalWriteError("index: somebody keeps reading it")
             self._index.end_bulk()

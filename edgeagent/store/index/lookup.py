@@ -20,6 +20,7 @@ from edgeagent.store.journal import JournalReader, Position
 
 LONG = 10_000
 """Records from which on a journal is looked up rather than walked: a walk takes about half a second."""
+# In memory at a time: whoever looks back from the end mostly finds it in the first few.
 _AT_ONCE = 256
 
 
@@ -42,6 +43,8 @@ class Lookup:
             position = index.position
         except sqlite3.Error:
             position = None
+        # The record at the index's end must be the journal's: an index beside a restored store would hide what
+        # differs.
         if position is None or position.seq < LONG or not JournalReader(journal).holds(position):
             index.close()
             return None
@@ -70,6 +73,8 @@ class Lookup:
                     record = decode_record(line)
                 except RecordError as error:
                     raise JournalCorruptError(place.segment, 0, f"record {place.seq}: {error}") from error
+                # A record's own hash is right wherever it stands: an index that was tampered with could point
+                # at another one.
                 if record.seq != place.seq:
                     raise JournalCorruptError(place.segment, 0, f"record {record.seq} where {place.seq} was")
                 yield record
@@ -100,6 +105,7 @@ class Lookup:
 
     def verifications_before(self, seq: int) -> Iterator[Record]:
         """The verifications before a record, newest first, without those behind the index."""
+        # Over the loop: rows come from SQLite while records are read.
         with _index_errors():
             for place in self._index.of_sort_before(VERIFICATION, seq):
                 yield from self.read([place])
@@ -151,6 +157,7 @@ class Lookup:
             stretches = self._index.blocks(_text(since), _end_text(until))
         blocks = [n for first, last in stretches for n in range(first, last + 1, BLOCK)]
         found = []
+        # From both ends, since the stretches also hold records outside the period.
         for order, some in ((1, blocks), (-1, blocks[::-1])):
             for first in some:
                 with _index_errors():
@@ -166,6 +173,7 @@ class Lookup:
         with _index_errors():
             stretches = self._index.blocks(_text(since), _text(until))
             for first, last in stretches:
+                # A year may be one stretch: its places are not all in memory at once.
                 for start in range(first, last + 1, 4096):
                     yield from self.read(self._index.between(start, min(start + 4095, last)))
         yield from self.tail()
@@ -183,6 +191,7 @@ def _index_errors() -> Iterator[None]:
 
 def _text(moment: datetime | None) -> str | None:
     """A time as records write it, a second earlier, since not every version wrote as many digits."""
+    # Texts are compared: a time with fewer digits sorts behind the same one with more.
     return None if moment is None else utc_text(moment.astimezone(UTC) - timedelta(seconds=1))
 
 

@@ -17,9 +17,12 @@ from edgeagent.store.index.entries import decided_content, key_of_content, key_o
 from edgeagent.store.index.index import IndexWriter, Where, path_of, records_at
 from edgeagent.store.journal import JournalReader
 
+# Taken in at so many at once, since each time all that is sorted is copied.
 _PENDING_MAX = 65_536
 _AT_ONCE = 256
+# Segment and offset in one integer: 2^24 segments, each up to a terabyte.
 _OFFSET_BITS = 40
+# Half of the key: among a million serials one in four thousand has a neighbour, whose records the fold drops.
 _SHORT = 0xFFFFFFFF
 
 
@@ -62,6 +65,7 @@ class DecidedContents:
         self._pending.add(key)
         if len(self._pending) >= _PENDING_MAX:
             fresh = np.fromiter(self._pending, dtype=np.uint64, count=len(self._pending))
+            # A sorted array: a set of Python integers would take many times the memory.
             self._sorted = np.union1d(self._sorted, fresh)
             self._pending.clear()
 
@@ -94,6 +98,7 @@ class MeasurementPlaces:
     def _take_in(self) -> None:
         before = self._keys, self._at, self._sizes
         columns = [np.concatenate((a, b[: self._count])) for a, b in zip(before, self._new, strict=True)]
+        # Stable: the measurements of a serial stay in the journal's order.
         order = np.argsort(columns[0], kind="stable")
         self._keys, self._at, self._sizes = (column[order] for column in columns)
         self._count = 0
@@ -134,6 +139,7 @@ class WalkedParts:
 
     def note(self, record: Record, place: Place) -> None:
         """Note the record that follows the one before, from the journal's first on."""
+        # The walk and the follower may both bring it.
         if record.seq <= self._seq:
             return
         start = self._end.offset if self._end.segment == place.segment else 0
@@ -155,6 +161,8 @@ class WalkedParts:
                 self.note(record, place)
         if self._contents.holds(key_of_content(part, serial, content)):
             for record in _read(self._reader.folder, serial, list(self._places.of(serial))):
+                # The service has written on meanwhile, and a replay has walked further: what came later must
+                # not decide.
                 if record.seq >= before:
                     return
                 yield record

@@ -46,10 +46,13 @@ def find_resume_point(
             return None
         seq, head, data = _NOTE.decode(note)
         where = index.of_seq(seq)
+        # The publisher reads on from the snapshot's record: what was not delivered before it would never be
+        # sent.
         if where is None or delivered < seq:
             return None
         at = Position(seq, head, Place(where.segment, where.start + where.size), where.start)
         reader = JournalReader(journal)
+        # Both: a journal cut between the two would have lost what the index still claims.
         if not reader.holds(at) or not reader.holds(position):
             return None
         snapshot = decode_snapshot(data, watched)
@@ -69,6 +72,7 @@ def recall_looks(index: Index, journal: Path, memory: Memory) -> None:
         for name in names:
             place = index.of_name(folder, name)
             body = None if place is None else _record(journal, place).body
+            # Keys are shortened digests: the record itself says whose it is.
             if isinstance(body, Measurement | Quarantine) and body.source.name == name:
                 memory.note_look(body.source)
 
@@ -114,6 +118,7 @@ class IndexKeeper:
     def keep(self, snapshot: bytes) -> None:
         """Keep a snapshot of the fold, taken when the index's last record was the journal's last."""
         assert self._position is not None
+        # Not kept while somebody reads: the former snapshot stands, and the next one comes soon.
         if self._index.keep(SNAPSHOT, _NOTE_ENCODER.encode((self.seq, self._position.hash, snapshot))):
             self.snapshot_seq = self.seq
 

@@ -36,6 +36,7 @@ _LOST = (CancelledError, KilledWorker, OSError, TimeoutError, RuntimeError)
 def program_stamp() -> str:
     """What the digits of a result depend on: versions, and how sums are taken."""
     wanted = arithmetic_environment(os.environ)
+    # Looked up in the environment, as numpy tells neither its kernels nor whether somebody set them too late.
     fixed = all(os.environ.get(name) == value for name, value in wanted.items())
     return (
         f"edgeagent {__version__}, values {VALUES_VERSION}, Python {platform.python_version()}, "
@@ -66,6 +67,7 @@ class ClusterExecutor:
         except (OSError, TimeoutError, ValueError) as error:
             raise AgentError(f"{address}: no scheduler answers here; nothing was computed") from error
         try:
+            # Four chunks for each thread: the scheduler has the next one at the worker before it asks.
             self.ahead = 4 * self._checked()
         except BaseException:
             self._client.close()
@@ -73,6 +75,7 @@ class ClusterExecutor:
 
     def _checked(self) -> int:
         """How many chunks the workers compute at once, once all of them are known to be like this program."""
+        # All at once and before any work: digits of another version would look like differences of the store.
         stamps = self._client.run(program_stamp, on_error="return")
         if not stamps:
             raise AgentError(f"{self._address}: the scheduler has no worker; nothing was computed")
@@ -85,6 +88,7 @@ class ClusterExecutor:
 
     def submit(self, function: Callable[[C], R], chunk: C) -> _ClusterResult:
         """Begin with a chunk."""
+        # pure=False: the scheduler must not take two runs over the same chunk for one.
         future = self._client.submit(attempt_as, self._stamp, function, chunk, pure=False)
         return _ClusterResult(self._address, future)
 
@@ -119,5 +123,6 @@ class _ClusterResult:
             words = " ".join(f"{type(error).__name__}: {error}".split())[:200]
             raise AgentError(f"{self._address}: the cluster was lost ({words}); nothing is reported") from error
         finally:
+            # Else the cluster keeps every result until the client leaves.
             self._future.release()
         return taken(answer)

@@ -24,6 +24,7 @@ C = TypeVar("C")
 R = TypeVar("R")
 
 _LENGTH = struct.Struct(">Q")
+# One kill may come from outside, as by a full memory; two at the same files come from the files.
 _ATTEMPTS = 2
 _PACKAGE_PARENT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__)))))
 
@@ -48,6 +49,7 @@ class ComputingProcess:
     def _ask(self, message: bytes) -> bytes | None:
         """The answer; None where the process ended first."""
         if self._process is None:
+            # Only with the first chunk: a run that has a single one needs no second process.
             self._process = _start()
         assert self._process.stdin is not None
         assert self._process.stdout is not None
@@ -73,6 +75,7 @@ class ComputingProcess:
 
 
 def _start() -> subprocess.Popen[bytes]:
+    # The package that runs, which need not be the one that is installed.
     path = os.pathsep.join(p for p in (_PACKAGE_PARENT, os.environ.get("PYTHONPATH", "")) if p)
     env = {**os.environ, **arithmetic_environment(os.environ), "PYTHONPATH": path}
     command = [sys.executable, "-m", __name__]
@@ -87,6 +90,7 @@ def _send(pipe: IO[bytes], message: bytes) -> None:
 
 def _received(pipe: IO[bytes]) -> bytes | None:
     """The next message; None at the end."""
+    # Buffered pipes: fewer bytes than asked for means that the other end is gone.
     head = pipe.read(_LENGTH.size)
     if len(head) < _LENGTH.size:
         return None
@@ -115,11 +119,17 @@ def taken(answer: tuple[bool, Any]) -> Any:
     return found
 
 
+def collect_seldom() -> None:
+    """Let this process look for cycles a hundred times less often.
+
+    Decoded records have none, and looking through hundreds of thousands of them takes a sixth of the time.
+    """
+    gc.set_threshold(100_000, 50, 100)
+
+
 def main() -> None:
     """Answer until the other end closes."""
-    gc.set_threshold(
-        100_000, 50, 100
-    )  # decoded records have no cycles: looking for some takes a sixth of the time
+    collect_seldom()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # who started us hears it, and ends us
     incoming, outgoing = sys.stdin.buffer, os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever prints must not come between the answers

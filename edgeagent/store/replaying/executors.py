@@ -5,7 +5,6 @@ Whoever computes, the same function gets the same chunks: how many processes the
 
 from __future__ import annotations
 
-import gc
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -52,6 +51,8 @@ def in_order(
     waiting: deque[tuple[K, Pending | None]] = deque()
     for beside, chunk in work:
         waiting.append((beside, None if chunk is None else executor.submit(function, chunk)))
+        # What is done goes out at once; beyond `ahead` the oldest is waited for, which also makes this process
+        # compute.
         while waiting and (len(waiting) > executor.ahead or _is_done(waiting[0][1])):
             yield _taken(waiting)
     while waiting:
@@ -83,14 +84,6 @@ class _Here:
         return function(chunk)
 
 
-def collect_seldom() -> None:
-    """Let this process look for cycles a hundred times less often.
-
-    Decoded records have none, and looking through hundreds of thousands of them takes a sixth of the time.
-    """
-    gc.set_threshold(100_000, 50, 100)
-
-
 class LocalExecutor:
     """This process and ``jobs`` - 1 beside it; these start with the second chunk. A context: it ends them.
 
@@ -99,6 +92,8 @@ class LocalExecutor:
 
     def __init__(self, jobs: int | None = None) -> None:
         self.jobs = jobs or usable_processors()
+        # Four for each process: chunks differ in length, and none may run dry while the oldest one is waited
+        # for.
         self.ahead = 0 if self.jobs == 1 else 4 * self.jobs
         self._submitted = 0
         self._threads: ThreadPoolExecutor | None = None
@@ -106,6 +101,7 @@ class LocalExecutor:
 
     def submit(self, function: Callable[[C], R], chunk: C) -> Pending:
         """Begin with a chunk; every ``jobs``-th one waits for this process."""
+        # This process too: it would only wait.
         mine = self._submitted % self.jobs == 0
         self._submitted += 1
         if mine:
@@ -126,12 +122,10 @@ class LocalExecutor:
         return self
 
     def __exit__(
-        self, _kind: type[BaseException] | None, error: BaseException | None, _: TracebackType | None
+        self, _kind: type[BaseException] | None, _error: BaseException | None, _: TracebackType | None
     ) -> None:
         if self._threads is not None:
-            if error is not None:
-                for process in list(self._processes):
-                    process.end()
+            # Also after an error chunks at work are waited for: a process belongs to the thread that asks it.
             self._threads.shutdown(wait=True, cancel_futures=True)
         while self._processes:
             self._processes.popleft().end()
@@ -139,4 +133,5 @@ class LocalExecutor:
 
 def usable_processors() -> int:
     """How many processors this process may use."""
+    # Not the machine's count: a container or `taskset` may allow fewer.
     return len(os.sched_getaffinity(0))

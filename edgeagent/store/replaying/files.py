@@ -29,7 +29,9 @@ from edgeagent.store.archive import Archive
 from edgeagent.store.replaying.outcomes import DecidedAgain, Difference, FileOutcome
 from edgeagent.store.replaying.places import StorePlace
 
+# A version that changes every value differs in thousands of places a file.
 _MISMATCHES_SHOWN = 20
+_RULEBOOKS_MAX = 256
 
 
 class FileTask(msgspec.Struct, frozen=True):
@@ -53,6 +55,7 @@ def compute_files(chunk: FilesChunk) -> list[FileOutcome]:
     """The outcome of every file of a chunk, in its order. Damage is an outcome; raises nothing on purpose."""
     archive, books = chunk.place.archive(), _books(chunk.place)
     if chunk.recipes is not None:
+        # Not cached: the recipes that are asked about are no part of the place.
         books = Rulebooks(archive, chunk.recipes)
     return [
         replace(_outcome(task, archive, books, compare=chunk.recipes is None), agent_sha256=task.agent_sha256)
@@ -81,6 +84,9 @@ class Rulebooks:
         used = (body.recipe, body.layout, body.certificate_sha256, body.rule, given(body.uncertainty, None))
         identity = encode((*used, agent_sha256))
         if identity not in self._made:
+            # Measured deviations are part of it: every verification of ten years makes another one.
+            if len(self._made) >= _RULEBOOKS_MAX:
+                self._made.clear()
             self._made[identity] = self._make(body, agent_sha256)
         return self._made[identity]
 
@@ -92,6 +98,7 @@ class Rulebooks:
             document = self._document("recipe", body.recipe.sha256)
             files = {n: self._document(n, d) for n, d in given(body.recipe.files, {}).items()}
             loaded = recipe_from_documents(document, files)
+            # The one recipe that the record names, not those of today: a part may have had several.
             recipes = {loaded.recipe.part: loaded}
         layouts = {}
         if body.layout is not None:
@@ -102,6 +109,7 @@ class Rulebooks:
             found = self._document("certificate", body.certificate_sha256)
             certificate = parse_certificate(found.data, found.name)
             certificates[certificate.artefact] = certificate, found
+        # Where no configuration is known: what a station that states nothing has.
         offset_mm, yaw_deg = PLANE_OFFSET_MM, PLANE_YAW_DEG
         if agent_sha256 is not None:
             station = parse_settings(self._document("agent.toml", agent_sha256).data, "agent.toml").station
@@ -148,6 +156,7 @@ def _compared(
     seq: int, body: Measurement, stored: bytes, evaluation: Evaluation, now: DecidedAgain
 ) -> FileOutcome:
     subject = body.source.name
+    # Both through JSON: numbers and absences then compare as an auditor sees them.
     before: Any = msgspec.json.decode(stored)
     again: Any = msgspec.json.decode(encode(evaluation.result))
     unlike = [Difference(seq, subject, words) for words in result_mismatches(body, stored)]

@@ -149,6 +149,7 @@ class _Judging:
                 why[seq] = found
             else:
                 ready[seq] = found
+        # All at once, as one call on arrays is what makes it faster than the analysis.
         judged = dict(zip(ready, judge_prepared(tuple(ready.values())), strict=True))
         kept = self.side.kept
         return [
@@ -178,6 +179,8 @@ class _Judging:
     def checked(self, task: JudgingTask) -> SampledFile:
         body, seq = task.file.body, task.file.seq
         name, wanted = body.source.name, {seq: body.result_sha256}
+        # From the cache and from the archive: a sample that checked only one of them would not vouch for the
+        # other.
         row, fresh = self.side.rows(wanted)[seq], self.side.made(wanted)[seq]
         if not isinstance(row, JudgingRow) or msgspec.msgpack.encode(row) != msgspec.msgpack.encode(fresh):
             return SampledFile(seq, name, Agreement.DIFFERENT, ("its cached result is not the archived one",))
@@ -201,6 +204,7 @@ class _Judging:
             *(trace.part, trace.feature, trace.kind, task.file.agent_sha256),
             *(None if recipe is None else _files_of(recipe), None if layout is None else layout.sha256),
         )
+        # Once for all traces of a feature: it compares two rulebooks.
         asked = self._asked.get(key)
         if asked is None:
             before = self._books.of(body, task.file.agent_sha256)
@@ -237,6 +241,7 @@ def given_software(body: Measurement) -> dict[str, object]:
 
 def _said(judgement: Judgement, software: object) -> dict[str, object]:
     """A judgement as a result holds it, without the values that have no limit."""
+    # A value without a limit decides nothing, and rows do not hold its harmonics.
     judged = (c for c in judgement.characteristics if c.verdict != Verdict.UNJUDGED)
     return {
         "software": software,

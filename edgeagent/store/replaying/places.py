@@ -36,6 +36,7 @@ class StorePlace:
         """The place of a folder or URL, for one run."""
         text = os.fspath(root)
         where = text.rstrip("/") if is_url(text) else os.path.abspath(text)
+        # Absolute, as other processes need not have this one's folder.
         return StorePlace(where, tuple(os.path.abspath(path) for path in sealed), uuid.uuid4().hex)
 
     def archive(self) -> Archive:
@@ -55,6 +56,7 @@ def _opened(place: StorePlace) -> Archive:
             from edgeagent.store.replaying.remote import RemoteArchive
         except ImportError as error:
             raise UsageError(f"{place.root} {NEEDS_CLUSTER}") from error
+        # Opened in each process: connections do not survive being sent to another one.
         return RemoteArchive(place.root)
     folder = Path(place.root)
     if not (folder / "archive").is_dir():

@@ -1,6 +1,6 @@
 """Stores that lie behind a URL: archives read object by object, journals fetched whole (fsspec, extra cluster).
 
-A journal is a thousandth of its archive, and every reader needs all of it in order. What lies in sealed files
+A journal is some 2 % of its archive, and every reader needs all of it in order. What lies in sealed files
 there is not read.
 """
 
@@ -54,6 +54,7 @@ class RemoteArchive(Archive):
             found: list[str] = self._fs.find(self._root)
         except FileNotFoundError:
             return
+        # Sorted, as a listing of objects comes in any order.
         for path in map(PurePosixPath, sorted(found)):
             digest = path.name.removesuffix(SUFFIX)
             if DIGEST.fullmatch(digest):
@@ -73,12 +74,15 @@ def fetch_journal(url: str, into: Path) -> None:
     """Copy a store's journal and state from a URL. Raises UsageError where there is none, AgentError."""
     fs, root = opened(url)
     try:
+        # Listings are cached within a process, and a store behind a URL may have grown since the last run.
         fs.invalidate_cache()
         names = sorted(path for part in _FETCHED for path in fs.find(f"{root}/{part}"))
+        # Only what the agent names: other tools leave their files in buckets.
         segments = [name for name in names if re.search(r"/journal/\d+\.jsonl$", name)]
         if not segments:
             raise UsageError(f"{url}: there is no journal here")
-        wanted = [*segments, *(name for name in names if name.endswith("/state/publisher.json"))]
+        # The state first: it may name no record that was written after the segments were fetched.
+        wanted = [*(name for name in names if name.endswith("/state/publisher.json")), *segments]
         for name in wanted:
             path = into / PurePosixPath(name).parent.name / PurePosixPath(name).name
             path.parent.mkdir(parents=True, exist_ok=True)

@@ -21,6 +21,7 @@ from edgeagent.store.archive import Archive
 BLOCK_RECORDS = 256
 """Records of a journal whose rows share a file, some 3 MB."""
 _MAGIC = b"edgeagent rows 1\n"
+# CRC-32: it tells damage from chance; who may write here could as well change the store's other caches.
 _SUM_BYTES = 4
 
 
@@ -47,12 +48,15 @@ class SideRows:
 
         None for a result from before rows; a text where the archive does not have it, or not as its name says.
         """
+        # By the smallest number: all of them are of one block, which names its file.
         path = None if self._folder is None else self._folder / f"{min(wanted) // BLOCK_RECORDS:08d}.rows"
         block = SideBlock() if path is None else _read(path)
         found: dict[int, JudgingRow | str | None] = {
             row.seq: row for row in block.rows if wanted.get(row.seq) == row.result_sha256
         }
         found.update({seq: None for seq, digest in block.older if wanted.get(seq) == digest})
+        # By record and digest: a store that went on with other records under the same numbers is not answered
+        # by these.
         lacking = {seq: digest for seq, digest in wanted.items() if seq not in found}
         if lacking:
             found.update(self.made(lacking))
@@ -74,6 +78,7 @@ class SideRows:
 def _merged(
     block: SideBlock, found: Mapping[int, JudgingRow | str | None], wanted: Mapping[int, str]
 ) -> SideBlock:
+    # What other questions asked for stays in the file: `--part` and `--since` read a block in pieces.
     rows = {row.seq: row for row in block.rows if row.seq not in found}
     rows.update({seq: row for seq, row in found.items() if isinstance(row, JudgingRow)})
     older = dict(block.older) | {seq: wanted[seq] for seq, row in found.items() if row is None}
@@ -98,6 +103,7 @@ def _read(path: Path) -> SideBlock:
 def _write(path: Path, block: SideBlock) -> bool:
     """Whether it could be written. Not synced: what a crash leaves is made anew."""
     payload = msgspec.msgpack.encode(block)
+    # Two processes may write the same block: each under a name of its own, and either result is right.
     waiting = path.with_suffix(f".{os.getpid()}.tmp")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

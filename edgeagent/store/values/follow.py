@@ -18,6 +18,7 @@ from edgeagent.store.values.table import NewDecision, NewPart, ValueWriter, path
 
 COMMIT_RECORDS = 512
 """Records that wait for a commit at the most: one costs some syncs, however many they are."""
+# Read at once: opening the segment for each record would cost more than the row.
 _AHEAD = 64
 
 
@@ -33,6 +34,7 @@ class ValueKeeper:
         self._reader = JournalReader(journal)
         self._fetch = fetch
         self._position = table.position
+        # The table's position is that of its last commit.
         self._kept = self.seq
         self._ahead: deque[tuple[Record, Place]] = deque()
         self._read_to = self._position.place if self._position is not None else None
@@ -59,6 +61,7 @@ class ValueKeeper:
                 self._ahead.extend(self._reader.read_from(self._read_to, min(_AHEAD, end - self.seq)))
                 if not self._ahead:
                     return
+                # Apart from the position: what was read ahead is taken later, when the loop has time again.
                 self._read_to = self._ahead[-1][1]
             self._take(*self._ahead.popleft())
             if time.monotonic() >= until:
@@ -69,6 +72,8 @@ class ValueKeeper:
         start = before.place.offset if before is not None and before.place.segment == place.segment else 0
         match record.body:
             case Measurement() as body:
+                # A result that the archive has lost gives a row from the record itself: one damaged object must
+                # not stop the table.
                 row = row_of(record, body, self._fetch)
                 self._entries.append(row)
                 if body.trace.of_artefact is None:
@@ -82,6 +87,7 @@ class ValueKeeper:
 
     def commit(self) -> bool:
         """Keep what was taken; False where somebody reads the table just now. Raises JournalWriteError."""
+        # No empty commits: each one costs syncs, and readers their look.
         if self._position is None or not self.waiting:
             return True
         if not self._table.add(self._entries, self._position):
@@ -113,5 +119,6 @@ def begin_values(store: Path, fetch: Callable[[str], bytes]) -> ValueKeeper | No
             discard(path)
             table = ValueWriter.create(path)
         return ValueKeeper(table, journal, fetch)
+    # Reports then walk the journal: slower, and the same. The disk has its alarm elsewhere.
     except JournalWriteError:
         return None

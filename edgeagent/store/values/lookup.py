@@ -27,6 +27,7 @@ class ValueLookup:
             position = table.position
         except (sqlite3.Error, ValueError):
             position = None
+        # As with the index: a table beside a restored store would report what this journal never said.
         if position is None or position.seq < LONG or not JournalReader(journal).holds(position):
             table.close()
             return None

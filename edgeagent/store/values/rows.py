@@ -118,6 +118,8 @@ def row_of(record: Record, body: Measurement, fetch: Callable[[str], bytes]) -> 
         listed = _DECODER.decode(fetch(body.result_sha256)).characteristics
     except (JournalCorruptError, msgspec.DecodeError):
         listed, read = body.characteristics, False
+    # Archived results list harmonics by their share of the limit: the first is the worst, the others stay in
+    # the archive.
     first = next((c for c in listed if c.name == HARMONICS), None)
     kept = [c for c in listed if c.name != HARMONICS or c is first]
     trace, artefact = body.trace, body.trace.of_artefact
@@ -140,7 +142,10 @@ def row_of(record: Record, body: Measurement, fetch: Callable[[str], bytes]) -> 
         not body.quality_failed,
         read,
         msgspec.msgpack.encode(form),
+        # Little-endian by name, so that a copied store reads the same on any machine; None becomes NaN.
         np.array(bounds, dtype="<f8").tobytes(),
+        # Values, then uncertainties, then verdicts: each is one stretch of memory when rows are read as
+        # columns.
         np.array(numbers, dtype="<f8").T.tobytes() + bytes(_CODES[c.verdict] for c in kept),
     )
 
@@ -156,6 +161,7 @@ def form_of(packed: bytes) -> ValueForm:
 def columns_of(form: ValueForm, limits: bytes, data: list[bytes]) -> ValueColumns:
     """Rows of one form and one set of limits as columns. Raises ValueError where their lengths do not fit."""
     many, rows = len(form.values), len(data)
+    # Before numpy takes the bytes apart: a damaged row would give numbers of other values.
     if len(limits) != 32 * many or any(len(each) != _WIDTH * many for each in data):
         raise ValueError("a row of values does not fit its form")
     table = np.frombuffer(b"".join(data), dtype=np.uint8).reshape(rows, _WIDTH * many)

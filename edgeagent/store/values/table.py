@@ -36,6 +36,7 @@ SLICE_STRETCHES = 4
 DISPOSITIONS = (Disposition.ACCEPT, Disposition.HOLD, Disposition.REJECT)
 """A disposition's number in the table is its place here."""
 _SOUND, _READ = 1, 2
+# Bounds the memory; there are about as many as features of recipes and sets of limits.
 _FORMS_MAX = 4096
 SCHEMA = """
 create table packed (id integer primary key, digest blob not null unique, data blob not null);
@@ -147,6 +148,7 @@ class ValueTable:
         at = 0
         while at < len(numbers):
             end = at + 1
+            # Stretches that follow each other in one query: while it reads, the service cannot commit.
             while end < len(numbers) and end < at + SLICE_STRETCHES and numbers[end] == numbers[end - 1] + 1:
                 end += 1
             yield numbers[at] * STRETCH + 1, (numbers[end - 1] + 1) * STRETCH
@@ -157,6 +159,8 @@ class ValueTable:
         low, high = _open(since_us, until_us)
         asked = "recorded_last >= ? and recorded_first < ?", (low, high)
         for first, last in self._stretches(*asked):
+            # `first` is of the whole journal; after a clock was set back an earlier record may be later than
+            # the period's end.
             rows = self._db.execute(
                 "select seq, numbers.part, serial, disposition, recorded, first or not exists "
                 "(select 1 from decisions e where e.key = d.key and e.seq < d.seq and e.recorded < ?) "
@@ -291,10 +295,12 @@ class ValueWriter(ValueTable):
     def _number(self, data: bytes) -> int:
         """The number of a form or of limits: few differ, and each is kept once."""
         digest = hashlib.sha256(data).digest()[:16]
+        # By digest: 16 bytes stand for what may be long.
         found = self._numbers.get(digest)
         if found is None:
             if len(self._numbers) >= _FORMS_MAX:
                 self._numbers.clear()
+            # Kept already where the memory above was cleared, or at an earlier start.
             self._db.execute("insert or ignore into packed (digest, data) values (?, ?)", (digest, data))
             (found,) = self._db.execute("select id from packed where digest = ?", (digest,)).fetchone()
             self._numbers[digest] = int(found)
@@ -309,6 +315,7 @@ class ValueWriter(ValueTable):
 
     def _insert_decision(self, new: NewDecision) -> None:
         db, key = self._db, key_of_part(new.part, new.serial)
+        # In the same commit as the insertion, so that two decisions of one part never both count as its first.
         before = db.execute("select 1 from decisions where key = ? limit 1", (key,)).fetchone()
         at = new.recorded_us
         db.execute("update parts set decided = min(coalesce(decided, ?), ?) where key = ?", (at, at, key))
@@ -330,6 +337,7 @@ class ValueWriter(ValueTable):
         times: dict[int, tuple[int, int, int]] = {}
         for entry in entries:
             stretch, at = (entry.seq - 1) // STRETCH, entry.recorded_us
+            # Only a row has a measuring time; what has none must not widen the stretch.
             measured = entry.measured_us if isinstance(entry, ValueRow) else -(2**62)
             low, high, last = times.get(stretch, (at, at, measured))
             times[stretch] = min(low, at), max(high, at), max(last, measured)
