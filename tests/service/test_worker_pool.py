@@ -22,11 +22,11 @@ class Worker:
     """What the pool knows of a process: files that it was sent, and whether it was killed."""
 
     def __init__(self, _memory_mb, post):
-        self.post, self.sent, self.killed, self.gone, self.pid = post, [], False, False, id(self)
+        self.post, self.sent, self.killed, self.gone, self.pid = post, [], False, None, id(self)
 
     def send(self, job, _configuration, _data, _side):
-        if self.gone:
-            raise OSError(32, "Broken pipe")
+        if self.gone is not None:
+            raise self.gone
         self.sent.append((job.number, job.slot))
 
     def result(self, _done, _slot):
@@ -139,12 +139,28 @@ def test_file_behind_one_that_takes_its_worker_along_comes_back_untouched(world,
     assert (numbers(found, Lost), numbers(found, Returned)) == ([1], [3])
 
 
-def test_worker_that_is_gone_when_it_is_given_its_next_file_loses_the_one_that_it_was_at(world):
+def test_worker_that_takes_no_more_files_is_killed_and_loses_the_one_that_it_was_at(world):
     give(world, 1, 2)
-    world.first.gone = True
+    world.first.gone = BlockingIOError(11, "Resource temporarily unavailable")
     found = give(world, 3)
     assert (numbers(found, Lost), numbers(found, Returned)) == ([1], [3])
     assert world.first.killed
+
+
+def test_file_given_to_a_worker_that_has_just_ended_loses_no_attempt_and_how_it_ended_is_said(world):
+    give(world, 1, 2)
+    world.second.answer(2)
+    world.pool.outcomes()
+    world.first.gone = world.second.gone = BrokenPipeError(32, "Broken pipe")
+    assert numbers(give(world, 3), Returned) == [3], "the free one"
+    assert numbers(give(world, 4), Returned) == [4], "behind the first file"
+    assert (world.pool.free(), world.pool.spare()) == (0, 0)
+    assert not world.first.killed
+    for worker in (world.first, world.second):
+        worker.post(Ended(worker, -6))
+    (lost,) = world.pool.outcomes()
+    assert (lost.number, lost.failure.words) == (1, "the worker ended by signal SIGABRT")
+    assert world.pool.ready() == 0
 
 
 def test_worker_that_hangs_at_its_start_is_reported_as_a_start_that_failed(world):

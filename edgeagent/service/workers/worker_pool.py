@@ -84,6 +84,13 @@ class _WorkerSeat:
     limit_s: float = _START_S
     # 0: the worker has none. Versions begin with 1.
     configuration: int = 0
+    # False once it took a file no more: its end, with the reason, is about to be heard.
+    reachable: bool = True
+
+    @property
+    def free(self) -> bool:
+        """Whether it could take a file now."""
+        return self.ready and self.reachable and not self.given
 
     def begin_next(self, now: float) -> None:
         """The first of its files is done with; the next one's time begins."""
@@ -147,7 +154,7 @@ class WorkerPool:
 
     def free(self) -> int:
         """Workers that could take a file now."""
-        return sum(seat.ready and not seat.given for seat in self._seats)
+        return sum(seat.free for seat in self._seats)
 
     def spare(self) -> int:
         """Workers that could have a next file beside the one that they are at; none before all are up."""
@@ -184,7 +191,7 @@ class WorkerPool:
 
         What is lost or returned if that worker is gone already.
         """
-        seat = next((s for s in self._seats if s.ready and not s.given), None)
+        seat = next((s for s in self._seats if s.free), None)
         # The one that has been at its file for longest is likely done first.
         seat = seat or min((s for s in self._seats if self._may_have_next(s)), key=lambda s: s.since)
         assert seat.worker is not None
@@ -197,6 +204,11 @@ class WorkerPool:
         try:
             job = msgspec.structs.replace(job, configuration_bytes=len(configuration), slot=slot)
             seat.worker.send(job, configuration, data, side)
+        except ConnectionError:
+            # It ended, and the file never reached it. How it ended is known when its end is heard, in a moment.
+            seat.given.pop()
+            seat.reachable = False
+            return [Returned(job.number)]
         except OSError as error:
             return self._kill(seat, Failure(Cause.DIED, f"the worker cannot be reached: {error.strerror}"))
         # Only now: where the send failed, the worker does not have it.
@@ -205,7 +217,7 @@ class WorkerPool:
 
     def _may_have_next(self, seat: _WorkerSeat) -> bool:
         young = self._clock.monotonic() - seat.since < _AHEAD_S
-        return seat.ready and len(seat.given) == 1 and young
+        return seat.ready and seat.reachable and len(seat.given) == 1 and young
 
     def outcomes(self) -> list[Analysed | Lost | Returned]:
         """What became of files since the last call. Kills workers over their time, starts what is due."""
@@ -308,7 +320,7 @@ class WorkerPool:
         if not seat.ready:
             self._pause = min(max(1.0, 2 * self._pause), _PAUSE_MAX_S)
         # Infinite: its end is expected from here on, and it is over no time limit.
-        seat.ready, seat.configuration, seat.since = False, 0, float("inf")
+        seat.ready, seat.reachable, seat.configuration, seat.since = False, True, 0, float("inf")
         lost = [Lost(one.number, failure) for one in given[:1] if one.wanted]
         return [*lost, *(Returned(one.number) for one in given[1:] if one.wanted)]
 
