@@ -67,6 +67,7 @@ def solve_jointly(trace: FittedArrays, touch: Touch, sums: TrigonometricSums) ->
     ``sums`` are those of the angles, up to twice the highest order of the model.
     """
     upr_max = sums.order_max // 2
+    # Differences of two orders reach twice the highest.
     density = sums.sums(None, 2 * upr_max)
     deviation = trace.deviation_um - touch.extra_um if len(touch.extra_um) else trace.deviation_um
     of_data = sums.sums(deviation, upr_max)
@@ -74,6 +75,7 @@ def solve_jointly(trace: FittedArrays, touch: Touch, sums: TrigonometricSums) ->
     sides = of_data[None, :]
     if trace.alignment:
         columns = alignment_columns(trace.turn, touch)
+        # One order more: products with cosine and sine are those of t shifted by one order.
         of_t = sums.sums(trace.turn, upr_max + 1)
         sides = np.stack((of_data, of_t[: upr_max + 1], *shift(of_t, upr_max)))
     solved = solve_toeplitz(density, sides)

@@ -13,7 +13,9 @@ from edgeagent.analysis.waves.trigonometric import ComplexArray, quick_length
 from edgeagent.errors import FitNotConvergedError
 from edgeagent.model import FloatArray
 
+# Of the right side: near the rounding of the sums, so that the solver leaves nothing behind.
 _TOLERANCE = 1e-14
+# Ten are common; a matrix that takes hundreds is singular for all that a measurement can tell.
 _ITERATIONS_MAX = 400
 _SEPARABLE_MIN = 1e-3
 """Smallest normalised eigenvalue of the Schur complement at which slope and tilt are still separable from the
@@ -29,6 +31,7 @@ def solve_toeplitz(density: ComplexArray, right_side: ComplexArray) -> ComplexAr
     0 … N of Hermitian sequences. Raises FitNotConvergedError.
     """
     upr_max = right_side.shape[1] - 1
+    # Above 4N: density of 2N times harmonics of N must not wrap round into those looked at.
     size = quick_length(4 * upr_max + 4)
     weight = np.fft.irfft(density, size) * size
     scale = float(density[0].real)
@@ -39,9 +42,11 @@ def solve_toeplitz(density: ComplexArray, right_side: ComplexArray) -> ComplexAr
 
     def dot(a: ComplexArray, b: ComplexArray) -> FloatArray:
         both = np.real(np.conj(a) * b)
+        # Orders below 0 are the conjugates: all count twice but order 0.
         result: FloatArray = 2 * both.sum(axis=-1) - both[:, 0]
         return result
 
+    # Exact for even samples over whole turns, the common case.
     solution = right_side / scale
     rest = right_side - product(solution)
     # The matrix is off its diagonal by no more than the density off its mean, half as much again between nodes.
@@ -119,6 +124,7 @@ def combine(beta: FloatArray, columns: FloatArray) -> FloatArray:
     """The sum of the alignment terms, shape (n,); zeros where there are none."""
     if not len(beta):
         return np.zeros(columns.shape[1])
+    # Column by column, in place: a product with the matrix would be a BLAS call over the samples.
     total: FloatArray = beta[0] * columns[0]
     part = np.empty_like(total)
     for factor, column in zip(beta[1:], columns[1:], strict=True):
@@ -161,9 +167,12 @@ def alignment_terms(
     schur = gram - cross_product(sides[1:], solved[1:])
     right = np.einsum("in,n->i", columns, deviation_um) - cross_product(sides[1:], solved[:1])[:, 0]
     own = np.sqrt(np.diag(gram))
+    # Scaled to 1 on the diagonal of the whole: what share of a term the harmonics leave over, whatever its
+    # units.
     separable = np.linalg.eigvalsh(schur / np.outer(own, own))[0]
     if separable > _SEPARABLE_MIN:
         inverse = np.asarray(np.linalg.inv(schur), dtype=np.float64)
+    # The slope by itself: harmonics cannot follow the jump at which a ramp closes.
     elif schur[0, 0] > 1e-9 * gram[0, 0]:
         inverse = np.zeros((3, 3))
         inverse[0, 0] = 1 / schur[0, 0]

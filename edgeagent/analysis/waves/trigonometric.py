@@ -56,9 +56,11 @@ def _terms_needed(argument: float, remainder: float = _REMAINDER) -> tuple[int, 
         summed += 1
         term *= argument / 2 / summed
     series, term = 0, 1.0
+    # A quarter: what the series leaves and what economising leaves share the remainder.
     while term > remainder / 4:
         series += 1
         term *= argument / series
+    # For arguments beyond the number of terms the bound does not fall steadily yet: one more.
     return min(summed + (argument > summed), series), series
 
 
@@ -105,6 +107,7 @@ def _uneven_grid(points: int, order_max: int) -> tuple[int, float]:
         return terms * (_POINT_COST * points + _NODE_COST * grid)
 
     least = max(2 * order_max + 2, 16)
+    # From the least grid to seven times that: a finer one has smaller rests, so fewer terms, each dearer.
     grid = min((quick_length(int(least * (1 + k / 4))) for k in range(25)), key=cost)
     return grid, cost(grid)
 
@@ -148,6 +151,7 @@ def _in_line(angle_rad: FloatArray, order_max: int) -> _Placing | None:
     if not _STEP_MIN < step < np.pi:
         return None
     turn = round(2 * np.pi / step)
+    # A grid must hold the highest order twice; sparse samples leave nodes between them empty.
     stride = -(-max(2 * order_max + 2, 16) // turn)
     grid, even = turn * stride, 2 * np.pi / turn
     own = _LINE_COST * count + _NODE_COST * grid * (1.0 if _smooth(grid) else _AWKWARD)
@@ -163,10 +167,12 @@ def _in_line(angle_rad: FloatArray, order_max: int) -> _Placing | None:
     seen = angle_rad[::apart] - np.arange(0, count, apart) * even
     if costly(float(np.ptp(seen)) / 2):
         return None
+    # In place: an angle less its node's, without arrays in between.
     rest = np.arange(count, dtype=np.float64)
     rest *= -even
     rest += angle_rad
     low, high = float(rest.min()), float(rest.max())
+    # Even steps have no rest at all; then nothing must be divided by 0.
     reach = max((high - low) / 2, 1e-300)
     if costly(reach):
         return None
@@ -187,6 +193,8 @@ def _at_nearest(angle_rad: FloatArray, order_max: int) -> _Placing:
 
 def _even_grid(angle_rad: FloatArray, order_max: int) -> int:
     """Nodes of a turn where the samples stand at even steps that divide it; 0 where they do not."""
+    # The begin and the end tell whether steps divide the turn; looking at all would cost as much as placing
+    # them.
     few = min(len(angle_rad), 500)
     step = abs(float(angle_rad[few - 1] - angle_rad[0])) / max(few - 1, 1)
     if not _STEP_MIN < step < np.pi:
@@ -207,6 +215,7 @@ def _split(angle_rad: FloatArray, grid: int) -> _Placing:
     nearest = np.rint(scaled)
     np.subtract(scaled, nearest, out=scaled)
     node = nearest.astype(np.int64)
+    # A remainder of all nodes costs more than the look whether it is needed.
     if node.min() < 0 or node.max() >= grid:
         node %= grid
     most = max(float(scaled.max()), -float(scaled.min()), 1e-300)
@@ -250,7 +259,10 @@ class TrigonometricSums:
         points = min(at.turn * turns, self.points)
         if at.node is not None or at.stride > 1 or at.turn * turns < 2 * order_max + 2:
             return None
+        # Less a billionth: a sample that closes the turn belongs to the next one.
         end = 2 * np.pi * turns - 1e-9 + first
+        # Rests below half a step cannot exchange neighbours: the first samples then are those of the first
+        # turns.
         rising = at.reach < np.pi / at.turn and float(angle_rad[points - 1]) < end
         if not rising or (points < self.points and float(angle_rad[points]) < end):
             return None
@@ -297,6 +309,7 @@ class TrigonometricSums:
         if order_max <= at.grid // 2:
             lines = lines[:, : order_max + 1]
         else:
+            # Beyond half the grid a transform's lines are the conjugates of those below.
             place = order % at.grid
             mirrored = place > at.grid // 2
             place = np.where(mirrored, at.grid - place, place)
@@ -321,6 +334,7 @@ class TrigonometricSums:
         at = self._placing
         spread = np.zeros((terms, at.grid)) if at.node is None else np.empty((terms, at.grid))
         if at.node is not None:
+            # A copy: it is multiplied by the rests in place.
             weight = np.ones(self.points) if value is None else value.copy()
             for k in range(terms):
                 if k:
@@ -332,6 +346,7 @@ class TrigonometricSums:
         for begin in range(0, self.points, chunk):
             rest = at.rest[begin : begin + chunk]
             weight = np.ones(len(rest)) if value is None else value[begin : begin + chunk].copy()
+            # Whole turns are summed as rows of one array, the rest of a turn by itself.
             whole = len(rest) // at.turn * at.turn
             for k in range(terms):
                 if k:
@@ -357,6 +372,8 @@ class TrigonometricSums:
         waves = [turned * at.grid]
         summed, half = 0, 2.0  # terms that are summed; what cutting there leaves of all waves
         for k in range(1, _terms_needed(at.reach * len(coefficient))[1] + 1):
+            # What each wave's k-th power is at most, so that large low orders do not ask for the terms of high
+            # ones.
             size = size * (at.reach / k * order)
             left, half = float(size.sum()), half / 2
             if not summed and left * half <= goal:
@@ -393,6 +410,7 @@ class TrigonometricSums:
 
 def turning(angle_rad: float, order_max: int) -> ComplexArray:
     """exp(i k ``angle_rad``) for k = 0 … order_max, shape (order_max + 1,), from products of some of them."""
+    # 64 and N/64 exponentials instead of N, at one rounding more.
     fine = np.exp(1j * angle_rad * np.arange(64))
     coarse = np.exp(1j * angle_rad * np.arange(0, order_max + 1, 64))
     found: ComplexArray = np.multiply.outer(coarse, fine).ravel()[: order_max + 1]
