@@ -196,15 +196,19 @@ def band_velocity(
     slow, fast = per_upr_hz
     if not (0 < low < high and 0 < slow <= fast):
         raise TraceRangeError(f"band {low:g} to {high:g} Hz and speeds must rise from above 0")
+    # Orders that leave the band at its upper edge somewhere in the range of speeds.
     leaving = np.arange(max(int(np.ceil(high / fast)), 2), int(high / slow * (1 + _EDGE)) + 1)
     lines = between if between is not None else _NO_LINES
     gone = high / lines.upr
     speeds = np.concatenate((high / leaving, gone[(gone >= slow) & (gone <= fast)], [fast]))
+    # The edge's slack: a speed worked out from an order must hold that order.
     last = np.floor(high / speeds * (1 + _EDGE)).astype(np.int64)
     if last.max() > len(amplitude_nm):
         return None
+    # 1 UPR is eccentricity, no wave; the running sum below starts behind it.
     first = np.maximum(np.floor(low / speeds * (1 + _EDGE)).astype(np.int64), 1)
     order = np.arange(1, len(amplitude_nm) + 1)
+    # One sum serves all speeds: between them only its two ends change.
     running_sum = np.concatenate(([0.0], np.cumsum((order * amplitude_nm) ** 2)))
     square = np.where(last > first, speeds**2 * (running_sum[last] - running_sum[np.minimum(first, last)]), 0.0)
     line_hz = speeds[:, None] * lines.upr
@@ -213,6 +217,7 @@ def band_velocity(
     worst = int(np.argmax(square))
     inside = slice(int(first[worst]), max(int(last[worst]), int(first[worst])))
     also = heard[worst]
+    # 2π f A with f in Hz and A in nm, in µm/s.
     scale = 2e-3 * np.pi * float(speeds[worst]) * np.append(order[inside], lines.upr[also])
     return root_mean_square(
         scale * np.append(amplitude_nm[inside], lines.amplitude_nm[also]),
@@ -271,6 +276,7 @@ def resonance_amplitudes(
         last = int(np.floor((centre + reach) / slow))
         met = np.flatnonzero((lines.upr >= (centre - reach) / fast) & (lines.upr <= (centre + reach) / slow))
         line = int(met[np.argmax(lines.amplitude_nm[met])]) if len(met) else None
+        # Where harmonics are missing one of them may be the greatest: no line between orders speaks for them.
         top = float(amplitude_nm[first - 1 : last].max(initial=0.0)) if last <= len(amplitude_nm) else np.inf
         if line is not None and lines.amplitude_nm[line] > top:
             found.append(

@@ -17,6 +17,7 @@ from edgeagent.analysis.waves.harmonics import HarmonicFit, fit_harmonics, turns
 from edgeagent.errors import FitNotConvergedError, TraceShapeError
 from edgeagent.model import FloatArray, QualityCheck, Trace
 
+# Each round is a fit; dust that takes more fails its check in any case.
 _SPIKE_ROUNDS = 8
 _TURNS_OF_FORM = 1.9
 """With hardly more than one turn a dent is in the profile itself; turns of a circle go over one surface."""
@@ -97,6 +98,7 @@ class TraceFit:
         if turns < 2 or self.unexplained_um is self.residual_um:
             return 0.0
         own = np.where(self.left_out, 0.0, self.residual_um - self.unexplained_um)
+        # T/(T - 1): the mean surface has taken a T-th of each turn's own form.
         return float(np.sqrt(np.mean(own**2) * turns / (turns - 1)))
 
 
@@ -111,7 +113,9 @@ def fit_trace(
     Raises TraceShapeError (less than one turn, too few points) or FitNotConvergedError.
     """
     per_turn = samples.points_per_turn
+    # As many harmonics as samples of a turn can carry at all.
     carried = int((per_turn - 1) / 2)
+    # Nearer to half the samples a jittered step makes the harmonics hard to separate.
     comfortable = max(int(0.4 * per_turn), 1)
     needed = max(min(options.upr[1], carried), 1)
     wanted = max(min(3 * options.upr[1], comfortable), needed)

@@ -21,12 +21,15 @@ _GRAIN_RAD = 0.05
 10 mm radius (a choice of ours). No grain makes a dent."""
 _ROUGHNESS_MAX = 0.15
 """Scatter between neighbours (from second differences) of a smooth run, as a share of its height."""
+# Three turns, less what the count of turns may lack by rounding.
 _TELLING_TURNS = 2.999
+# Second differences of a run of a few samples scatter: so much is still noise.
 _NOISES = 3.0
 _MARGIN = 0.15
 """Of its length a run is widened by this share on each side, since its ends lie in the noise."""
 _TURN_SHARE_MAX = 0.45
 """More than this of a turn is no local form."""
+# Shorter than the shortest run that is taken for form, which it must not smear away.
 _SMOOTHED = 5
 
 
@@ -48,6 +51,7 @@ def local_form(
     ``factor`` the number of them from which on a sample is far off, ``upr`` the end of the judged band.
     Two ``turns`` do not tell a bump in one from a dent in the other.
     """
+    # Samples that were left out already would be found again and again.
     size = np.where(kept, np.abs(residual_um), 0.0)
     peak = int(np.argmax(size))
     if size[peak] <= factor * scatter_um:
@@ -61,11 +65,13 @@ def local_form(
     if length < grain and (residual_um[peak] > 0 or turns < _TELLING_TURNS):
         return None
     run = residual_um[first : last + 1]
+    # Weights 1, -2, 1 give independent readings sqrt(6) times their scatter.
     rough = float(np.sqrt(np.mean(np.diff(run, 2) ** 2) / 6.0))
     if rough > max(_NOISES * scatter_um, _ROUGHNESS_MAX * float(size[peak])):
         return None
     margin = int(np.ceil(_MARGIN * length))
     first, last = first - margin, last + margin
+    # At the trace's ends a warm-up looks alike; beside dust the run's length is not its own.
     if first <= 0 or last >= len(residual_um) - 1 or not np.all((kept | form)[first : last + 1]):
         return None
     return slice(first, last + 1)
@@ -75,7 +81,9 @@ def _run_around(residual_um: FloatArray, peak: int, scatter_um: float) -> tuple[
     """First and last sample of the run of one sign around ``peak`` that the smoothed residual shows."""
     kernel = np.ones(_SMOOTHED) / _SMOOTHED
     smooth = np.convolve(residual_um, kernel, mode="same") * np.sign(residual_um[peak])
+    # Two standard deviations of a mean of five.
     inside = smooth > 2.0 * scatter_um / np.sqrt(_SMOOTHED)
+    # A single high sample may vanish in the mean; a run has to have its own peak.
     inside[peak] = True
     outside = np.flatnonzero(~inside)
     at = int(np.searchsorted(outside, peak))

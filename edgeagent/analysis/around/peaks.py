@@ -23,6 +23,7 @@ _MEDIAN_SPREAD = 3.0
 """Relative spread of a band's median times the root of its orders, with room for the floor's own slope."""
 _LEVEL_MIN_NM = 1e-9
 """Floors of computed data may be zero: no ratio to them is a number."""
+# Combs are sought among all pairs of lines: cost grows with their square, and nobody reads more.
 _LINES_MAX = 40
 _WINDOW_MIN = 17
 """Orders in the narrowest window: a comb of every third order leaves its median alone."""
@@ -34,8 +35,11 @@ _RAISED = 3.0
 """Ratio of a window's floor to the trend of all windows from which on it is called raised."""
 _TREND_WINDOWS = 12
 """Windows above the measurement's noise that make a trend: three widths of them."""
+# Every second order is half of a spectrum: such a comb would be found in any.
 _SPACING_MIN = 3
+# A wheel's form falls off with its harmonics; far ones would fit anything.
 _WHEEL_HARMONICS = 10
+# A reader takes in no more; the strongest come first.
 _SPOKEN_MAX = 8
 
 
@@ -61,6 +65,7 @@ def find_peaks(spectrum: Spectrum) -> tuple[PeakGroup, ...]:
     A comb has at least three lines at multiples of its spacing (3 UPR or more) that are more than half of all
     multiples up to its last, or four lines in an arithmetic series. Empty for fewer than 18 orders.
     """
+    # From 2 UPR on: eccentricity is no peak.
     amplitude, noise = spectrum.amplitude_nm[1:], spectrum.noise_nm[1:]
     if len(amplitude) < _WINDOW_MIN:
         return ()
@@ -72,7 +77,9 @@ def find_peaks(spectrum: Spectrum) -> tuple[PeakGroup, ...]:
     centre = (upr[start] + upr[stop - 1]) / 2
     above = _above_trend(centre, level, real)
     floor = _floor_at(upr, amplitude, noise, centre, _widen_floors(level, above > _RAISED))
+    # Four of its own uncertainties besides: over a floor of rounding any noise is a line.
     rank = np.where(amplitude > 4 * noise, amplitude / floor, 0.0)
+    # Few orders know their median badly, so that a line must stand out farther there.
     members = np.interp(upr, centre, (stop - start).astype(np.float64))
     lines = np.flatnonzero(rank > _ABOVE_FLOOR * (1 + _MEDIAN_SPREAD / np.sqrt(members)))
     lines = lines[np.argsort(-amplitude[lines], kind="stable")][:_LINES_MAX]
@@ -224,12 +231,14 @@ def _combs(known: dict[int, tuple[float, float]]) -> list[PeakGroup]:
 def _harmonic_comb(orders: set[int]) -> tuple[int, tuple[int, ...]]:
     """The largest set of lines at multiples of one spacing, of equal ones that with the widest spacing."""
     best: tuple[int, ...] = ()
+    # From wide to narrow: of equal sets the widest spacing stays, since only a larger set replaces it.
     for spacing in range(max(orders) // 3, _SPACING_MIN - 1, -1):
         members = tuple(sorted(n for n in orders if n % spacing == 0))
         while len(members) >= 3 and len(members) <= 0.5 * (members[-1] // spacing):
             members = members[:-1]
         if len(members) >= 3 and len(members) > len(best):
             best = members
+    # The members may all lie at a multiple of the spacing that was tried.
     return (int(np.gcd.reduce(best)), best) if best else (0, ())
 
 
@@ -285,6 +294,7 @@ def _find_raised(centre: FloatArray, level: FloatArray, above: FloatArray) -> li
         if len(run):
             first, last = (round(float(centre[at])) for at in (run[0], run[-1]))
             median = float(level[run].max())
+            # The first window has nothing before its middle: it reaches down to 2 UPR.
             reach = (2 if run[0] == 0 else first, last)
             groups.append(PeakGroup("floor", reach, (median, median), 0, float(above[run].max())))
     return groups

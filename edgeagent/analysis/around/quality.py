@@ -54,6 +54,7 @@ def regular_spacing(step_rad: FloatArray, upr: float) -> tuple[QualityCheck, Qua
         size /= middle
         size -= 1
         spread = float(np.sqrt(np.mean(np.square(size, out=size))))
+    # Steps that are nearly 0 with a few long ones have a spread of any size: nobody needs its digits.
     clipped = min(spread, 1e6)
     return (
         QualityCheck(
@@ -91,6 +92,7 @@ def run_lengths(value: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Values and lengths of the runs of identical consecutive samples, both of shape (runs,)."""
     changes = value[1:] != value[:-1]
     if np.all(changes):
+        # Most traces have no run at all, so that nothing need be searched.
         return value, np.ones(len(value))
     start = np.concatenate(([0], np.flatnonzero(changes) + 1))
     length = np.diff(np.append(start, len(value))).astype(np.float64)
@@ -144,6 +146,7 @@ def gauge_saturation(values: FloatArray, lengths: FloatArray) -> QualityCheck:
 def frozen_reading(lengths: FloatArray, points_per_turn: float) -> QualityCheck:
     """A run of one and the same reading, as of a gauge that sticks or a lost signal."""
     longest = float(lengths.max())
+    # A fiftieth of a turn; 50 at least, since a fine surface read coarsely rests for some samples.
     allowed = float(max(50, round(0.02 * points_per_turn)))
     return QualityCheck(
         "frozen_reading",

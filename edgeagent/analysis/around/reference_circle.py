@@ -32,6 +32,7 @@ ReferenceCircle = Literal["LSCI", "MZCI", "MCCI", "MICI"]
 
 _OUTSIDE = 1e-12
 """A point that lies farther outside than this share of the profile's height is not enclosed."""
+# The walk ends by itself; so many steps mean that rounding leads it in circles.
 _STEPS_MAX = 500
 _BALANCED = 1e-8
 """A touching point of less weight than this does not hold its circle."""
@@ -72,6 +73,8 @@ def enclose(profile_um: FloatArray, reference: ReferenceCircle) -> Enclosure:
     own = profile_um * sign
     touching = _zone(own) if reference == "MZCI" else _enclosing(own)
     if reference != "MZCI":
+        # Two points alone hold these: the third has no weight, and the linear programme does not say where the
+        # centre lies.
         for row in np.flatnonzero(touching.level.min(axis=1) < _BALANCED):
             touching.dual[row] = _between_two(own[row], touching, int(row), farthest=reference == "MICI")
     cosine, sine = _circle(own.shape[1])
@@ -83,6 +86,7 @@ def enclose(profile_um: FloatArray, reference: ReferenceCircle) -> Enclosure:
         outside = np.where(touching.inner, -1.0, 1.0)
         return Enclosure(total, touching.index, touching.level * outside, centre)
     beside = np.stack([np.ones(len(rows)), cosine[low], sine[low]], axis=1)
+    # The far extreme moves against the circle that the touching points carry: their shares in that place.
     share = np.linalg.solve(touching.columns, beside[:, :, None])[:, :, 0]
     index = np.concatenate([touching.index, low[:, None]], axis=1)
     weight = sign * np.concatenate([share, -np.ones((len(rows), 1))], axis=1)
@@ -113,6 +117,7 @@ def _circle(points: int) -> tuple[FloatArray, FloatArray]:
 def _enclosing(profile: FloatArray) -> _Touching:
     """Three points that the smallest circle around each profile touches."""
     count, points = profile.shape
+    # A third of a turn apart: their weights are positive, which the walk needs to begin with.
     start = np.tile([0, points // 3, 2 * points // 3], (count, 1))
     return _walk(profile, start, np.zeros_like(start), np.array([1.0, *_MOVED]))
 
@@ -138,6 +143,7 @@ def _between_two(profile: FloatArray, touching: _Touching, row: int, *, farthest
     radius, off = (profile[first] + profile[second]) / 2, (profile[first] - profile[second]) / 2
     own = cosine * along[0] + sine * along[1]
     across = sine * along[0] - cosine * along[1]
+    # Points on the line itself bound no movement across it.
     side = np.abs(across) > 1e-9
     bound = (profile - radius - off * own)[side] / across[side]
     low, high = float(bound[across[side] > 0].max()), float(bound[across[side] < 0].min())
@@ -166,6 +172,7 @@ def _walk(profile: FloatArray, index: IntArray, inner: IntArray, right: FloatArr
     active = np.arange(count)
     for _ in range(_STEPS_MAX):
         rows = np.arange(len(active))
+        # Profiles that have ended are left out of all further steps.
         at, own = index[active], profile[active] if len(active) < count else profile
         cost = own[rows[:, None], at] * np.where(inner[active], -1.0, 1.0)
         dual[active] = np.linalg.solve(np.swapaxes(basis[active], 1, 2), cost[:, :, None])[:, :, 0]
@@ -185,6 +192,7 @@ def _walk(profile: FloatArray, index: IntArray, inner: IntArray, right: FloatArr
         column = _columns(entering, below, points, ring)
         share = np.linalg.solve(basis[active], column[:, :, None])[:, :, 0]
         with np.errstate(divide="ignore", invalid="ignore"):
+            # Only a point whose weight falls may leave; below 1e-9 its fall is rounding.
             ratio = np.where(share > 1e-9, level[active] / share, np.inf)
         leaving = np.argmin(ratio, axis=1)
         index[active, leaving], inner[active, leaving] = entering, below

@@ -110,6 +110,7 @@ def roundness(
     """
     order = np.arange(len(coefficient), dtype=np.float64)
     passed = band_transmission(order, upr_low, upr_high)
+    # A power of two is quickest to transform.
     points = 1 << int(np.ceil(np.log2(max(16 * len(coefficient), _POINTS_MIN))))
     spread = passed * standard_uncertainty_um
     ron_q, u_q = root_mean_square((2 * np.abs(coefficient) * passed)[2:], spread[2:])
@@ -143,11 +144,13 @@ def extremes(
     if reference == "LSCI":
         peak, valley = float(profile_um[index[0]]), float(-profile_um[index[1]])
         apart = 2 * np.pi * (int(index[0]) - int(index[1])) / len(profile_um)
+        # |1 - exp(i n apart)|² for weights of 1 and -1, without the exponentials.
         swing = 2 * (1 - np.cos(order * apart))
     else:
         peak, valley = float(profile_um.max()), float(-profile_um.min())
         turned = np.exp(2j * np.pi / len(profile_um) * np.outer(order, index))
         swing = np.abs(turned @ found.weight[0]) ** 2
+    # From order 2 on: level and centre are the circle's own.
     between = float(np.sqrt(np.sum(swing[2:] * spread_um[2:] ** 2)))
     between = min(between, _DRAWN_SHARE * lifts.scatter_um)
     alone = float(np.sqrt(np.sum(spread_um[2:] ** 2)))
@@ -188,7 +191,10 @@ def noise_lift(
     u = standard_uncertainty_um
     if not np.any(u[2:]):
         return Lifts()
+    # At least 3 orders: the logarithm of 1 is 0, and any noise would pass for profile.
     bound = np.sqrt(2 * np.log(max(len(u), 3))) * u
+    # Coarser than for the value: the same places miss as much of the shaken profile as of its shape, which
+    # cancels.
     points = 1 << int(np.ceil(np.log2(max(2.5 * len(u), _POINTS_MIN // 4))))
     # Few harmonics make noise of few independent places, whose extremes need more draws to be known.
     pairs = max(_PAIRS, 4 * _POINTS_MIN**2 // points**2)
@@ -208,6 +214,7 @@ def noise_lift(
             valley -= float(shaken.min(axis=1).sum())
             if reference != "LSCI":
                 heights.append(enclose(shaken, reference).total_um)
+    # About the least-squares circle the height is peak plus valley, both summed already.
     height = float(np.concatenate(heights).sum()) if heights else peak + valley
     own = float(enclose(shape[None, :], reference).total_um[0])
     return Lifts(

@@ -23,6 +23,7 @@ def checks_before_fit(
     ``runs`` are the checks of `fitting.run_checks`.
     """
     checks = [quality.missing_samples(samples.dropped, samples.points)]
+    # Steps and runs of fewer samples say nothing, and would divide by nothing.
     if len(samples.angle_rad) < 16:
         return checks
     step = np.diff(samples.angle_rad)
@@ -117,6 +118,7 @@ def checks_after_fit(
     # nothing but this check judges them.
     alone = request.judged_upr is None and not request.turns_judged
     unclosed = sum(wave.amplitude_um**2 / 2 for wave in fit.orders) if alone else 0.0
+    # The mean's variance times the number of turns is that of a single one.
     differing = factor * float(np.hypot(np.sqrt(fit.turns * uneven + unclosed), own)) if repeats else None
     judged = (spectrum.upr >= 2) & (spectrum.upr <= (request.judged_upr or options.upr[1]))
     return [

@@ -67,6 +67,7 @@ def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> TurnHarmoni
         rest, drift = (np.where(found.left_out, 0.0, each) for each in (rest, drift))
     for wave in fit.orders:
         rest = rest + 2 * np.real(wave.coefficient * np.exp(1j * wave.upr * angle))
+    # The first sample lies a billionth within the first turn, so that rounding puts it nowhere else.
     begun = samples.angle_rad - (samples.angle_rad.min() - 1e-9)
     result: list[ComplexArray | None] = []
     slopes = np.zeros(turns)
@@ -76,6 +77,7 @@ def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> TurnHarmoni
             result.append(None)  # half of it is missing: what it is like there nobody measured
             continue
         slopes[turn] = _slope(place, drift[here])
+        # About the turn's middle, so that its level stays.
         own = rest[here] - slopes[turn] * (place - np.pi)
         sums = TrigonometricSums(angle[here], upr_max).sums(own, upr_max, remainder=_REMAINDER)
         result.append(fit.centred + sums / len(place))
@@ -103,6 +105,7 @@ def _share_left(each: list[ComplexArray | None], slopes: FloatArray, first_rad: 
     ramp = 1j / np.maximum(order, 1) * np.exp(-1j * order * first_rad)
     open_ = closed + slopes[kept][:, None] * ramp[None, :]
     low = np.maximum(order // 2, 2)
+    # An octave to each side: single orders of few turns scatter too much for a ratio.
     high = np.minimum(np.maximum(2 * order, _ORDERS_TOGETHER) + 1, len(order))
     low = np.minimum(low, high - 1)
     mean = []
@@ -154,6 +157,7 @@ def turn_roundness(
     variance = fit.standard_uncertainty_um**2 + (turns - 1) * fit.noise_um**2 * found_turns.share
     spread: FloatArray = factor * passed * np.sqrt(variance)
     lifts: Lifts = noise_lift(fit.centred * (factor * passed), spread, reference)
+    # As fine as in `roundness`; a fast length lies nearer to that than a power of two.
     points = fast_length(16 * len(order))
     measured = [(number, c) for number, c in enumerate(found_turns.each, 1) if c is not None]
     if not measured:

@@ -17,6 +17,7 @@ from edgeagent.model import FloatArray, QualityCheck, Quantity, Running, Spectru
 def amplitude_uncertainty_um(fit: HarmonicFit) -> FloatArray:
     """Standard uncertainty of the amplitudes of ``fit.coefficient``, order 0 first, shape (N + 1,)."""
     found = fit.standard_uncertainty_um.copy()
+    # 1 UPR of the values is that at the first sample, which a tilt makes less certain than the middle.
     found[1] = fit.eccentricity_uncertainty_um
     return found
 
@@ -58,6 +59,7 @@ def surface_values(
         reference=options.reference_circle,
     )
     eccentricity = float(fit.amplitude_um[0])
+    # Noise makes a small eccentricity larger on average; that counts, since the value is not corrected.
     lift = float(amplitude_lift(fit.amplitude_um[:1], noise[1:2])[0])
     values = [
         *extreme_quantities(ron),
@@ -79,6 +81,7 @@ def surface_values(
             np.append(amplitude_nm[inside], [1000 * factor * w.amplitude_um for w in lines]),
             np.append(noise_nm[inside], [1000 * factor * w.standard_uncertainty_um for w in lines]),
         )
+        # Harmonics that were not fitted cannot be left out of a band as if they were 0.
         if high > len(amplitude_nm):
             values.append(Quantity("band_rms", None, "nm", f"{low}-{high}"))
         else:
@@ -139,9 +142,11 @@ def track_roughness(
 
     if length_mm is None:
         return without("roughness needs the track diameter, which neither trace nor recipe gives")
+    # The interpolation needs rising angles; a spiral's may fall.
     order = np.argsort(samples.angle_rad, kind="stable")
     angle = samples.angle_rad[order]
     surface = (samples.deviation_um - fit.alignment_at(samples.angle_rad))[order] * factor
+    # As dense as the samples: nothing shorter than a step is invented.
     even = np.linspace(angle[0], angle[-1], len(angle))
     spacing_mm = float(even[1] - even[0]) / (2 * np.pi) * length_mm
     try:
