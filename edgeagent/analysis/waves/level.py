@@ -101,8 +101,8 @@ def background(
     """The level between the waves of a spectrum: what all orders share, waves left out.
 
     ``upr`` rises, ``power`` has the same shape (n,); ``terms_at`` are the terms at any orders, as of `basis`.
-    It starts from medians, which few waves do not move, and takes lines below ``_TRIM`` levels from then on. What
-    a surface itself has in all orders is part of it.
+    It starts from medians, which few waves do not move, and takes lines below ``_TRIM`` levels from then on.
+    What a surface itself has in all orders is part of it.
     """
     edges = np.unique(
         np.concatenate((np.arange(0, min(len(upr), 17), 8), pools(len(upr))[_SINGLE + 7 :: 8], [len(upr)]))
