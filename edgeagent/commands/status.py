@@ -15,7 +15,7 @@ from edgeagent.commands.shared_output import json_line
 from edgeagent.model.status import DiskNow, OpenPartNow, PartNow
 from edgeagent.rules.disk import room_text
 from edgeagent.store.running.look import NO_AGENT, READY, Found, look
-from edgeagent.store.running.process import spoken
+from edgeagent.store.running.process import process_text
 from edgeagent.store.running.status_file import STALE_S
 
 
@@ -91,7 +91,7 @@ def in_words(found: Found) -> list[str]:
     rows.append(
         (
             "agent",
-            f"{spoken(said.process)}, version {said.version}, started {said.started_at}, "
+            f"{process_text(said.process)}, version {said.version}, started {said.started_at}, "
             f"start {said.boot}, record {said.seq}",
         )
     )

@@ -25,7 +25,7 @@ _BLOCK_BYTES = 4096
 DIGEST = re.compile(r"[0-9a-f]{64}")
 SUFFIX = ".zst"
 CONTENT_BYTES_MAX = 1_000_000_000
-"""What an object may hold: one that says it holds more is no object of ours."""
+"""Largest content of an object; a frame that states more is refused."""
 # The longest header of a frame (RFC 8878, 3.1.1: magic number and 14 bytes): enough to learn the content's
 # size.
 _HEADER_BYTES = 18

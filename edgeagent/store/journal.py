@@ -33,7 +33,7 @@ from edgeagent.model.records import AnyBody, TailCut
 from edgeagent.model.status import ProcessMark
 from edgeagent.store.clock import Clock
 from edgeagent.store.files import make_folder, sync_folder, write_all, write_synced
-from edgeagent.store.running.process import read_mark, spoken, write_mark
+from edgeagent.store.running.process import process_text, read_mark, write_mark
 
 T = TypeVar("T")
 
@@ -234,7 +234,7 @@ def _read_behind(path: Path, offset: int, count: int, found: list[tuple[Record, 
 
 
 def writer_of(folder: Path) -> ProcessMark | None:
-    """The process that holds a journal's lock, or held it last; None where none ever said so."""
+    """The process that holds a journal's lock, or held it last; None if no process ever marked it."""
     return read_mark(folder / "lock")
 
 
@@ -334,7 +334,7 @@ class JournalWriter:
         except BlockingIOError as error:
             self.close()
             holder = writer_of(self.folder)
-            who = "" if holder is None else f": {spoken(holder)}"
+            who = "" if holder is None else f": {process_text(holder)}"
             raise JournalLockedError(f"{self.folder}: another agent writes this journal{who}") from error
         except OSError as error:
             # As where a share knows no locks: a descriptor without its lock must not count as one.

@@ -1,4 +1,4 @@
-"""What long work tells of how far it is: the work says items and their number, a command shows them."""
+"""Progress of long work: the work hands out its items, a command shows how many are done."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ T = TypeVar("T")
 
 
 class Progress(Protocol):
-    """Hands the items on one by one and may show how many of ``total`` are done; None: nobody knows."""
+    """Hands the items on one by one and may show how many of ``total`` are done; None if unknown."""
 
     def __call__(self, items: Iterable[T], label: str, total: int | None = None) -> Iterator[T]:
         """``label`` names what is counted, in the plural."""

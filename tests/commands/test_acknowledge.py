@@ -79,7 +79,7 @@ def test_without_an_agent_the_terminal_is_told_at_once_and_nothing_happens_later
     agent.kill()
     answer = said(agent, rejected)
     assert answer.returncode == 1
-    assert f"process {agent.pid} ended without a word" in answer.stderr
+    assert f"process {agent.pid} ended without a stop record" in answer.stderr
     assert answer.stderr.endswith("; nothing was acknowledged\n")
     agent.start()
     line.wait_lamp("1")

@@ -89,7 +89,9 @@ def test_killed_agent_is_no_agent_and_a_frozen_one_is_not_ready(cell):
     agent = cell.begin_alone(QUICK)
     wait_until(lambda: object_of(agent.config)["status"])
     agent.freeze()
-    found = wait_until(lambda: (f := object_of(agent.config)) and "stands still" in f["sentence"] and f)
+    found = wait_until(
+        lambda: (f := object_of(agent.config)) and "is stopped by a signal" in f["sentence"] and f
+    )
     assert (found["exit"], found["running"]) == (NOT_READY, True)
     wait_until(lambda: "What it said last" in told(agent.config)[1])
     agent.thaw()
@@ -97,7 +99,7 @@ def test_killed_agent_is_no_agent_and_a_frozen_one_is_not_ready(cell):
     agent.kill()
     found = object_of(agent.config)
     assert found["exit"] == NO_AGENT
-    assert f"process {agent.pid} ended without a word" in found["sentence"]
+    assert f"process {agent.pid} ended without a stop record" in found["sentence"]
     agent.start(wait=False)
     agent.wait_event("started")
     assert wait_until(lambda: object_of(agent.config)["exit"] == NOT_READY), "no broker"
@@ -141,7 +143,7 @@ def test_living_process_that_has_said_nothing_for_long_hangs(store):
     running(store, age_s=4.0)
     found = look(store)
     assert found.code == NOT_READY
-    assert "has said nothing for 4 s: it hangs" in found.sentence
+    assert "has written no status for 4 s: it hangs" in found.sentence
 
 
 def test_store_without_any_word_has_no_agent(store):
@@ -164,7 +166,7 @@ def test_rubbish_in_place_of_a_status_is_no_readiness(store, left):
     (store / "journal" / "lock").write_bytes(msgspec.json.encode(this_process()))
     found = look(store)
     assert (found.code, found.status) == (NOT_READY, None)
-    assert "it starts" in found.sentence
+    assert "it is starting" in found.sentence
 
 
 def test_number_of_a_process_that_is_used_again_is_not_the_agent(store):
@@ -187,7 +189,7 @@ def test_word_of_another_container_counts_while_it_is_fresh_and_no_longer(store)
     running(store, process=elsewhere, age_s=60.0)
     found = look(store)
     assert found.code == NO_AGENT
-    assert "on box, which cannot be asked from here" in found.sentence
+    assert "on box, which is not visible from here" in found.sentence
 
 
 def test_wall_clock_that_is_set_changes_no_age(store):

@@ -94,7 +94,7 @@ def test_page_without_a_word_from_the_agent_claims_nothing(opened, tmp_path, hal
     with asking(opened, tmp_path) as client:
         old = client.get("/").text
     assert '<p class="word">clear</p>' not in old
-    assert "said nothing for" in old
+    assert "has written no status for" in old
 
 
 def test_texts_of_files_stay_texts(opened, tmp_path, hall):

@@ -126,7 +126,7 @@ def test_state_behind_a_url_is_never_newer_than_the_journal_that_is_fetched_with
     fs = fsspec.filesystem("file", use_listings_cache=False)
     real = fs.cat_file
     monkeypatch.setattr(fs, "cat_file", lambda path: (fetched.append(Path(path).name), real(path))[1])
-    monkeypatch.setattr(remote_stores, "opened", lambda url: (fs, url.removeprefix("file://")))
+    monkeypatch.setattr(remote_stores, "open_url", lambda url: (fs, url.removeprefix("file://")))
     Path(remote.removeprefix("file://"), "state").mkdir(exist_ok=True)
     Path(remote.removeprefix("file://"), "state", "publisher.json").write_text("{}")
     remote_stores.fetch_journal(remote, tmp_path / "fetched")

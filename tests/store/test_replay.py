@@ -198,7 +198,7 @@ def test_failed_verification_rewritten_as_too_noisy_to_tell_is_found(tmp_path):
     rewritten(tmp_path / "agent", forge)
     told = replay(tmp_path / "agent")
     assert told.exit_code == 1
-    assert "wrong.txt: recorded as too noisy to tell, which is not what holds it" in told.stdout
+    assert "wrong.txt: recorded as too noisy for a decision, but noise is not what holds it" in told.stdout
 
 
 def test_replay_tells_json_alone_on_stdout_and_writes_nothing(station):

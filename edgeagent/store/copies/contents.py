@@ -13,7 +13,7 @@ from edgeagent.store.archive import Archive
 
 
 class Contents:
-    """Notes every content that records name. ``missing`` are those that nobody has: record, what, and digest.
+    """Notes every content that records name. ``missing`` are those found nowhere: record, what, and digest.
 
     ``unknown`` are those that were sealed by a manifest alone, before such files went on record.
     ``unread`` are configurations that this version cannot read, ``sealed_away`` counts those that lie in a

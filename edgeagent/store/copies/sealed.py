@@ -106,10 +106,10 @@ def seal(store: Path, out: Path | None = None, progress: Progress = no_progress)
         objects=objects,
         root="",
     )
-    return _written(store, archive, manifest, out or store / FOLDER, progress)
+    return _write_sealed(store, archive, manifest, out or store / FOLDER, progress)
 
 
-def _written(
+def _write_sealed(
     store: Path, archive: Archive, manifest: SealedManifest, folder: Path, progress: Progress
 ) -> SealedFile:
     make_folder(folder)
@@ -240,9 +240,9 @@ def check_sealed(path: Path, progress: Progress = no_progress) -> SealedManifest
     except (OSError, ValueError, KeyError, zipfile.BadZipFile, JournalCorruptError) as error:
         raise EvidenceError(f"{path}: no whole sealed file: {error}") from error
     if frontier.root().hex() != manifest.root:
-        raise EvidenceError(f"{path}: its content is not what its root says: it was changed")
+        raise EvidenceError(f"{path}: its content does not match its root: it was changed")
     if step != (manifest.last, manifest.head):
-        raise EvidenceError(f"{path}: its records end with {step[0]}, not with {manifest.last} as it says")
+        raise EvidenceError(f"{path}: its records end with {step[0]}, its manifest states {manifest.last}")
     return manifest
 
 

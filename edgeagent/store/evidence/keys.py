@@ -120,7 +120,8 @@ def _is_on_record(key: VerifierKey, journal: Path) -> bool:
 def endorsement_of(path: Path, key: str, known: KnownAs) -> str:
     """The endorsement beside a key's file for the start's record; empty where the key is no new one.
 
-    One of another key, or that cannot be read, is none: the record then says nothing, and verification does.
+    One of another key, or that cannot be read, counts as none: the record then has no endorsement, which
+    verification reports.
     """
     former = known.identities[-1].key if known.identities else ""
     # Also for a journal's first key, which has none before it.

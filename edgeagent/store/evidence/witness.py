@@ -147,7 +147,8 @@ class WitnessFolder:
     def exchange(self, origin: str, document: WitnessDocument | None) -> list[SignedNote]:
         """For the log: put its document there, and return what witnesses cosigned so far.
 
-        Where there is a document already, its note comes first: a later one would tell of an older store.
+        Where there is a document already, its note comes first: one with more records shows that this
+        store is an older copy.
         """
         # All is read before the own document takes the place of one that another copy of the store left there.
         log = self._folder / file_name(origin)

@@ -117,8 +117,14 @@ class ExportFolder:
             self._writers[table.name].close()
             path = self._path(table)
             files[path.name] = {"rows": self.counts[table.name], "sha256": _digest_of(path)}
-        said = {"schema": SCHEMA, **about, "format": self._format, "files": files, "tables": describe_tables()}
-        text = msgspec.json.format(msgspec.json.encode(said), indent=2)
+        about_files = {
+            "schema": SCHEMA,
+            **about,
+            "format": self._format,
+            "files": files,
+            "tables": describe_tables(),
+        }
+        text = msgspec.json.format(msgspec.json.encode(about_files), indent=2)
         (self._folder / "export.json").write_bytes(text + b"\n")
 
 

@@ -42,5 +42,5 @@ class ParquetTable:
         self._writer.write_table(pa.Table.from_arrays(arrays, schema=self._schema))
 
     def close(self) -> None:
-        """Write the end of the file, without which nobody reads it."""
+        """Write the footer, without which the file cannot be read."""
         self._writer.close()

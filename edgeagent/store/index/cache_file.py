@@ -48,7 +48,7 @@ def open_for_writing(path: Path, schema: str, form: int) -> sqlite3.Connection:
 
 
 def _begun(path: Path, schema: str, form: int) -> sqlite3.Connection:
-    # No implicit transactions: `written` says where one begins.
+    # No implicit transactions: `one_commit` says where one begins.
     db = sqlite3.connect(path, timeout=WRITER_WAITS_S, isolation_level=None, check_same_thread=False)
     try:
         # A sync less per commit. What a power cut spoils is found by format, hash or position, and made anew.
@@ -57,7 +57,7 @@ def _begun(path: Path, schema: str, form: int) -> sqlite3.Connection:
         db.execute("pragma temp_store = memory")
         if not db.execute("select 1 from sqlite_master").fetchone():
             # In one step: a format without its tables would be taken for a whole file.
-            with written(db):
+            with one_commit(db):
                 for statement in filter(str.strip, (schema + NOTES).split(";")):
                     db.execute(statement)
                 db.execute("insert into notes values ('format', ?)", (str(form).encode(),))
@@ -91,7 +91,7 @@ def note(db: sqlite3.Connection, name: str) -> bytes | None:
 
 
 @contextlib.contextmanager
-def written(db: sqlite3.Connection) -> Iterator[None]:
+def one_commit(db: sqlite3.Connection) -> Iterator[None]:
     """Everything inside in one commit, or nothing of it."""
     # Immediate: a second writer is refused here, not in the middle when a read turns into a write.
     db.execute("begin immediate")
@@ -105,6 +105,6 @@ def written(db: sqlite3.Connection) -> Iterator[None]:
 
 
 def is_busy(error: sqlite3.Error) -> bool:
-    """Whether somebody reads the file just now, so that writing must wait."""
+    """Whether a reader holds the file, so that writing must wait."""
     # The low byte: above it SQLite says which kind of busy it was.
     return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)

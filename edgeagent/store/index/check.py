@@ -1,4 +1,4 @@
-"""Does the index say what the journal says? Look-ups and starts go by it, so that an auditor asks once for all.
+"""Checks the index against the journal, record by record: look-ups and starts rely on it.
 
 The chain vouches for each record that is found by the index, not for those that it hides.
 """
@@ -27,7 +27,7 @@ _REMEDY = "remove state/index.sqlite, the service makes it anew"
 class IndexCheck:
     """Give each record once, in order, with the fold after it. Says the first thing that is wrong, and no more.
 
-    An index of another journal, or none, is no contradiction: nobody goes by it.
+    An index of another journal, or none, is no contradiction: nothing relies on it.
     """
 
     def __init__(self, store: Path) -> None:
@@ -48,7 +48,7 @@ class IndexCheck:
             self._until = 0  # damaged: whoever asks it hears so
 
     def apply(self, record: Record, memory: Memory) -> Iterator[Contradiction]:
-        """What the index says otherwise of this record."""
+        """Contradictions between the index and this record."""
         if record.seq <= self._until:
             try:
                 entry = next(self._entries, None)

@@ -25,7 +25,7 @@ from edgeagent.rules.files.settling import Look
 from edgeagent.rules.part_set import content_of
 
 MEASUREMENT, DISPOSITION, ROUTINE, RARE, VERIFICATION, UNKNOWN = range(1, 7)
-"""Sorts of entries: the two that grow with the parts, those nobody looks back for, and others."""
+"""Sorts of entries: the two that grow with the parts, those that no look-up needs, and others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ def key_of_content(part: str, serial: str, content: str) -> int:
 
 
 def decided_content(body: Measurement) -> int | None:
-    """The key of what a measurement decided; None for an artefact, and for a file that nobody read."""
+    """The key of what a measurement decided; None for an artefact, and for a file that could not be read."""
     content = content_of(body.source.sha256, body.recipe.sha256 if body.recipe is not None else "")
     if not content or body.trace.of_artefact is not None:
         return None

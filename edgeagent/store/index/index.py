@@ -20,10 +20,10 @@ from edgeagent.store.index.cache_file import (
     discard,
     is_busy,
     note,
+    one_commit,
     open_for_reading,
     open_for_writing,
     set_patience,
-    written,
 )
 from edgeagent.store.index.entries import MEASUREMENT, IndexEntry, entry_of, key_of_name
 from edgeagent.store.journal import Position
@@ -235,7 +235,7 @@ class IndexWriter(Index):
         JournalWriteError.
         """
         try:
-            with written(self._db):
+            with one_commit(self._db):
                 # Durable before anything is unsynced: whoever finds the note after a power cut begins anew.
                 self._db.execute("insert or replace into notes values (?, x'')", (_BULK,))
                 for name in _WAYS_IN:
@@ -263,13 +263,13 @@ class IndexWriter(Index):
             raise JournalWriteError(f"{self._path}: {error}") from error
 
     def keep(self, name: str, value: bytes) -> bool:
-        """Keep something by name; False while somebody reads. Raises JournalWriteError."""
+        """Keep a note by name; False while a reader holds the file. Raises JournalWriteError."""
         return self._write([], {}, {name: value})
 
     def add(self, records: Sequence[tuple[Record, Place]], behind: Position | None) -> Position | None:
-        """Add the records that follow ``behind`` in one step; the new position, or ``behind`` while one reads.
+        """Add the records that follow ``behind`` in one step; returns the new position.
 
-        Raises JournalWriteError.
+        Returns ``behind``, and has added nothing, while a reader holds the file. Raises JournalWriteError.
         """
         position = behind
         rows = []
@@ -291,9 +291,9 @@ class IndexWriter(Index):
         times: dict[int, tuple[str, str]],
         notes: dict[str, bytes],
     ) -> bool:
-        """Write all of it in one step; False where somebody reads just now, and nothing was written."""
+        """Write all of it in one step; False while a reader holds the file; nothing was written then."""
         try:
-            with written(self._db):
+            with one_commit(self._db):
                 self._insert(rows, times, notes)
         except sqlite3.Error as error:
             if is_busy(error):

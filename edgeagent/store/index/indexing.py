@@ -92,7 +92,7 @@ class Indexing:
             # After `_add` there should be none; a reader that held the file for longer than the patience left
             # some.
             if self._read:
-                raise JournalWriteError("index: somebody keeps reading it")
+                raise JournalWriteError("index: a reader keeps it locked")
             self._index.end_bulk()
         except JournalWriteError as error:
             self.refused = str(error)

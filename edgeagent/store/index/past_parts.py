@@ -29,7 +29,7 @@ _SHORT = 0xFFFFFFFF
 def recall_by(index: IndexWriter, journal: Path) -> Recall:
     """Finds records by the service's index. What it finds is read from the journal, each by its own hash.
 
-    A content that nobody decided costs one look-up; one that was, the measurements of its serial.
+    An undecided content costs one look-up; a decided one also reads the measurements of its serial.
     A damaged index is thrown away first, and JournalWriteError raised: the next start does without. Raises
     JournalCorruptError where the journal is damaged.
     """

@@ -37,8 +37,8 @@ def find_resume_point(
 ) -> ResumePoint | None:
     """Where the fold can continue; None where the journal must be read from its first record.
 
-    That is where delivery did not come as far, or nobody knows how far it came (``delivered`` None), where the
-    journal does not hold the record, and where the snapshot is of another version or other drift charts.
+    None if delivery is behind the snapshot or its position is unknown (``delivered`` None), if the journal does
+    not hold the record, and if the snapshot is of another version or other drift charts.
     """
     try:
         position, note = index.position, index.note(SNAPSHOT)
@@ -105,7 +105,7 @@ class IndexKeeper:
         return self._position.seq if self._position is not None else 0
 
     def follow(self, count: int) -> bool:
-        """Add up to ``count`` records. Whether any were added: none where somebody reads the index just now.
+        """Add up to ``count`` records. Returns whether any were added: none while a reader holds the index.
 
         Raises JournalCorruptError and JournalWriteError.
         """

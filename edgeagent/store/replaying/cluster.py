@@ -23,7 +23,7 @@ from distributed.scheduler import KilledWorker
 from edgeagent import __version__
 from edgeagent.codec.records.result import VALUES_VERSION
 from edgeagent.errors import AgentError
-from edgeagent.store.replaying.computing_process import attempt, taken
+from edgeagent.store.replaying.computing_process import attempt, result_or_raise
 from edgeagent.store.running.arithmetic import arithmetic_environment
 
 Client: Any = distributed.Client
@@ -102,7 +102,7 @@ class ClusterExecutor:
 
 
 def _knock(address: str) -> None:
-    """Connect and leave: a client that finds nobody tries for long. Raises OSError."""
+    """Connect once and close: without a scheduler the client itself would retry for long. Raises OSError."""
     scheme, _, place = address.rpartition("://")
     host, _, port = place.partition("/")[0].rpartition(":")
     if scheme in ("", "tcp", "tls") and port.isdecimal():
@@ -125,4 +125,4 @@ class _ClusterResult:
         finally:
             # Else the cluster keeps every result until the client leaves.
             self._future.release()
-        return taken(answer)
+        return result_or_raise(answer)

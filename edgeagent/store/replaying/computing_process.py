@@ -41,7 +41,7 @@ class ComputingProcess:
         for _ in range(_ATTEMPTS):
             answer = self._ask(message)
             if answer is not None:
-                result: R = taken(pickle.loads(answer))
+                result: R = result_or_raise(pickle.loads(answer))
                 return result
             self.end()
         raise AgentError(f"a computing process ended {_ATTEMPTS} times at the same files, without a result")
@@ -111,7 +111,7 @@ def attempt(function: Callable[[C], R], chunk: C) -> tuple[bool, Any]:
         return False, RuntimeError(traceback.format_exc())
 
 
-def taken(answer: tuple[bool, Any]) -> Any:
+def result_or_raise(answer: tuple[bool, Any]) -> Any:
     """The result that `attempt` gave. Raises the error otherwise."""
     ok, found = answer
     if not ok:

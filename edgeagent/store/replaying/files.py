@@ -170,7 +170,9 @@ def _compared(
     # Neither value nor verdict, yet it keeps a gate from closing
     doubtful = given(body.too_noisy, False) and not evaluation.too_noisy
     if doubtful and agreement != Agreement.OTHER_PROGRAM:
-        unlike.append(Difference(seq, subject, "recorded as too noisy to tell, which is not what holds it"))
+        unlike.append(
+            Difference(seq, subject, "recorded as too noisy for a decision, but noise is not what holds it")
+        )
     return FileOutcome(
         seq,
         now,

@@ -1,6 +1,7 @@
 """A chunk of measurement records to what other limits, rule or uncertainties would have made of their files.
 
-Judged from archived results where that gives the same as computing anew, else computed in full, and said which.
+Judged from archived results where that gives the same as computing anew, else computed in full; each
+file states which.
 """
 
 from __future__ import annotations
@@ -160,7 +161,7 @@ class _Judging:
         ]
 
     def _tried(self, task: JudgingTask, row: JudgingRow) -> Prepared | str:
-        """What cannot be read for it will be said by the full computation, too."""
+        """Errors become the reason to compute in full, which reports them if they remain."""
         try:
             return self._prepared(task, row)
         except (ConfigError, InputError, JournalCorruptError) as error:

@@ -70,7 +70,7 @@ class ReplayReport:
     the bounds of ``judging.agreement`` with every verdict as it was, ``by_version`` as another version of the
     program computes them, again with every verdict as it was. ``verdict_flips`` and ``differences`` are what
     should not be. ``flips`` are parts that other recipes would decide otherwise. ``contradictions`` are records
-    that do not follow from those before them, ``missing`` contents that a record names and nobody has,
+    that do not follow from those before them, ``missing`` contents that a record names and that are nowhere,
     ``unknown`` contents that a manifest alone says were sealed, ``orphans`` contents that no record names.
     ``messages`` heard on the line were compared, ``passed_over``
     counts the lines of that recording that are none of this station's records.

@@ -29,7 +29,7 @@ class RemoteArchive(Archive):
     def __init__(self, url: str) -> None:
         super().__init__(Path("archive"))
         self._url = url
-        self._fs, root = opened(url)
+        self._fs, root = open_url(url)
         self._root = f"{root}/archive"
 
     def _read(self, digest: str) -> bytes:
@@ -61,7 +61,7 @@ class RemoteArchive(Archive):
                 yield digest, Path(path)
 
 
-def opened(url: str) -> tuple[Any, str]:
+def open_url(url: str) -> tuple[Any, str]:
     """The file system of a URL and the path on it. Raises UsageError where no library knows such URLs."""
     try:
         fs, root = fsspec.core.url_to_fs(url)
@@ -72,7 +72,7 @@ def opened(url: str) -> tuple[Any, str]:
 
 def fetch_journal(url: str, into: Path) -> None:
     """Copy a store's journal and state from a URL. Raises UsageError where there is none, AgentError."""
-    fs, root = opened(url)
+    fs, root = open_url(url)
     try:
         # Listings are cached within a process, and a store behind a URL may have grown since the last run.
         fs.invalidate_cache()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from edgeagent.model.status import AgentStatus, ProcessMark
 from edgeagent.store.journal import writer_of
-from edgeagent.store.running.process import is_stopped, runs, spoken
+from edgeagent.store.running.process import is_stopped, process_text, runs
 from edgeagent.store.running.status_file import STALE_S, age_s, read_status
 
 READY, NOT_READY, NO_AGENT = 0, 1, 3
@@ -25,35 +25,35 @@ class Found:
 
 
 def look(store: Path) -> Found:
-    """What can be said of the agent of a store. Claims nothing that what it wrote last cannot carry."""
-    said = read_status(store)
+    """State of the agent of a store, as far as its last status and its process prove it."""
+    status = read_status(store)
     holder = writer_of(store / "journal")
     # The lock is taken before anything is read, the status written only after: of the two the lock is newer.
-    if said is None or (holder is not None and holder != said.process and runs(holder)):
-        return _without_word(store, holder)  # a start that reads its journal has not said anything yet
-    if said.phase == "stopped":
-        return Found(NO_AGENT, f"no agent runs: {said.lamp.why[0]}", age_s(said), said)
-    age, alive, who = age_s(said), runs(said.process), spoken(said.process)
+    if status is None or (holder is not None and holder != status.process and runs(holder)):
+        return _without_status(store, holder)  # a start that reads its journal has written none yet
+    if status.phase == "stopped":
+        return Found(NO_AGENT, f"no agent runs: {status.lamp.why[0]}", age_s(status), status)
+    age, alive, who = age_s(status), runs(status.process), process_text(status.process)
     if age is None or alive is False:
-        words = f"no agent runs: {who} ended without a word, last heard of at {said.written_at}"
-        return Found(NO_AGENT, words, age, said)
+        words = f"no agent runs: {who} ended without a stop record; its last status is of {status.written_at}"
+        return Found(NO_AGENT, words, age, status)
     if age > STALE_S and alive is None:
-        words = f"no word for {age:.0f} s from {who}, which cannot be asked from here"
-        return Found(NO_AGENT, f"no agent runs, as far as can be seen: {words}", age, said)
+        words = f"no status for {age:.0f} s from {who}, which is not visible from here"
+        return Found(NO_AGENT, f"no agent runs, as far as can be seen: {words}", age, status)
     # Asked before the age: for the first three seconds a stopped process looks like one that works.
-    if is_stopped(said.process):
-        return Found(NOT_READY, f"{who} stands still: it was stopped by a signal", age, said)
+    if is_stopped(status.process):
+        return Found(NOT_READY, f"{who} is stopped by a signal", age, status)
     if age > STALE_S:
-        words = f"{who} is there, but has said nothing for {age:.0f} s: it hangs or is stopped"
-        return Found(NOT_READY, words, age, said)
-    if said.not_accepting:
-        return Found(NOT_READY, f"running, but no part is accepted: {said.not_accepting[0]}", age, said)
-    return Found(READY, "running, a good part would be accepted now", age, said)
+        words = f"{who} runs, but has written no status for {age:.0f} s: it hangs"
+        return Found(NOT_READY, words, age, status)
+    if status.not_accepting:
+        return Found(NOT_READY, f"running, but no part is accepted: {status.not_accepting[0]}", age, status)
+    return Found(READY, "running, a good part would be accepted now", age, status)
 
 
-def _without_word(store: Path, holder: ProcessMark | None) -> Found:
+def _without_status(store: Path, holder: ProcessMark | None) -> Found:
     """What the journal's lock says where the agent has not written its status."""
     if holder is not None and runs(holder):
-        words = f"{spoken(holder)} holds the journal and has not said yet how it stands: it starts"
+        words = f"{process_text(holder)} holds the journal and has written no status yet: it is starting"
         return Found(NOT_READY, words, None, None)
     return Found(NO_AGENT, f"no agent runs with the store {store}", None, None)

@@ -20,7 +20,7 @@ def this_process() -> ProcessMark:
 
 
 def runs(mark: ProcessMark) -> bool | None:
-    """Whether that process is still there; None where it cannot be told from here.
+    """Whether that process is still there; None where it cannot be seen from here.
 
     It cannot of a process on another machine, or inside or outside a container.
     """
@@ -45,7 +45,7 @@ def runs(mark: ProcessMark) -> bool | None:
 
 
 def is_stopped(mark: ProcessMark) -> bool:
-    """Whether that process stands still, as after SIGSTOP or under a debugger; False where nobody may look."""
+    """Whether that process is stopped, as by SIGSTOP or a debugger; False if /proc does not show it."""
     return runs(mark) is True and _state(mark.pid) in ("T", "t")
 
 
@@ -57,7 +57,7 @@ def write_mark(fd: int) -> None:
 
 
 def read_mark(path: Path) -> ProcessMark | None:
-    """The process that wrote itself into a file; None where the file says nothing."""
+    """The process that wrote its mark into a file; None if there is no readable mark."""
     try:
         with path.open("rb") as file:
             return msgspec.json.decode(file.read(_BYTES_MAX), type=ProcessMark)
@@ -65,15 +65,14 @@ def read_mark(path: Path) -> ProcessMark | None:
         return None
 
 
-def spoken(mark: ProcessMark) -> str:
-    """Such as "process 4711", with the host where the number is not one of ours."""
+def process_text(mark: ProcessMark) -> str:
+    """Text such as "process 4711", with the host if it runs in another namespace or on another machine."""
     elsewhere = mark.namespace != _namespace() or mark.host != socket.gethostname()[:64]
     return f"process {mark.pid}" + (f" on {mark.host}" if elsewhere and mark.host else "")
 
 
 def _began_ticks(pid: int) -> int | None:
-    """When the kernel started it, in its ticks (proc(5)); None where there is none or nobody may look, -1 of a
-    dead one that its parent has not asked for yet."""
+    """Start time in clock ticks (proc(5)); None if /proc shows no such process, -1 for a zombie."""
     fields = _stat(pid)
     if fields is None:
         return None

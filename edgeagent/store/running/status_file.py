@@ -43,7 +43,7 @@ def read_status(store: Path) -> AgentStatus | None:
 
 
 def age_s(status: AgentStatus) -> float | None:
-    """Seconds since it was written, by the clock that nobody sets; None when the machine was started since."""
+    """Seconds since it was written, by the monotonic clock; None if the machine was started since."""
     # CLOCK_MONOTONIC is one for all processes of a machine on Linux, and begins anew with its start.
     age = time.monotonic() - status.monotonic_s
     # A second's grace for a container with a shifted clock of its own; earlier ones are of another start.

@@ -86,7 +86,7 @@ class ValueKeeper:
         self._position = Position(record.seq, record.hash, place, start)
 
     def commit(self) -> bool:
-        """Keep what was taken; False where somebody reads the table just now. Raises JournalWriteError."""
+        """Write what was taken; False while a reader holds the table. Raises JournalWriteError."""
         # No empty commits: each one costs syncs, and readers their look.
         if self._position is None or not self.waiting:
             return True

@@ -21,9 +21,9 @@ from edgeagent.model import Disposition
 from edgeagent.store.index.cache_file import (
     is_busy,
     note,
+    one_commit,
     open_for_reading,
     open_for_writing,
-    written,
 )
 from edgeagent.store.journal import Position
 from edgeagent.store.values.rows import ValueForm, ValueRow, form_of
@@ -155,7 +155,7 @@ class ValueTable:
             at = end
 
     def decided(self, since_us: int | None, until_us: int | None) -> Iterator[TableDecision]:
-        """The dispositions of a period, in order: of records, as everywhere here, whatever the clock said."""
+        """The dispositions of a period, in the journal's order, also where the clock was set back."""
         low, high = _open(since_us, until_us)
         asked = "recorded_last >= ? and recorded_first < ?", (low, high)
         for first, last in self._stretches(*asked):
@@ -248,12 +248,12 @@ class ValueWriter(ValueTable):
         return cls(open_for_writing(path, SCHEMA, FORMAT))
 
     def add(self, entries: Sequence[ValueRow | NewPart | NewDecision], position: Position) -> bool:
-        """Add what stands up to a position in one commit; False where somebody reads just now.
+        """Add what stands up to a position in one commit; False while a reader holds the file.
 
         Raises JournalWriteError.
         """
         try:
-            with written(self._db):
+            with one_commit(self._db):
                 self._insert_rows([e for e in entries if isinstance(e, ValueRow)])
                 for entry in entries:
                     if isinstance(entry, NewPart):
