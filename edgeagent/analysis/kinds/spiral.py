@@ -99,6 +99,7 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     samples = clean(trace)
     runs = run_checks(samples)
     usable = without_stuck(samples, runs)
+    # No farther than the band: what nobody judges need not be sampled.
     judged = float(min(request.judged_upr or options.upr[1], options.upr[1]))
     checks = checks_before_fit(samples, options, judged, runs)
     checks += contradictions(trace, request.thread)
@@ -122,6 +123,7 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
             tuple(checks), null_values(options), turns=turns_of(samples.angle_rad), details={"factor": factor}
         )
     fit = found.fit
+    # The model reaches beyond the band for the filter's sake; those orders are no result.
     upr_high = min(options.upr[1], len(fit.coefficient) - 1)
     spectrum = spectrum_of(fit, factor, upr_high)
     quantities = surface_values(fit, factor, options, spiral)
@@ -134,6 +136,7 @@ def analyse_around(trace: Trace, request: Request, *, spiral: bool) -> Analysis:
     checks += contact_point(fit)
     checks += drift_in_one_turn(fit, factor)
     checks += reference_of(options)
+    # A dent of one turn is judged as that turn's form, if turns are; else it counts as dust and holds.
     far = found.unexplained_um if request.turns_judged else found.residual_um
     checks.append(quality.spikes(far, options.spike_factor, found.scatter_um))
     checks += checks_after_fit(

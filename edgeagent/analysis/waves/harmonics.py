@@ -56,6 +56,7 @@ _START_ORDERS = 48
 where turns are not whole."""
 _MOVED_MAX = 0.02
 """Angle in rad at the highest order by which φ may still move without another fit: its square is left."""
+# One is enough in all tests: each gains the factor e/R.
 _FITS_MAX = 4
 _WHOLE = 0.05
 """Turns are whole within this share of one."""
@@ -252,8 +253,10 @@ def fit_harmonics(
     turns = turns_of(angle_rad)
     if turns < 1 - max(0.5 * turns / max(points, 1), _SHORT_TURNS):
         raise TraceShapeError(f"the trace covers {turns:.3f} turns; at least one whole turn is needed")
+    # Per turn, since turns of even steps may fall on the same places.
     if upr_max < 1 or 2 * upr_max + 1 > points / turns:
         raise TraceShapeError(f"{points / turns:.0f} points a turn cannot carry harmonics up to {upr_max} UPR")
+    # Slope and tilt counted from the middle are least alike level and eccentricity.
     middle = 0.5 * float(angle_rad.min() + angle_rad.max())
     starting = contact is not None and contact.taken_out
     spindle = TrigonometricSums(angle_rad, 2 * (min(upr_max, _START_ORDERS) if starting else upr_max))
@@ -276,8 +279,10 @@ def fit_harmonics(
         if motion is None:
             continue
         moved = abs(motion.offset_um - before.offset_um) + abs(motion.growth_um - before.growth_um) * turns / 2
+        # Growth counts at the trace's ends, half of the turns away from the middle.
         if moved / contact.radius_um * upr_max < _MOVED_MAX:
             break
+    # Steps that are known to be narrow need no search for gaps.
     if solution.sums.step_max * upr_max >= NO_GAP:
         check_gap(touch.angle_rad, solution.density, upr_max)
     found = _with_uncertainty(trace, touch, solution, middle, turns)
@@ -332,6 +337,7 @@ def _residual_of(trace: FittedArrays, touch: Touch, solution: JointSolution, tur
     beside = fit_beside(trace, touch, solution, residual, uprs)
     if beside is None:
         return _Residual(solution, residual, lines)
+    # Anew: the lines of a strong wave would raise the level for all orders.
     lines = lines_between(trace.angle_rad, beside.residual_um, upr_max, turns, trace.sums)
     return _Residual(beside.solution, beside.residual_um, lines, beside)
 
@@ -375,6 +381,8 @@ def _with_uncertainty(
     orders: tuple[FractionalOrder, ...] = ()
     if beside is not None:
         orders = with_noise(beside.orders, np.sqrt(variance), points)
+        # From the variance of an amplitude back to that of a sample at the wave's order, which `covariance`
+        # asks for.
         noise_um = np.interp([w.upr for w in orders], np.arange(upr_max + 1), np.sqrt(variance * points / 2))
         size = np.append(np.repeat(noise_um, 2), noise_um)
         variance = variance + leakage(beside.taken, np.outer(size, size) * beside.covariance)
@@ -385,9 +393,12 @@ def _with_uncertainty(
         level = np.full(2, white) if between is None else between[1] * (points / 2)
         size = np.sqrt(level[[0, 1, 1]])
         covariance = np.outer(size, size) * solution.inverse
+        # Eccentricity is stated where the reading begins; a tilt makes it grow from there.
         t_first = float(trace.turn.min())
         coefficient = coefficient.copy()
         coefficient[1] += t_first * (beta[1] - 1j * beta[2]) / 2
+        # What slope and tilt bring into c_1 there: by the fit's leak at the middle, less the way to the first
+        # sample.
         first = solved[1:, 1] - np.array([0, 1, -1j]) * (t_first / 2)
         variance_first = variance[1] + float(leakage(first[:, None], covariance)[0])
         leak = leakage(solved[1:], covariance)

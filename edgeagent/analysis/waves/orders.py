@@ -74,8 +74,10 @@ def significant(lines: ComplexArray, whole: int, floor: float | FloatArray) -> I
     """
     power = np.abs(lines) ** 2
     noisy = np.flatnonzero(np.arange(1, len(power) + 1) % whole != 0)
+    # Surroundings of so few lines tell no level.
     if len(noisy) < 8:
         return np.zeros(0, dtype=np.int64)
+    # Shared among the lines: the whole trace is allowed one in a million.
     risk = _RISK / len(noisy)
     values, at = power[noisy], noisy + 1
     # Cheap first: nothing below a dozen times the median of its block of lines can be significant.
@@ -91,11 +93,15 @@ def significant(lines: ComplexArray, whole: int, floor: float | FloatArray) -> I
     for i in candidates:
         low = np.searchsorted(at, at[i] / _SHARE)
         high = np.searchsorted(at, at[i] * _SHARE, side="right")
+        # At low orders the span is an octave of few lines, at high ones 24 to each side.
         low, high = max(low, i - _NEAR_MAX // 2), min(high, i + _NEAR_MAX // 2 + 1)
         near = np.delete(np.arange(low, high), i - low)
         worth = _MEDIAN_WORTH * len(near)
+        # With less the bound is so high that nothing could pass it.
         if worth < 2:
             continue
+        # Solved for t; expm1, since for many lines it is a small difference from 1. Over ln 2: it multiplies a
+        # median.
         bound = worth * math.expm1(-math.log(risk) / worth) / math.log(2)
         if _stands_out(lines, int(at[i]), noisy[near], whole, bound):
             found.append((float(values[i]), int(noisy[i])))
@@ -108,6 +114,7 @@ def _stands_out(lines: ComplexArray, line: int, beside: IntArray, whole: int, bo
     seen, power = lines[beside], abs(lines[line - 1]) ** 2
     if power > bound * max(float(np.median(np.abs(seen) ** 2)), 1e-300):
         return True
+    # A line weaker than a neighbour lies in that one's sides: the stronger one is looked at by itself.
     if power < float(np.max(np.abs(seen) ** 2)):
         return False
     wave = _refine_order(lines, line, whole)
@@ -125,6 +132,7 @@ def find_orders(lines: ComplexArray, whole: int, floor: float) -> tuple[float, .
     """
     left = lines.copy()
     found: list[float] = []
+    # Before anything is taken out: a wave's removal would leave its twin alone.
     twin = _of_one_turn(np.abs(lines) ** 2, whole)
     least = np.full(len(lines), floor)
     index = np.arange(1, len(lines) + 1)
@@ -135,11 +143,13 @@ def find_orders(lines: ComplexArray, whole: int, floor: float) -> tuple[float, .
         wave = _refine_order(left, int(strongest[0]) + 1, whole)
         known = all(abs(wave.upr - other) * whole >= 1.0 for other in found)
         if not known or (twin[strongest[0]] and not wave.tells_itself):
+            # Passed over for good, or the search would find it again without end.
             least[strongest[0]] = np.inf
             continue
         found.append(wave.upr)
         left[wave.near - 1] -= wave.size * wave.spread
         beside = np.abs(index - wave.upr * whole) <= _BESIDE_TURNS * whole
+        # Uneven angles leave something of a wave that was taken out: less than that is no wave of its own.
         least[beside] = np.maximum(least[beside], (_LEFT_BESIDE * abs(wave.size)) ** 2)
     return tuple(found)
 
@@ -178,8 +188,10 @@ class _RefinedOrder:
 def _refine_order(lines: ComplexArray, line: int, whole: int) -> _RefinedOrder:
     """The wave whose spread fits best, within a line of ``line``: half a line, or up to the whole order."""
     near = np.arange(max(line - 4 * whole, 1), min(line + 4 * whole, len(lines)) + 1)
+    # Lines of whole orders are taken by the harmonics, so that they say nothing of a wave.
     near = near[near % whole != 0]
     seen = lines[near - 1]
+    # Half a line to each side, but up to a whole order, which has no line that the wave could be nearer to.
     low, high = (line + side * (0.9 if (line + side) % whole == 0 else 0.5) for side in (-1, 1))
     centre, width = (low + high) / 2, (high - low) / 2
     for _ in range(4):  # a grid of 41 steps, refined four times: to 1e-5 of a line
@@ -231,11 +243,14 @@ def not_closing_um2(
         lines = coefficient[n + reach]
         wave = np.einsum("tn,n->t", spread.conj(), lines) / np.sum(np.abs(spread) ** 2, axis=1)
         left = np.sum(np.abs(lines - wave[:, None] * spread)[:, beside] ** 2, axis=1)
+        # The distance x by all seven orders, the crest among them; judged below by the sides alone.
         best = int(np.argmin(np.sum(np.abs(lines - wave[:, None] * spread) ** 2, axis=1)))
+        # A coefficient is half of an amplitude, its variance a quarter.
         of_noise = _NOISE_OF_SIDES * float(noise_um[n]) ** 2 / 4
         if left[best] > 0.1 * float(np.sum(np.abs(lines[beside]) ** 2)) + of_noise:
             continue
         lacks = 2 * max(float(np.abs(wave[best])) - float(size[n]), 0.0)
+        # The wave lies between the crest and its larger neighbour: either may be what the curve limits.
         for at in (n, n + (1 if size[n + 1] > size[n - 1] else -1)):
             found[at] = max(found[at], lacks**2)
     return found
@@ -258,8 +273,10 @@ def unlike_um2(
     begun = angle_rad - float(angle_rad.min())
     twice = (begun < 2 * np.pi * (turns - 1)) | (begun >= 2 * np.pi)
     sums = TrigonometricSums(begun[twice] / 2, 2 * upr_max + 1)
+    # Angles halved, so that half orders are whole ones; every second of these.
     line = sums.sums(residual_um[twice], 2 * upr_max + 1, remainder=_TWICE_REMAINDER)[1::2]
     power = (2 * np.abs(line) / np.count_nonzero(twice)) ** 2  # at 1/2, 3/2 … N + 1/2
+    # So many orders wide is a wave's crest where only the turn's overlap tells it.
     reach = math.ceil(2 / (turns - 1))
     for block in np.array_split(np.arange(_CREST_MIN, upr_max), (upr_max - _CREST_MIN) // _NEAR_MAX):
         for n in block[power[block] > _SIDE_NOISES**2 * float(np.median(power[block]))]:
@@ -279,6 +296,7 @@ def _sides_of(turns: float, begin_rad: float) -> ComplexArray:
     (derived in NUMERICS.md).
     """
     order = np.arange(-_FITTED, _FITTED + 1)
+    # A fiftieth of an order: sides change by less than the tenth that is allowed.
     off = np.linspace(-0.5, 0.5, 51)[:, None] - order[None, :]
     shares = np.linalg.solve(np.sinc((order[:, None] - order[None, :]) * turns), np.sinc(off.T * turns)).T
     seen = slice(_FITTED - _SIDES, _FITTED + _SIDES + 1)

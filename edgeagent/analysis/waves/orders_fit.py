@@ -58,6 +58,7 @@ def fit_beside(
     while uprs:
         found = _refine_orders(touch, solution, residual, uprs, line)
         if found is None:
+            # Strongest first: the weakest one is given up, which made the others hard to tell.
             uprs = uprs[:-1]
             continue
         apart = _apart(found.orders, line)
@@ -147,6 +148,7 @@ class _Beside:
     @staticmethod
     def of(touch: Touch, solution: JointSolution, residual: FloatArray) -> _Beside:
         """For samples that ``touch`` the part."""
+        # About the middle, where a step of the order changes phase and size least together.
         middle = 0.5 * float(touch.angle_rad.min() + touch.angle_rad.max())
         return _Beside(touch.angle_rad - middle, middle, solution, residual)
 
@@ -161,10 +163,13 @@ class _Beside:
         for each in turned:
             functions.add(each.real.copy())
             functions.add(each.imag.copy())
+        # First without a step: sizes are needed to say what a step would change.
         alone = _sizes(*functions.normal())[0]
         for each, a in zip(turned, alone[0::2] - 1j * alone[1::2], strict=True):
+            # The derivative of the wave by its order: exp(i f φ) gains i φ.
             functions.add(self.angle_rad * np.real(1j * a * each))
         size, covariance = _sizes(*functions.normal())
+        # Farther the derivative does not hold, and another line's wave might be taken for this one.
         step = np.clip(size[2 * waves :], -_APART * line, _APART * line)
         moved = float(np.max(np.abs(step)))
         return _Fitted(
@@ -187,6 +192,7 @@ class _Beside:
         for k, upr in enumerate(uprs):
             here = slice(2 * k, 2 * k + 2)
             a = complex(size[2 * k], -size[2 * k + 1])
+            # Along the amplitude's own direction: across it noise turns the phase.
             along = size[here] / abs(a)
             variance = float(np.einsum("i,ij,j->", along, covariance[here, here], along))
             found.append(
@@ -260,6 +266,7 @@ def _sizes(gram: FloatArray, right: FloatArray, whole: FloatArray) -> tuple[Floa
     nothing is left of one.
     """
     square = np.diag(gram)
+    # Nothing left beside harmonics and alignment: the difference is rounding, and may be negative.
     if not np.all(square > _ALIKE * whole):
         raise np.linalg.LinAlgError
     scale = np.sqrt(square)
