@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import gc
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
+from itertools import zip_longest
 from pathlib import Path
 
 import pytest
@@ -56,8 +57,13 @@ LONG_S = 0.15
 """Processor time of one case, from which on its test function waits for the whole suite."""
 LONG_FILE = TESTS / "long_tests.txt"
 """Functions of quick modules that take longer, a line each."""
-LONGEST = ("test_demo.py", "service/", "deploy/")
-"""What begins first, so that no worker is left alone with it at the end: tests that mostly wait."""
+LONGEST = (
+    *("test_demo.py", "service/test_delivery_faults.py", "report/test_pages.py", "service/test_notary.py"),
+    *("analysis/test_harmonics.py", "service/test_line.py", "analysis/test_axial.py", "service/test_worker.py"),
+)
+"""What begins first, so that no worker is left alone with it at the end."""
+WAITING = ("service/", "deploy/", "page/")
+"""Modules that mostly wait for processes: one of them begins for each that computes."""
 SERVICE = "cell"
 """The fixture that starts brokers and services."""
 
@@ -137,18 +143,25 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     return True if decision(name) is WHOLE else None
 
 
+def in_turn(modules: Iterable[str]) -> list[str]:
+    """The longest modules first, then by turns one that waits and one that computes: no core is idle."""
+    rest = list(modules)
+    first = [module for module in LONGEST if module in rest]
+    rest = [module for module in rest if module not in first]
+    waiting = [module for module in rest if module.startswith(WAITING)]
+    computing = [module for module in rest if not module.startswith(WAITING)]
+    pairs = zip_longest(waiting, computing)
+    return [*first, *(module for pair in pairs for module in pair if module is not None)]
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Mark the quick tests and put the longest modules first, each module in one piece."""
-
-    def turn(item: pytest.Item) -> int:
-        module = module_of(item)
-        return next((i for i, begin in enumerate(LONGEST) if module.startswith(begin)), len(LONGEST))
-
+    """Mark the quick tests and put the modules into the order in which they are to begin."""
     for item in items:
         if decision(module_of(item)) and not waits(item) and function_of(item) not in long_functions():
             item.add_marker("quick")
-    items.sort(key=turn)
+    turns = {module: turn for turn, module in enumerate(in_turn(dict.fromkeys(map(module_of, items))))}
+    items.sort(key=lambda item: turns[module_of(item)])
     if config.option.write_long:
         items[:] = [i for i in items if decision(module_of(i)) and not waits(i)]
 
