@@ -62,13 +62,18 @@ def plain_table(lines: list[str]) -> tuple[list[str], TableForm, Dressing]:
     if best is not None and len(after) <= _MORE_ROWS:
         return lines, best, Dressing()
     found, dressing = lines, Dressing()
+    tried = {tuple(sample)}
     for undress, dressed in _dressings(sample):
         plain = [undress(line) for line in sample]
+        # Several dressings may leave the same rows: the first one explains them.
+        if (rows := tuple(plain)) in tried:
+            continue
+        tried.add(rows)
         try:
-            form = best_form(plain) if plain != sample else None
+            form = best_form(plain)
         except TraceFormatError:
             continue
-        if form is not None and (best is None or form.rows > best.rows + _MORE_ROWS):
+        if best is None or form.rows > best.rows + _MORE_ROWS:
             best, dressing = form, dressed
             found = [undress(line) for line in lines]
     if best is None:

@@ -66,10 +66,12 @@ def best_form(lines: list[str]) -> TableForm:
     """The reading with the longest run of rows; of equals the one with more fields, tab before blanks."""
     sample = lines[:SAMPLE_LINES]
     quoted = any('"' in line for line in sample)
+    # Without a comma both marks read the same numbers, and the point would be taken.
+    decimals = (".", ",") if any("," in line for line in sample) else (".",)
     found = [
         reading
         for delimiter in _delimiters(sample)
-        for decimal in (".", ",")
+        for decimal in decimals
         if (delimiter != "comma" or decimal == "." or quoted)
         if (reading := find_run(sample, delimiter, decimal)) is not None
     ]
