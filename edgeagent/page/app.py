@@ -23,10 +23,12 @@ Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
+# Nothing but the page's own files: a serial that got past the escaping could still load or send nothing.
 _POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self' data:; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
+# A report has its style inside, and no script; the sandbox gives it no origin to ask this server from.
 _REPORT_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
     "frame-ancestors 'none'; sandbox allow-popups"
@@ -60,15 +62,18 @@ class GuardedApplication:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        # Latin-1 takes any byte: what is no name of ours is refused below, whatever it is.
         host = next((v.decode("latin-1") for k, v in scope["headers"] if k == b"host"), "")
 
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
+                # A report brings a policy of its own, and two of them would both have to be met.
                 have = {name.lower() for name, _ in message["headers"]}
                 more = [(k.encode(), v.encode()) for k, v in _HEADERS.items() if k.encode() not in have]
                 message = {**message, "headers": [*message["headers"], *more]}
             await send(message)
 
+        # 421: the request was meant for another server (RFC 9110, 15.5.20).
         if host.lower() not in self._hosts:
             refusal = PlainTextResponse("This page is not known by that name.\n", 421)
             await refusal(scope, receive, guarded)
@@ -79,6 +84,7 @@ class GuardedApplication:
 def allowed_hosts(bind: str, port: int, names: Collection[str]) -> set[str]:
     """The Host headers that are answered: this machine's own, the bound address, and further names."""
     hosts = {"127.0.0.1", "localhost", "[::1]", *names}
+    # These stand for all addresses and are nobody's name.
     if bind not in ("0.0.0.0", "::"):
         hosts.add(f"[{bind}]" if ":" in bind else bind)
     return {f"{host}:{port}" for host in hosts} | (hosts if port == 80 else set())
@@ -93,6 +99,7 @@ def make_app(
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: Starlette) -> AsyncIterator[None]:
+        # Before the first request is answered: the page is never shown empty.
         await hub.look()
         task = asyncio.create_task(hub.run())
         try:
@@ -106,6 +113,7 @@ def make_app(
         return HTMLResponse(page(hub.rendered, title))
 
     async def events(_request: Request) -> Response:
+        # Each open page keeps a connection and a task; browsers try again by themselves.
         if hub.listeners >= LISTENERS_MAX:
             return PlainTextResponse("Too many pages are open.\n", 503, {"retry-after": "10"})
         return StreamingResponse(hub.events(), media_type="text/event-stream")
@@ -116,7 +124,7 @@ def make_app(
             return _sorry("This part is no longer among those that the page shows. "
                           "The report command finds every part of the journal.", 404)  # fmt: skip
         try:
-            body = await reports.report(part, _latest(hub, part.part, part.serial))
+            body = await reports.report(part, hub.board.latest(part))
         except ReportError as error:
             return _sorry(str(error), 503)
         return HTMLResponse(body, headers={"content-security-policy": _REPORT_POLICY})
@@ -129,12 +137,6 @@ def make_app(
         Route("/page.js", _file("page.js", "text/javascript")),
     ]
     return GuardedApplication(Starlette(routes=routes, lifespan=lifespan), hosts, hub)
-
-
-def _latest(hub: Hub, part: str, serial: str) -> int:
-    """The newest record that is known of a part: a report made before it is not shown again."""
-    of_part = [p.seq for p in hub.board.parts.values() if (p.part, p.serial) == (part, serial)]
-    return max(of_part, default=0)
 
 
 def _file(name: str, media_type: str) -> Callable[[Request], Awaitable[Response]]:

@@ -24,7 +24,9 @@ from edgeagent.model.records import (
 from edgeagent.report.closeness import order_key, place
 from edgeagent.rules.sentences import sentences
 
+# More than any screen shows, so that the counts of what is left away are right for a shift.
 PARTS_MAX, HELD_MAX, OPEN_MAX, FILES_MAX, SERIES_MAX, VALUES_MAX = 60, 200, 100, 30, 60, 60
+_LATEST_MAX = 1000
 PartKey = tuple[str, str]
 K = TypeVar("K")
 V = TypeVar("V")
@@ -100,6 +102,7 @@ class Board:
         self.verified: OrderedDict[str, VerifiedInstrument] = OrderedDict()
         self.series: OrderedDict[tuple[str, str, str], NearnessSeries] = OrderedDict()
         self.drifts: deque[tuple[str, str]] = deque(maxlen=3)
+        self._latest: OrderedDict[PartKey, int] = OrderedDict()
 
     def fold(self, records: Iterable[Record]) -> None:
         """Take in records in their order; kinds that the page does not show change nothing."""
@@ -114,7 +117,7 @@ class Board:
                     found = UnreadFile(record.seq, record.time, body.source.name, body.reason)
                     _keep(self.files, body.source.name, found, FILES_MAX)
                 case Acknowledgement() as body:
-                    self._acknowledged(body.seq)
+                    self._acknowledged(record, body.seq)
                 case Verification(outcome=Outcome.PASSED | Outcome.FAILED | Outcome.LOST) as body:
                     why = next(iter(sentences(reasons_of(body))), "")
                     passed = body.outcome == Outcome.PASSED
@@ -130,20 +133,28 @@ class Board:
         found = self.parts.get(seq)
         return found or next((part for part in self.held.values() if part.seq == seq), None)
 
+    def latest(self, part: DecidedPart) -> int:
+        """The newest record about a part: measurement, disposition or acknowledgement."""
+        return self._latest.get((part.part, part.serial), part.seq)
+
     def _measured(self, record: Record, body: Measurement) -> None:
+        # The file was written again and could be read: it no longer waits for anybody.
         self.files.pop(body.source.name, None)
         if body.trace.of_artefact is not None:
             return
         key = body.trace.of_part
+        _keep(self._latest, key, record.seq, _LATEST_MAX)
         decided = any((p.part, p.serial) == key for p in (*self.parts.values(), *self.held.values()))
         before = self.open.get(key)
         have = (*(before.have if before else ()), body.trace.feature)
         since = before.since if before else record.time
+        # A decided part that is measured again stands among the decided ones, not among those that lack traces.
         if set(body.required) - set(have) and not decided:
             _keep(self.open, key, OpenPart(since, *key, tuple(dict.fromkeys(have)), body.required), OPEN_MAX)
         best: dict[str, tuple[float, JudgedValue]] = {}
         for c in body.characteristics:
             found = place(c)
+            # One point a trace: the worst groove or order is what wears towards the limit.
             if found is not None and (c.name not in best or found.at > best[c.name][0]):
                 best[c.name] = found.at, c
         for name, (at, c) in best.items():
@@ -168,13 +179,17 @@ class Board:
             given(body.gate, ""),
             body.missing,
         )
+        _keep(self._latest, key, record.seq, _LATEST_MAX)
+        # Whatever was decided: a part on which the time ran out waits for no trace any more.
         self.open.pop(key, None)
         self.held.pop(key, None)
         _keep(self.parts, record.seq, found, PARTS_MAX)
         if body.disposition == Disposition.HOLD:
             _keep(self.held, key, found, HELD_MAX)
 
-    def _acknowledged(self, seq: int) -> None:
+    def _acknowledged(self, record: Record, seq: int) -> None:
+        if (found := self.decided(seq)) is not None:
+            _keep(self._latest, (found.part, found.serial), record.seq, _LATEST_MAX)
         if seq in self.parts:
             self.parts[seq] = replace(self.parts[seq], acknowledged=True)
         for key, part in self.held.items():

@@ -8,6 +8,7 @@ from edgeagent.report.closeness import place
 
 _WIDTH, _HEIGHT = 320.0, 96.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 4.0, 4.0, 8.0, 8.0
+# Room beyond the limit, so that a value just over it is seen apart from one far over.
 _REACH = 1.3
 
 
@@ -30,6 +31,7 @@ def limit_bar(c: JudgedValue) -> str:
 
 def drift_chart(series: NearnessSeries) -> str:
     """The shares of the limit from part to part, with the limit as a line; one scale for all charts."""
+    # One value far off must not press all others flat.
     values = [min(at, 2.0) for _, at in series.shares]
     top = max(_REACH, 1.05 * max(values, default=1.0))
     step = (_WIDTH - _LEFT - _RIGHT) / max(len(values) - 1, 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator
+from functools import partial
 from pathlib import Path
 
 import msgspec
@@ -15,8 +16,11 @@ from edgeagent.page.view import Rendered, render
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.running.look import look
 
+# The lamp on the screen must not lag visibly behind the one on the line.
 EVERY_S = 0.5
+# Screens of a hall and some desks; a browser that reconnects in a loop must not exhaust the server.
 LISTENERS_MAX = 60
+# The page says after 20 s that it may be old (page.js), so that one lost message is no alarm.
 _ALIVE_S = 10.0
 
 
@@ -54,7 +58,9 @@ class Hub:
 
     async def look(self) -> None:
         """Read what is new and render it; wakes listeners where a section changed."""
+        # In a thread: a slow disk must not keep the pages that are open from being served.
         rendered = await asyncio.to_thread(self._read)
+        # By the text: records that the page does not show wake nobody.
         changed = rendered.sections != self.rendered.sections
         self.rendered = rendered
         if changed:
@@ -74,23 +80,30 @@ class Hub:
             self.board, look(self._store), self._tail.began_at, self._tail.trouble, SystemClock().now()
         )
 
+    def _has_news(self, version: int) -> bool:
+        return self._closing or version != self._version
+
     async def events(self) -> AsyncIterator[bytes]:
         """Server-sent events for one listener: all sections at first, then those that changed."""
         shown: dict[str, str] = {}
         version = -1
         self.listeners += 1
         try:
+            # Browsers wait longer by default; after a restart of the server the hall looks at an old page that
+            # long.
             yield b"retry: 1000\n\n"
             while not self._closing:
                 if version != self._version:
                     version, rendered = self._version, self.rendered
+                    # Only what changed, or a reader's place and selection in the other sections would be lost.
                     news = {k: html for k, html in rendered.sections.items() if shown.get(k) != html}
                     shown.update(news)
                     yield _message(rendered, news)
                     continue
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(_ALIVE_S), self._changed:
-                        await self._changed.wait()
+                        # Asked again under the lock: a change while this waited for the lock wakes nobody.
+                        await self._changed.wait_for(partial(self._has_news, version))
                         continue
                 yield b"event: alive\ndata: 1\n\n"
         finally:

@@ -32,6 +32,6 @@
   source.addEventListener("alive", () => { last = Date.now(); });
   setInterval(() => {
     const seconds = Math.round((Date.now() - last) / 1000);
-    if (seconds > 20) show("No word from this page's server: what stands here may be old.", true);
+    if (seconds > 20) show("No connection to this page's server: what is shown may be old.", true);
   }, 1000);
 })();

@@ -13,9 +13,12 @@ import os
 import sys
 from pathlib import Path
 
+from edgeagent import __version__
 from edgeagent.page.board import DecidedPart
 
+# Bounds the folder: older ones are made again when somebody asks.
 KEPT_MAX = 200
+# A walk through a journal without an index may take minutes; longer, and nobody is waiting any more.
 _TIMEOUT_S = 180.0
 _ERROR_MAX = 400
 
@@ -36,8 +39,11 @@ class ReportCache:
 
         Raises ReportError.
         """
-        name = hashlib.sha256(f"{part.seq}\0{version}\0{part.part}\0{part.serial}".encode()).hexdigest()[:32]
+        # With the program's version: the folder outlives an update, whose reports may say something else.
+        key = f"{__version__}\0{part.seq}\0{version}\0{part.part}\0{part.serial}"
+        name = hashlib.sha256(key.encode("utf-8", "surrogatepass")).hexdigest()[:32]
         path = self._folder / f"report-{name}.html"
+        # One at a time, and who waited finds the file: twenty clicks on one part draw it once.
         async with self._one:
             with contextlib.suppress(OSError):
                 return path.read_bytes()
@@ -48,6 +54,8 @@ class ReportCache:
             raise ReportError(f"the report cannot be read: {error.strerror}") from error
 
     async def _make(self, part: DecidedPart, path: Path) -> None:
+        # Under another name until it is whole: a process that was killed must not leave half a report in the
+        # cache.
         making = path.with_suffix(".making.html")
         command = [
             *(sys.executable, "-m", "edgeagent", "report", f"--store={self._store}"),
@@ -60,6 +68,8 @@ class ReportCache:
                 stdin=asyncio.subprocess.DEVNULL,
                 stdout=asyncio.subprocess.DEVNULL,
                 stderr=asyncio.subprocess.PIPE,
+                # The plotting library keeps its font cache where it may write, which a service's home is often
+                # not.
                 env={**os.environ, "MPLCONFIGDIR": str(self._folder)},
             )
         except (OSError, ValueError) as error:  # ValueError: a serial with a zero byte is no argument
@@ -69,13 +79,17 @@ class ReportCache:
         except TimeoutError as error:
             raise ReportError(f"the report is not ready after {_TIMEOUT_S:g} s") from error
         finally:
+            # Also where the one who asked has gone: nobody else would end it.
             if process.returncode is None:
                 process.kill()
                 await process.wait()
         if process.returncode:
             raise ReportError(said.decode("utf-8", "replace").strip()[-_ERROR_MAX:] or "the report failed")
-        making.replace(path)
-        self._forget_old()
+        try:
+            making.replace(path)
+            self._forget_old()
+        except OSError as error:
+            raise ReportError(f"the report cannot be kept: {error.strerror}") from error
 
     def _forget_old(self) -> None:
         """Keep the newest reports alone. Nothing but reports of this folder is removed."""

@@ -11,7 +11,9 @@ from edgeagent.codec.records.record import Place, Record, RecordError, decode_re
 from edgeagent.errors import JournalCorruptError
 from edgeagent.store.journal import JournalReader
 
+# Some five hundred parts of two traces (11 KB of records each).
 BYTES_AT_FIRST = 6_000_000
+# Bounds the memory after a pause; the caller asks again until nothing is left.
 _RECORDS_A_READ = 1000
 
 
@@ -37,6 +39,7 @@ class JournalTail:
                 return True, self._begin(segments)
             found = self._reader.read_from(self._place, _RECORDS_A_READ)
         except (JournalCorruptError, OSError) as error:
+            # The board stays as it was: what it shows is still true, and the trouble stands beside it.
             self.trouble = str(error)
             return False, []
         self.trouble = ""
@@ -54,6 +57,7 @@ class JournalTail:
         path = self._reader.folder / self._place.segment
         try:
             with path.open("rb") as file:
+                # Enough for the hash and what closes the line; the whole record would prove no more.
                 begin = max(0, self._place.offset - 200)
                 file.seek(begin)
                 end = file.read(self._place.offset - begin)
@@ -66,14 +70,19 @@ class JournalTail:
         """The last records of the journal, without those that a broken line hides."""
         self._place, self._last, self.began_at, self.trouble = None, None, 0, ""
         wanted, found = self._bytes, list[Record]()
+        last: tuple[Record, Place] | None = None
         for path in reversed(segments):
             records, end = _records_at_end(path, wanted)
-            if records and self._place is None:
-                self._note((records[-1], Place(path.name, end)))
+            if records and last is None:
+                last = records[-1], Place(path.name, end)
             found[:0] = records
+            # By what the segment has, which may be less than was wanted of it.
             wanted -= path.stat().st_size
             if wanted <= 0:
                 break
+        # Only now: after an error in an older segment the next look must begin anew, not go on from here.
+        if last is not None:
+            self._note(last)
         self.began_at = found[0].seq if found else 0
         return found
 
@@ -88,6 +97,7 @@ def _records_at_end(path: Path, wanted: int) -> tuple[list[Record], int]:
     lines = data.split(b"\n")
     end = size - len(lines.pop())
     found = []
+    # The first line has most likely lost its beginning.
     for line in lines[1:] if begin else lines:
         try:
             found.append(decode_record(line))

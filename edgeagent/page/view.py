@@ -72,12 +72,13 @@ def render(board: Board, found: Found, began_at: int, trouble: str, now: datetim
     """All sections. ``began_at`` is the first record that was read, ``trouble`` why the journal cannot be."""
     view = _view(board, found, began_at, trouble, now)
     module: Any = _environment().get_template("board.html.j2").module
+    # Each by a macro of its own: the page exchanges sections one by one.
     sections = {name: str(getattr(module, name)(view)).strip() for name, _ in HEADINGS}
     newest = view["newest"]
     said = f"lamp {view['lamp_word']}"
     if newest is not None:
         said = f"{newest.disposition}: {newest.part} {newest.serial}; {said}"
-    age = "" if found.age_s is None else f", the agent's word {max(found.age_s, 0):.0f} s old"
+    age = "" if found.age_s is None else f", the agent's status {max(found.age_s, 0):.0f} s old"
     as_of = f"As of {now.astimezone():%H:%M:%S %z}{age if (found.age_s or 0) > STALE_S else ''}"
     return Rendered(sections, f"{view['lamp_word']} - edgeagent", words.printable(said), as_of)
 
@@ -91,6 +92,7 @@ def page(rendered: Rendered, title: str) -> str:
 
 def _view(board: Board, found: Found, began_at: int, trouble: str, now: datetime) -> dict[str, Any]:
     said = found.status
+    # Older than the agent lets it get, or from one that has ended: nothing of it holds for now.
     old = said is None or (found.age_s or 0.0) > STALE_S or found.code == 3
     parts = list(reversed(board.parts.values()))
     held = list(reversed(board.held.values()))
@@ -116,12 +118,13 @@ def _view(board: Board, found: Found, began_at: int, trouble: str, now: datetime
 
 
 def _of_agent(found: Found, *, old: bool) -> dict[str, Any]:
-    """What the agent says of itself; nothing of it is claimed where its word is old."""
+    """What the agent says of itself; nothing of it is shown once its status is old."""
     said = found.status
     if said is None or old:
         unknown = "not known: no status from the agent"
-        why = (f"The agent's last word is of {clock_text(said.written_at)}.",) if said is not None else ()
+        why = (f"The agent's last status is of {clock_text(said.written_at)}.",) if said is not None else ()
         return {
+            # As the broker's will says for a dead agent; the lamp of one that is silent is unknown.
             "lamp_digit": "3" if found.code == 3 else "?",
             "lamp_word": "fault" if found.code == 3 else "unknown",
             "lamp_why": why,

@@ -24,6 +24,7 @@ import numpy as np
 from edgeagent.model import FloatArray, Verdict
 from edgeagent.model.records import JudgedValue, given
 
+# Finite, so that it sorts and scales like any other place.
 FAR = 1e9
 """ScalePlace of a value that no number of limits reaches."""
 
@@ -51,16 +52,20 @@ def places(values: FloatArray, lower: float | None, upper: float | None) -> Floa
     nowhere = np.full(len(values), np.nan)
     if lower is not None and upper is not None:
         half = (upper - lower) / 2
+        # Limits that coincide leave no width to measure by.
         return np.abs(values - (lower + upper) / 2) / half if half > 0 else nowhere
     if upper is None:
         if lower is None:
             return nowhere
+        # Turned about 0 a lower limit is an upper one: one case instead of two.
         values, upper = -values, -lower
     if upper == 0:
         return nowhere
     if upper > 0:
         return np.maximum(values, 0.0) / upper
     beyond = np.where(np.isnan(values), np.nan, FAR)
+    # Below 0 the limit is met by what is farther from 0: limit over value. A value of 0 or more is beyond any
+    # number.
     return np.divide(upper, values, out=beyond, where=(values < 0) & (values > -math.inf))
 
 
@@ -83,6 +88,7 @@ def place(c: JudgedValue) -> ScalePlace | None:
         if middle is not None and value - u < middle < value + u:
             low = 0.0
     marks = (c.caution, given(c.caution_lower, None))
+    # The nearer of two marks: whichever side the value is on, caution begins no earlier than there.
     cautions = [s for m in marks if m is not None and (s := _scale(m, lower, upper)) is not None]
     return ScalePlace(min(at, FAR), low, high, min(cautions) if cautions else None)
 
@@ -100,10 +106,12 @@ def order_key(c: JudgedValue) -> tuple[int, float, float]:
     """
     if c.value is None:
         return (0, 0.0, 0.0)
+    # The reader looks for trouble first, and a value that could not be measured is trouble of unknown size.
     found = place(c)
     if found is not None:
         return (1, -found.at, -_excess(c, c.value))
     beyond = c.verdict in (Verdict.NONCONFORMING, Verdict.INCONCLUSIVE)
+    # As if at the limit, or halfway to it: only the verdict says where a value without a scale stands.
     return (1, -1.0 if beyond else -0.5, -_excess(c, c.value))
 
 

@@ -36,6 +36,7 @@ from edgeagent.report.story.gather import ComparedFile, MeasuredFile, Store
 from edgeagent.report.words import printable
 from edgeagent.store.replaying.files import Rulebooks
 
+# Bounds the memory: a trace's curves take some megabytes.
 _CURVES_KEPT = 16
 
 
@@ -54,6 +55,7 @@ class Gallery:
 
     def __init__(self, store: Store) -> None:
         self._store = store
+        # Drawn with the recipe that judged the file, not the one that is in force today.
         self._books = Rulebooks(store.archive, None)
         self._curves: OrderedDict[str, Curves | None] = OrderedDict()
 
@@ -70,6 +72,7 @@ class Gallery:
                 f"The full result cannot be read from the archive ({found.problem}). "
                 "Shown is what the journal itself holds, without spectrum and curves."
             )
+        # In the order of `COMPARED`: the pictures know their second lines by place.
         by_sort = {c.good: c.measured for c in compared}
         others = (by_sort.get(True), by_sort.get(False))
         results = tuple(None if o is None else o.result for o in others)
@@ -126,6 +129,7 @@ class Gallery:
             self._curves[digest] = made
             if len(self._curves) > _CURVES_KEPT:
                 self._curves.popitem(last=False)
+        # What was used last stays: pages of a period compare with the same good part, one after the other.
         self._curves.move_to_end(digest)
         return self._curves[digest]
 
@@ -157,6 +161,7 @@ class Gallery:
             nominal = nominal_of(trace, recipe.thread, plan.options)
             return groove_sections(sides_of(trace), nominal, recipe.thread)
         except (AnalysisError, InputError, ConfigError, JournalCorruptError) as error:
+            # Without grooves in the result there is nothing to draw sections for, and nothing to regret.
             if found.result.details.get("axial"):
                 seen.remarks.append(f"The measured sections cannot be drawn: {printable(error)}.")
             return {}
@@ -186,10 +191,12 @@ def _source(store: Store, books: Rulebooks, found: MeasuredFile) -> tuple[Trace,
     thread = None if recipe is None else recipe.thread
     certificate = books.of(found.body).certificates.get(trace.header.artefact or "")
     if certificate is not None and certificate[0].thread is not None:
+        # An artefact's thread stands in its certificate, as no recipe speaks of it.
         thread = certificate[0].thread.thread
     if plan is not None and isinstance(plan.options, SpiralOptions):
         return trace, plan.options, thread
     spectrum = found.result.spectrum
+    # Without a plan the analysis took its own band: the result says how far it reached.
     reach = spectrum.upr[-1] if spectrum is not None else 0
     options = SpiralOptions()
     if reach > 2 and plan is None:

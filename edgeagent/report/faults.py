@@ -33,7 +33,9 @@ _BY_ORDER = ("harmonic_amplitude", "amplitude_error", "en_number", "spurious_amp
 """Characteristics whose instances are undulations, each with a limit of its own."""
 _OF_CHATTER = ("harmonic_amplitude", "spurious_amplitude")
 """Those of them that come with their multiples; errors of certified waves are one gauge's."""
+# A comb over a whole spectrum would fill the page; the table has every order.
 _ORDERS_NAMED = 5
+# How instances name places, as the analysis writes them.
 _PLACES = (
     (re.compile(r"^(top|bottom)\[\d+\]$"), "groove"),
     (re.compile(r"^(top|bottom)\[\d+-\d+\]$"), "pair of grooves"),
@@ -70,8 +72,10 @@ def faults(
         later = standing is not None and measured.record.seq > standing.seq
         ranked += _of_values(measured, later, accepted=accepted)
         ranked += _of_checks(measured, later)
+    # Between what is proved bad and what is in doubt: why a part is held although its values may conform.
     ranked += [((1, -1), SaidFault("", f"{reason}.")) for reason in _own_reasons(story, standing)]
     ranked += [((0,), SaidFault("", f"{r.body.reason}.")) for r in story.quarantined]
+    # What was measured after the decision did not bring it about, however bad it is.
     ranked.sort(key=lambda pair: (pair[1].later, pair[0]))
     return [fault for _, fault in ranked]
 
@@ -87,6 +91,7 @@ def _of_values(
         if urgency is not None and (urgency < _URGENCY[Verdict.CAUTION] or accepted):
             groups.setdefault(_fault_of(c), []).append(c)
     for alike in groups.values():
+        # The worst leads its family, and its rank is the sentence's.
         alike.sort(key=_rank)
         for group in _families(alike):
             single = tuple(SaidFault(measured.feature, words.sentence(c), c, later) for c in group)
@@ -107,6 +112,7 @@ def _families(alike: Sequence[JudgedValue]) -> list[list[JudgedValue]]:
 
 
 def _rank(c: JudgedValue) -> tuple[float, ...]:
+    # A value that is missing has no distance to a limit: behind those of its verdict that have one.
     return (_URGENCY[c.verdict], *(order_key(c) if c.value is not None else (3,)))
 
 
@@ -114,6 +120,7 @@ def _fault_of(c: JudgedValue) -> tuple[object, ...]:
     """What two values have in common that are one fault."""
     side = None if c.value is None else _side_of_limits(c, c.value)
     if c.name in _BY_ORDER:
+        # Orders have a limit each: the same fault over many of them must not fall apart by their limits.
         return (c.name, c.verdict, side, c.value is None)
     return (words.stem_of(c.name), c.verdict, side, c.value is None, c.unit, c.lower, c.upper)
 
@@ -128,6 +135,7 @@ def _side_of_limits(c: JudgedValue, value: float) -> tuple[bool, ...]:
 
 def _nearer_limit(c: JudgedValue, value: float) -> tuple[bool, bool]:
     """Whether an inconclusive value is too close to its lower and to its upper limit."""
+    # An unknown uncertainty reaches both limits.
     u = math.inf if c.expanded_uncertainty is None else c.expanded_uncertainty
     return limits_at_stake(value, u, c.lower, c.upper)
 
@@ -142,11 +150,13 @@ def said_once(group: Sequence[JudgedValue], everything: Iterable[JudgedValue]) -
         name = f"{words.name_text(worst.name)} at {words.printable(named)} UPR"
         if worst.value is None:
             return f"{name} {words.predicate_of_several(group)}"
+        # The name has been said already, with the orders in it.
         rest = words.predicate(worst).removeprefix("is ")
         return f"{name}, worst at {words.printable(worst.instance)} UPR: {rest}"
     one_side = len({c.name for c in group}) == 1
     name = worst.name if one_side else words.stem_of(worst.name)
     same = (c for c in everything if name == (c.name if one_side else words.stem_of(c.name)) and has_limit(c))
+    # Out of those with the same limits, or "3 of 14" would count places that nobody asked about.
     like = sum((c.lower, c.upper) == (worst.lower, worst.upper) for c in same)
     return f"{words.name_text(name)} {_places_text(group, like)} {words.predicate_of_several(group)}"
 
@@ -184,6 +194,7 @@ def _own_reasons(story: PartStory, standing: TypedRecord[PartDisposition] | None
         return
     body, features = standing.body, {m.feature for m in story.measured}
     if body.reason_codes is not UNSET:
+        # Reasons with a feature on the page are said there, with value and uncertainty.
         own = (r for r in body.reason_codes if r.feature not in features and r.code != Code.MORE)
         yield from sentences(own)
         return

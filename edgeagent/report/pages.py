@@ -38,12 +38,15 @@ from edgeagent.report.templates import environment_of
 from edgeagent.rules.sentences import sentences
 from edgeagent.rules.words.digits import decimals_of
 
+# What a reader takes in; the rest opens on demand.
 SENTENCES_MAX = 6
+# Of a spectrum with a limit each: the picture shows all, the table the nearest to theirs.
 HARMONIC_ROWS_MAX = 12
 SERIES_MAX = 16
 PARTS_MAX = 2000
 """Parts of a period that are listed one by one."""
 UNKNOWN_MAX = 20
+# Room for half a mark at both ends of a bar.
 _END_PERCENT = 2.0
 _RUNNING = """
 @page {{
@@ -106,6 +109,7 @@ def _environment() -> jinja2.Environment:
         "counted": count_text,
         "verbatim": lambda body: bytes(body.body).decode("utf-8", "replace"),
     }
+    # For the template, which counts what it leaves out.
     environment.globals["UNKNOWN_MAX"] = UNKNOWN_MAX
     environment.tests["release"] = lambda body: isinstance(body, Release)
     environment.tests["quarantine"] = lambda body: isinstance(body, Quarantine)
@@ -123,6 +127,7 @@ def _moment(context: Any, text: str) -> Markup:
 
 def _render(template: str, running: str, **context: Any) -> str:
     """A page; ``running`` stands at the top of every sheet when it is printed."""
+    # Inside the page: a report is one file that can be sent away.
     style = (_environment().loader.get_source(_environment(), "style.css"))[0]  # type: ignore[union-attr]
     style += _RUNNING.format(text=css_text(words.printable(running)))
     return _environment().get_template(template).render(style=Markup(style), version=__version__, **context)
@@ -138,6 +143,7 @@ def story_page(
     """The page on a part, or on one file where ``file`` names it; ``look`` says how the station wants it."""
     look = look or Presentation()
     story = replace(story, measured=worst_first(story.measured))
+    # Of all traces at once: one scale for the whole part.
     reach, rows, hidden = scale_rows(story.measured)
     rows = [
         replace(row, second=_second_values(row, story.compared.get(row.feature, ()), reach)) for row in rows
@@ -244,8 +250,10 @@ def _second_values(row: ScaleRow, compared: Sequence[ComparedFile], reach: float
         value = _same_value(c, other.measured)
         if value is None or c.value is None:
             continue
+        # By the limits of this part, also where the other one was judged by others.
         stood = place(msgspec.structs.replace(c, value=value, expanded_uncertainty=None))
         noise_only = given(c.noise_only, False)
+        # With the digits of the value beside it: the other file's own uncertainty is not looked up.
         text = words.value_text(value, c.expanded_uncertainty, (c.lower, c.upper), noise_only=noise_only)
         found.append(SecondValue(other.good, text, None if stood is None else on_scale(stood.at, reach)))
     return tuple(found)
@@ -274,6 +282,7 @@ def share_text(at: float, uncertainty: float | None = None, *, noise_only: bool 
     if at >= 10:
         return f"{at:.0f} times" if at < 1e4 else "far over"
     spread = None if uncertainty is None else 100 * uncertainty
+    # More digits than the uncertainty bears would claim a distance to the limit that nobody measured.
     digits = 1 if spread is None else min(decimals_of(100 * at, spread, noise_only=noise_only), 1)
     while digits < 6 and at != 1 and float(f"{100 * at:.{digits}f}") == 100:
         digits += 1
@@ -311,6 +320,7 @@ def _values(measured: MeasuredFile, rows: Sequence[ScaleRow]) -> list[tuple[str,
     shown = {id(row.c) for row in rows} | {id(c) for c in alignment_values(measured.result)}
     found: dict[str, list[JudgedValue]] = {}
     for c in measured.result.characteristics:
+        # By identity: names and instances are the same in every trace of the part.
         if id(c) not in shown and c.name != "harmonic_amplitude":
             found.setdefault(c.name, []).append(c)
     return list(found.items())

@@ -40,6 +40,7 @@ from edgeagent.store.values.table import read
 
 LISTED_MAX = 1000
 """Held and waiting parts that are listed; of more the newest."""
+# Rows become arrays together; one by one numpy's own cost would be most of it.
 _ROWS_AT_ONCE = 512
 PartFiles: TypeAlias = dict[str, TypedRecord[Measurement]]
 """The newest measurement of each feature of a part."""
@@ -119,6 +120,7 @@ def gather_period(store: Store, since: datetime | None, until: datetime | None, 
     if store.values is not None and store.lookup is not None:
         try:
             fold.begin(store.values, store.lookup)
+            # Only behind what the table holds is the journal walked.
             behind, period.table_end = store.values.position, store.values.position.seq
             period.last = store.lookup.last()
         except (sqlite3.Error, ValueError):  # a damaged cache: the journal has everything
@@ -161,6 +163,8 @@ class _PeriodFold:
         for one in table.decided(since, until):
             at = utc_text(moment_of(one.recorded_us))
             self._stand((one.part, one.serial), StandingDecision(one.seq, at, one.disposition), first=one.first)
+        # As of the end, whenever they began: a part that has been held since before the period still blocks a
+        # place.
         held, undecided = table.held_at(until), table.undecided_at(until)
         period.held_more = max(0, len(held) - LISTED_MAX)
         period.undecided_more = max(0, len(undecided) - LISTED_MAX)
@@ -171,6 +175,8 @@ class _PeriodFold:
             key = part_of(record)
             if key is not None:
                 period.undecided[key] = self._files_of(lookup, key, values.position.seq)
+        # The index gives whole blocks of records: those outside the period, and those behind the table, are
+        # dropped here.
         for record in lookup.rare_within(period.since, period.until):
             if record.seq <= values.position.seq and period.holds(_moment(record)):
                 self._visit_rare(record)
@@ -186,6 +192,7 @@ class _PeriodFold:
         """One more record."""
         period, body = self._period, record.body
         period.last, moment = record, _moment(record)
+        # Passed over, not the end: after a clock was set back later records may be of the period again.
         if period.until is not None and moment >= period.until:
             return
         inside = period.holds(moment)
@@ -214,6 +221,7 @@ class _PeriodFold:
         body, period = found.body, self._period
         if body.trace.of_artefact is None:
             key = body.trace.of_part
+            # Also from before the period: a part that is rejected in it may have been measured earlier.
             self._newest.setdefault(key, {})[body.trace.feature] = found
             if not self._is_decided(key):
                 period.undecided.setdefault(key, {})[body.trace.feature] = found
@@ -269,6 +277,7 @@ class _PeriodFold:
             if isinstance(record.body, Measurement):
                 files[record.body.trace.feature] = typed_record(record, record.body)
             elif isinstance(record.body, PartDisposition) and record.body.disposition == Disposition.ACCEPT:
+                # What was measured before it was accepted did not bring about what refused it afterwards.
                 files.clear()
         return files
 
@@ -325,6 +334,7 @@ def _reason_words(disposition: TypedRecord[PartDisposition], files: PartFiles) -
         if record.seq < disposition.seq:
             found |= dict.fromkeys(_file_reasons(feature_text(feature), record.body, held=held))
     if body.gate_reason is not None:
+        # One sentence whatever the gate's own says: parts are counted by it.
         found.setdefault("instrument not verified in time")
     if held and body.missing:
         found.setdefault("traces missing: " + ", ".join(feature_text(m) for m in body.missing))
@@ -357,4 +367,5 @@ def parts_to_link(period: Period, count: int) -> list[PartKey]:
     """Parts that get a page of their own: those not accepted and those held, then the newest accepted."""
     urgent = [k for k, r in period.standing.items() if r.disposition != Disposition.ACCEPT]
     rest = [k for k, r in reversed(period.standing.items()) if r.disposition == Disposition.ACCEPT]
+    # Newest first within each sort, and each part once: a held part may stand in both.
     return list(dict.fromkeys([*reversed(urgent), *period.held, *rest]))[:count]

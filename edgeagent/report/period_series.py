@@ -13,6 +13,7 @@ from edgeagent.report.closeness import FAR, places
 from edgeagent.store.values.rows import VERDICTS, ValueColumns, ValueRow, columns_of, form_of
 from edgeagent.store.values.table import RowFields, ValueTable
 
+# More points than a picture has pixels across; memory is bounded by it, too.
 NEWEST_MAX = 2000
 """Points that a picture can show."""
 PER_INSTANCE = ("band_rms", "band_velocity", "en_number", "amplitude_error")
@@ -72,12 +73,15 @@ class PeriodSeries:
         for i, key, unit in _keys(columns):
             lower, upper = (None if np.isnan(b) else float(b) for b in columns.bounds[i, :2])
             where = places(columns.value[:, i], lower, upper)
+            # Unjudged values have a limit in no recipe; of NaN there is nothing to draw.
             taken = ~np.isnan(where) & (columns.verdict[:, i] != _UNJUDGED)
             if not taken.any():
                 continue
             series = self._found.setdefault(key, ValueSeries(*key, unit))
             series.count += int(np.count_nonzero(taken))
+            # Of all, also those that no point is kept of: the ranking must not forget the worst.
             series.worst = max(series.worst, min(float(where[taken].max()), FAR))
+            # Eight numbers a point: values and limits stay together, since limits change with the recipe.
             points = np.empty((int(np.count_nonzero(taken)), 8))
             points[:, AT], points[:, VALUE] = at[taken], columns.value[taken, i]
             points[:, SPREAD], points[:, LOWER:BAD] = columns.spread[taken, i], columns.bounds[i]
@@ -95,5 +99,6 @@ def _keys(columns: ValueColumns) -> Iterator[tuple[int, tuple[str, str, str, str
 
 
 def _newest(points: FloatArray) -> FloatArray:
+    # By measuring time: a backlog comes in any order, and equal times keep that of the journal.
     order = np.argsort(points[:, AT], kind="stable")
     return points[order[-NEWEST_MAX:]]

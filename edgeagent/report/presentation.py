@@ -27,6 +27,7 @@ def presentation(store: Store, zone: str | None = None) -> Presentation:
     Raises UsageError for a ``zone`` that this computer does not know. One of the configuration that it does not
     know, or a configuration that cannot be read, leaves the computer's own zone.
     """
+    # From the record and not from the folder beside the store: a copied store looks the same elsewhere.
     wanted = _settings(store)
     if zone is not None:
         found = zone_of(zone)
@@ -64,15 +65,19 @@ def moment_text(text: str, zone: tzinfo | None) -> str:
         moment = datetime.fromisoformat(text)
     except ValueError:
         return printable(text)
+    # Records are in UTC; a text without an offset can only mean that.
     utc = moment.replace(tzinfo=moment.tzinfo or UTC).astimezone(UTC)
     shown = f"{utc:%Y-%m-%d %H:%M:%S} UTC"
     try:
         local = utc.astimezone(zone)
+    # Times at the ends of the calendar have no local one.
     except (OverflowError, OSError):
         return shown
+    # In winter on the prime meridian both would be the same.
     if not local.utcoffset():
         return shown
     name = local.tzname() or ""
+    # Zones without a name of their own call themselves by their offset.
     named = name if name.isalpha() else f"UTC{local:%z}"
     day = "" if local.date() == utc.date() else f"{local:%Y-%m-%d} "
     return f"{shown} ({day}{local:%H:%M:%S} {named})"

@@ -17,6 +17,7 @@ from edgeagent.errors import UsageError
 from edgeagent.report.words import printable
 
 BROWSERS = ("chromium", "chromium-browser")
+# Nothing goes out and nothing is looked up: printing needs the page alone.
 _FLAGS = (
     "--headless",
     "--disable-gpu",
@@ -28,6 +29,7 @@ _FLAGS = (
     "--disable-quic",
     "--no-pdf-header-footer",
 )
+# Far more than a long page takes: a browser that hangs must not hold the command for ever.
 _TIMEOUT_S = 120.0
 
 
@@ -42,6 +44,8 @@ def print_pdf(page: Path) -> Path:
             f"{printable(page)} is written, its PDF is not: there is no Chromium on the PATH to print it"
         )
     out = page.with_suffix(".pdf")
+    # A profile of its own: a browser that runs already would take the page into its own process and print
+    # nothing.
     with tempfile.TemporaryDirectory(prefix="edgeagent-print-") as own:
         made = Path(own) / "page.pdf"
         # Its sandbox needs a user of its own; the page runs no script and loads nothing
@@ -51,6 +55,7 @@ def print_pdf(page: Path) -> Path:
             subprocess.run(
                 [*command, page.resolve().as_uri()], capture_output=True, timeout=_TIMEOUT_S, check=True
             )
+            # Only a whole one gets the report's name.
             shutil.move(made, out)
         except (OSError, subprocess.SubprocessError) as error:
             raise UsageError(f"{printable(page)} is written, but its PDF is not: {printable(error)}") from error
@@ -59,4 +64,5 @@ def print_pdf(page: Path) -> Path:
 
 def css_text(text: str) -> str:
     """A text as a string of a style sheet, whatever is in it."""
+    # Escaped by number, as serials may hold quotation marks, line ends and brackets.
     return '"' + re.sub(r"[^A-Za-z0-9 .,:-]", lambda found: f"\\{ord(found.group()):x} ", text) + '"'

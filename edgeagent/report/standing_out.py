@@ -57,6 +57,7 @@ def standing_out(found: MeasuredFile, rules: Rulebook) -> StandingOut | None:
         np.asarray(stored.upr, dtype=np.int64),
         *(np.asarray(v, dtype=np.float64) for v in (stored.amplitude_nm, stored.phase_deg, stored.noise_nm)),
     )
+    # Where an order was judged its uncertainty is in the result; the spectrum has its noise alone.
     judged = {c.instance: c for c in found.result.characteristics if c.name == "harmonic_amplitude"}
     rows = [_row(peak, spectrum, judged, running) for peak in described_peaks(spectrum, running, thread)]
     rows += _orders(found.result.orders, running, thread)
@@ -71,6 +72,7 @@ def _orders(lines: ResultOrders | None, running: Running | None, thread: Thread 
     for upr, amplitude_nm, u, upper in zip(
         lines.upr, lines.amplitude_nm, lines.noise_nm, lines.upper_nm, strict=True
     ):
+        # Nothing was found at this order: there is nothing to stand out.
         if amplitude_nm is None:
             continue
         shown = value_with_uncertainty(amplitude_nm, None if u is None else COVERAGE_FACTOR * u, "nm")

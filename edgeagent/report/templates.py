@@ -13,6 +13,7 @@ def environment_of(package: str) -> jinja2.Environment:
     return jinja2.Environment(
         loader=jinja2.PackageLoader(package, "."),
         autoescape=True,
+        # A mistyped name would print nothing, and a missing value would look like one that is empty.
         undefined=jinja2.StrictUndefined,
         finalize=_finalize,
         trim_blocks=True,

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
 
 FAMILIES_MAX = 3
-"""Families that are told apart; what is left after them is told together."""
+"""Families that are reported one by one; what is left after them is one group."""
+# Farther down every order is near a multiple of something.
 _FRACTION_MAX = 4
 _BASE_LEAST = 10
 """Every ``base``-th order is a multiple by chance: below this, only an unbroken run from the base on counts."""
@@ -41,10 +42,12 @@ def _family(left: Sequence[int], instances: Sequence[str]) -> list[int]:
     best = [left[0]]
     for fraction in range(1, _FRACTION_MAX + 1):
         base = worst / fraction
+        # Part of a wave between whole orders would be a guess: only the wave itself may be its base.
         if fraction > 1 and base != int(base):
             continue
         last = math.inf if base >= _BASE_LEAST else _last_of_run(base, set(orders.values()))
         family = [i for i in left if orders[i] <= last and _is_multiple(orders[i], base)]
+        # More, not as many: of equal families the one with the larger base explains them with less.
         if left[0] in family and len(family) > len(best):
             best = family
     return best
@@ -59,11 +62,12 @@ def _last_of_run(base: float, orders: AbstractSet[float]) -> float:
 
 
 def _is_multiple(order: float, base: float) -> bool:
-    """Whether an order is a multiple of a base above 1, as far as their names tell."""
+    """Whether an order is a multiple of a base above 1, as far as the two decimals of their names show."""
     if base <= 1:
         return False
     times = max(round(order / base), 1)
     whole = order == int(order) and base == int(base)
+    # A name's rounding counts as often as the base is taken, and once for the order itself.
     return abs(order - times * base) <= (0.0 if whole else _ROUNDING * (times + 1))
 
 

@@ -86,6 +86,7 @@ def uncertainty_text(uncertainty: float) -> str:
 
 def minus(text: str) -> str:
     """A number with a true minus sign, and no negative zero."""
+    # "-0.0" is a rounded value just below 0.
     if text.startswith("-") and not text.strip("-0."):
         text = text[1:]
     return text.replace("-", "\u2212")
@@ -155,6 +156,7 @@ def verdict_text(c: JudgedValue) -> str:
     probability = given(c.conformance_probability, None)
     if probability is None:
         return c.verdict.value
+    # One decimal would print 100.0 or 0.0 %, which no uncertainty allows.
     if probability > 0.9995:
         share = f">{NARROW_SPACE}99.9"
     elif probability < 0.0005:
@@ -188,6 +190,7 @@ def limits_text(c: JudgedValue) -> str:
     if lower is None and upper is None:
         return ""
     if lower is not None and upper is not None:
+        # ±: as a drawing writes it.
         if lower == -upper:
             return f"limits ±{with_unit(limit_text(upper, c), c.unit)}"
         return f"limits {limit_text(lower, c)} to {with_unit(limit_text(upper, c), c.unit)}"
@@ -221,6 +224,7 @@ def _beyond(c: JudgedValue, value: float, up_to: str = "") -> str:
         side, excess = "below", c.lower - value
     else:
         return f"within {_bounds_text(c)}"
+    # With the decimals of the value, so that value, limit and excess add up on paper.
     by = with_unit(f"{excess:.{len(_written(c).value.partition('.')[2])}f}", c.unit)
     words = f"{side} {_bounds_text(c)} by {up_to}{by}"
     if side == "above" and c.lower is None and c.upper is not None and c.upper > 0:
@@ -300,6 +304,7 @@ def far_outside(c: JudgedValue, value: float) -> bool:
     beyond = max(
         -math.inf if c.upper is None else value - c.upper, -math.inf if c.lower is None else c.lower - value
     )
+    # Five standard uncertainties: what lies so far outside is held for a failed check alone.
     return beyond > 2.5 * (c.expanded_uncertainty or 0.0) and beyond > 0
 
 

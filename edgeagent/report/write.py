@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 PART_PAGES = 5
 """Pages on parts that a period gets at most, unless asked for more: each takes about half a second."""
 _UNSAFE = re.compile(r"[^A-Za-z0-9.-]+")
+# Two of them and a digest stay below the 255 bytes that file systems allow, whatever the suffix.
 _NAME_MAX = 48
 
 
@@ -43,6 +44,7 @@ class Extent:
 def safe_name(*texts: str) -> str:
     """A file name without suffix from texts that may be hostile; different texts give different names."""
     parts = [_UNSAFE.sub("_", text).strip(".-")[:_NAME_MAX] for text in texts]
+    # Nothing was taken out, and the joint is no part of the texts: then no other texts give this name.
     if all(part and part == text and "_" not in part for part, text in zip(parts, texts, strict=True)):
         return "_".join(parts)
     # surrogates can stand in a name that intake took from a file system
@@ -124,6 +126,7 @@ def write_period_report(
     extent = Extent(_aware(since), _aware(until))
     moment = _aware(as_of) or SystemClock().now()
     if extent.until is not None:
+        # How long a part had been held at the end of the period, not how long it has by today.
         moment = min(moment, extent.until)
     period = gather_period(opened, extent.since, extent.until, moment)
     target = out if out is not None else Path(f"report-{_extent_name(period.first, period.final)}.html")
@@ -176,6 +179,7 @@ def _write(target: Path, page: str) -> None:
     try:
         make_folder(target.parent)
         # A file name that is no Unicode comes with surrogates, which UTF-8 cannot hold
+        # In one step: who has the page open, or syncs the folder, never gets half of it.
         write_synced(target, page.encode("utf-8", "replace"))
     except OSError as error:
         raise UsageError(f"{printable(target)}: cannot be written: {error.strerror}") from error

@@ -54,6 +54,13 @@ def test_unread_file_stays_until_a_file_of_its_name_is_measured():
     assert not folded(("quarantine", {}), measured("1")).files
 
 
+def test_whatever_is_recorded_of_a_part_makes_its_report_anew():
+    steps = [measured("1"), measured("1", "right-flank"), decided("1", "reject"), decided("2"),
+             ("acknowledgement", {"seq": 3}), measured("1")]  # fmt: skip
+    newest = [folded(*steps[:count]) for count in (3, 4, 5, 6)]
+    assert [board.latest(board.parts[3]) for board in newest] == [3, 3, 5, 6]
+
+
 def test_acknowledged_part_says_so():
     board = folded(decided("1", "hold"), ("acknowledgement", {"seq": 1}))
     assert board.parts[1].acknowledged

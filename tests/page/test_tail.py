@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 import pytest
 from records import body_of
 
+from edgeagent.page import tail as module
 from edgeagent.page.tail import JournalTail
 from edgeagent.store.journal import JournalWriter
 
@@ -44,6 +45,25 @@ def test_short_journal_is_read_whole_and_then_what_is_added(writer):
     assert tail.more() == (False, [])
     write(writer, 3)
     assert numbers(tail.more()[1]) == [6, 7, 8]
+
+
+def test_end_that_could_not_be_read_at_first_is_read_anew_and_whole(writer, monkeypatch):
+    for _ in range(20):
+        write(writer, 20)
+    oldest, real = min(writer.folder.glob("*.jsonl")), module._records_at_end
+
+    def refuse(path, wanted):
+        if path == oldest:
+            raise OSError("the share is away")
+        return real(path, wanted)
+
+    tail = JournalTail(writer.folder)
+    with monkeypatch.context() as patched:
+        patched.setattr(module, "_records_at_end", refuse)
+        assert tail.more() == (False, [])
+    assert "the share is away" in tail.trouble
+    anew, records = tail.more()
+    assert (anew, numbers(records)) == (True, list(range(1, 401)))
 
 
 def test_long_journal_is_read_from_its_end_across_segments(writer):

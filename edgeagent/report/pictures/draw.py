@@ -46,7 +46,9 @@ COMPARED = ((GOOD, "last good part"), (BEFORE, "measured before"))
 UNCERTAINTY: Mapping[str, Any] = {"color": PALE, "linewidth": 0}
 
 _RC: Mapping[str, Any] = {
+    # Letters as text: searchable, read aloud, and smaller than their outlines.
     "svg.fonttype": "none",
+    # A name with dollar signs is a name, no formula.
     "text.parse_math": False,
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
@@ -108,7 +110,9 @@ def picture(
 
     The margins are fixed, so that plots above one another line up; ``top_in`` is the upper one.
     """
+    # The settings of the process stay as they are: a command may draw other charts too.
     with mpl.rc_context(_style(name)):
+        # Without pyplot, which keeps every figure until it is closed and looks for a screen.
         figure = Figure(figsize=size_in)
         paint(figure)
         if any(axes.axison for axes in figure.axes):
@@ -131,8 +135,10 @@ def _style(name: str) -> Any:
 
 def _inline(document: str, title: str) -> str:
     """The svg element alone, scalable, with a name for those who cannot see it and without idle ids."""
+    # Our own SVG, from a library and not from a file.
     root = ET.fromstring(document)
     used = set()
+    # Ids that something refers to must stay; all others only make the page larger.
     for element in root.iter():
         for value in element.attrib.values():
             if "url(#" in value:
@@ -146,6 +152,7 @@ def _inline(document: str, title: str) -> str:
             element.set("d", _LONG_NUMBER.sub(_shorten, element.attrib["d"]))
     for child in [c for c in root if c.tag == f"{{{_SVG}}}metadata"]:
         root.remove(child)
+    # Without a size of its own the picture takes the width that the page gives it.
     for key in ("width", "height", "version"):
         root.attrib.pop(key, None)
     root.set("role", "img")
@@ -209,8 +216,10 @@ def thin_samples(height: FloatArray, stretches: int) -> IntArray:
     """Numbers of the samples that keep highest and lowest of each of so many stretches, in order."""
     if height.size <= 2 * stretches:
         return np.arange(height.size, dtype=np.int64)
+    # Rounded up, so that no sample is left over behind the last stretch.
     width = -(-height.size // stretches)
     blocks = np.pad(height, (0, width * stretches - height.size), mode="edge").reshape(stretches, width)
     first = np.arange(stretches) * width
+    # Highest and lowest of each stretch: a single spike is what a picture must not lose.
     kept = np.unique(np.concatenate((first + blocks.argmin(axis=1), first + blocks.argmax(axis=1))))
     return kept[kept < height.size]

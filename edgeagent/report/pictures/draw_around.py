@@ -40,7 +40,9 @@ from edgeagent.report.pictures.draw import (
 )
 from edgeagent.report.words import limit_text
 
+# More names cover the lines that they name.
 _LABELS_MAX = 8
+# More than a printed plot resolves: all 54,000 would only make the page larger.
 _POINTS_MAX = 5000
 _TURNS_NAMED_MAX = 4
 _DASHES = ("-", (0, (4, 1.5)), (0, (1.5, 1.2)), (0, (6, 1.5, 1.5, 1.5)))
@@ -94,9 +96,11 @@ def take_apart(
     found = fit_trace(samples, options, spiral=spiral, contact=contact)
     fit = found.fit
     surface = fit.coefficient.copy()
+    # Orders 0 and 1 are constant and eccentricity: set-up, not surface.
     surface[:2] = 0
     shape = fit.profile_at(samples.angle_rad, surface) + found.residual_um
     angle_deg = np.degrees(samples.angle_rad)
+    # A sample at 360° whose angle was rounded down belongs to the next turn.
     turn = np.floor((angle_deg - angle_deg.min()) / 360.0 + 1e-9).astype(np.int64)
     return Curves(
         angle_deg=angle_deg,
@@ -120,6 +124,7 @@ def spectrum_picture(
         return None
     lines = (spectrum.upr, spectrum.amplitude_nm, spectrum.noise_nm, spectrum.upper_nm, spectrum.caution_nm)
     upr, amplitude, noise, upper, caution = (np.array(line, dtype=np.float64) for line in lines)
+    # Below two undulations lie constant and eccentricity, which are set-up.
     shown = upr >= 2
     upr, amplitude, noise, upper, caution = (a[shown] for a in (upr, amplitude, noise, upper, caution))
     marked = _offenders(result.characteristics, dict(zip(upr.tolist(), amplitude.tolist(), strict=True)))
@@ -178,6 +183,7 @@ def _second_spectrum(
     upr, amplitude = upr[upr >= 2], amplitude[upr >= 2]
     if not upr.size:
         return
+    # Cells of equal width on the logarithmic axis.
     cell = np.floor(np.log(upr) / np.log(1.0 + _NEIGHBOURS_SHARE)).astype(np.int64)
     first = np.flatnonzero(np.diff(cell, prepend=cell[0] - 1))
     tops = np.maximum.reduceat(amplitude, first)
@@ -189,6 +195,7 @@ def _stems(axes: Axes, upr: FloatArray, amplitude: FloatArray, bottom: float) ->
     """A line per undulation; above a thousand they would merge, so there the tops are joined."""
     drawn = amplitude > bottom
     if upr.size <= 1000:
+        # NaN ends a line: all stems in one path instead of a thousand.
         gap = np.full(int(drawn.sum()), np.nan)
         x = np.column_stack((upr[drawn], upr[drawn], gap)).ravel()
         y = np.column_stack((np.full(gap.size, bottom), amplitude[drawn], gap)).ravel()
@@ -205,6 +212,7 @@ def _offenders(
     Of a reference artefact: the waves that its certificate names.
     """
     certified = [int(c.instance) for c in characteristics if c.name == "amplitude_error"]
+    # Of an artefact there is no limit to be near to: its certified waves are what one looks for.
     waves = [(n, spectrum[n], "certified") for n in certified if n in spectrum]
     return waves + [
         (int(c.instance), c.value, c.verdict)
@@ -227,6 +235,7 @@ def _name_offenders(
     taken: list[tuple[float, float]] = []
     for n, amplitude, _ in sorted(marked[:_LABELS_MAX]):
         x, y = to_axes.transform((n, amplitude)) * _PLOT_PT
+        # Upwards until neither name nor limit is in the way: there is room above, the curve is below.
         line = _line_beside(to_axes, upr, upper, x)
         height = y + 7.0
         while any(
@@ -299,10 +308,12 @@ def around_picture(
     limit = next((c.upper for c in result.characteristics if c.name == "roundness_total"), None)
     if any(c.check == "reference_circle" for c in result.quality):
         limit = None
+    # A perfect circle, as of a simulation, still needs a scale.
     height = float(np.ptp(curves.around_um)) or 1e-6
     second = [(o, *how) for o, how in zip(others, COMPARED, strict=False) if o is not None]
     height = max([height, *(float(np.ptp(o.around_um)) for o, _, _ in second)])
     step = _nice(max(height, limit or 0.0) / 3.0)
+    # The deviation is a third of the radius: larger, and a lobe would fold over the middle.
     base = 3.2 * max(height, limit or 0.0)
 
     def circle(axes: Axes, deviation: float, **style: Any) -> None:
@@ -315,6 +326,7 @@ def around_picture(
         axes.set_axis_off()
         circle(axes, 0.0, label="least-squares circle", **NOMINAL)
         if limit is not None:
+            # Roundness is a width: the two circles lie where they hold the profile best.
             middle = float(curves.around_um.max() + curves.around_um.min()) / 2
             circle(axes, middle - limit / 2, label="limit", **LIMIT)
             circle(axes, middle + limit / 2, **LIMIT)
@@ -360,6 +372,7 @@ def reading_picture(trace: Trace, curves: Curves | None, name: str) -> Picture:
         axes = figure.add_subplot()
         axes.grid(visible=True)
         if curves is not None:
+            # What was taken out is smooth: a point for each degree of a turn shows it.
             sparse = np.linspace(0, curves.angle_deg.size - 1, 361).astype(np.int64)
             turns = (curves.angle_deg[sparse] - np.degrees(start)) / 360.0
             axes.plot(turns, curves.taken_out_um[sparse], label="taken out", color=PALE, linewidth=6)

@@ -38,6 +38,7 @@ from edgeagent.report.pictures.draw import (
 from edgeagent.report.words import printable, value_text
 
 GROOVES_MAX = 12
+# Large enough to see, small enough that left and right flank stay apart.
 _RESIDUAL_SHARE = 0.16
 _FLANKS = (("left", -1.0, LEFT, LEFT_MARK), ("right", 1.0, RIGHT, RIGHT_MARK))
 
@@ -63,8 +64,10 @@ def groove_pictures(
         judged = [order_key(c) for c in by_groove.get(groove["instance"], []) if has_limit(c)]
         return min(judged, default=(2, 0.0, 0.0))
 
+    # The worst are chosen and then drawn in the order of the part, as the reader will look for them.
     first = sorted(range(len(grooves)), key=lambda i: worst(grooves[i]))[:GROOVES_MAX]
     chosen = [grooves[i] for i in sorted(first)]
+    # One for all, so that grooves can be compared by eye.
     gain = _magnification(chosen)
     second = [{g["instance"]: g for g in ([] if o is None else _grooves_of(o))} for o in others]
     found = []
@@ -89,6 +92,7 @@ def _ball_mm(groove: Groove) -> float:
 
 def _magnification(grooves: Sequence[Groove]) -> float:
     """A round number, the same for all grooves, that makes the largest residual a part of the ball's radius."""
+    # Without what was left out as dust: one speck would flatten every groove.
     kept = [
         float(np.max(np.abs(np.delete(g[s]["residual_um"], g[s]["left_out"])), initial=0.0))
         for g in grooves
@@ -210,6 +214,7 @@ def _residual(
     proud = np.array(flank["residual_um"]) * 1e-3 * gain
     kept = np.ones(proud.size, dtype=bool)
     kept[np.array(flank["left_out"], dtype=int)] = False
+    # Cut off at half a ball, or a fault that dwarfs the rest would be drawn over the other flank.
     radius = arc["radius_mm"] - np.where(kept, np.clip(proud, -ball / 2, ball / 2), np.nan)
     x = arc["u_mm"] - origin[0] + radius * np.sin(angle)
     y = arc["h_mm"] - origin[1] - radius * np.cos(angle)
@@ -264,9 +269,11 @@ def pitch_picture(
             cumulated = [
                 (_number(s["instance"]), s["deviation_um"]) for s in sums if s["instance"].startswith(side)
             ]
+            # Sums stand at the groove that they reach.
             if cumulated:
                 x, y = np.array(sorted(cumulated)).T
                 axes.plot(x, y, label="summed up", color=GREY, linewidth=1.0, marker="x", markersize=5)
+            # Between the two grooves whose distance it is.
             middle = [_number(c.instance) + 0.5 for c in here]
             spread = [c.expanded_uncertainty or 0.0 for c in here]
             axes.errorbar(

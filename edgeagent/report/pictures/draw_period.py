@@ -26,12 +26,14 @@ def series_picture(series: ValueSeries, name: str) -> Picture:
     bad = series.points[:, BAD] > 0
     table = series.points[:, VALUE:BAD].copy()
     if relative:
+        # A copy, since the divisor is a column of what is divided.
         table /= table[:, UPPER - VALUE, None].copy()
     value, spread, lower, upper, caution, caution_low = table.T
 
     def paint(figure: Figure) -> None:
         axes = figure.add_subplot()
         axes.grid(visible=True, axis="y")
+        # One moment alone gets half an hour on each side: an axis needs a width.
         span = [at[0], at[-1]] if at[-1] > at[0] else [at[0] - 0.02, at[0] + 0.02]
         room = 0.03 * (span[1] - span[0])
         axes.set_xlim(span[0] - room, span[1] + room)

@@ -57,11 +57,13 @@ def travel_picture(
                 axes.plot(curve["travel_mm"], curve["deviation_um"], label=label, **style)
         axes.plot(ends, line, label="mean travel", **{**NOMINAL, "linewidth": 1.6})
         if allowed is not None:
+            # Variation is a width about the mean line: the limit is drawn where the band lies in it.
             middle = (low + high) / 2
             axes.plot(ends, line + middle + allowed / 2, label="limit of the variation", **LIMIT)
             axes.plot(ends, line + middle - allowed / 2, **LIMIT)
         bottom, top = axes.get_ylim()
         height = top - bottom
+        # Room for the brackets below the curve.
         axes.set_ylim(bottom - 0.32 * height, top)
         for row, window in enumerate(details["windows"]):
             _bracket(axes, window, by_name.get(window["name"]), bottom - (0.05 + 0.13 * row) * height)
@@ -98,6 +100,7 @@ def mean_travel_picture(result: ArchivedResult, name: str) -> Picture | None:
         bounds = [aim + b for b in (mean.lower, mean.upper) if b is not None]
         for i, bound in enumerate(bounds):
             axes.plot([start, end], [0, bound], label=None if i else "limit", **LIMIT)
+        # From the limits and the value, so that a slope far outside is still in the picture.
         reach = 1.35 * max(abs(v) for v in (*bounds, last - first))
         axes.fill_between([start, end], [0, max(bounds)], [reach, reach], facecolor="none", edgecolor=PALE,
                           hatch="////", linewidth=0)  # fmt: skip

@@ -37,6 +37,7 @@ from edgeagent.store.verify import journal_folder, verify_journal
 
 _OF_ALL_PARTS = (Verification, Acknowledgement, Unknown)
 """Bodies that every story has to look at."""
+# A configuration comes with every start; farther back the report goes without its zone and headers.
 _BACK_MAX = 4000
 """Records that are looked at for the last configuration."""
 _COUNTING = (Outcome.PASSED, Outcome.FAILED, Outcome.LOST)
@@ -136,6 +137,7 @@ class Store:
         self._progress = progress
         self.journal = journal_folder(folder)
         self.archive = Archive(self.journal.parent / "archive", SealedFiles(self.journal.parent))
+        # Before verifying: an empty folder is a wrong path, not a damaged journal.
         segments = list(self.journal.glob("*.jsonl")) if self.journal.is_dir() else []
         if not any(p.stat().st_size for p in segments):
             raise UsageError(f"{printable(folder)}: there is no journal here, so there is nothing to report")
@@ -151,7 +153,9 @@ class Store:
                 self.values = ValueLookup.open(self.journal)
         except JournalCorruptError as error:
             self.damage = Damage(error.segment, error.line, error.reason)
+            # The index speaks of a whole journal: what cannot be verified is shown as it stands, line by line.
             self.lookup = None
+        # Records that the table has must be found by the index, which is kept first.
         if self.lookup is None or (self.values and self.values.position.seq > self.lookup.position.seq):
             self.values = None
 
@@ -191,6 +195,7 @@ class Store:
             left = None if total is None else total - (0 if behind is None else behind.seq)
             yield from self._progress(walk, "records", left)
             return
+        # Past the damage, unlike the reader: what is behind it may be all that is left to see.
         for path in sorted(self.journal.glob("*.jsonl")):
             with path.open("rb") as file:
                 for line in file:
@@ -221,10 +226,12 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
         last = record
         key = part_of(record)
         if key is None:
+            # Which of them are about this part is known only when all of its records are.
             kept += [record] if isinstance(record.body, _OF_ALL_PARTS) else []
         elif key[1] == serial and part in (None, key[0]):
             parts.setdefault(key[0])
             kept.append(record)
+            # Taken anew with each of the part's records: what counts as before it ends with its last one.
             good = walk.before(key)
         walk.fold(record)
     if not parts or last is None:
@@ -246,6 +253,7 @@ def part_story(store: Store, serial: str, part: str | None = None) -> PartStory:
 
 def _records_about(lookup: Lookup, serial: str) -> Iterator[Record]:
     """The records that a story of parts with this serial is made of, in order, and the journal's last."""
+    # By number, since one record may be found in several ways.
     found = {record.seq: record for record in lookup.of_serial(serial)}
     own = [r for r in found.values() if (part_of(r) or ("", ""))[1] == serial]
     answers = lookup.acknowledgements_of([r.seq for r in own if isinstance(r.body, PartDisposition)])
@@ -273,6 +281,7 @@ def part_stories(store: Store, keys: Collection[PartKey]) -> Iterator[PartStory]
     if store.lookup is not None:
         yield from (part_story(store, serial, part) for part, serial in keys)
         return
+    # One walk for all pages of a period: each by itself would read the journal once.
     own: dict[PartKey, list[Record]] = {key: [] for key in keys}
     good: dict[PartKey, tuple[GoodFiles, ...]] = {}
     shared: list[Record] = []
@@ -338,6 +347,7 @@ def _story(
         match record.body:
             case Measurement() as body:
                 if body.trace.feature in newest:
+                    # The newest counts, as in the part's decision; the earlier one is drawn beside it.
                     superseded.append(newest[body.trace.feature])
                 newest[body.trace.feature] = typed_record(record, body)
                 if body.instrument in by_instrument:
@@ -388,6 +398,7 @@ def _compared(
         found[feature] = tuple(
             ComparedFile(label, is_good, store.measured_file(other))
             for other, is_good, label in pairs
+            # A feature may have become another kind of trace with a new recipe.
             if other is not None and other.body.trace.kind == record.body.trace.kind
         )
     return found

@@ -48,8 +48,10 @@ class GoodParts:
                 self._open.setdefault(key, {})[body.trace.feature] = typed_record(record, body)
                 self._open.move_to_end(key)
                 if len(self._open) > _OPEN_MAX:
+                    # The part measured longest ago: it has most likely been given up.
                     self._open.popitem(last=False)
             case PartDisposition() as body:
+                # Whatever is decided of it now: an earlier acceptance of this serial no longer speaks for it.
                 kept = tuple(g for g in self._good.get(body.part, ()) if g.serial != body.serial)
                 if body.disposition == Disposition.ACCEPT:
                     files = tuple(self._open.get((body.part, body.serial), {}).values())
@@ -64,12 +66,14 @@ class GoodParts:
 
     def last_good(self, part: str, candidates: Sequence[GoodFiles]) -> GoodFiles:
         """The first of them that nothing rejected or held up to the end of the walk."""
+        # Later doubts count too: the walk has been to the end when this is asked.
         kept = (g for g in candidates if self._doubted.get((part, g.serial), 0) < g.seq)
         return next(kept, GoodFiles())
 
 
 def look_back(lookup: Lookup, key: PartKey, seq: int) -> GoodFiles:
     """The last good part of the same number before a record, if it is not too long ago."""
+    # The part itself is no company for comparison.
     seen = {key[1]}
     tried = 0
     for record in islice(lookup.backwards(seq), _BACK_MAX):
