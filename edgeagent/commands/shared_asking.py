@@ -14,6 +14,9 @@ from edgeagent.store.requests import RequestFolder
 _PATIENCE_S = 10.0
 """The service looks once a second; ten times that leaves room for a sync on a slow disk."""
 
+_LAST_ANSWER_S = 1.0
+"""Between reading a request and its answer the service appends one record, which takes a sync or two."""
+
 
 def require_short(texts: Mapping[str, str]) -> None:
     """Raise UsageError where a text, by its option, is longer than a request holds."""
@@ -40,23 +43,29 @@ def ask_service(store: Path, request: Request, undone: str) -> RequestAnswer:
     except OSError as error:
         raise AgentError(f"{folder.folder}: {error.strerror}; {undone}") from error
     # The journal has one writer: only the service may put it on record
-    until = time.monotonic() + _PATIENCE_S
-    answer = None
-    while answer is None and time.monotonic() < until:
-        time.sleep(0.05)
-        answer = folder.take_answer(path)
-    # Withdrawn, or a service that starts tomorrow would release a part that nobody has in hand any more.
-    if answer is None and folder.withdraw(path):
-        raise AgentError(
-            f"no answer within {_PATIENCE_S:g} s: is the service running? The request is withdrawn, {undone}."
-        )
-    # Where it could not be withdrawn, the service took it between the last look and now
-    answer = answer or folder.take_answer(path)
+    answer = _wait_for_answer(folder, path, _PATIENCE_S)
+    if answer is None:
+        # Withdrawn, or a service that starts tomorrow would release a part that nobody has in hand any more.
+        withdrawn = folder.withdraw(path)
+        # Whether it was withdrawn or not: a service that had read it by then carries it out, and answers.
+        answer = _wait_for_answer(folder, path, _LAST_ANSWER_S)
+        if answer is None and withdrawn:
+            raise AgentError(
+                f"no answer within {_PATIENCE_S:g} s: is the service running? "
+                f"The request is withdrawn, {undone}."
+            )
     if answer is None:
         raise AgentError(
             "the service took the request but gave no answer; "
             "`edgeagent journal show --kind acknowledgement` says what became of it"
         )
+    return answer
+
+
+def _wait_for_answer(folder: RequestFolder, path: Path, seconds: float) -> RequestAnswer | None:
+    until = time.monotonic() + seconds
+    while (answer := folder.take_answer(path)) is None and time.monotonic() < until:
+        time.sleep(0.05)
     return answer
 
 

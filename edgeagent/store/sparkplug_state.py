@@ -5,16 +5,14 @@ A cache but for ``bdseq``: without it the node begins at the journal's end, with
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 
 import msgspec
 
+from edgeagent.codec.records.checked_json import add_check, remove_check
 from edgeagent.codec.records.record import Place
 from edgeagent.model.sparkplug import Metric
 from edgeagent.store.files import make_folder, write_synced
-
-_MARK, _END = b',"check":"', b'"}'
 
 
 class Reached(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -38,18 +36,12 @@ class SparkplugState(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 def write_sparkplug_state(path: Path, state: SparkplugState) -> None:
     """Make the state durable, with its own checksum. Raises OSError; the old one then stands."""
     make_folder(path.parent)
-    # Without the closing brace, which goes behind the checksum: the file stays one JSON object.
-    text = msgspec.json.encode(state)[:-1]
-    write_synced(path, text + _MARK + hashlib.sha256(text).hexdigest().encode() + _END)
+    write_synced(path, add_check(msgspec.json.encode(state)))
 
 
 def read_sparkplug_state(path: Path) -> SparkplugState | None:
     """The state; None when it is missing or damaged."""
     try:
-        # From the end: a metric's value may hold the mark's text too.
-        text, _, digest = path.read_bytes().rpartition(_MARK)
-        if digest != hashlib.sha256(text).hexdigest().encode() + _END:
-            return None
-        return msgspec.json.decode(text + b"}", type=SparkplugState)
+        return msgspec.json.decode(remove_check(path.read_bytes()), type=SparkplugState)
     except (OSError, ValueError):  # msgspec's errors are ValueErrors
         return None

@@ -1,7 +1,6 @@
 """The publisher's small durable state; damaged or gone, it is rebuilt from the journal.
 
-One JSON object whose last member ``check`` is the SHA-256 of the file's bytes before ``,"check":``: a bit that
-the disk turned over reads as a damaged state and not as a journal whose end was cut.
+A bit that the disk turned over must not read as a journal that was cut: it has a checksum of its own.
 """
 
 from __future__ import annotations
@@ -11,11 +10,10 @@ from pathlib import Path
 
 import msgspec
 
+from edgeagent.codec.records.checked_json import add_check, has_check, remove_check
 from edgeagent.errors import JournalCorruptError, JournalWriteError
 from edgeagent.rules.line.lamp import Lamp, Waiting
 from edgeagent.store.files import make_folder, write_synced
-
-_MARK, _END = b',"check":"', b'"}'
 
 
 class State(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -68,9 +66,7 @@ class StateFile:
 def write_state(path: Path, state: State) -> None:
     """Make the state durable, with its own checksum. Raises OSError; the old one then stands."""
     make_folder(path.parent)
-    # Without the closing brace, which goes behind the checksum: the file stays one JSON object.
-    text = msgspec.json.encode(state)[:-1]
-    write_synced(path, text + _MARK + hashlib.sha256(text).hexdigest().encode() + _END)
+    write_synced(path, add_check(msgspec.json.encode(state)))
 
 
 def read_state(path: Path) -> State | None:
@@ -80,13 +76,9 @@ def read_state(path: Path) -> State | None:
     """
     try:
         data = path.read_bytes()
-        # From the end: a serial in it may hold the mark's text too.
-        text, mark, digest = data.rpartition(_MARK)
-        if not mark:
+        if not has_check(data):
             return _of_before(msgspec.json.decode(data, type=State))
-        if digest != hashlib.sha256(text).hexdigest().encode() + _END:
-            return None
-        return msgspec.json.decode(text + b"}", type=State)
+        return msgspec.json.decode(remove_check(data), type=State)
     except (OSError, ValueError):  # msgspec's errors and UnicodeDecodeError are ValueErrors
         return None
 
