@@ -282,8 +282,9 @@ def test_limits_of_the_newest_value_are_those_that_count():
         found = list(whole.found)
         found[changed] = replace(found[changed], upper=None)
         assert (trend_of(replace(whole, found=tuple(found)), 25).capability is not None) is judged
-        found[changed] = replace(found[changed], upper=1e200)
-        assert (trend_of(replace(whole, found=tuple(found)), 25).baseline is not None) is judged
+        for absurd in ({"upper": 1e200}, {"lower": -1e200}):
+            found[changed] = replace(whole.found[changed], **absurd)
+            assert (trend_of(replace(whole, found=tuple(found)), 25).baseline is not None) is judged
 
 
 def test_few_values_have_no_capability():
