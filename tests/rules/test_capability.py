@@ -327,14 +327,17 @@ def test_bounds_of_ranks_are_the_nearest_values_that_lie_beyond_a_percentile_as_
     assert even.percentiles == pytest.approx([4000 * p for p in PROBABILITIES])
 
 
+def test_gauge_that_shows_one_other_value_is_told_from_one_that_never_moves():
+    for other in (0.9, 1.1):
+        assert percentile_capability([*[1.0] * 4000, other], None, 2.0) is None
+    with pytest.raises(AnalysisError, match="all the same"):
+        percentile_capability([1.0] * 4000, None, 2.0)
+
+
 @pytest.mark.parametrize("limits", [(None, 2.0), (0.0, None), (0.0, 2.0)])
 def test_values_of_a_gauge_so_coarse_that_percentiles_coincide_have_no_index(limits):
     assert percentile_capability([1.1, 0.9, 1.05, *[1.0] * 6000], *limits) is None
     assert percentile_capability([*[1.0] * 6000, 1.1, 0.9, 1.05], *limits) is None
-    for other in (0.9, 1.1):
-        assert percentile_capability([*[1.0] * 6000, other], *limits) is None
-    with pytest.raises(AnalysisError, match="all the same"):
-        percentile_capability([1.0] * 6000, *limits)
     steps = [0.1 * round(20 * stats.norm.ppf((i + 0.5) / 4000)) for i in range(4000)]
     assert math.isfinite(percentile_capability(steps, *limits).cpk_bounds[1])
     with pytest.raises(AnalysisError, match="all the same"):
