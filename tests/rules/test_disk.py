@@ -70,6 +70,8 @@ def test_days_left_are_those_of_whichever_runs_out_first():
     assert days_left(room, Rate(10 * GB, 10)) == pytest.approx(10.0)
     assert days_left(room, Rate(10 * GB, 500)) == pytest.approx(2.0)
     assert days_left(Room(100 * GB, 0.5), Rate(10 * GB, 500)) == pytest.approx(10.0)
+    assert days_left(Room(100 * GB, 0.5, 3, 0.5), Rate(0.5, 0.25)) == pytest.approx(12.0)
+    assert days_left(Room(2, 0.5), Rate(0.5, 0.0)) == pytest.approx(4.0)
     assert days_left(room, Rate(0.0, 0.0)) is None
     assert days_left(room, None) is None
 
