@@ -59,18 +59,20 @@ def scatter_of(place: FloatArray, reading: FloatArray) -> Scatter:
     nothing; below 40 samples ``is_white`` is false. Derived in NUMERICS.md.
     """
     size = float(np.max(np.abs(reading), initial=0.0))
-    # Eighth differences of fewer leave a single value or none.
-    if reading.size < 10 or not size > 0.0 or not place[-1] > place[0]:
+    # Second differences of fewer leave a single value or none.
+    if reading.size < 4 or not size > 0.0 or not place[-1] > place[0]:
         return Scatter(0.0, False)
     found = _scatter_of(place, reading / size)  # squares of any reading stay within the numbers' range
     return Scatter(found.noise * size, found.is_white)
 
 
 def _scatter_of(place: FloatArray, reading: FloatArray) -> Scatter:
-    # The least of all orders: waves raise some of them, white noise none in particular.
-    least = min(_of_differences(reading, order) for order in (2, 4, 6, 8))
+    by_order = [_of_differences(reading, order) for order in (2, 4, 6, 8) if reading.size >= order + 2]
+    # The largest: of few samples each is off by a third and more, and what is below the noise rejects by it.
     if reading.size < SAMPLES_MIN:
-        return Scatter(least, False)
+        return Scatter(max(by_order), False)
+    # The least of all orders: waves raise some of them, white noise none in particular.
+    least = min(by_order)
     whole = _ShortWaves.of(reading - reading.mean())
     # Readings are of size 1 here, powers are squares.
     if not (whole.level > _ROUNDING**2 and whole.is_white()):
