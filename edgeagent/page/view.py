@@ -106,6 +106,7 @@ def _view(board: Board, found: Found, began_at: int, trouble: str, now: datetime
         "held": held[:HELD_SHOWN],
         "held_more": max(len(held) - HELD_SHOWN, 0),
         "open": [_lacking(one) for one in list(reversed(board.open.values()))[:WAITING_SHOWN]],
+        # Three show what is wrong with an export; the journal has all of them.
         "files": list(reversed(board.files.values()))[:3],
         "verified": list(board.verified.values()),
         "drifts": [f"{clock_text(time)}: {reason}" for time, reason in board.drifts],
@@ -183,6 +184,7 @@ def _lacking(one: OpenPart) -> OpenLine:
 
 def _series(board: Board) -> list[NearnessSeries]:
     """The series that came nearest to their limit among their last parts, those of several parts alone."""
+    # A line needs a few points; of one or two nothing can be seen.
     known = [s for s in board.series.values() if len(s.shares) >= SERIES_LEAST]
     return sorted(known, key=lambda s: -max(at for _, at in list(s.shares)[-10:]))[:SERIES_SHOWN]
 

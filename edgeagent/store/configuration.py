@@ -78,6 +78,7 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
     wanted = settings.uncertainty.artefact if settings.uncertainty is not None else None
     if wanted is not None and wanted not in certificates:
         raise ConfigError(
+            # Decoded once more only to name the line: the parsed values know none.
             place_of_key(path.name, document.data.decode("utf-8-sig", "replace"), "uncertainty.artefact"),
             "uncertainty.artefact",
             "no certificate for it",
@@ -100,6 +101,7 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
     if approvers:
         keys, approvals = _approvers(path, approvers)
         for part, one in recipes.items():
+            # Names begin with the recipes' folder, which a what-if may take from elsewhere.
             note = _approval(one.document, folder.parent)
             with _refused(one.document):
                 recipes[part] = with_approval(one, note.data, keys)
@@ -108,6 +110,7 @@ def load_configuration(path: Path, *, recipes_folder: Path | None = None) -> Sta
             note = _approval(certificate, path.parent)
             with _refused(certificate):
                 approved_by(note.data, {Path(certificate.name).name: certificate.sha256}, keys)
+            # On record with what they approve: an auditor must see that an older one was not put back.
             approvals.append(note)
     return StationConfiguration(
         path=path,

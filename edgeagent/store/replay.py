@@ -121,6 +121,7 @@ def replay_store(
     place = place or StorePlace.of(store)
     reader = JournalReader(journal_folder(store))
     past, total = WalkedParts(reader.folder), record_total(reader.folder)
+    # The walk notes each part on the way: a replay must not trust the index that it checks.
     records = past.noted(reader.walk())
     report = ReplayReport()
     if recipes is not None:
@@ -198,6 +199,8 @@ def _chunks(
             contents.note(record)
             if isinstance(body, ConfigurationRead):
                 found = contents.configuration(record.seq, body)
+                # What cannot be read judges nothing: its files are computed as those of a station that states
+                # nothing.
                 agent = None if found is None else body.agent_sha256
         batch.append((record, found))
         if isinstance(body, Measurement) and takes(record, body):

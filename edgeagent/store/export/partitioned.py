@@ -18,6 +18,7 @@ from edgeagent.store.export.whole_folder import new_whole_folder
 
 _NOTHING = "__HIVE_DEFAULT_PARTITION__"
 """What the layout calls a partition of rows without a value, such as the part of an artefact."""
+# A file a partition and flush: many small ones would slow every engine that reads them.
 _HELD = 200_000
 """Rows that wait for their files: memory does not grow with what is written."""
 

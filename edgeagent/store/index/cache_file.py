@@ -72,8 +72,9 @@ def _begun(path: Path, schema: str, form: int) -> sqlite3.Connection:
 def discard(path: Path) -> None:
     """Throw a file away. Raises JournalWriteError."""
     try:
-        # The rollback journal first: left alone, SQLite would play it into the new file of this name.
-        for end in ("-journal", ""):
+        # The database first: without its rollback journal a half-made commit would read as whole, while SQLite
+        # drops a journal that it finds without a database.
+        for end in ("", "-journal"):
             path.with_name(path.name + end).unlink(missing_ok=True)
     except OSError as error:
         raise JournalWriteError(f"{path}: {error}") from error

@@ -31,6 +31,7 @@ from edgeagent.store.journal import Position
 FORMAT = 2
 BLOCK = 512
 """Records that share one note of their earliest and latest time."""
+# Segments by number: their names would repeat in every entry.
 _SCHEMA = """
 create table segments (id integer primary key, name text not null unique);
 create table entries (

@@ -121,6 +121,7 @@ def check_files(chunk: JudgingChunk) -> list[SampledFile]:
 @lru_cache(maxsize=8)
 def _known(place: StorePlace) -> dict[tuple[object, ...], AskedOfTrace | str]:
     """What was asked of traces of a feature, by what they were judged by: one run asks one question."""
+    # One dictionary for each run of a command: the cache's key is all that is asked of the place.
     del place
     return {}
 
@@ -201,6 +202,7 @@ class _Judging:
     def _prepared(self, task: JudgingTask, row: JudgingRow) -> Prepared | str:
         body = task.file.body
         trace, recipe, layout = body.trace, body.recipe, body.layout
+        # All that decides what is asked of a trace; its uncertainty and rule come with each file.
         key = (
             *(trace.part, trace.feature, trace.kind, task.file.agent_sha256),
             *(None if recipe is None else _files_of(recipe), None if layout is None else layout.sha256),

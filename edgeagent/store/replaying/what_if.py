@@ -157,6 +157,7 @@ def _take(
         report.in_full[file.why] += 1
     else:
         report.from_results += 1
+        # Only files judged from results: the others are computed in full already.
         drawn.take(task, other=file.now.disposition != body.disposition)
     parts.measured(seq, body, file.now.disposition, file.now.reasons, file.now.required)
 
@@ -195,6 +196,7 @@ class _Asking:
         self._place, self._question, self._whole = place, question, whole
         self.side = side
         self._rules = None if whole is None else Rulebook.of(whole)
+        # Only verifications are folded: the last deviations of each instrument are all that is asked of it.
         self._memory = Memory({}, 0, live_s=60.0, latches=True)
 
     def chunks(

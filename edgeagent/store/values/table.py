@@ -38,6 +38,8 @@ DISPOSITIONS = (Disposition.ACCEPT, Disposition.HOLD, Disposition.REJECT)
 _SOUND, _READ = 1, 2
 # Bounds the memory; there are about as many as features of recipes and sets of limits.
 _FORMS_MAX = 4096
+# Forms, limits and part numbers repeat in thousands of rows: each is kept once, by number. The index `holds` is
+# partial, since held parts are few and asked for at every report.
 SCHEMA = """
 create table packed (id integer primary key, digest blob not null unique, data blob not null);
 create table rows (
