@@ -20,7 +20,7 @@ from edgeagent.errors import InputError, TraceFormatError
 from edgeagent.judging.configuration import Configuration, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.judging.evaluation.found_file import FoundFile
-from edgeagent.model import NOISE_ONLY, Verdict
+from edgeagent.model import NOISE_ONLY, Judgement, Verdict
 from edgeagent.model.reasons import Code, Reason
 from edgeagent.model.records import (
     AnyBody,
@@ -68,7 +68,7 @@ CUTS = (
 """What is left out of a body that is too long for its line, in this order, and how many stay."""
 
 
-_LAST_CUTS = (
+LAST_CUTS = (
     ("characteristics", 1),
     ("remeasured", 3),
     ("missing", 3),
@@ -86,7 +86,7 @@ def fit_to_line(body: B) -> B:
             # From the whole texts: those that were cut to 120 would pass for short ones.
             body = _with_short_texts(whole, longest)
     # A body that does not fit would end the agent, and again at each start: an odd name must not do that.
-    return _with_fewer(body, _LAST_CUTS)
+    return _with_fewer(body, LAST_CUTS)
 
 
 def _is_too_long(body: AnyBody) -> bool:
@@ -151,6 +151,11 @@ def source_of(file: FoundFile) -> Source:
     )
 
 
+def listed_reasons(judgement: Judgement) -> tuple[Reason, ...]:
+    """The reasons that a measurement's record lists, and its part is decided by; the result has all of them."""
+    return judgement.reasons[:12]
+
+
 def measurement_body(
     settled_at: float,
     source: Source,
@@ -164,7 +169,7 @@ def measurement_body(
     layout = configuration.layouts.get(evaluation.layout or "")
     failed = (c for c in evaluation.analysis.quality if not c.ok)
     # Before the sentences are made: they and the codes must be the same reasons.
-    listed = judgement.reasons[:12]
+    listed = listed_reasons(judgement)
     body = Measurement(
         source=source,
         trace=_identity_of(evaluation),

@@ -15,6 +15,8 @@ from records import line_of
 
 from edgeagent.cli import main
 from edgeagent.codec.records.record import GENESIS
+from edgeagent.codec.records.result import VALUES_VERSION
+from edgeagent.judging.evaluation.evaluate import evaluate
 from edgeagent.store import replay as replay_module
 from edgeagent.store.archive import Archive, compress
 from edgeagent.store.journal import JournalReader
@@ -36,6 +38,25 @@ def played(tmp_path_factory) -> Path:
 def station(played, tmp_path) -> Path:
     copy_station(played, tmp_path / "station")
     return tmp_path / "station"
+
+
+def test_part_with_more_reasons_than_a_record_lists_is_decided_alike_by_a_later_version(tmp_path, monkeypatch):
+    def as_before(*given, **more):
+        found = evaluate(*given, **more)
+        found.result["software"]["values"] = VALUES_VERSION - 1
+        found.result["characteristics"][-1]["expanded_uncertainty"] *= 1.001
+        return found
+
+    monkeypatch.setattr("played_store.evaluate", as_before)
+    monkeypatch.setattr("edgeagent.judging.bodies.VALUES_VERSION", VALUES_VERSION - 1)
+    waves = {2: 150.0, **dict.fromkeys(range(40, 68, 2), 600.0)}
+    with PlayedStation(tmp_path / "station") as played:
+        for feature in ("left-flank", "right-flank"):
+            played.measure(f"{feature}.txt", spiral_text(serial="1", feature=feature, waves_nm=waves))
+    monkeypatch.undo()
+    told = replay(tmp_path / "station")
+    assert told.exit_code == 0, told.output
+    assert "2 as another version computed them; 1 disposition decided again" in told.stdout
 
 
 def replay(station: Path, *more: str):

@@ -9,11 +9,11 @@ import msgspec
 
 from edgeagent.codec.records.record import encode_body
 from edgeagent.judging.agreement import beyond_rounding
-from edgeagent.judging.bodies import CUTS
+from edgeagent.judging.bodies import CUTS, LAST_CUTS
 from edgeagent.judging.evaluation.evaluate import Evaluation
 from edgeagent.model.records import AnyBody, Measurement, given
 
-_CUT = {(name if name != "reasons" else "reason_codes", count) for name, count in CUTS}
+_CUT = {(name if name != "reasons" else "reason_codes", count) for name, count in (*CUTS, *LAST_CUTS)}
 """Lists of which a record may hold only so many: what follows may have longer texts and be cut elsewhere."""
 _SENTENCES = frozenset({"gate", "reasons"})
 """Readable copies of codes, which nothing compares."""

@@ -18,6 +18,7 @@ from edgeagent.codec.records.result import encode
 from edgeagent.codec.traces.layout import parse_layout
 from edgeagent.errors import ConfigError, InputError, JournalCorruptError
 from edgeagent.judging.agreement import Agreement, Mismatch, compare_results
+from edgeagent.judging.bodies import listed_reasons
 from edgeagent.judging.configuration import Document, LoadedRecipe, recipe_from_documents
 from edgeagent.judging.evaluation.evaluate import Evaluation, Rulebook, evaluate
 from edgeagent.judging.replaying.record_result import result_mismatches
@@ -144,7 +145,7 @@ def _outcome(task: FileTask, archive: Archive, books: Rulebooks, *, compare: boo
     try:
         evaluation = recompute(task, archive, books.of(body, task.agent_sha256))
         judgement = evaluation.judgement
-        now = DecidedAgain(judgement.disposition, judgement.reasons, evaluation.required)
+        now = DecidedAgain(judgement.disposition, listed_reasons(judgement), evaluation.required)
         if not compare:
             return FileOutcome(seq, now)
         return _compared(seq, body, archive.get(body.result_sha256), evaluation, now)

@@ -20,6 +20,7 @@ from edgeagent.codec.traces.layout import Layout
 from edgeagent.errors import ConfigError, InputError, JournalCorruptError
 from edgeagent.judging.agreement import Agreement, compare_results
 from edgeagent.judging.asking.rejudge import AskedOfTrace, Prepared, asked_of, judge_prepared, prepare
+from edgeagent.judging.bodies import listed_reasons
 from edgeagent.judging.configuration import Document, LoadedRecipe
 from edgeagent.judging.evaluation.evaluate import Rulebook
 from edgeagent.model import InstrumentUncertainty, Judgement, Verdict
@@ -234,7 +235,7 @@ def _files_of(recipe: RecipeIdentity) -> tuple[object, ...]:
 
 
 def _decided(judgement: Judgement, required: tuple[str, ...]) -> DecidedAgain:
-    return DecidedAgain(judgement.disposition, judgement.reasons, required)
+    return DecidedAgain(judgement.disposition, listed_reasons(judgement), required)
 
 
 def given_software(body: Measurement) -> dict[str, object]:
