@@ -155,9 +155,15 @@ class Memory:
         """Whether a file of this identity has its record already."""
         return key in self._done or (self._known_before is not None and self._known_before(key))
 
+    def ask(self, known_before: Callable[[bytes], bool], recall: Recall, *, recalls_newest: bool) -> None:
+        """From here on these know what this memory forgets."""
+        self._known_before, self.recall, self.recalls_newest = known_before, recall, recalls_newest
+        if recalls_newest:
+            self._leaving.clear()
+
     def forget_files(self) -> None:
         """Leave the files folded so far to ``known_before``, which has them now."""
-        # Without an index nobody else would know them.
+        # Of a fold that nobody stands behind nobody else would know them.
         if self._known_before is not None:
             self._done.clear()
 

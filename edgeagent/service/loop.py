@@ -86,7 +86,7 @@ class Service:
         self._mailbox, self._notifier = Mailbox(), Notifier()
         self._stopping = self._reload_wanted = self._announced_ready = False
         self.watcher: Callable[[AgentStatus], None] | None = None
-        self._records_at_checkpoint, self._save_at = 0, 0.0
+        self._records_at_checkpoint, self._save_at, self._beat_at = 0, 0.0, float("inf")
         settings, store = configuration.settings, configuration.store
         self._archive = Archive(store / "archive")
         self._house = Housekeeping(clock)
@@ -175,9 +175,9 @@ class Service:
 
     def _start(self) -> None:
         opened = open_journal(self._writer, self._configuration, self._intake.present(), self._state_file.path)
-        self._memory, self._drift = opened.memory, opened.drift
-        recovered = opened.recovered
-        self._upkeep.begin(opened.index, opened.values, self._writer.folder, opened.resumed)
+        self._memory, self._drift, recovered = opened.memory, opened.drift, opened.recovered
+        opened.past.breathe = self._breathe
+        self._upkeep.begin(opened.index, opened.past, opened.values, self._writer.folder, opened.resumed)
         # Behind the journal's lock as well: status file and metrics port belong to the agent that holds it.
         self._vitals.begin()
         self._files.start()  # behind the journal's lock: where another agent works, no worker is started
@@ -255,11 +255,7 @@ class Service:
     def _turn(self) -> None:
         """One turn of the loop: look, hand out files, record, deliver, beat; sleep when nothing is left."""
         worked = self._work_once()
-        now = self._clock.monotonic()
-        if now >= self._beat_at:
-            self._publisher.tell(delivery.Beat)
-            # From now, not from when it was due: after a stall no burst of old heartbeats may look like life.
-            self._beat_at = now + self._configuration.settings.line.heartbeat_s
+        now = self._beat_if_due()
         if now >= self._house_at:
             # From the loop: a thread would go on reporting a hung loop as alive to the service manager.
             self._notifier.tell("WATCHDOG=1")
@@ -280,6 +276,19 @@ class Service:
             others = self._files.next_deadline(), self._publisher.delivery.next_attempt, self._upkeep.due()
             due = min(self._beat_at, self._house_at, *others)
             self._mailbox.wait(due - self._clock.monotonic())
+
+    def _beat_if_due(self) -> float:
+        now = self._clock.monotonic()
+        if now >= self._beat_at:
+            self._publisher.tell(delivery.Beat)
+            # From now, not from when it was due: after a stall no burst of old heartbeats may look like life.
+            self._beat_at = now + self._configuration.settings.line.heartbeat_s
+        return now
+
+    def _breathe(self) -> None:
+        # In the midst of a walk through the journal, which may take a minute once.
+        self._notifier.tell("WATCHDOG=1")
+        self._beat_if_due()
 
     def _work_once(self) -> bool:
         # Before anything is decided or shown: an acknowledgement or an announced part may already be waiting.

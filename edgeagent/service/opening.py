@@ -20,6 +20,7 @@ from edgeagent.store.files import sweep_temporaries
 from edgeagent.store.index.cache_file import discard
 from edgeagent.store.index.index import IndexWriter, path_of
 from edgeagent.store.index.indexing import WITHOUT_INDEX, Indexing
+from edgeagent.store.index.past import Past
 from edgeagent.store.index.resume import IndexKeeper, find_resume_point, recall_looks
 from edgeagent.store.journal import JournalReader, JournalWriter, Position, record_total
 from edgeagent.store.state import State, check_not_shorter, read_state, set_aside_damaged_state
@@ -39,7 +40,7 @@ class OpenedJournal:
 
     ``recovered`` are the records that must say what was mended, or that there is no index. ``index`` and
     ``values`` are None where the disk refuses them. ``resumed`` is the record behind which the journal was
-    read; None for all.
+    read; None for all. ``past`` answers what the memory forgets.
     """
 
     memory: Memory
@@ -47,6 +48,7 @@ class OpenedJournal:
     state: State | None
     recovered: list[Recovery]
     index: IndexKeeper | None
+    past: Past
     values: ValueKeeper | None
     resumed: Position | None
 
@@ -76,7 +78,6 @@ def open_journal(
             state.position if state else None,
             live_s=settings.intake.live_s,
             latches=settings.decision.reject_latches,
-            known_before=None if index is None else index.knows,
         )
         drift = new_drift_watch(configuration)
         resumed = _resume(index, state, configuration, memory, drift)
@@ -111,7 +112,7 @@ def open_journal(
         _sweep(store)
         keeper = None if index is None else IndexKeeper(index, store / "journal")
         values = None if index is None else begin_values(store, Archive(store / "archive").get)
-        return OpenedJournal(memory, drift, state, recovered, keeper, values, resumed)
+        return OpenedJournal(memory, drift, state, recovered, keeper, indexing.past, values, resumed)
 
 
 def _index_of(store: Path) -> tuple[IndexWriter | None, str]:

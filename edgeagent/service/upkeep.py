@@ -16,7 +16,9 @@ from edgeagent.errors import JournalCorruptError, JournalWriteError
 from edgeagent.judging.memory import Memory
 from edgeagent.judging.snapshot import encode_snapshot
 from edgeagent.store.clock import Clock
+from edgeagent.store.index.cache_file import is_damaged
 from edgeagent.store.index.indexing import WITHOUT_INDEX
+from edgeagent.store.index.past import Past
 from edgeagent.store.index.resume import IndexKeeper
 from edgeagent.store.journal import JournalReader, Position
 from edgeagent.store.values.follow import COMMIT_RECORDS, ValueKeeper
@@ -51,21 +53,29 @@ class Upkeep:
         self._watched = watched
         self._report = report
         self._index: IndexKeeper | None = None
+        self._past: Past | None = None
+        self._left_to_walk = 0
         self._values: ValueKeeper | None = None
         self._check: Iterator[None] | None = None
         self._next_follow = self._next_check = self._next_values = self._next_commit = 0.0
         self._values_behind = False
 
     def begin(
-        self, index: IndexKeeper | None, values: ValueKeeper | None, journal: Path, resumed: Position | None
+        self,
+        index: IndexKeeper | None,
+        past: Past,
+        values: ValueKeeper | None,
+        journal: Path,
+        resumed: Position | None,
     ) -> None:
         """Take over what the start opened; ``resumed`` is the record before which the chain is unchecked."""
-        self._index, self._values = index, values
+        self._index, self._past, self._values = index, past, values
         self._check = None if resumed is None else _walk_chain(JournalReader(journal), resumed)
 
     def is_far_behind(self, end: int) -> bool:
-        """Whether the index needs its turn although files wait: until it has them, memory keeps their parts."""
-        return self._index is not None and end - self._index.seq >= FAR_BEHIND
+        """Whether this needs its turn although files wait: until it had it, memory keeps their parts."""
+        reached = self._left_to_walk if self._index is None else self._index.seq
+        return self._past is not None and (bool(self._past.lost) or end - reached >= FAR_BEHIND)
 
     def due(self) -> float:
         """When the next turn is worth a wake-up, on the monotonic clock."""
@@ -78,13 +88,18 @@ class Upkeep:
         if self._check is not None and now >= self._next_check:
             self._check_some(now)
             self._next_check = self._clock.monotonic() + _CHECK_EVERY_S
+        if self._past is not None and self._past.lost:
+            self._give_up(self._past.lost, memory)
         if self._index is None:
+            self._leave_to_walk(end, memory)
             return False
         try:
             # Index and table can be made again from the journal: they must not end what lights the lamp.
             more = self._follow(self._index, now, end, delivered, memory, drift)
         except (JournalWriteError, sqlite3.Error) as error:
-            self._give_up(error)
+            if self._past is not None:
+                self._do_without(self._past, self._index, error)
+            self._give_up(str(error), memory)
             return False
         # Behind the index, which memory waits for; values are for trends alone.
         if self._values is not None and not more:
@@ -111,6 +126,8 @@ class Upkeep:
 
     def finish(self, end: int, delivered: int, memory: Memory, drift: DriftWatch | None) -> None:
         """Bring the index up to the journal's end, with a snapshot, so that the next start is quick."""
+        if self._past is not None and self._past.lost:
+            self._give_up(self._past.lost, memory)
         if self._index is None:
             return
         values = self._values
@@ -127,7 +144,7 @@ class Upkeep:
             self._index.close()
         # Also damage: the stop record is written, and the next start finds it where it looks for it.
         except (JournalWriteError, JournalCorruptError, sqlite3.Error) as error:
-            self._give_up(error)
+            self._report(f"{WITHOUT_INDEX}: {error}")
         self._index = self._values = None
 
     def _follow(
@@ -166,11 +183,28 @@ class Upkeep:
                 self._check = None
                 return
 
-    def _give_up(self, error: Exception) -> None:
+    def _do_without(self, past: Past, index: IndexKeeper, error: Exception) -> None:
+        """Let the journal answer what the index does not: all of it, or what is not in the index."""
+        if is_damaged(error) or is_damaged(error.__cause__):
+            past.lose(error)
+        else:
+            past.go_on_without(index.position)
+
+    def _give_up(self, reason: str, memory: Memory) -> None:
         """Do without an index until the next start: everything is in the journal."""
         self._index = self._values = None
         self._values_behind = False
-        self._report(f"{WITHOUT_INDEX}: {error}")
+        if self._past is not None:
+            self._past.lost = ""
+            memory.ask(self._past.knows, self._past.recall, recalls_newest=True)
+        self._report(f"{WITHOUT_INDEX}: {reason}")
+
+    def _leave_to_walk(self, end: int, memory: Memory) -> None:
+        """Without an index memory keeps no file longer than a slice: the walk finds each once it is written."""
+        if self._past is not None and end - self._left_to_walk >= SLICE:
+            self._past.follow()
+            memory.forget_files()
+            self._left_to_walk = end
 
     def _give_up_values(self, error: Exception) -> None:
         self._values, self._values_behind = None, False

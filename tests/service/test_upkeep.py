@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
 import pytest
-from field import Agent
+from field import Agent, wait_until
 from records import body_of
 
-from edgeagent.errors import JournalCorruptError
+from edgeagent.errors import JournalCorruptError, JournalWriteError
 from edgeagent.judging.memory import Memory
 from edgeagent.service.opening import RESUME_FROM
 from edgeagent.service.upkeep import SLICE, SNAPSHOT_EVERY, Upkeep
 from edgeagent.store.archive import Archive
 from edgeagent.store.clock import SystemClock
+from edgeagent.store.index.entries import key_of_file
 from edgeagent.store.index.index import IndexWriter, path_of
+from edgeagent.store.index.indexing import WITHOUT_INDEX
+from edgeagent.store.index.past import Past
 from edgeagent.store.index.resume import IndexKeeper, find_resume_point
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.state import State, write_state
@@ -51,12 +55,16 @@ def written(store: Path, count: int) -> tuple[JournalWriter, Memory]:
     return writer, memory
 
 
-def upkeep_of(store: Path, resumed=None) -> tuple[Upkeep, list[str]]:
+def upkeep_of(store: Path, resumed=None, memory: Memory | None = None) -> tuple[Upkeep, list[str]]:
     reports: list[str] = []
     upkeep = Upkeep(Clock(), None, reports.append)
-    keeper = IndexKeeper(IndexWriter.create(path_of(store)), store / "journal")
+    index = IndexWriter.create(path_of(store))
+    keeper = IndexKeeper(index, store / "journal")
     values = begin_values(store, Archive(store / "archive").get)
-    upkeep.begin(keeper, values, store / "journal", resumed)
+    past = Past(store / "journal", index, None)
+    if memory is not None:
+        memory.ask(past.knows, past.recall, recalls_newest=False)
+    upkeep.begin(keeper, past, values, store / "journal", resumed)
     return upkeep, reports
 
 
@@ -107,6 +115,61 @@ def test_disk_that_refuses_the_index_costs_the_index_only(tmp_path):
     upkeep.turn(writer.seq, writer.seq, memory, None)
     assert len(reports) == 1
     assert not upkeep.turn(writer.seq, writer.seq, memory, None)
+
+
+def held(memory: Memory) -> int:
+    """Files and finished parts that only memory knows."""
+    return len(memory._done) + len(memory._leaving)
+
+
+def knows_all(memory: Memory, count: int) -> bool:
+    return all(memory.known(key_of_file(measurement(n).source)) for n in range(count))
+
+
+@pytest.mark.parametrize("how", ["damaged", "refused"])
+def test_memory_stays_small_without_its_index_and_knows_every_file_all_the_same(tmp_path, monkeypatch, how):
+    writer, memory = written(tmp_path, 2 * SLICE)
+    upkeep, reports = upkeep_of(tmp_path, memory=memory)
+    for _ in range(4):
+        upkeep.turn(writer.seq, writer.seq, memory, None)
+    memory.forget_files()  # the index has them
+
+    if how == "damaged":
+        path_of(tmp_path).write_bytes(b"x" * 40960)
+    else:
+
+        def refuse(*_):
+            raise JournalWriteError("index: no space left")
+
+        monkeypatch.setattr(IndexWriter, "add", refuse)
+    for first in range(2 * SLICE, 30 * SLICE, SLICE):
+        numbers = range(first, first + SLICE)
+        ended = [body_of("disposition", {"serial": f"{n}"}) for n in numbers]
+        for record in writer.append([*map(measurement, numbers), *ended]):
+            memory.apply(record)
+        upkeep.turn(writer.seq, writer.seq, memory, None)
+        assert held(memory) <= 2 * SLICE
+    assert len(reports) == 1
+    assert knows_all(memory, 30 * SLICE)
+    assert path_of(tmp_path).exists() == (how == "refused"), "the next start makes a damaged one anew"
+
+
+def test_index_that_a_question_finds_damaged_is_said_once_and_answered_by_the_journal(tmp_path):
+    writer, memory = written(tmp_path, 3 * SLICE)
+    upkeep, reports = upkeep_of(tmp_path, memory=memory)
+    for _ in range(6):
+        upkeep.turn(writer.seq, writer.seq, memory, None)
+    memory.forget_files()
+    path_of(tmp_path).write_bytes(b"x" * 40960)
+    assert knows_all(memory, 3 * SLICE)
+    assert not memory.known(key_of_file(measurement(5000).source))
+    assert (reports, upkeep.is_far_behind(writer.seq)) == ([], True), "said although files wait"
+    for _ in range(3):
+        upkeep.turn(writer.seq, writer.seq, memory, None)
+    (said,) = reports
+    assert said.startswith(f"{WITHOUT_INDEX}: index.sqlite: ")
+    upkeep.finish(writer.seq, writer.seq, memory, None)
+    assert len(reports) == 1
     upkeep.finish(writer.seq, writer.seq, memory, None)
     assert len(reports) == 1
 
@@ -194,3 +257,23 @@ def test_long_store_with_a_changed_old_record_ends_the_service_as_damage_does(lo
     first.write_bytes(good)
     agent.start()
     assert JournalReader(agent.store / "journal").holds(IndexWriter.create(path_of(agent.store)).position)
+
+
+def test_index_damaged_while_the_agent_runs_ends_nothing_and_doubles_no_file(long_store, circle_text):
+    agent = long_store
+    agent.start()
+    path = path_of(agent.store)
+    path.write_bytes(path.read_bytes()[:4096] + b"\xff" * 40960)
+    agent.drop("first.txt", circle_text("000001"))  # the same bytes once more
+    agent.drop("second.txt", circle_text("000002"))
+    agent.wait_event("measured")
+    assert [event["name"] for event in agent.events("measured")] == ["second.txt"]
+    agent.wait_event("index-failed")
+    status = agent.store / "state" / "status.json"
+    wait_until(lambda: json.loads(status.read_bytes())["lamp"]["digit"] == 0)  # once the broker lets it in
+    assert agent.terminate() == 0
+    said = [r for r, _ in JournalReader(agent.store / "journal").walk() if r.kind == "recovery"]
+    assert [r.body.what for r in said].count("index-failed") == 1
+    agent.restart()
+    assert IndexWriter.create(path_of(agent.store)).position is not None
+    assert agent.events("index-failed") == []

@@ -18,6 +18,13 @@ NOTES = "create table notes (name text primary key, value blob not null) without
 WRITER_WAITS_S = 0.02
 """How long a commit waits for a reader: the service must not stand still for one."""
 
+_NOT_THE_FILE = frozenset(
+    (
+        *(sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR),
+        *(sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_NOMEM),
+    )
+)
+
 
 def open_for_reading(path: Path, form: int) -> sqlite3.Connection | None:
     """A file for reading only; None when there is none, or none of this format."""
@@ -109,3 +116,11 @@ def is_busy(error: sqlite3.Error) -> bool:
     """Whether a reader holds the file, so that writing must wait."""
     # The low byte: above it SQLite says which kind of busy it was.
     return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+def is_damaged(error: BaseException | None) -> bool:
+    """Whether the file is to blame for an error of SQLite, and not the disk, a lock or the memory."""
+    if not isinstance(error, sqlite3.Error):
+        return False
+    # Without its tables, or with entries that it cannot have, a file is no less damaged than with bad pages.
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF not in _NOT_THE_FILE

@@ -14,6 +14,7 @@ from edgeagent.model.records import (
     Measurement,
     PartDisposition,
     Quarantine,
+    Source,
     Start,
     Stop,
     Unknown,
@@ -56,6 +57,12 @@ def key_of_name(folder: str, name: str) -> int:
     return _short(folder, name)
 
 
+def key_of_file(source: Source) -> bytes:
+    """The identity of a file, the same as the fold's: known as done whichever of the two is asked."""
+    side = given(source.side_sha256, None)
+    return file_key(source.folder, source.name, source.sha256, side, Look(*source.look))
+
+
 def key_of_content(part: str, serial: str, content: str) -> int:
     """The key of a content that was decided of a part."""
     return _short(part, serial, content)
@@ -77,9 +84,7 @@ def entry_of(record: Record) -> IndexEntry:
     about = body.seq if isinstance(body, Acknowledgement) else None
     if isinstance(body, Measurement | Quarantine):
         source = body.source
-        side = given(source.side_sha256, None)
-        # The same key as the fold's, so that a file is known as done whichever of the two is asked.
-        key = file_key(source.folder, source.name, source.sha256, side, Look(*source.look))
+        key = key_of_file(source)
         name_key = key_of_name(source.folder, source.name)
         content = decided_content(body) if isinstance(body, Measurement) else None
         return IndexEntry(record.seq, _sort_of(body), serial_key, key, name_key, content_key=content)

@@ -131,13 +131,16 @@ class Index:
         """The records of parts with that key, in order."""
         return self._all("serial_key = ? order by seq", serial_key)
 
-    def decided(self, serial_key: int, content_key: int, before: int) -> list[Where]:
-        """The measurements with that serial's key before a record, in order, if one decided that content."""
-        asked = "serial_key = ? and seq < ?"
-        one = f"select 1 from entries where {asked} and content_key = ? limit 1"
-        if self._db.execute(one, (serial_key, before, content_key)).fetchone() is None:
-            return []
-        return self._all(f"{asked} and sort = {MEASUREMENT} order by seq", serial_key, before)
+    def has_decided(self, serial_key: int, content_key: int, before: int) -> bool:
+        """Whether a measurement with that serial's key before a record decided that content."""
+        one = "select 1 from entries where serial_key = ? and seq < ? and content_key = ? limit 1"
+        return self._db.execute(one, (serial_key, before, content_key)).fetchone() is not None
+
+    def measurements(self, serial_key: int, before: int) -> list[Where]:
+        """The measurements with that serial's key before a record, in order."""
+        return self._all(
+            f"serial_key = ? and seq < ? and sort = {MEASUREMENT} order by seq", serial_key, before
+        )
 
     def about(self, seq: int) -> list[Where]:
         """The acknowledgements of a record, in order."""
@@ -204,16 +207,6 @@ class IndexWriter(Index):
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         super().__init__(connection)
         self._path = path
-
-    def knows(self, file_key: bytes) -> bool:
-        """As ``has_file``. A damaged index is thrown away first: the next start does without."""
-        try:
-            return self.has_file(file_key)
-        except sqlite3.Error as error:
-            # Thrown away before the error ends the service: or its next start would trust the same file and end
-            # likewise.
-            discard(self._path)
-            raise JournalWriteError(f"{self._path}: damaged, so it was removed: {error}") from error
 
     @classmethod
     def create(cls, path: Path) -> IndexWriter:

@@ -8,7 +8,8 @@ from edgeagent.codec.records.record import Place, Record
 from edgeagent.errors import JournalWriteError
 from edgeagent.judging.memory import Memory
 from edgeagent.store.index.index import IndexWriter
-from edgeagent.store.index.past_parts import WalkedParts, recall_by
+from edgeagent.store.index.past import Past
+from edgeagent.store.index.past_parts import WalkedParts
 
 BULK_FROM = 20_000
 """Missing records from which on an index is made as a whole: one by one they go to places all over the file."""
@@ -19,14 +20,14 @@ _AT_ONCE = 1024
 class Indexing:
     """Takes each record that a fold has, so that the fold need not keep every file.
 
-    Until an index that is made as a whole is whole, and without an index, the fold recalls parts by the journal
+    Until an index that is made as a whole is whole, and without an index, ``past`` answers by the journal
     alone. Where the disk refuses an index that is made as a whole, ``refused`` says so: the fold has left to it
     what it lacks now, so that the start begins again without. Where it refuses only to go on, the fold keeps
     what it has, and the `Upkeep` will say so.
     """
 
     def __init__(self, index: IndexWriter | None, journal: Path, memory: Memory, total: int | None) -> None:
-        self._index, self._journal, self._memory = index, journal, memory
+        self._index, self._memory = index, memory
         self._position = None if index is None else index.position
         self._read: list[tuple[Record, Place]] = []
         self._paused = False
@@ -35,11 +36,11 @@ class Indexing:
         missing = (total or 0) - (self._position.seq if self._position is not None else 0)
         # While keys are not in their trees, the index can find nothing: the fold asks the walk itself then.
         if index is None or missing >= BULK_FROM:
-            self._walked = WalkedParts(journal)
-            memory.recall, memory.recalls_newest = self._walked.recall, True
+            # Of files only where no index follows: while it is made nobody asks for them.
+            self._walked = WalkedParts(journal, with_files=index is None)
             self._begin_bulk()
-        else:
-            memory.recall = recall_by(index, journal)
+        self.past = Past(journal, None if self._walked is not None else index, self._walked)
+        memory.ask(self.past.knows, self.past.recall, recalls_newest=self._walked is not None)
 
     def _begin_bulk(self) -> None:
         try:
@@ -56,6 +57,8 @@ class Indexing:
         # `refused`.
         if self.refused:
             raise JournalWriteError(self.refused)
+        if self._index is None and record.seq % _AT_ONCE == 0:
+            self._memory.forget_files()
         if self._index is None or self._paused:
             return
         # Behind a snapshot the walk begins before the index ends.
@@ -97,4 +100,5 @@ class Indexing:
         except JournalWriteError as error:
             self.refused = str(error)
             raise
-        self._memory.recall, self._memory.recalls_newest = recall_by(self._index, self._journal), False
+        self.past.use(self._index)
+        self._memory.ask(self.past.knows, self.past.recall, recalls_newest=False)

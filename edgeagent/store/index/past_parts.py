@@ -1,21 +1,18 @@
-"""What was recorded of a part long ago: for the service by its index, for a replay by the journal itself."""
+"""What was recorded of a part long ago, by the journal itself: for replays, and a service without an index."""
 
 from __future__ import annotations
 
-import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from edgeagent.codec.records.record import Place, Record, RecordError, decode_record
-from edgeagent.errors import JournalCorruptError, JournalWriteError
-from edgeagent.judging.memory import Recall
-from edgeagent.model.records import Measurement
-from edgeagent.store.index.cache_file import discard
-from edgeagent.store.index.entries import decided_content, key_of_content, key_of_serial
-from edgeagent.store.index.index import IndexWriter, Where, path_of, records_at
-from edgeagent.store.journal import JournalReader
+from edgeagent.errors import JournalCorruptError
+from edgeagent.model.records import Measurement, Quarantine
+from edgeagent.store.index.entries import decided_content, key_of_content, key_of_file, key_of_serial
+from edgeagent.store.index.index import Where, records_at
+from edgeagent.store.journal import JournalReader, Position
 
 # Taken in at so many at once, since each time all that is sorted is copied.
 _PENDING_MAX = 65_536
@@ -26,42 +23,23 @@ _OFFSET_BITS = 40
 _SHORT = 0xFFFFFFFF
 
 
-def recall_by(index: IndexWriter, journal: Path) -> Recall:
-    """Finds records by the service's index. What it finds is read from the journal, each by its own hash.
-
-    An undecided content costs one look-up; a decided one also reads the measurements of its serial.
-    A damaged index is thrown away first, and JournalWriteError raised: the next start does without. Raises
-    JournalCorruptError where the journal is damaged.
-    """
-
-    def recall(part: str, serial: str, content: str, before: int) -> Iterator[Record]:
-        try:
-            places = index.decided(key_of_serial(serial), key_of_content(part, serial, content), before)
-        except sqlite3.Error as error:
-            path = path_of(journal.parent)
-            discard(path)
-            raise JournalWriteError(f"{path}: damaged, so it was removed: {error}") from error
-        yield from _read(journal, serial, places)
-
-    return recall
-
-
-def _read(journal: Path, serial: str, places: Sequence[Where]) -> Iterator[Record]:
+def records_of(journal: Path, serial: str, places: Sequence[Where]) -> Iterator[Record]:
+    """The records of a serial at these places. Raises JournalCorruptError."""
     try:
         yield from map(decode_record, records_at(journal, places))
     except (OSError, RecordError) as error:
         raise JournalCorruptError(str(journal), 0, f"records of serial {serial}: {error}") from error
 
 
-class DecidedContents:
-    """Which contents were decided, by their keys, in 8 bytes each."""
+class NotedKeys:
+    """Which keys were noted, in 8 bytes each: of contents that were decided, or of files."""
 
     def __init__(self) -> None:
         self._sorted = np.empty(0, dtype=np.uint64)
         self._pending: set[int] = set()
 
     def add(self, key: int) -> None:
-        """Note that a content was decided."""
+        """Note a key."""
         self._pending.add(key)
         if len(self._pending) >= _PENDING_MAX:
             fresh = np.fromiter(self._pending, dtype=np.uint64, count=len(self._pending))
@@ -70,7 +48,7 @@ class DecidedContents:
             self._pending.clear()
 
     def holds(self, key: int) -> bool:
-        """Whether a content was decided."""
+        """Whether a key was noted."""
         at = int(np.searchsorted(self._sorted, np.uint64(key)))
         return key in self._pending or (at < len(self._sorted) and int(self._sorted[at]) == key)
 
@@ -122,14 +100,16 @@ def _no_places(count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 class WalkedParts:
     """What a walk through a journal has seen: for a replay, which asks no index, and a service that has none.
 
-    The journal is walked once, then followed; 24 bytes of each measurement are kept: of a million
-    25 MB, and 95 MB at the peak while they are sorted in.
+    The journal is walked once, then followed, from its first record or ``behind`` one; 24 bytes of each
+    measurement are kept: of a million 25 MB, and 95 MB at the peak while they are sorted in. Files are noted,
+    in 8 bytes more, where ``with_files`` says so.
     """
 
-    def __init__(self, journal: Path) -> None:
+    def __init__(self, journal: Path, *, with_files: bool = False, behind: Position | None = None) -> None:
         self._reader = JournalReader(journal)
-        self._contents, self._places = DecidedContents(), MeasurementPlaces()
-        self._seq, self._end = 0, Place("", 0)
+        self._contents, self._places = NotedKeys(), MeasurementPlaces()
+        self._files = NotedKeys() if with_files else None
+        self._seq, self._end = (0, Place("", 0)) if behind is None else (behind.seq, behind.place)
 
     def noted(self, walked: Iterable[tuple[Record, Place]]) -> Iterator[Record]:
         """The records of a walk, each noted before it is given on."""
@@ -145,24 +125,50 @@ class WalkedParts:
         start = self._end.offset if self._end.segment == place.segment else 0
         self._seq, self._end = record.seq, place
         body = record.body
+        if self._files is not None and isinstance(body, Measurement | Quarantine):
+            self._files.add(_short(key_of_file(body.source)))
         if isinstance(body, Measurement) and body.trace.of_artefact is None:
             self._places.add(body.trace.of_part[1], place.segment, start, place.offset - start)
             content = decided_content(body)
             if content is not None:
                 self._contents.add(content)
 
+    def follow(self, until: int | None = None, breathe: Callable[[], None] | None = None) -> None:
+        """Note what was written since, up to a record or the journal's end. Raises JournalCorruptError."""
+        while (until is None or self._seq < until) and (found := self._reader.read_from(self._end, _AT_ONCE)):
+            for record, place in found:
+                self.note(record, place)
+            if breathe is not None:
+                breathe()
+
+    def knows(self, file_key: bytes) -> bool:
+        """Whether a file of this identity was noted. Only where files are."""
+        assert self._files is not None
+        return self._files.holds(_short(file_key))
+
+    def has_decided(self, content_key: int) -> bool:
+        """Whether a content was decided."""
+        return self._contents.holds(content_key)
+
+    def measurements(self, serial: str, before: int) -> Iterator[Record]:
+        """The measurements of a serial before a record. Raises JournalCorruptError."""
+        for record in records_of(self._reader.folder, serial, list(self._places.of(serial))):
+            # The service has written on meanwhile, and a replay has walked further: what came later must
+            # not decide.
+            if record.seq >= before:
+                return
+            yield record
+
     def recall(self, part: str, serial: str, content: str, before: int) -> Iterator[Record]:
         """The measurements of a serial before a record, if the content was decided of the part.
 
         Follows the journal up to that record. Raises JournalCorruptError.
         """
-        while self._seq < before - 1 and (found := self._reader.read_from(self._end, _AT_ONCE)):
-            for record, place in found:
-                self.note(record, place)
-        if self._contents.holds(key_of_content(part, serial, content)):
-            for record in _read(self._reader.folder, serial, list(self._places.of(serial))):
-                # The service has written on meanwhile, and a replay has walked further: what came later must
-                # not decide.
-                if record.seq >= before:
-                    return
-                yield record
+        self.follow(before - 1)
+        if self.has_decided(key_of_content(part, serial, content)):
+            yield from self.measurements(serial, before)
+
+
+def _short(file_key: bytes) -> int:
+    # Half of it: of three million files a new one is taken for another with a probability of 2e-13.
+    return int.from_bytes(file_key[:8], "big")

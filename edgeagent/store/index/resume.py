@@ -100,6 +100,11 @@ class IndexKeeper:
         self.snapshot_seq = 0
 
     @property
+    def position(self) -> Position | None:
+        """Up to which record the index goes."""
+        return self._position
+
+    @property
     def seq(self) -> int:
         """The last record in the index."""
         return self._position.seq if self._position is not None else 0

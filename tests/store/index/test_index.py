@@ -9,7 +9,6 @@ import pytest
 from records import body_of
 
 from edgeagent.codec.records.record import decode_record
-from edgeagent.errors import JournalWriteError
 from edgeagent.judging.memory import Memory, file_key
 from edgeagent.judging.snapshot import encode_snapshot
 from edgeagent.rules.files.settling import Look
@@ -165,18 +164,6 @@ def test_index_of_another_format_is_not_read(store):
         db.execute("update notes set value = x'3939' where name = 'format'")
     assert Index.open(path_of(store)) is None
     assert followed(store).seq == len(walked(store))
-
-
-def test_damage_found_while_running_removes_the_index_so_that_the_next_start_does_without(store):
-    followed(store).close()
-    path = path_of(store)
-    index = IndexWriter.create(path)
-    data = bytearray(path.read_bytes())
-    data[4096:] = b"\xff" * (len(data) - 4096)
-    path.write_bytes(data)
-    with pytest.raises(JournalWriteError, match="damaged"):
-        index.knows(b"k" * 16)
-    assert not path.exists()
 
 
 def test_reader_keeps_the_index_from_following_and_from_nothing_else(store):

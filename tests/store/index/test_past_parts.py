@@ -15,7 +15,8 @@ from edgeagent.model import Disposition
 from edgeagent.rules.part_set import decide
 from edgeagent.store.clock import SystemClock
 from edgeagent.store.index.index import IndexWriter, path_of
-from edgeagent.store.index.past_parts import DecidedContents, MeasurementPlaces, WalkedParts, recall_by
+from edgeagent.store.index.past import Past
+from edgeagent.store.index.past_parts import MeasurementPlaces, NotedKeys, WalkedParts
 from edgeagent.store.index.resume import IndexKeeper
 from edgeagent.store.journal import JournalReader, JournalWriter
 
@@ -73,7 +74,7 @@ def by_index(store: Path) -> Memory:
     while keeper.follow(1000):
         pass
     keeper.close()
-    return folded(store, recall_by(IndexWriter.create(path_of(store)), store / "journal"))
+    return folded(store, Past(store / "journal", IndexWriter.create(path_of(store)), None).recall)
 
 
 def by_walk(store: Path) -> Memory:
@@ -131,7 +132,7 @@ def test_another_part_with_the_serial_and_another_recipe_are_no_copies(store):
 
 def test_decided_contents_are_found_in_whatever_order_they_came(monkeypatch):
     monkeypatch.setattr("edgeagent.store.index.past_parts._PENDING_MAX", 7)
-    contents = DecidedContents()
+    contents = NotedKeys()
     for n in range(40):
         contents.add(2**63 - n * 7919)
     assert all(contents.holds(2**63 - n * 7919) for n in range(40))
@@ -166,7 +167,7 @@ def often(tmp_path: Path, monkeypatch) -> tuple[Path, list[bytes]]:
         decoded.append(line)
         return decode_record(line)
 
-    for module in ("edgeagent.store.index.past_parts", "edgeagent.store.journal"):
+    for module in ("edgeagent.store.index.past", "edgeagent.store.index.past_parts", "edgeagent.store.journal"):
         monkeypatch.setattr(f"{module}.decode_record", decode)
     return tmp_path, decoded
 
