@@ -1,4 +1,4 @@
-"""What all open pages share: the journal's end is read once for them, and each is told what is new."""
+"""What all open pages share: the journal's end is read once for them, and each gets what is new."""
 
 from __future__ import annotations
 

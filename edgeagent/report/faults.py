@@ -1,7 +1,7 @@
-"""Sentences on a decision: what does not conform, from the worst down, each fault said once. Pure.
+"""Sentences on a decision: what does not conform, from the worst down, one sentence a fault. Pure.
 
 The same finding at many places of one trace (a contact angle on fourteen flanks, chatter and its multiples) is
-one fault: one sentence, with the single values behind it. Which waves are one chatter, ``waves`` says.
+one fault: one sentence, with the single values behind it. ``waves`` finds the waves that are one chatter.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def _fault_of(c: JudgedValue) -> tuple[object, ...]:
 
 
 def _side_of_limits(c: JudgedValue, value: float) -> tuple[bool, ...]:
-    """Of what a sentence on the value speaks: beyond which limit it is, or too close to which."""
+    """Beyond which limit a value lies, or which limit it is too close to: what its sentence is about."""
     if c.verdict == Verdict.INCONCLUSIVE and not words.far_outside(c, value):
         return (False, *_nearer_limit(c, value))
     below = c.lower is not None and value < c.lower

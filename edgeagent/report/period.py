@@ -111,7 +111,7 @@ class Period:
 
 
 def gather_period(store: Store, since: datetime | None, until: datetime | None, as_of: datetime) -> Period:
-    """What journal and archive say of a period.
+    """Gather a period from journal and archive.
 
     Raises UsageError for a journal in which nothing was measured or decided yet, JournalCorruptError.
     """

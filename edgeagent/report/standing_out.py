@@ -23,7 +23,7 @@ _ORDERS_SHOWN = 5
 
 @dataclass(frozen=True, slots=True)
 class SpectrumRow:
-    """One comb, line or raised floor. Every cell is a text and a softer one after it that may be empty."""
+    """One comb, line or raised floor. Every cell is a text and a second, pale one that may be empty."""
 
     what: tuple[str, str]
     amplitude_nm: float
@@ -34,7 +34,7 @@ class SpectrumRow:
 
 @dataclass(frozen=True, slots=True)
 class StandingOut:
-    """The rows, and the speeds that head their columns; empty where the recipe does not say them."""
+    """The rows, and the speeds that head their columns; empty where the recipe does not state them."""
 
     rows: tuple[SpectrumRow, ...]
     speed: str

@@ -217,7 +217,7 @@ def _undecided_between(c: JudgedValue) -> str:
 
 
 def _beyond(c: JudgedValue, value: float, up_to: str = "") -> str:
-    """On which side of its limits a value lies, how far, and as a multiple where that says something."""
+    """On which side of its limits a value lies, how far, and as a multiple of an upper limit above 0."""
     if c.upper is not None and value > c.upper:
         side, excess = "above", value - c.upper
     elif c.lower is not None and value < c.lower:
@@ -242,7 +242,7 @@ def times_text(times: float, c: JudgedValue) -> str:
 
 
 def sentence(c: JudgedValue) -> str:
-    """What a value says against its limit, with value, limit and uncertainty."""
+    """One sentence on a value against its limit, with value, limit and uncertainty."""
     return f"{name_text(c.name, c.instance)} {predicate(c)}"
 
 
@@ -254,7 +254,7 @@ def predicate(c: JudgedValue) -> str:
 
 
 def predicate_of_several(group: Sequence[JudgedValue]) -> str:
-    """What values with one verdict on one side of the same limits say together, the worst first."""
+    """The predicate of values with one verdict on one side of the same limits, the worst first."""
     worst = group[0]
     if worst.value is None:
         return _without_value(group)

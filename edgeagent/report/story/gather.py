@@ -1,4 +1,4 @@
-"""What journal and archive say of a part, a file or a period. Opens files for reading only.
+"""Gathers a part's or a file's records and archived results. Opens files for reading only.
 
 A journal that does not verify is read all the same, every line by its own hash, and the damage is carried
 along. Records that this version does not know are carried along verbatim, for the page to show.
