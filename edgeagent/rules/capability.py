@@ -169,13 +169,16 @@ def indices_of(percentiles: Floats, lower: float | None, upper: float | None) ->
 def normality(values: Sequence[float]) -> float:
     """Probability of values as far from normal as these, if they are normal (Shapiro and Wilk).
 
-    Of the first 5000 values, beyond which the test is not tabulated. Raises AnalysisError for fewer than three
-    values or values that are all the same, TraceRangeError.
+    Of more than 5000 values, beyond which the test is not tabulated, 5000 evenly from first to last are tested.
+    Raises AnalysisError for fewer than three values or values that are all the same, TraceRangeError.
     """
     from scipy.stats import shapiro
 
     _check_values(values, 3)
-    tested = np.asarray(values[:_TESTED_MAX], dtype=float)
+    tested = np.asarray(values, dtype=float)
+    if len(tested) > _TESTED_MAX:
+        # Not the first ones: a process that changed since would be shown as it was years ago.
+        tested = tested[np.linspace(0, len(tested) - 1, _TESTED_MAX).round().astype(int)]
     spread = float(np.std(tested))
     if not spread > 0:
         raise AnalysisError(f"the {len(values)} values are all the same: no shape to test")

@@ -93,6 +93,13 @@ def test_curve_from_a_file_with_its_own_caution():
     assert plain.caution_nm.tolist() == [270, 2.7]
 
 
+@pytest.mark.parametrize(("share", "wanted"), [("0.5", [150, 1.5]), ("0.9", [200, 2]), ("0.667", [200, 2])])
+def test_of_a_share_and_a_column_of_cautions_the_lower_one_counts(share, wanted):
+    files = {"c.csv": b"upr,upper_nm,caution_nm\r\n2,300,200\r\n500,3,2\r\n"}
+    found = curve(f'file = "c.csv"\ncaution = {share}', files)
+    assert found.caution_nm.tolist() == wanted
+
+
 def test_files_that_a_recipe_refers_to_are_named():
     text = b'[[measurement]]\n[[measurement.limit]]\nfile = "b.csv"\n[[measurement.limit]]\nfile = "a.csv"\n'
     assert referenced_files(text, "x") == ("a.csv", "b.csv")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
 from judged_station import posix, text_of
 from records import body_of
 
 from edgeagent.codec.records.record import GENESIS, encode_record
 from edgeagent.judging.status.tally import COUNTED, Tally
+from edgeagent.model.records import Outcome
 
 
 def counted(kind, members=None, at_h=1.0):
@@ -30,10 +32,11 @@ def test_each_record_counts_once_under_its_name():
     assert counted("acknowledgement", {"matched": False}) == {"acknowledgements_unmatched": 1}
 
 
-def test_verification_that_neither_passed_nor_was_inconclusive_counts_as_failed():
-    assert counted("verification", {"passed": True}) == {"verifications_passed": 1}
-    assert counted("verification", {"passed": False}) == {"verifications_failed": 1}
-    assert counted("verification", {"passed": False, "incomplete": True}) == {"verifications_failed": 1}
+@pytest.mark.parametrize("outcome", Outcome)
+def test_verification_counts_as_failed_only_where_it_closes_the_gate(outcome):
+    closes = outcome in (Outcome.FAILED, Outcome.LOST)
+    found = {"passed": outcome == Outcome.PASSED, "outcome": outcome}
+    assert counted("verification", found) == {f"verifications_{'failed' if closes else outcome.value}": 1}
 
 
 def test_measurement_adds_the_time_from_the_settled_file_to_its_record_and_never_a_negative_one():

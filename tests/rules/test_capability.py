@@ -274,6 +274,16 @@ def test_index_of_a_normal_distribution_misses_on_skewed_values_where_percentile
     assert "normal" not in found.considered
 
 
+def test_shape_of_many_values_is_tested_on_all_of_their_time():
+    rng = np.random.default_rng(7)
+    normal = rng.permutation(spread_evenly(stats.norm(5.0, 1.0), 12_000)).tolist()
+    assert normality(normal) > 0.05
+    changed = normal[:6000] + [v**2 for v in normal[6000:]]
+    assert normality(changed[:5000]) > 0.05, "not to be seen in the first ones"
+    assert normality(changed) < 0.001
+    assert normality(changed[::-1]) < 0.001
+
+
 def test_values_of_two_heaps_have_no_index():
     values = [1.0 + 0.01 * i for i in range(20)] + [9.0 + 0.01 * i for i in range(20)]
     assert percentile_capability(values, None, 20.0) is None

@@ -40,6 +40,7 @@ def status(**more):
             "accept": 9,
             "recorded_s": 6.5,
             "verifications_inconclusive": 2,
+            "verifications_incomplete": 3,
         },
         **more,
     }
@@ -78,6 +79,8 @@ def test_every_number_of_the_status_is_there_in_base_units(tmp_path):
     assert found["edgeagent_verification_passed", ("instrument", "gauge-1")] == 1
     assert found["edgeagent_files_total", ("result", "measured")] == 12
     assert found["edgeagent_verifications_total", ("result", "inconclusive")] == 2
+    assert found["edgeagent_verifications_total", ("result", "incomplete")] == 3
+    assert found["edgeagent_verifications_total", ("result", "failed")] == 0
     assert found["edgeagent_parts_total", ("disposition", "accept")] == 9
     assert found["edgeagent_parts_total", ("disposition", "hold")] == 0, "a counter is there before it counts"
     assert found["edgeagent_file_recorded_seconds_sum",] == 6.5

@@ -382,8 +382,10 @@ def _curve(
         )
     # A wave's depth, from crest to trough, is twice its amplitude.
     scale = 0.5 if limit.express == "wave_depth" else 1.0
-    if caution is None and limit.caution is not None:
-        caution = upper * limit.caution
+    if limit.caution is not None:
+        share = upper * limit.caution
+        # Beside a column of the file the lower of both cautions, as where two curves meet.
+        caution = share if caution is None else np.fmin(caution, share)
     return CurveLimit(upr, upper * scale, caution * scale if caution is not None else None)
 
 

@@ -18,6 +18,7 @@ from edgeagent.model.records import (
 COUNTED = (
     *("measured", "quarantined", "accept", "reject", "hold"),
     *("verifications_passed", "verifications_failed", "verifications_inconclusive"),
+    *("verifications_incomplete", "verifications_disregarded"),
     *("acknowledged", "acknowledgements_unmatched", "recoveries", "recorded_s"),
 )
 """What is counted, from 0 on: a monitor takes a missing number for none. ``recorded_s`` are seconds."""
@@ -42,9 +43,10 @@ class Tally:
             case PartDisposition() as body:
                 self._counts[body.disposition.value] += 1
             case Verification() as body:
-                # Whatever did not pass needs somebody's eye, but for noise alone.
-                named = (Outcome.PASSED, Outcome.INCONCLUSIVE)
-                self._counts[f"verifications_{body.outcome.value if body.outcome in named else 'failed'}"] += 1
+                # Lost waves close the gate as a failure does. What changes nothing must not ring as one: of an
+                # artefact with a file a band, every file but the last is incomplete.
+                found = Outcome.FAILED if body.outcome == Outcome.LOST else body.outcome
+                self._counts[f"verifications_{found.value}"] += 1
             case Acknowledgement() as body:
                 self._counts["acknowledged" if body.matched else "acknowledgements_unmatched"] += 1
             case Recovery():

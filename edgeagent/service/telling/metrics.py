@@ -21,6 +21,7 @@ from edgeagent.store.files import exchange
 
 LOCAL = "127.0.0.1"
 """Metrics name parts' counts and the gate: for this machine's collector, not for the network."""
+_VERIFIED = ("passed", "failed", "incomplete", "inconclusive", "disregarded")
 Families = Iterator[Metric]
 
 
@@ -156,7 +157,7 @@ def _counters(status: AgentStatus, station: str) -> Families:
             "verifications",
             "Verifications of the reference artefact.",
             "result",
-            {r: f"verifications_{r}" for r in ("passed", "failed", "inconclusive")},
+            {r: f"verifications_{r}" for r in _VERIFIED},
         ),
         (
             "acknowledgements",
