@@ -19,7 +19,7 @@ from edgeagent.store.running.arithmetic import arithmetic_environment
 # As the commands do, and before numpy is loaded: replays must give the same digits.
 os.environ.update(arithmetic_environment(os.environ))
 
-from field import Agent, Broker, Listener, spiral_text
+from field import Agent, Broker, Listener, spiral_text, wait_until, watches
 from fork_server import ForkServer
 
 # Compiled modules, as an installed agent has them: else hundreds of processes compile all of them anew.
@@ -101,9 +101,11 @@ class Cell:
         return self.agent(changes, **more).start()
 
     def begin_alone(self, changes: dict[str, Any] | None = None, **more: Any) -> Agent:
-        """An agent without a broker, past its start record."""
+        """An agent without a broker, past its start record and watching its folder."""
         agent = self.agent(changes, **more).start(wait=False)
         agent.wait_event("started")
+        # What comes before the watch is up was closed by nobody: it may be a piece, and waits for a minute.
+        wait_until(lambda: not agent.alive or watches(agent.pid), what="the watch")
         return agent
 
 

@@ -49,6 +49,15 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+def watches(pid: int) -> bool:
+    """Whether a process watches anything by inotify (Linux)."""
+    for entry in Path(f"/proc/{pid}/fdinfo").glob("*"):
+        with contextlib.suppress(OSError):
+            if "inotify wd:" in entry.read_text():
+                return True
+    return False
+
+
 def wait_until(found: Callable[[], T], deadline_s: float = DEADLINE_S, what: str = "") -> T:
     """Poll until ``found`` returns something true and return it; AssertionError after the deadline."""
     until = time.monotonic() + deadline_s
@@ -385,6 +394,12 @@ class Message:
         return json.loads(self.payload)
 
 
+def stop_loop(client: mqtt.Client) -> None:
+    """End a client's thread; one that ends by itself while paho is about to join it is None by then."""
+    with contextlib.suppress(AttributeError):
+        client.loop_stop()
+
+
 class Listener:
     """An MQTT 5 client that records everything below ``prefix`` and reconnects by itself.
 
@@ -516,7 +531,7 @@ class Listener:
 
     def __exit__(self, *_: object) -> None:
         self._client.disconnect()
-        self._client.loop_stop()
+        stop_loop(self._client)
 
 
 def spiral_text(

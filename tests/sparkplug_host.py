@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 import paho.mqtt.client as mqtt
-from field import DEADLINE_S
+from field import DEADLINE_S, stop_loop
 from paho.mqtt.enums import CallbackAPIVersion
 from sparkplug_wire import WirePayload, read_payload, write_command
 
@@ -138,4 +138,4 @@ class Host:
 
     def __exit__(self, *_: object) -> None:
         self._client.disconnect()
-        self._client.loop_stop()
+        stop_loop(self._client)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from dataclasses import dataclass, field
@@ -79,7 +80,9 @@ class LampClient:
     def close(self) -> None:
         """Leave the line."""
         self._client.disconnect()
-        self._client.loop_stop()
+        # paho looks whether it has a thread and then joins it: one that ends in between is None by then.
+        with contextlib.suppress(AttributeError):
+            self._client.loop_stop()
 
     def acknowledge(self, seq: int) -> None:
         """Press the button for one disposition."""

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from field import PREFIX
+from field import PREFIX, stop_loop
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -185,4 +185,4 @@ def _end(client: mqtt.Client) -> None:
     """Takes a second; a controller's cycle does not wait for its library."""
     with contextlib.suppress(OSError, ValueError):
         client.disconnect()
-    client.loop_stop()
+    stop_loop(client)

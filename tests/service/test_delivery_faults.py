@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import paho.mqtt.client as mqtt
 import pytest
-from field import PREFIX
+from field import PREFIX, stop_loop
 from mqtt_proxy import PUBACK, PUBLISH, MqttProxy
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -170,7 +170,7 @@ class Flood:
 
     def close(self) -> None:
         self._client.disconnect()
-        self._client.loop_stop()
+        stop_loop(self._client)
 
 
 def test_burst_of_ten_thousand_acknowledgements_keeps_no_reject_off_the_lamp(cell, circle_text, started):

@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import math
 import sys
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +26,7 @@ from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.rules.line.delivery_follow import WINDOW
 from edgeagent.rules.line.delivery_state import Publish
 from edgeagent.service.broker.credentials import read_password, tls_context
+from edgeagent.service.broker.ending import end_loop
 
 _PAUSE_MAX_S = 10
 """paho's own pauses between attempts; the delivery machine ends a client long before they matter."""
@@ -147,11 +147,7 @@ class MqttClient:
         if polite:
             with contextlib.suppress(OSError, ValueError):
                 self._client.disconnect()
-        # paho's thread may sit in a connection attempt for seconds; the loop does not wait for it.
-        ending = threading.Thread(target=self._client.loop_stop, name="mqtt-ending", daemon=True)
-        ending.start()
-        # Daemonic, so that a socket that hangs in it cannot keep the process from ending.
-        ending.join(timeout=0.2)
+        end_loop(self._client, "mqtt-ending", 0.2)
 
 
 def _new_client(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
@@ -15,6 +14,7 @@ from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.codec.evidence.witnessing import BYTES_MAX
 from edgeagent.service.broker.client import COSIGNED
 from edgeagent.service.broker.credentials import read_password, tls_context
+from edgeagent.service.broker.ending import end_loop
 from edgeagent.store.evidence.kept import file_name
 
 _PAUSE_MAX_S = 30
@@ -88,7 +88,4 @@ class WitnessClient:
     def close(self) -> None:
         """End the connection in order."""
         self._client.disconnect()
-        # paho's thread may sit in a connection attempt; a daemonic thread cannot keep the process from ending.
-        ending = threading.Thread(target=self._client.loop_stop, daemon=True)
-        ending.start()
-        ending.join(timeout=2)
+        end_loop(self._client, "witness-ending", 2.0)

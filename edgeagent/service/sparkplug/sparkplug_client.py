@@ -19,6 +19,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from edgeagent.codec.configuration.settings import Mqtt
 from edgeagent.service.broker.credentials import read_password, tls_context
+from edgeagent.service.broker.ending import end_loop
 
 _REFUSED_FROM = 0x80
 """Reason codes of a SUBACK from here on are refusals, in both versions of MQTT."""
@@ -118,10 +119,7 @@ class SparkplugClient:
                     self._client.disconnect(reasoncode=leave)
                 else:
                     self._client.disconnect()
-        # paho's thread may sit in a connection attempt for seconds; the loop does not wait for it.
-        ending = threading.Thread(target=self._client.loop_stop, name="sparkplug-ending", daemon=True)
-        ending.start()
-        ending.join(timeout=0.2)
+        end_loop(self._client, "sparkplug-ending", 0.2)
 
     def _send(self, what: str, **more: Any) -> None:
         # An exception in a callback would end paho's thread while it seems connected.
