@@ -163,6 +163,31 @@ def test_file_given_to_a_worker_that_has_just_ended_loses_no_attempt_and_how_it_
     assert world.pool.ready() == 0
 
 
+def test_worker_that_takes_no_file_and_does_not_end_is_killed_and_its_place_is_free_again(world):
+    give(world, 1, 2)
+    world.second.answer(2)
+    world.pool.outcomes()
+    world.first.gone = world.second.gone = BrokenPipeError(32, "Broken pipe")
+    assert numbers(give(world, 3, 4), Returned) == [3, 4]
+    world.clock.at += module._END_S - 1
+    assert world.pool.outcomes() == []
+    assert world.pool.next_deadline() == world.clock.at + 1, "an idle one, too"
+    world.clock.at += 1
+    assert world.pool.outcomes() == []
+    assert (world.first.killed, world.second.killed) == (False, True), "the first is at a file, with its limit"
+    world.second.post(Ended(world.second, -9))
+    world.pool.outcomes()
+    assert world.pool.next_deadline() < float("inf")
+
+
+def test_worker_that_is_idle_and_well_is_left_alone_however_long(world):
+    give(world, 1)
+    world.first.answer(1)
+    world.pool.outcomes()
+    world.clock.at += 100_000
+    assert (world.pool.outcomes(), world.pool.free()) == ([], 2)
+
+
 def test_worker_that_hangs_at_its_start_is_reported_as_a_start_that_failed(world):
     reports = []
     world.pool._report = lambda event, details: reports.append((event, details["reason"]))

@@ -21,6 +21,8 @@ from edgeagent.service.workers.worker_messages import Job, JobDone, Ready, TooLa
 from edgeagent.service.workers.worker_process import Ended, WorkerPacket, WorkerProcess
 from edgeagent.store.clock import Clock
 
+_END_S = 10.0
+"""A worker that takes no file any more and has not ended by then is killed."""
 _START_S = 60.0
 """A worker that has not loaded everything by then is killed and started again."""
 _PAUSE_MAX_S = 30.0
@@ -95,9 +97,7 @@ class _WorkerSeat:
     def begin_next(self, now: float) -> None:
         """The first of its files is done with; the next one's time begins."""
         self.given.pop(0)
-        self.since = now
-        if self.given:
-            self.limit_s = self.given[0].limit_s
+        self.since, self.limit_s = now, self.given[0].limit_s if self.given else _END_S
 
 
 class WorkerPool:
@@ -208,6 +208,9 @@ class WorkerPool:
             # It ended, and the file never reached it. How it ended is known when its end is heard, in a moment.
             seat.given.pop()
             seat.reachable = False
+            # With a limit of its own: one that closed its end and stays would keep its place for good.
+            if not seat.given:
+                seat.limit_s = _END_S
             return [Returned(job.number)]
         except OSError as error:
             return self._kill(seat, Failure(Cause.DIED, f"the worker cannot be reached: {error.strerror}"))
@@ -294,7 +297,7 @@ class WorkerPool:
         return Analysed(done.number, body, result, done.seconds, done.failed_checks, done.mistake)
 
     def _due(self, seat: _WorkerSeat) -> float:
-        idle = seat.worker is None or (seat.ready and not seat.given)
+        idle = seat.worker is None or (seat.ready and seat.reachable and not seat.given)
         return float("inf") if idle else seat.since + seat.limit_s
 
     def _kill_overdue(self, seat: _WorkerSeat) -> Sequence[Lost | Returned]:
@@ -303,6 +306,10 @@ class WorkerPool:
         if not seat.ready:
             # Its next start would hang as well, so that it counts as failed: no file is analysed meanwhile.
             return self._kill(seat, Failure(Cause.TIME, f"the worker is not ready after {seat.limit_s:g} s"))
+        if not seat.given:
+            return self._kill(
+                seat, Failure(Cause.DIED, f"the worker takes no file, nor ends within {_END_S:g} s")
+            )
         words = f"the analysis takes longer than {seat.limit_s:g} s, the limit by [worker] time_s"
         return self._kill(seat, Failure(Cause.TIME, words))
 
