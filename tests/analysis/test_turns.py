@@ -28,10 +28,13 @@ PER_TURN = 1800
 LOBES = {3: (0.35, 0.0), 40: (0.010, 0.5)}
 
 
-def trace_of(turns, *, dents=(), noise_um=0.01, seed=1, off_um=4.0):
+def trace_of(turns, *, dents=(), noise_um=0.01, seed=1, off_um=4.0, swing_deg=0.0, jitter=0.0):
     """An eccentric thread; ``dents`` are (turn, place in deg, half width in deg, depth in µm) of one turn
-    each."""
-    angle = np.arange(turns * PER_TURN) * (2 * np.pi / PER_TURN)
+    each. The spindle's angle swings about even steps, and lies ``jitter`` steps off them."""
+    step = 2 * np.pi / PER_TURN
+    even = np.arange(turns * PER_TURN) * step
+    off = step * jitter * np.random.default_rng(seed + 1000).uniform(-1.0, 1.0, len(even))
+    angle = even + np.radians(swing_deg) * np.sin(even / turns * 2) + off - off[0]
     track = EccentricTrack()
 
     def surface(phi):
@@ -82,6 +85,14 @@ def test_a_dent_of_one_turn_counts_at_its_own_depth(turns, off_um):
     for k, q in enumerate(found, 1):
         assert q.value == pytest.approx(dented if k == 2 else whole, abs=2 * q.standard_uncertainty), k
     assert not [c for c in analysis.quality if not c.ok]
+
+
+@pytest.mark.parametrize(("swing_deg", "jitter"), [(8.0, 0.0), (0.0, 0.3)])
+def test_uneven_angles_lend_nothing_to_a_turns_dent(swing_deg, jitter):
+    for turn, at, wide in ((1, 240.0, 9.0), (3, 60.0, 3.0)):
+        trace = trace_of(3, dents=[(turn, at, wide, 1.8)], swing_deg=swing_deg, jitter=jitter)
+        found = turns_of(analysed(trace))[turn - 1]
+        assert found.value == pytest.approx(true_ront([(at, wide, 1.8)]), abs=0.012)
 
 
 def plan(upper):

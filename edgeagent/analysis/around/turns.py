@@ -78,10 +78,23 @@ def turn_harmonics(samples: Samples, found: TraceFit, turns: int) -> TurnHarmoni
             continue
         slopes[turn] = _slope(place, drift[here])
         # About the turn's middle, so that its level stays.
-        own = rest[here] - slopes[turn] * (place - np.pi)
+        own = (rest[here] - slopes[turn] * (place - np.pi)) * _widths(angle[here])
         sums = TrigonometricSums(angle[here], upr_max).sums(own, upr_max, remainder=_REMAINDER)
-        result.append(fit.centred + sums / len(place))
+        result.append(fit.centred + sums / (2 * np.pi))
     return TurnHarmonics(tuple(result), _share_left(result, slopes, float(angle.flat[0])))
+
+
+def _widths(angle_rad: FloatArray) -> FloatArray:
+    """The angle that each sample of one turn stands for, half way to its neighbours; shape (n,), 2 π in all.
+
+    Counted alike, samples that crowd would lend a turn's own form to other orders.
+    """
+    order = np.argsort(angle_rad, kind="stable")
+    place = angle_rad[order]
+    around = np.concatenate((place[-1:] - 2 * np.pi, place, place[:1] + 2 * np.pi))
+    found = np.empty_like(place)
+    found[order] = (around[2:] - around[:-2]) / 2
+    return found
 
 
 def _parts(begun_rad: FloatArray, turns: int) -> list[slice | NDArray[np.bool_]]:
