@@ -199,6 +199,25 @@ def test_noise_of_few_samples_seldom_rejects_a_part_at_its_limit_and_leaves_a_cl
     assert undecided == []
 
 
+def test_sixty_samples_of_a_wave_that_looks_white_accept_no_part_outside_its_limit():
+    at_mm = np.arange(60.0)
+    accepted = good = 0
+    for seed in range(100):
+        rng = drawn(seed)
+        curve = np.sin(at_mm / 9.0)
+        short = 0.3 * rng.uniform(1.0, 4.0) * accumulated(np.linspace(0.06, rng.uniform(0.8, 1.2), 60))
+        noise = rng.normal(0.0, 0.3, 60)
+        for wave in (short, 0.0):
+            q = travel_values(at_mm, curve + wave + noise)["travel_variation"]
+            highest = q.value + 1.65 * q.standard_uncertainty
+            if wave is short:
+                accepted += highest <= band(at_mm, curve + wave)
+            else:
+                good += highest <= 2.0 * band(at_mm, curve)
+    assert accepted <= 12  # 28, where the variation as read lies 2 uncertainties away
+    assert good >= 90
+
+
 @pytest.mark.parametrize("points", [40, 100, 601, 5000])
 @pytest.mark.parametrize(("drift_um", "noise_um"), [(8.0, 0.1), (8.0, 1.0), (0.5, 2.0)])
 def test_white_noise_of_any_length_is_taken_off_and_rejects_no_good_part(points, drift_um, noise_um):

@@ -22,11 +22,11 @@ _DRAWS = 16
 _CELLS = 1000
 _STANDS_OUT = 3.0
 """One term in 400 of noise alone passes."""
-_DOUBT, _DOUBT_FEW = (0.3, 0.5), 15.0
+_DOUBT, _DOUBT_FEW = (0.3, 1 / 1.65), 15.0
 """Standard uncertainty of a lift, as a share of it: n samples show whiteness to 15/sqrt(n), within bounds.
 
-At a half the variation as read is at most two uncertainties away: safe even if all of the scatter was a wave
-(chosen by simulation, NUMERICS.md).
+At most so much that the variation as read is a guard band away: then no part is accepted that is outside as
+read, even if all of the scatter was a wave (chosen by simulation, NUMERICS.md).
 """
 # Uniform draws of 53 bits reach no farther for cells of up to some 1,000 samples.
 _QUANTILE = np.linspace(-5.0, 9.0, 1401)
