@@ -110,7 +110,8 @@ def _mismatches(a: Any, b: Any, where: str, *, other_program: bool) -> Iterator[
         for key in sorted(shared - _WORDING):
             place = f"{where}.{key}" if where else str(key)
             yield from _mismatches(a.get(key), b.get(key), place, other_program=other_program)
-    elif isinstance(a, list) and isinstance(b, list) and len(a) == len(b):
+    # Tuples too: what was never JSON, as the reasons of two judgements, is compared number by number as well.
+    elif isinstance(a, list | tuple) and isinstance(b, list | tuple) and len(a) == len(b):
         for i, (x, y) in enumerate(zip(a, b, strict=True)):
             yield from _mismatches(x, y, f"{where}[{i}]", other_program=other_program)
     elif a != b:

@@ -30,6 +30,8 @@ SLICE = 128
 """Records that the index takes at a time: some milliseconds."""
 FAR_BEHIND = 2048
 """Records by which the index may be behind while files wait."""
+GIVE_UP_BEHIND = 20_480
+"""Records by which a reader may keep the index behind; until it has them, memory keeps files and parts."""
 FOLLOW_EVERY_S = 10.0
 """Fewer than a slice wait so long, as a commit syncs."""
 SNAPSHOT_EVERY = 1000
@@ -40,6 +42,8 @@ _CHECK_EVERY_S = 0.02
 _VALUES_SLICE_S = 0.004
 _VALUES_EVERY_S = 0.02
 """A fifth of a core where the table of values is far behind: it reads an archived result for each file."""
+_BUSY_S = 1.0
+"""Pause before a table that somebody reads is tried again: each try waits for the reader."""
 _LAST_VALUES_S = 0.2
 _LAST_SLICES = 40
 """At the end the index takes no more slices than these; what is left follows after the next start."""
@@ -112,14 +116,14 @@ class Upkeep:
         try:
             if now >= self._next_values:
                 values.follow(end, _VALUES_SLICE_S)
-                # From its end: a slice that took long on a slow disk must not take the whole loop.
-                self._next_values = self._clock.monotonic() + _VALUES_EVERY_S
-            # A commit syncs, and so is worth its price for many records, or for few after some seconds.
-            full = values.waiting >= COMMIT_RECORDS
-            if full or (values.waiting and now >= self._next_commit):
-                # Before the commit: one that fails must not be tried again with every turn.
-                self._next_commit = now + FOLLOW_EVERY_S
-                values.commit()
+                # A commit syncs, and so is worth its price for many records, or for few after some seconds.
+                full, busy = values.waiting >= COMMIT_RECORDS, False
+                if full or (values.waiting and now >= self._next_commit):
+                    # Before the commit: one that fails must not be tried again with every turn.
+                    self._next_commit = now + FOLLOW_EVERY_S
+                    busy = not values.commit()
+                # From its end: a slice on a slow disk, or a reader, must not take the whole loop.
+                self._next_values = self._clock.monotonic() + (_BUSY_S if busy else _VALUES_EVERY_S)
         except (JournalWriteError, sqlite3.Error) as error:
             self._give_up_values(error)
         self._values_behind = self._values is not None and values.seq < end
@@ -153,7 +157,8 @@ class Upkeep:
         behind = end - index.seq
         if behind >= SLICE or (behind and now >= self._next_follow):
             self._next_follow = now + FOLLOW_EVERY_S
-            index.follow(SLICE)
+            if not index.follow(SLICE) and behind >= GIVE_UP_BEHIND:
+                raise JournalWriteError("index: somebody keeps reading it")
             # What the index answers for need not be in memory any more.
             memory.forget_recorded(index.seq)
         # Only with nothing left to follow, since the snapshot must stand at the index's own end.

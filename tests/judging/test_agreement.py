@@ -197,3 +197,15 @@ def test_two_records_differ_in_what_is_beyond_rounding_and_no_wording():
     now = {"value": 1.0 + 1e-12, "note": "b", "listed": [1.0, 2.1], "more": 3}
     assert [m.where for m in beyond_rounding(before, now)] == ["listed[1]", "more", "unit"]
     assert [m.where for m in beyond_rounding(before, now, other_program=True)] == ["listed[1]"]
+
+
+@pytest.mark.parametrize("kind", [list, tuple])
+@pytest.mark.parametrize(
+    ("now", "agreement"), [(3.5 * (1 + 1e-15), Agreement.WITHIN_ROUNDING), (3.6, Agreement.DIFFERENT)]
+)
+def test_reasons_are_compared_number_by_number_whatever_sequence_they_come_in(kind, now, agreement):
+    def with_reasons(value, note):
+        values = {"check": "turns", "value": value, "note": note}
+        return {**RESULT, "reason_codes": kind([{"code": "check-failed", "values": values}])}
+
+    assert compare_results(with_reasons(3.5, "a"), with_reasons(now, "b")).agreement == agreement

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -152,6 +153,30 @@ def test_memory_stays_small_without_its_index_and_knows_every_file_all_the_same(
     assert len(reports) == 1
     assert knows_all(memory, 30 * SLICE)
     assert path_of(tmp_path).exists() == (how == "refused"), "the next start makes a damaged one anew"
+
+
+def test_index_that_a_reader_holds_for_good_is_given_up_before_memory_is_full(tmp_path, monkeypatch):
+    monkeypatch.setattr("edgeagent.service.upkeep.GIVE_UP_BEHIND", 10 * SLICE)
+    writer, memory = written(tmp_path, 2 * SLICE)
+    upkeep, reports = upkeep_of(tmp_path, memory=memory)
+    for _ in range(4):
+        upkeep.turn(writer.seq, writer.seq, memory, None)
+    reader = sqlite3.connect(f"{path_of(tmp_path).as_uri()}?mode=ro", uri=True)
+    rows = reader.execute("select seq from entries")
+    rows.fetchone()
+    for first in range(2 * SLICE, 20 * SLICE, SLICE):
+        for record in writer.append([measurement(n) for n in range(first, first + SLICE)]):
+            memory.apply(record)
+        upkeep.turn(writer.seq, writer.seq, memory, None)
+        assert held(memory) <= 13 * SLICE
+        if first < 9 * SLICE:
+            assert reports == [], "a reader that is soon done costs nothing"
+    (said,) = reports
+    assert said == f"{WITHOUT_INDEX}: index: somebody keeps reading it"
+    assert held(memory) <= SLICE
+    assert knows_all(memory, 20 * SLICE)
+    rows.close()
+    reader.close()
 
 
 def test_index_that_a_question_finds_damaged_is_said_once_and_answered_by_the_journal(tmp_path):
