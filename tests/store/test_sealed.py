@@ -6,6 +6,7 @@ import errno
 import json
 import os
 import shutil
+import sys
 import zipfile
 from pathlib import Path
 
@@ -14,12 +15,15 @@ from attacks import CHANGES, play
 from click.testing import CliRunner
 from evidence import signed_store
 from field import copy_station
+from msgspec.structs import replace
 
 from edgeagent.cli import main
+from edgeagent.codec.records.result import encode
 from edgeagent.errors import EvidenceError
+from edgeagent.model.records import Sealing
 from edgeagent.store.archive import Archive
 from edgeagent.store.clock import SystemClock
-from edgeagent.store.copies.sealed import check_sealed, manifests
+from edgeagent.store.copies.sealed import Leftover, check_leftover, check_sealed, manifests, seal
 from edgeagent.store.journal import JournalReader, JournalWriter
 
 
@@ -141,6 +145,115 @@ def test_what_is_not_closed_or_still_used_stays(station, tmp_path):
     again = run(station, "archive", "seal")
     assert (again.exit_code, again.stderr.count("\n")) == (1, 1)
     assert "no closed segment is left" in again.stderr
+
+
+def killed_before(station: Path, monkeypatch, step: str, *words: str) -> set[str]:
+    """Seal with --remove up to a step at which the process ends; returns what the archive holds then."""
+    with monkeypatch.context() as killed:
+        killed.setattr(f"edgeagent.commands.archive.{step}", lambda *_: sys.exit(137))
+        assert run(station, "archive", "seal", "--remove", *words).exit_code == 137
+    return objects(station)
+
+
+def sealings(station: Path) -> list[Sealing]:
+    records = (record for record, _ in JournalReader(station / "store" / "journal").walk())
+    return [record.body for record in records if isinstance(record.body, Sealing)]
+
+
+@pytest.mark.parametrize("step", ["JournalWriter.append", "take_out"])
+@pytest.mark.parametrize("elsewhere", [False, True])
+def test_removal_that_was_killed_is_finished_by_the_next_call(station, tmp_path, monkeypatch, step, elsewhere):
+    words = ["--out", str(tmp_path / "cold")] if elsewhere else []
+    before = objects(station)
+    assert killed_before(station, monkeypatch, step, *words) == before
+    told = run(station, "archive", "seal", "--remove", *words)
+    assert told.exit_code == 0, told.output
+    (manifest,) = manifests(station / "store")
+    assert before - objects(station) == set(manifest.objects)
+    assert [body.root for body in sealings(station)] == [manifest.root], "on record once"
+    assert manifest.root in told.stdout
+    whole = replayed(station, *(["--sealed", str(tmp_path / "cold")] if elsewhere else []))
+    assert (whole["identical"], whole["missing"], whole["unknown"]) == (5, [], [])
+    again = run(station, "archive", "seal", "--remove", *words)
+    assert (again.exit_code, "no closed segment is left" in again.stderr) == (1, True)
+
+
+def test_what_was_sealed_to_keep_a_copy_can_be_taken_out_later(station, tmp_path):
+    before = objects(station)
+    assert run(station, "archive", "seal", "--out", str(tmp_path)).exit_code == 0
+    away = run(station, "archive", "seal", "--remove")
+    assert "is not at hand, its contents stay in the archive" in away.stderr
+    assert (objects(station), sealings(station)) == (before, [])
+    assert run(station, "archive", "seal", "--remove", "--out", str(tmp_path)).exit_code == 0
+    (manifest,) = manifests(station / "store")
+    assert before - objects(station) == set(manifest.objects)
+
+
+def test_damaged_file_of_a_killed_removal_is_named_and_nothing_goes_by_it(station, monkeypatch):
+    before = killed_before(station, monkeypatch, "JournalWriter.append")
+    (path,) = (station / "store" / "sealed").glob("*.sealed")
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    told = run(station, "archive", "seal", "--remove")
+    assert (told.exit_code, told.stderr.count("\n")) == (1, 1)
+    assert path.name in told.stderr
+    assert (objects(station), sealings(station)) == (before, [])
+    # What the message says: out of the way, its records are sealed again
+    path.unlink()
+    path.with_name(f"{path.name}.json").unlink()
+    assert run(station, "archive", "seal", "--remove").exit_code == 0
+    assert len(sealings(station)) == 1
+
+
+def test_whole_file_of_another_journal_under_the_name_of_a_killed_removal_is_not_trusted(
+    station, tmp_path, monkeypatch
+):
+    before = killed_before(station, monkeypatch, "JournalWriter.append")
+    (path,) = (station / "store" / "sealed").glob("*.sealed")
+    other = tmp_path / "other"
+    signed_store(other)
+    stranger = seal(other)
+    assert stranger is not None
+    shutil.copy(stranger.path, path)
+    told = run(station, "archive", "seal", "--remove")
+    assert (told.exit_code, told.stderr.count("\n")) == (1, 1)
+    assert f"{path.name}: its manifest is not the one in" in told.stderr
+    assert (objects(station), sealings(station)) == (before, [])
+    # With the manifest exchanged too, the records tell
+    with pytest.raises(EvidenceError, match="is not the one of this journal"):
+        check_leftover(station / "store", Leftover(stranger.manifest, path, False, frozenset()))
+
+
+def test_content_that_was_named_again_after_a_killed_removal_stays(station, monkeypatch):
+    killed_before(station, monkeypatch, "JournalWriter.append")
+    (manifest,) = manifests(station / "store")
+    journal = station / "store" / "journal"
+    records = [record for record, _ in JournalReader(journal).walk()]
+    again = next(
+        r.body for r in records if r.kind == "measurement" and r.body.source.sha256 in manifest.objects
+    )
+    writer = JournalWriter(journal, SystemClock(), 10**9)
+    writer.open(lambda *_: None)
+    writer.append([again])
+    writer.close()
+    assert run(station, "archive", "seal", "--remove").exit_code == 0
+    stays = {again.source.sha256, again.result_sha256}
+    assert stays <= objects(station)
+    assert not (set(manifest.objects) - stays) & objects(station)
+
+
+def test_segments_on_both_sides_of_sealed_ones_are_sealed_in_two_files(station):
+    store = station / "store"
+    whole = seal(store)
+    assert whole is not None
+    first, middle, *rest = whole.manifest.segments
+    manifest = store / "sealed" / f"{whole.manifest.name}.json"
+    manifest.write_bytes(encode(replace(whole.manifest, segments=(middle,))))
+    before, behind, none = seal(store), seal(store), seal(store)
+    assert before is not None
+    assert behind is not None
+    assert (before.manifest.segments, behind.manifest.segments, none) == ((first,), tuple(rest), None)
 
 
 def test_disk_that_fills_up_while_sealing_is_left_as_it_was(station, monkeypatch):

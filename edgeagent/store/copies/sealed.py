@@ -13,7 +13,7 @@ import contextlib
 import hashlib
 import os
 import zipfile
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -64,35 +64,50 @@ class SealedFile:
     manifest: SealedManifest
 
 
-def seal(store: Path, out: Path | None = None, progress: Progress = no_progress) -> SealedFile:
+@dataclass(frozen=True, slots=True)
+class Leftover:
+    """A sealed file with contents that are still in the archive: ``contents``, which no later record names.
+
+    ``path`` is None where the file is in none of the places. ``recorded`` says whether a ``sealing`` record
+    names its manifest.
+    """
+
+    manifest: SealedManifest
+    path: Path | None
+    recorded: bool
+    contents: frozenset[str]
+
+
+def seal(store: Path, out: Path | None = None, progress: Progress = no_progress) -> SealedFile | None:
     """Put the closed segments that are in no sealed file yet, with their contents, into one file; durable.
 
-    ``out`` is a folder, by default ``sealed/`` in the store. Raises EvidenceError where there is nothing to
-    seal, JournalCorruptError where a content was changed, OSError.
+    ``out`` is a folder, by default ``sealed/`` in the store. None where no such segment is left. Raises
+    EvidenceError, JournalCorruptError where a content was changed, OSError.
     """
     journal, archive = store / "journal", Archive(store / "archive")
-    # By manifests, not by `sealing` records: a file that was sealed without --remove has none.
-    done = max((m.last for m in manifests(store)), default=0)
     reader = JournalReader(journal)
     # The last segment is still appended to, and would be another one than in the file.
     closed = {path.name for path in reader.segments()[:-1]}
+    # By manifests, not by `sealing` records: a file that was sealed without --remove has none.
+    closed -= {name for manifest in manifests(store) for name in manifest.segments}
     first, last, prev, head, before = 0, 0, GENESIS, GENESIS, GENESIS
     names, wanted, later = dict[str, None](), dict[str, None](), set[str]()
     for record, place in progress(reader.walk(), "records", record_total(journal)):
         # The whole journal is walked: a content stays as long as any later record names it, such as a copied
         # file's.
         moved = {d for what, d in references(record.body) if what not in _KEPT}
-        if place.segment in closed and record.seq > done:
+        # Up to the next sealed segment: a file holds one unbroken piece of the chain, the next call the rest.
+        if place.segment in closed and last in (0, record.seq - 1):
             first, prev = (first, prev) if first else (record.seq, before)
             last, head = record.seq, record.hash
             names[place.segment] = None
             wanted.update(dict.fromkeys(sorted(moved)))
         # What earlier sealed files hold was settled when they were made.
-        elif record.seq > done:
+        elif names:
             later |= moved
         before = record.hash
     if not names:
-        raise EvidenceError("no closed segment is left to seal: the last one is still being written")
+        return None
     there = {digest for digest, _ in archive.objects()}
     # What is missing stays missing and is `replay`'s to say: sealing must not fail for an object lost long ago.
     objects = tuple(d for d in wanted if d not in later and d in there)
@@ -194,14 +209,57 @@ def earlier_contents(store: Path, sealings: Sequence[Sealing]) -> frozenset[str]
     return frozenset(digest for manifest in earlier for digest in manifest.objects)
 
 
-def take_out(store: Path, sealed: SealedFile, progress: Progress = no_progress) -> int:
-    """Remove from the archive what a sealed file holds, having read all of it again; returns how many contents.
+def leftovers(store: Path, out: Path | None, progress: Progress = no_progress) -> list[Leftover]:
+    """Sealed files whose contents are still in the archive: --remove was killed, or was not asked for.
 
-    Only while no agent runs: the caller holds the journal's lock. Raises EvidenceError, OSError.
+    Files are looked for in ``sealed/`` of the store and in ``out``. Raises JournalCorruptError.
+    """
+    found, there = manifests(store), {digest for digest, _ in Archive(store / "archive").objects()}
+    last_named = dict.fromkeys((d for m in found for d in m.objects if d in there), 0)
+    if not last_named:
+        return []
+    journal, recorded = store / "journal", set[str]()
+    for record, _ in progress(JournalReader(journal).walk(), "records", record_total(journal)):
+        if isinstance(record.body, Sealing):
+            recorded.add(record.body.manifest_sha256)
+        # The agent may have run since: a copied file's content, named again, stays in the archive.
+        last_named.update((d, record.seq) for _, d in references(record.body) if d in last_named)
+    open_ones = []
+    for manifest in found:
+        contents = frozenset(d for d in manifest.objects if 0 < last_named.get(d, 0) <= manifest.last)
+        places = (folder / manifest.name for folder in (store / FOLDER, out) if folder is not None)
+        path = next((p for p in places if p.is_file()), None)
+        if contents:
+            is_recorded = digest_of(encode(manifest)) in recorded
+            open_ones.append(Leftover(manifest, path, is_recorded, contents))
+    return open_ones
+
+
+def check_leftover(store: Path, leftover: Leftover, progress: Progress = no_progress) -> SealedFile:
+    """The file of a leftover, once all of it was read: whole, and of this journal. Raises EvidenceError.
+
+    A file that was written before a kill, or lay in cold storage for months, is trusted no more than a
+    stranger's.
+    """
+    path, manifest = leftover.path, leftover.manifest
+    assert path is not None
+    # By the store's manifest: that is the one whose digest goes on record, and which readers go by.
+    if check_sealed(path, progress) != manifest:
+        raise EvidenceError(
+            f"{path}: its manifest is not the one in {store / FOLDER}: another file of this name"
+        )
+    check_belongs(path, manifest, store / "journal")
+    return SealedFile(path, manifest)
+
+
+def take_out(store: Path, sealed: SealedFile, held: Collection[str], progress: Progress = no_progress) -> int:
+    """Remove ``held``, contents of a sealed file, from the archive, having read all of the file again.
+
+    Returns how many were removed. Only while no agent runs: the caller holds the journal's lock. Raises
+    EvidenceError, OSError.
     """
     check_sealed(sealed.path, progress)
     archive, count = Archive(store / "archive"), 0
-    held = set(sealed.manifest.objects)
     # A list, since the folders are changed on the way; a removal that a power cut undoes is only repeated disk
     # use.
     for digest, path in list(archive.objects()):
