@@ -199,6 +199,20 @@ def test_two_waves_in_less_than_two_turns_are_seen_by_what_the_second_turn_has_o
     assert np.median(one.spectrum.noise_nm[200:]) < 2.0
 
 
+@pytest.mark.parametrize(
+    "pair",
+    [
+        {12.61: (0.050, 5.8), 16.69: (0.038, 0.9)},
+        {9.4: (0.050, 4.0), 11.68: (0.040, 2.7)},
+        {18.27: (0.050, 0.4), 22.48: (0.033, 5.0)},
+    ],
+)
+def test_two_low_waves_do_not_hide_each_other_in_what_the_second_turn_has_otherwise(pair):
+    one = found(1.4, pair)
+    low, high = (int(upr) for upr in pair)
+    assert (one.spectrum.amplitude_nm + 1.65 * one.spectrum.noise_nm)[low - 3 : high + 3].max() > 50.0
+
+
 ALONE = {64: (0.050, 0.2), 120: (0.030, 1.0)}
 AMONG_OTHERS = {
     60: (0.016, 4.8), 61: (0.010, 1.7), 62: (0.001, 0.4), 63: (0.015, 2.8), 64: (0.050, 0.2),

@@ -280,8 +280,9 @@ def unlike_um2(
     reach = math.ceil(2 / (turns - 1))
     for block in np.array_split(np.arange(_CREST_MIN, upr_max), (upr_max - _CREST_MIN) // _NEAR_MAX):
         for n in block[power[block] > _SIDE_NOISES**2 * float(np.median(power[block]))]:
-            wide = min(max(n // 3, 8), _NEAR_MAX // 2)  # few lines where a drift is steep
-            level = float(np.median(power[max(n - wide, 0) : n + wide + 1]))
+            # Few lines below, where a drift is steep, but all above: a low wave is as wide as those few.
+            wide = min(max(n // 3, 8), _NEAR_MAX // 2)
+            level = float(np.median(power[max(n - wide, 0) : n + _NEAR_MAX // 2 + 1]))
             known = float(np.max(lacking_um2[max(n - reach, 0) : n + reach + 2]))
             if power[n] > _SIDE_NOISES**2 * level and known <= _KNOWN**2 * power[n]:
                 found[n : n + 2] = np.maximum(found[n : n + 2], power[n])
