@@ -54,6 +54,20 @@ def test_nothing_is_left_after_an_error(tmp_path, mistake, raised):
         assert str(told.value).endswith("cannot be written: No space left on device; nothing was written")
 
 
+def test_folder_whose_name_the_disk_does_not_keep_is_not_left_behind(tmp_path, monkeypatch):
+    real = os.fsync
+
+    def refuse(fd: int) -> None:
+        if os.fstat(fd).st_ino == tmp_path.stat().st_ino:
+            raise OSError(5, "Input/output error")
+        real(fd)
+
+    monkeypatch.setattr(os, "fsync", refuse)
+    with pytest.raises(AgentError, match="nothing was written"), new_whole_folder(tmp_path / "out") as folder:
+        (folder / "a").write_text("a")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_place_where_no_folder_can_be_made_is_said(tmp_path):
     (tmp_path / "file").write_text("")
     with (

@@ -33,7 +33,10 @@ def new_whole_folder(out: Path) -> Iterator[Path]:
         # Before it has its name: after a power cut a folder of this name must still be whole.
         sync_tree(folder)
         folder.rename(out)
+        # Until its name is durable too: what is reported as not written must not be there under its name.
+        folder = out
         sync_folder(above)
+        folder = None
     except OSError as error:
         raise AgentError(f"{out}: cannot be written: {error.strerror or error}; nothing was written") from error
     finally:
