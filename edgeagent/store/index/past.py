@@ -87,9 +87,12 @@ class Past:
         # Decided by either: what the other one has of the serial counts as well.
         if not walked and not index.has_decided(serial_key, key, before):
             return
-        for line in records_at(self._journal, index.measurements(serial_key, before)):
-            record = decode_record(line)
-            last = record.seq
+        places = index.measurements(serial_key, before)
+        for place, line in zip(places, records_at(self._journal, places), strict=True):
+            record, last = decode_record(line), place.seq
+            # Right by its own hash wherever it stands: an index that is wrong could hide a reject behind it.
+            if record.seq != place.seq:
+                raise RecordError(f"record {record.seq} where {place.seq} should be")
             yield record
         if self._walked is not None:
             # Behind the last one: a commit that reported a failure may be in the index all the same.

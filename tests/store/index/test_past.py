@@ -101,10 +101,18 @@ def test_damaged_index_is_removed_and_the_journal_answers_that_same_question(sto
     assert answers(store, past) == by_the_journal(store)
 
 
-def test_index_that_names_wrong_places_is_removed_and_blames_no_good_journal(store):
+WRONG = (
+    "update entries set start = start + 1",
+    "update entries set size = 1000000 where seq = 8",
+    "update entries set (segment, start, size) = (select segment, start, size from entries where seq = 3)",
+)
+
+
+@pytest.mark.parametrize("change", WRONG, ids=["no record", "too long", "another record"])
+def test_index_that_names_wrong_places_is_removed_and_blames_no_good_journal(store, change):
     index = indexed(store)
     db = sqlite3.connect(path_of(store))
-    db.execute("update entries set start = start + 1")
+    db.execute(change)
     db.commit()
     db.close()
     past = Past(store / "journal", index, None)
