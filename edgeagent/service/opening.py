@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from edgeagent.judging.snapshot import restore
 from edgeagent.model.records import Recovery
 from edgeagent.store.archive import Archive
 from edgeagent.store.configuration import StationConfiguration
+from edgeagent.store.copies.cut_ends import cuts_to_record, keep_end
 from edgeagent.store.files import sweep_temporaries
 from edgeagent.store.index.cache_file import discard
 from edgeagent.store.index.index import IndexWriter, path_of
@@ -67,7 +69,8 @@ def open_journal(
     """
     settings, store = configuration.settings, configuration.store
     recovered: list[Recovery] = []
-    refused = ""
+    quarantine = store / "quarantine"
+    refused, is_cut = "", False
     while True:
         # Before anything is read: what another agent writes meanwhile would be missing here.
         writer.lock()
@@ -95,16 +98,19 @@ def open_journal(
                 refused = indexing.refused
                 continue
             # One torn tail is what a crash leaves; a second one in the same start is damage.
-            if recovered or isinstance(error, JournalWriteError):
+            if is_cut or isinstance(error, JournalWriteError):
                 raise
             check_not_shorter(state, writer.seq)
-            recovered.append(writer.recover(store / "quarantine"))
+            writer.recover(partial(keep_end, quarantine))
+            is_cut = True
             continue
         check_not_shorter(state, writer.seq)
+        # By what lies there, not by what this start did: the start that cut may have been killed at once.
+        recovered.extend(cuts_to_record(quarantine, JournalReader(store / "journal")))
         if refused:
             recovered.append(Recovery(what="index-failed", reason=f"{WITHOUT_INDEX}: {refused}"[:500]))
         if state is None and writer.seq > 0:
-            aside = set_aside_damaged_state(state_path, store / "quarantine")
+            aside = set_aside_damaged_state(state_path, quarantine)
             damaged = f"; the damaged state is kept as quarantine/{aside}" if aside else ""
             reason = f"delivery position rebuilt from the journal{damaged}"
             recovered.append(Recovery(what="state-rebuilt", reason=reason))

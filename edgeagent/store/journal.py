@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TypeVar
 
 from edgeagent.codec.records.chain import ChainStep, quick_step
-from edgeagent.codec.records.digest import digest_of
 from edgeagent.codec.records.record import (
     GENESIS,
     LINE_BYTES_MAX,
@@ -29,10 +28,10 @@ from edgeagent.errors import (
     JournalTornTailError,
     JournalWriteError,
 )
-from edgeagent.model.records import AnyBody, TailCut
+from edgeagent.model.records import AnyBody
 from edgeagent.model.status import ProcessMark
 from edgeagent.store.clock import Clock
-from edgeagent.store.files import make_folder, sync_folder, write_all, write_synced
+from edgeagent.store.files import make_folder, sync_folder, write_all
 from edgeagent.store.running.process import process_text, read_mark, write_mark
 
 T = TypeVar("T")
@@ -341,11 +340,11 @@ class JournalWriter:
             self.close()
             raise JournalWriteError(f"{self.folder}: {error}") from error
 
-    def recover(self, quarantine: Path) -> TailCut:
-        """Cut an incomplete last line off, keep its bytes, and say what was done.
+    def recover(self, keep: Callable[[Place, bytes], None]) -> None:
+        """Cut an incomplete last line off, its bytes given to ``keep`` with the place behind which they stood.
 
-        After `open` raised JournalTornTailError, under the lock that it took. The returned body is that of the
-        ``recovery`` record that must follow. Raises JournalCorruptError when the damage is no torn tail,
+        After `open` raised JournalTornTailError, under the lock that it took. ``keep`` must be durable when it
+        returns, and may raise OSError. Raises JournalCorruptError when the damage is no torn tail,
         JournalWriteError.
         """
         assert self._lock >= 0
@@ -356,12 +355,8 @@ class JournalWriter:
         assert tail is not None
         path = self.folder / tail.segment
         try:
-            cut = path.read_bytes()[tail.offset :]
-            make_folder(quarantine)
-            # Kept and synced before the cut: a power cut in between finds the torn end again, and the same
-            # name.
-            digest = digest_of(cut)
-            write_synced(quarantine / f"journal-tail-{digest[:16]}", cut)
+            # Before the cut: a power cut in between finds the torn end again.
+            keep(Place(tail.segment, tail.offset), path.read_bytes()[tail.offset :])
             fd = os.open(path, os.O_RDWR)
             try:
                 os.ftruncate(fd, tail.offset)
@@ -371,8 +366,6 @@ class JournalWriter:
                 os.close(fd)
         except OSError as error:
             raise JournalWriteError(f"{path}: {error}") from error
-        reason = f"{tail.segment}: line {tail.line}: {tail.reason}"
-        return TailCut(reason=reason, bytes=tail.size, sha256=digest)
 
     def append(self, bodies: Sequence[AnyBody]) -> list[Record]:
         """Write one record a body, in order with one sync. Raises JournalWriteError."""

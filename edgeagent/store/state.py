@@ -89,18 +89,20 @@ def _of_before(state: State) -> State:
 
 
 def set_aside_damaged_state(path: Path, quarantine: Path) -> str | None:
-    """Move a state file that cannot be read out of the way; its new name, None when there was none.
+    """Keep a copy of a state file that cannot be read; its name, None when there is none to keep.
 
-    Raises JournalWriteError when it cannot be moved.
+    Raises JournalWriteError when it cannot be kept.
     """
     try:
         if not path.exists() or read_state(path) is not None:
             return None
         make_folder(quarantine)
+        data = path.read_bytes()
         # Named by its content: a start that is cut off here and repeated keeps one copy, not one for each
-        # attempt.
-        aside = quarantine / f"publisher-state-{hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
-        path.rename(aside)
+        # attempt. The file itself stays until the next state replaces it, so that the repeated start finds it
+        # damaged too, and puts on record where the copy is.
+        aside = quarantine / f"publisher-state-{hashlib.sha256(data).hexdigest()[:16]}"
+        write_synced(aside, data)
     except OSError as error:
         raise JournalWriteError(f"{path}: {error}") from error
     return aside.name

@@ -9,10 +9,12 @@ import pytest
 from played_store import PlayedStation
 from records import body_of
 
+from edgeagent.codec.records.digest import digest_of
 from edgeagent.errors import JournalWriteError
 from edgeagent.judging import memory as judging_memory
 from edgeagent.judging.memory import file_key
 from edgeagent.model import Disposition
+from edgeagent.model.records import TailCut
 from edgeagent.rules.files.settling import Look
 from edgeagent.service.opening import OpenedJournal, open_journal
 from edgeagent.store.clock import SystemClock
@@ -120,6 +122,31 @@ def test_index_whose_last_record_cannot_be_read_is_begun_anew(station):
     found = opened(station)
     assert found.index is not None
     assert (said(found), knows_all(found)) == ([], True)
+
+
+def torn(station: PlayedStation, cut: int) -> bytes:
+    """Take ``cut`` bytes off the journal's end; returns what is left of its last line."""
+    (segment,) = (station.store / "journal").glob("*.jsonl")
+    whole = segment.read_bytes()
+    segment.write_bytes(whole[:-cut])
+    return whole[:-cut].splitlines(keepends=True)[-1]
+
+
+def cut_ends(found: OpenedJournal) -> list[str]:
+    return [body.sha256 for body in found.recovered if isinstance(body, TailCut)]
+
+
+def test_cut_end_goes_on_record_at_the_next_start_where_the_first_was_killed(station):
+    first = digest_of(torn(station, 40))
+    assert cut_ends(opened(station)) == [first]  # what follows is killed before it appends
+    again = opened(station)
+    assert cut_ends(again) == [first]
+    station.extend([again.recovered])
+    assert cut_ends(opened(station)) == [], "on record once"
+    (kept,) = (station.store / "quarantine").iterdir()
+    assert digest_of(kept.read_bytes()) == first
+    second = digest_of(torn(station, 30))
+    assert cut_ends(opened(station)) == [second]
 
 
 def test_reader_of_an_index_that_is_being_made_gets_none(tmp_path):
