@@ -155,6 +155,16 @@ def test_memory_stays_small_without_its_index_and_knows_every_file_all_the_same(
     assert path_of(tmp_path).exists() == (how == "refused"), "the next start makes a damaged one anew"
 
 
+def test_index_that_somebody_removes_while_the_agent_runs_is_called_that(tmp_path):
+    writer, memory = written(tmp_path, 2 * SLICE)
+    upkeep, reports = upkeep_of(tmp_path, memory=memory)
+    upkeep.turn(writer.seq, writer.seq, memory, None)
+    path_of(tmp_path).unlink()
+    upkeep.turn(writer.seq, writer.seq, memory, None)
+    assert reports == [f"{WITHOUT_INDEX}: index: somebody removed or renamed the file"]
+    assert knows_all(memory, 2 * SLICE)
+
+
 def test_index_that_a_reader_holds_for_good_is_given_up_before_memory_is_full(tmp_path, monkeypatch):
     monkeypatch.setattr("edgeagent.service.upkeep.GIVE_UP_BEHIND", 10 * SLICE)
     writer, memory = written(tmp_path, 2 * SLICE)

@@ -124,3 +124,11 @@ def is_damaged(error: BaseException | None) -> bool:
         return False
     # Without its tables, or with entries that it cannot have, a file is no less damaged than with bad pages.
     return getattr(error, "sqlite_errorcode", 0) & 0xFF not in _NOT_THE_FILE
+
+
+def words_of(error: sqlite3.Error) -> str:
+    """What went wrong, for a reader."""
+    # SQLite calls a file read-only that is not under its name any more.
+    if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_READONLY_DBMOVED:
+        return "somebody removed or renamed the file"
+    return str(error)

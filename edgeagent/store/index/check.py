@@ -21,7 +21,7 @@ from edgeagent.store.index.resume import SNAPSHOT
 from edgeagent.store.journal import JournalReader
 
 _KIND = "index"
-_REMEDY = "remove state/index.sqlite, the service makes it anew"
+_REMEDY = "remove state/index.sqlite, the next start makes it anew"
 
 
 class IndexCheck:

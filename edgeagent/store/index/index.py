@@ -24,6 +24,7 @@ from edgeagent.store.index.cache_file import (
     open_for_reading,
     open_for_writing,
     set_patience,
+    words_of,
 )
 from edgeagent.store.index.entries import MEASUREMENT, IndexEntry, entry_of, key_of_name
 from edgeagent.store.journal import Position
@@ -292,7 +293,7 @@ class IndexWriter(Index):
         except sqlite3.Error as error:
             if is_busy(error):
                 return False
-            raise JournalWriteError(f"index: {error}") from error
+            raise JournalWriteError(f"index: {words_of(error)}") from error
         return True
 
     def _insert(

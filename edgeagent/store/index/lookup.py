@@ -185,7 +185,7 @@ def _index_errors() -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        reason = f"the index is damaged ({error}); remove it, the service makes a new one"
+        reason = f"the index is damaged ({error}); remove it, the next start of the service makes a new one"
         raise JournalCorruptError("state/index.sqlite", 0, reason) from error
 
 

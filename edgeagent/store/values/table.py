@@ -24,6 +24,7 @@ from edgeagent.store.index.cache_file import (
     one_commit,
     open_for_reading,
     open_for_writing,
+    words_of,
 )
 from edgeagent.store.journal import Position
 from edgeagent.store.values.rows import ValueForm, ValueRow, form_of
@@ -271,7 +272,7 @@ class ValueWriter(ValueTable):
             self._numbers.clear()  # what was numbered in a commit that did not happen has no number
             if is_busy(error):
                 return False
-            raise JournalWriteError(f"table of values: {error}") from error
+            raise JournalWriteError(f"table of values: {words_of(error)}") from error
         return True
 
     def _insert_rows(self, rows: Sequence[ValueRow]) -> None:
