@@ -14,6 +14,7 @@ from edgeagent.analysis.kinds import Request, axial
 from edgeagent.demo.thread_surface import BOTTOM, TOP, Cut, Part, with_noise
 
 STEEP = Part(lead_mm=20.0, starts=2, ball_pitch_circle_mm=16.6, land_mm=-0.4)
+CUT_SHORT = Cut(x_start_mm=-2.6, x_end_mm=17.4, spacing_mm=0.004, tip_radius_mm=0.02)
 CUT = Cut(x_start_mm=-3.0, x_end_mm=34.0, spacing_mm=0.004, tip_radius_mm=0.02)
 
 
@@ -40,6 +41,20 @@ def test_plane_is_found_and_taken_out_of_every_value(member, hand, offset, yaw):
     assert worst(result, "pitch", 10.0) < 5e-5
     assert max(abs(v) for v in by_name(result, "cumulative_pitch_deviation").values()) < 0.2
     assert [c.check for c in result.quality if not c.ok] == []
+
+
+@pytest.mark.parametrize("offset", [0.2, 0.0])
+def test_an_offset_that_noise_leaves_unsure_is_in_the_diameters(offset):
+    exact = traced(Part(), CUT_SHORT, plane=Plane(offset))
+    errors, stated = [], []
+    for seed in range(16):
+        result = measured(Part(), CUT_SHORT, with_noise(exact, 20.0, seed))
+        for q in result.quantities:
+            if q.name == "ball_pitch_circle_diameter" and q.instance == "":
+                errors.append(1e3 * (q.value - 20.75))
+                stated.append(1e3 * q.standard_uncertainty)
+    assert 0.65 < np.mean(stated) / np.sqrt(np.mean(np.square(errors))) < 1.5  # a ninth without the offset's
+    assert offset or max(stated) < 0.002
 
 
 def test_without_the_correction_the_same_trace_is_two_degrees_off():

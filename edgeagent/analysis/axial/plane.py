@@ -63,5 +63,37 @@ class Plane:
             beside = self.offset_mm + at * slope
         return at / np.cos(self.yaw_rad), side * np.sqrt(np.square(across_mm) - np.square(beside))
 
+    def side_stretch(self, radius_mm: FloatArray) -> float:
+        """Standard uncertainty of a length along one side by the yaw's, relative; 0 where none was fitted.
+
+        ``radius_mm`` (n,) are the grooves' distances from the axis.
+        """
+        if self.yaw_uncertainty_rad is None:
+            return 0.0
+        return self.yaw_uncertainty_rad * self.shift_mm / float(np.mean(radius_mm))
+
+    def mean_stretch(self, along_mm: FloatArray, side: FloatArray, radius_mm: FloatArray) -> float:
+        """What is left of `side_stretch` in the pitch of both sides together; arrays of shape (n,).
+
+        One side grows as the other shrinks, each with the weight of its least-squares line.
+        """
+        stretch = self.side_stretch(radius_mm)
+        if stretch == 0.0:
+            return 0.0
+        top, bottom = (
+            float(np.sum(np.square(x - np.mean(x)))) for x in (along_mm[side > 0], along_mm[side < 0])
+        )
+        return stretch * abs(top - bottom) / (top + bottom)
+
+    def diameter_uncertainty_mm(self, along_mm: FloatArray, radius_mm: FloatArray) -> float:
+        """Standard uncertainty of all diameters together by the offset's; 0 where none was fitted.
+
+        A point y beside the axis lies hypot(z, y) off it: an error of y counts with 2 y / radius in a diameter.
+        """
+        if self.offset_uncertainty_mm is None:
+            return 0.0
+        beside = abs(self.offset_mm + float(np.mean(along_mm)) * float(np.sin(self.yaw_rad)))
+        return 2.0 * beside * self.offset_uncertainty_mm / float(np.mean(radius_mm))
+
 
 THROUGH_AXIS = Plane(0.0, 0.0, 0.0)

@@ -19,7 +19,8 @@ class Across:
     """Ball pitch circle diameter: mean of ``each_mm``, measured at the grooves ``place`` (their indices).
 
     ``weights`` (m, n) makes the m diameters from the n centres' distances from the axis; ``spread_mm`` (n,) is
-    the standard uncertainty of those distances, and the centres are independent.
+    the standard uncertainty of those distances, and the centres are independent; ``common_mm`` is what all
+    diameters have in common beside it.
     """
 
     diameter_mm: float
@@ -28,11 +29,12 @@ class Across:
     place: IntArray
     weights: FloatArray
     spread_mm: FloatArray
+    common_mm: float = 0.0
 
     @property
     def each_uncertainty_mm(self) -> FloatArray:
         """Standard uncertainty of each diameter, shape (m,)."""
-        return np.asarray(np.sqrt(np.square(self.weights) @ np.square(self.spread_mm)))
+        return np.asarray(np.sqrt(np.square(self.weights) @ np.square(self.spread_mm) + self.common_mm**2))
 
 
 def ball_pitch_circle(
@@ -42,6 +44,7 @@ def ball_pitch_circle(
     *,
     pitch_mm: float,
     uncertainty_mm: FloatArray,
+    common_mm: float = 0.0,
 ) -> Across | None:
     """Diameter across the axis from each ball centre that has a counterpart on the other side.
 
@@ -50,6 +53,8 @@ def ball_pitch_circle(
     along_mm, across_mm, side, uncertainty_mm : shape (n,)
         Ball centres in the frame of the axis, code of their side, and the standard uncertainty across.
     pitch_mm : mm
+    common_mm : mm
+        Standard uncertainty that all diameters have in common, as that of the measuring plane.
 
     Returns
     -------
@@ -80,8 +85,9 @@ def ball_pitch_circle(
     own[np.arange(len(place)), place] = 1.0
     weights = matrix + own
     # Mean of weights first, so that a centre that stands in several diameters counts once with its sum.
-    spread = float(np.sqrt(np.sum(np.square(weights.mean(axis=0) * uncertainty_mm))))
-    return Across(float(each.mean()), spread, each, np.array(place, dtype=np.int64), weights, uncertainty_mm)
+    spread = float(np.sqrt(np.sum(np.square(weights.mean(axis=0) * uncertainty_mm)) + common_mm**2))
+    at = np.array(place, dtype=np.int64)
+    return Across(float(each.mean()), spread, each, at, weights, uncertainty_mm, common_mm)
 
 
 def _counterpart(along_mm: FloatArray, side: FloatArray, i: int, pitch_mm: float) -> FloatArray | None:

@@ -301,6 +301,7 @@ def _collect(
         frame.side,
         pitch_mm=thread.pitch_mm,
         uncertainty_mm=measured.height_spread_mm,
+        common_mm=frame.axis.plane.diameter_uncertainty_mm(frame.along_mm, frame.radius_mm),
     )
     # Curvature and lead angle need a circle only roughly: the nominal one does where none is measured.
     circle = across.diameter_mm if across is not None else thread.ball_pitch_circle_mm
@@ -370,7 +371,7 @@ def _pitch_quantities(
     """Pitch of each pair, the largest cumulative deviation of each side, index error of each start."""
     frame = measured.frame
     quantities, pairs = [], []
-    turned = _yaw_share(frame)
+    turned = frame.axis.plane.side_stretch(frame.radius_mm)
     for step in neighbour_pitches(frame.along_mm, frame.side, measured.number, measured.along_spread_mm):
         side = side_name(frame.side[step.first])
         pair = f"{side}[{measured.number[step.first] + 1}-{measured.number[step.second] + 1}]"
@@ -411,16 +412,11 @@ def _pitch_quantities(
     return quantities, {"pitch": pairs, "cumulative_deviation": cumulative}
 
 
-def _yaw_share(frame: Frame) -> float:
-    """Standard uncertainty of a length along one side by that of the plane's yaw, relative."""
-    plane = frame.axis.plane
-    if plane.yaw_uncertainty_rad is None:
-        return 0.0
-    return plane.yaw_uncertainty_rad * plane.shift_mm / float(np.mean(frame.radius_mm))
-
-
 def _trace_quantities(frame: Frame, grid: PitchGrid, across: Across | None, thread: Thread) -> list[Quantity]:
     pitch, pitch_spread = grid.pitch_mm, grid.pitch_uncertainty_mm
+    if pitch is not None and pitch_spread is not None:
+        turned = frame.axis.plane.mean_stretch(frame.along_mm, frame.side, frame.radius_mm)
+        pitch_spread = float(np.hypot(pitch_spread, turned * pitch))
     lead = pitch * thread.starts if pitch is not None else None
     lead_spread = pitch_spread * thread.starts if pitch_spread is not None else None
     diameter, diameter_spread = (across.diameter_mm, across.uncertainty_mm) if across else (None, None)
