@@ -25,11 +25,13 @@ WHY = (reason(Code.NO_RECIPE, part="P"),)
 BOTH = ("left", "right")
 
 
-def measured(asked, seq, was, now=None, *, feature="left", serial="1", needs=("left",), needs_now=None):
+def measured(
+    asked, seq, was, now=None, *, feature="left", serial="1", needs=("left",), needs_now=None, content=None
+):
     """A measurement that was judged as ``was`` and is now, for want of another word, judged as ``now``."""
     trace = {"part": "P", "serial": serial, "feature": feature}
     members = {"required": list(needs), "disposition": was.value, "decided_at": float(seq)}
-    source = {"sha256": f"{seq:064x}"}
+    source = {"sha256": f"{seq if content is None else content:064x}"}
     body = body_of("measurement", {"trace": trace, "source": source, **members})
     reasons = WHY if now not in (None, was) else ()
     asked.measured(seq, body, now or was, reasons, tuple(needs if needs_now is None else needs_now))
@@ -83,6 +85,17 @@ def test_copy_of_an_earlier_file_and_an_older_measurement_improve_nothing_howeve
     disposed(asked, REJECT)
     measured(asked, 9, ACCEPT, feature="right", needs=BOTH, needs_now=("left",))
     assert asked.decided() == (Counter({(REJECT, REJECT): 1}), [])
+
+
+def test_copy_of_what_was_decided_of_a_part_long_ago_does_not_improve_it():
+    asked = PartsAsked()
+    measured(asked, 1, ACCEPT, content=7)
+    measured(asked, 2, REJECT, HOLD)
+    measured(asked, 3, ACCEPT, serial="between")
+    measured(asked, 4, ACCEPT, content=7)
+    disposed(asked, REJECT)
+    table, (flip,) = asked.decided()
+    assert (table, flip.would_be, flip.measured) == (Counter({(REJECT, HOLD): 1}), HOLD, (2,))
 
 
 def test_part_takes_less_than_half_a_kilobyte(monkeypatch):
