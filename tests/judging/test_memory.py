@@ -15,6 +15,7 @@ from edgeagent.errors import ConfigError
 from edgeagent.judging.memory import Memory, feature_result, file_key
 from edgeagent.model import Disposition
 from edgeagent.model.records import Unknown
+from edgeagent.rules.files.settling import Look
 from edgeagent.rules.part_set import decide
 from edgeagent.rules.sentences import sentences
 from edgeagent.store.configuration import load_configuration
@@ -351,3 +352,32 @@ def test_newest_parts_are_asked_for_too_where_their_records_can_be_found_at_once
         fold.finish(serial)
     fold.measure("1", "accept")
     assert (fold.stands("1"), len(fold.asked)) == ((1, "reject"), 1)
+
+
+def test_first_request_of_two_persons_is_remembered_with_its_login_or_as_one_without():
+    asked = {
+        "what": "release-refused",
+        "part": "P",
+        "serial": "1",
+        "seq": 0,
+        "matched": False,
+        "reason": "second",
+    }
+    code = {"code": "second-person-needed", "values": {}}
+    for login, uid in (({"uid": 7}, 7), ({}, -1)):
+        memory = visited(None, ("acknowledgement", {**asked, "reason_code": code, **login}))
+        assert memory.proposed == {("P", "1"): ("line", uid)}
+
+
+def test_newest_files_of_verifications_are_known_as_copies(monkeypatch):
+    monkeypatch.setattr("edgeagent.judging.memory._FILES_MAX", 2)
+    memory = visited(None, *(("verification", {"source": {"name": "a", "sha256": n}}) for n in "abc"))
+    assert [sha256 for sha256, _ in memory.verifying] == ["b", "c"]
+
+
+def test_look_of_a_file_is_remembered_while_it_is_in_its_folder():
+    memory = Memory({"inbox": frozenset({"a.txt"})}, None, live_s=60.0, latches=True)
+    for seq, name in enumerate(("a.txt", "b.txt"), 1):
+        source = {"folder": "inbox", "name": name, "sha256": name, "look": [seq, 2, 3, 4]}
+        memory.visit(record_of("measurement", {"source": source}, seq=seq), "place")
+    assert memory.looks == {("inbox", "a.txt"): (Look(1, 2, 3, 4), "a.txt")}

@@ -393,3 +393,11 @@ def test_value_that_was_rounded_to_zero_does_not_take_the_natural_zero_away():
     # It counts as half of the smallest value above zero.
     half = percentile_capability([values[1] / 2, *values[1:]], None, middle + 1.33 * (high - middle))
     assert found.cpk_bounds == half.cpk_bounds
+
+
+def test_many_zeros_are_values_of_their_own_and_no_rounding():
+    values = spread_evenly(stats.halfnorm(), 100)
+    few, many = ([0.0] * count + values[count:] for count in (5, 6))
+    assert percentile_capability(few, None, 5.0).distribution == "Nakagami"
+    found = percentile_capability(many, None, 5.0)
+    assert found is None or not {"lognormal", "gamma", "Nakagami", "Weibull"} & {*found.considered}
