@@ -43,6 +43,7 @@ MODULES = {
     "test_guards.py": WHOLE,
     "test_house.py": QUICK,
     "test_mirror.py": QUICK,
+    "test_mutation.py": QUICK,
     "test_quick.py": QUICK,
     "test_readme.py": WHOLE,
     "test_values.py": QUICK,

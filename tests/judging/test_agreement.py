@@ -209,3 +209,11 @@ def test_reasons_are_compared_number_by_number_whatever_sequence_they_come_in(ki
         return {**RESULT, "reason_codes": kind([{"code": "check-failed", "values": values}])}
 
     assert compare_results(with_reasons(3.5, "a"), with_reasons(now, "b")).agreement == agreement
+
+
+@pytest.mark.parametrize("now", [{"amplitude_nm": [100.0], "phase_deg": [10.0]}, None])
+def test_spectrum_with_other_harmonics_or_none_is_different_and_no_verdict_that_flips(now):
+    other = None if now is None else {**RESULT["spectrum"], **now}
+    found = compared((("spectrum",), other))
+    assert found.agreement == Agreement.DIFFERENT
+    assert {m.where.partition(".")[0] for m in found.mismatches} == {"spectrum"}

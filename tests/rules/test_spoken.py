@@ -37,3 +37,9 @@ def test_limit_at_stake_is_the_nearer_one_and_both_where_the_uncertainty_reaches
 )
 def test_name_has_no_underscores_and_says_which_one_of_several(name, instance, words):
     assert spoken_name(name, instance) == words
+
+
+def test_without_an_uncertainty_one_of_two_limits_is_at_stake_however_close_they_are():
+    assert limits_at_stake(0.5, None, 0.4, 0.7) == (True, False)
+    assert limits_at_stake(0.6, None, 0.4, 0.7) == (False, True)
+    assert limits_at_stake(0.5, 0.2, 0.4, 0.7) == (True, True)
