@@ -86,6 +86,7 @@ class Code(StrEnum):
     SAME_PERSON = "same-person"
     NOT_A_REQUEST = "not-a-request"
     REQUEST_TOO_OLD = "request-too-old"
+    REQUEST_AHEAD = "request-ahead"
     REQUESTS_UNGUARDED = "requests-unguarded"
     NOTHING_WAITS = "nothing-waits"
 

@@ -264,6 +264,9 @@ _SENTENCES: dict[str, Callable[[_Values], str]] = {
     ),
     Code.NOT_A_REQUEST: lambda v: f"not a request{': ' + v['text'] if v.get('text') else ''}",
     Code.REQUEST_TOO_OLD: lambda v: f"{_subject(v)}: the request is {v['age_s']:.0f} s old",
+    Code.REQUEST_AHEAD: lambda v: (
+        f"{_subject(v)}: the request is dated {v['ahead_s']:.0f} s ahead of the clock: ask again"
+    ),
     Code.REQUESTS_UNGUARDED: lambda _: "everybody may write to the folder requests/: its rights must be 2770",
     Code.NOTHING_WAITS: lambda v: f"record {v['record']} does not wait for an acknowledgement",
 }

@@ -42,6 +42,9 @@ _FILE_MODE = 0o640
 _BYTES_MAX = 4096
 # Longer than any command waits for its answer: an older request has nobody left who would hear it.
 _AGE_MAX_S = 120.0
+# A request dated ahead would outlive every bound on its age, over restarts too; a minute for clocks that are
+# being set while a command waits.
+_AHEAD_MAX_S = 60.0
 # An hour, so that no command that is still at work loses its half-written request or its answer.
 _LEFT_BEHIND_S = 3600.0
 _AT_ONCE_MAX = 20
@@ -109,9 +112,11 @@ class RequestFolder:
             os.chown(self.folder, -1, wanted)
 
     def _sweep(self) -> None:
-        oldest = time.time() - _LEFT_BEHIND_S
+        now = time.time()
         for path in self.folder.iterdir():
-            if path.suffix != _REQUEST and path.lstat().st_mtime < oldest and not path.is_dir():
+            # Either way: what is dated ahead of the clock would never grow old.
+            is_left = abs(now - path.lstat().st_mtime) > _LEFT_BEHIND_S
+            if path.suffix != _REQUEST and is_left and not path.is_dir():
                 path.unlink(missing_ok=True)
 
     def waiting(self) -> list[Path]:
@@ -129,7 +134,7 @@ class RequestFolder:
 
     def read(self, path: Path, now: float) -> Handed:
         """One request and who asks. Raises RequestRefusedError for anything else, for one that nobody waits for
-        now, and where everybody may write.
+        now or that is dated ahead of the clock, and where everybody may write.
 
         A command that was killed before it was answered must not release a part at the next start.
         """
@@ -145,10 +150,11 @@ class RequestFolder:
             text = error.strerror if isinstance(error, OSError) else str(error)
             raise RequestRefusedError(reason(Code.NOT_A_REQUEST, text=text)) from error
         # By the file, not by what it says: its time is the kernel's.
-        age_s = now - found.st_mtime
+        age_s, what = now - found.st_mtime, subject_of(handed.request)
         if age_s > _AGE_MAX_S:
-            what = subject_of(handed.request)
             raise RequestRefusedError(reason(Code.REQUEST_TOO_OLD, **what, age_s=age_s), handed=handed)
+        if age_s < -_AHEAD_MAX_S:
+            raise RequestRefusedError(reason(Code.REQUEST_AHEAD, **what, ahead_s=-age_s), handed=handed)
         return handed
 
     def answer(self, path: Path, answer: RequestAnswer) -> None:

@@ -145,6 +145,11 @@ GAUGE = {"instrument": "gauge-1", "seq": 7}
         ),
         (Code.REQUEST_TOO_OLD, {"record": 7, "age_s": 121.0}, "record 7: the request is 121 s old"),
         (
+            Code.REQUEST_AHEAD,
+            {"record": 7, "ahead_s": 90.4},
+            "record 7: the request is dated 90 s ahead of the clock: ask again",
+        ),
+        (
             Code.REQUESTS_UNGUARDED,
             {},
             "everybody may write to the folder requests/: its rights must be 2770",
@@ -185,7 +190,7 @@ def test_every_code_has_a_sentence_of_its_own():
         "disposition": "hold", "standing": "accept", "timeout_s": 1.0, "missing": ["m"], "features": ["f"],
         "clock_h": 1.0, "doubt": "clock-ahead", "age_h": 1.0, "allowed_h": 1.0, "ahead_h": 1.0, "trace": "t",
         "ground": "failed", "since": 1, "parts": ["p"], "more": 0, "file": "f", "seconds": 1.0, "who": "w",
-        "why": "y", "others": ["o"], "live_s": 1.0, "age_s": 1.0, "record": 7, "checks": ["c"],
+        "why": "y", "others": ["o"], "live_s": 1.0, "age_s": 1.0, "ahead_s": 1.0, "record": 7, "checks": ["c"],
     }  # fmt: skip
     for code in Code:
         told = plain_sentence(Reason(code.value, everything))

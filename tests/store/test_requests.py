@@ -161,6 +161,23 @@ def test_old_request_is_refused_and_says_what_it_was(tmp_path, request_, words):
     assert error.handed.request == request_
 
 
+@pytest.mark.parametrize(
+    ("request_", "words"), [(RELEASE, "P 1: the request is "), (ACKNOWLEDGE, "record 7: the request is ")]
+)
+def test_request_dated_ahead_of_the_clock_is_refused_and_one_by_less_than_a_minute_taken(
+    tmp_path, request_, words
+):
+    made = folder_in(tmp_path)
+    path = made.put(request_)
+    os.utime(path, (2000.0, 2000.0))
+    error = refused(made, path, 1939.0)
+    assert str(error) == f"{words}dated 61 s ahead of the clock: ask again"
+    assert error.reason.code == "request-ahead"
+    assert error.handed is not None
+    assert error.handed.request == request_
+    assert made.read(path, 1941.0).request == request_
+
+
 def test_request_without_a_kind_is_one_for_release_and_an_unknown_kind_is_none():
     plain = {"part": "P", "serial": "1", "who": "A. N.", "why": "seen"}
     assert decode_request(json.dumps(plain).encode()) == RELEASE
@@ -181,6 +198,8 @@ def test_what_killed_commands_left_is_swept_when_it_is_old(tmp_path):
         (made.folder / name).write_bytes(b"x")
         os.utime(made.folder / name, (1, 1))
     (made.folder / "new.answer").write_bytes(b"x")
+    (made.folder / "ahead.answer").write_bytes(b"x")
+    os.utime(made.folder / "ahead.answer", (time.time() + 1e6, time.time() + 1e6))
     made.own(None)
     assert sorted(p.name for p in made.folder.iterdir()) == ["b.request", "new.answer"]
 
