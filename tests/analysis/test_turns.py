@@ -140,10 +140,17 @@ def test_turns_at_their_limit_are_rejected_no_more_often_than_stated():
 
 
 @pytest.mark.parametrize(
-    ("judged_upr", "turns_judged", "held"), [(None, False, True), (100.0, False, False), (None, True, False)]
+    ("judged_upr", "turns_judged", "curves", "held"),
+    [
+        (None, False, (), True),
+        (100.0, False, (), False),
+        (None, True, (), False),
+        (None, False, ((2.0, 20.0), (30.0, 50.0)), False),
+        (None, False, ((2.0, 30.0), (40.0, 100.0)), True),
+    ],
 )
 def test_wave_that_does_not_close_holds_where_neither_a_curve_nor_turns_judge_it(
-    judged_upr, turns_judged, held
+    judged_upr, turns_judged, curves, held
 ):
     trace = trace_of(3)
     chatter = 0.2 * np.cos(np.radians(trace.columns["angle_deg"]) * (37 + 1 / 3))
@@ -151,7 +158,7 @@ def test_wave_that_does_not_close_holds_where_neither_a_curve_nor_turns_judge_it
         trace, columns={**trace.columns, "deviation_um": trace.columns["deviation_um"] + chatter}
     )
     options = spiral.Options(upr=(2, 100), turns="each" if turns_judged else "mean")
-    request = Request(thread_of(), options, judged_upr, turns_judged=turns_judged)
+    request = Request(thread_of(), options, judged_upr, turns_judged=turns_judged, curves_upr=curves)
     for surface, fails in ((chattered, held), (trace, False)):
         failed = [c.check for c in spiral.analyse(surface, request).quality if not c.ok]
         assert ("turn_agreement" in failed) is fails, failed

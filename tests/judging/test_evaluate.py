@@ -178,6 +178,14 @@ def test_roundness_is_not_judged_from_fewer_points_than_its_own_band_needs():
     assert judged(spiral_text(points_per_turn=400), rules)["disposition"] == "accept"
 
 
+def test_a_wave_between_whole_orders_holds_the_mean_surfaces_roundness_only_where_no_curve_judges_it():
+    text = ROUNDNESS_TO_500.replace("upr = [2, 500]", 'upr = [2, 500]\nturns = "mean"')
+    recipe = recipe_from_documents(Document("recipes/x.toml", text.encode()), {})
+    rules = replace(RULES, recipes={"KX-2005-R": recipe})
+    for upr, disposition in ((20.33, "accept"), (80.33, "hold")):  # the curve ends at 50 UPR
+        assert judged(spiral_text(waves_nm={2: 150.0, upr: 80.0}), rules)["disposition"] == disposition
+
+
 @pytest.mark.parametrize("value", ["1e160", "-1e155", "1e300"])
 def test_absurd_readings_are_held_and_end_nothing(value):
     def absurd(rows):

@@ -114,10 +114,14 @@ def checks_after_fit(
     uneven = max(float(np.sum(band) - len(band) * np.median(variance)), 0.0) if len(band) else 0.0
     # Where all limits are on values that each turn has, what a turn has for itself is judged there.
     own = 0.0 if request.limits_by_turn else found.differing_um
-    # Waves between whole orders are in no mean over the turns: without a curve, or turns that show them,
-    # nothing but this check judges them.
+    # Waves between whole orders are in no mean over the turns: without a curve at their order, or turns that
+    # show them, nothing but this check judges them.
     alone = request.judged_upr is None and not request.turns_judged
-    unclosed = sum(wave.amplitude_um**2 / 2 for wave in fit.orders) if alone else 0.0
+    unclosed = sum(
+        wave.amplitude_um**2 / 2
+        for wave in fit.orders
+        if alone and not any(low <= wave.upr <= high for low, high in request.curves_upr)
+    )
     # The mean's variance times the number of turns is that of a single one.
     differing = factor * float(np.hypot(np.sqrt(fit.turns * uneven + unclosed), own)) if repeats else None
     judged = (spectrum.upr >= 2) & (spectrum.upr <= (request.judged_upr or options.upr[1]))

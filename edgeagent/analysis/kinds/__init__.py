@@ -46,7 +46,8 @@ class Request:
     """What an analysis may know beside the trace.
 
     ``options`` is the kind's Options. ``judged_upr`` is the highest UPR that a limit curve reaches, None
-    when no curve judges. ``limits_by_turn`` says that no limit is on what only the mean over
+    when no curve judges or roundness is judged too. ``curves_upr`` are the lowest and highest of each curve.
+    ``limits_by_turn`` says that no limit is on what only the mean over
     the turns has, ``turns_judged`` that each turn is judged by itself: only then is a dent that one turn alone
     has surface and no speck of dust. ``thread`` is None when the recipe has none or there is no recipe;
     ``running`` when the recipe says nothing of running. ``plane_offset_mm`` and ``plane_yaw_deg`` are standard
@@ -66,6 +67,7 @@ class Request:
     instrument: InstrumentUncertainty | None = None
     limits_by_turn: bool = False
     turns_judged: bool = False
+    curves_upr: tuple[tuple[float, float], ...] = ()
 
 
 class Kind(Protocol):

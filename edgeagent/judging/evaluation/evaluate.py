@@ -267,6 +267,7 @@ def request_for(
         judged_upr=_judged_upr(plan),
         limits_by_turn=_limits_by_turn(kind, plan),
         turns_judged=_turns_judged(kind, plan),
+        curves_upr=tuple((float(c.upr[0]), float(c.upr[-1])) for c in plan.curve_limits) if plan else (),
         running=recipe.recipe.running if recipe else None,
         plane_offset_mm=rules.plane_offset_mm,
         plane_yaw_deg=rules.plane_yaw_deg,
