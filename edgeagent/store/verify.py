@@ -53,7 +53,8 @@ class Signed:
 class KeyChanged:
     """From record ``seq`` on another key signs. ``endorsed`` says whether the key before it signed that.
 
-    ``known`` says whether the new key needs no endorsement, as it was given from outside too.
+    ``known`` says whether the new key needs no endorsement, as it was given from outside too and was not
+    exchanged for another one before.
     """
 
     seq: int
@@ -328,15 +329,17 @@ def _signed_by(
         elif _in_force(key, head, walked):
             up_to = head.size
         else:
-            why_not = f"it signed {head.size} records when another key was in its place"
+            why_not = f"it signed {head.size} records, of which the journal names another key"
     return up_to, why_not
 
 
 def _in_force(key: VerifierKey, head: TreeHead, walked: _Walked) -> bool:
-    """Whether the journal names this key for the last of so many records; one that it never names is."""
+    """Whether the journal names this key for the last of so many records, by the identity of the checkpoint."""
     identity = walked.known.of(head.origin)
+    # A checkpoint's text and its signature each bear a name: a stolen key of an identity that ended could sign
+    # under the name of the one after it. Starts name the key before it signs, so that nothing right is missed.
     if identity is None or key.text not in identity.keys:
-        return True
+        return False
     # A retired key that was stolen must not sign for records written after it was exchanged.
     before = [change for change in identity.changes if change.seq <= head.size]
     return key.text == (before[-1].new if before else identity.keys[0])
@@ -348,7 +351,12 @@ def _changed(walked: _Walked, given: Sequence[VerifierKey]) -> Iterable[KeyChang
         former, new = _named_key(change.former), _named_key(change.new)
         if former is not None and new is not None:
             endorsed = is_endorsed(change.endorsement, new, former)
-            yield KeyChanged(change.seq, key_text(former), key_text(new), endorsed, new in given)
+            # An exchange makes a new key: an auditor who brings a retired one does so for what it signed then,
+            # and whoever stole it must not begin with it again.
+            is_back = any(change.new in (c.former, c.new) for c in walked.known.changes if c.seq < change.seq)
+            yield KeyChanged(
+                change.seq, key_text(former), key_text(new), endorsed, new in given and not is_back
+            )
 
 
 def _witnessed(key: VerifierKey, heads: Sequence[tuple[TreeHead, SignedNote]], walked: _Walked) -> Witnessed:

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from evidence import checkpoint_of, key_of, part_bodies
+from evidence import checkpoint_of, key_of, part_bodies, roots_of
 from records import body_of
 
 from edgeagent.cli import main
+from edgeagent.codec.evidence.checkpoints import TreeHead, sign_checkpoint
 from edgeagent.codec.evidence.endorsements import endorse
 from edgeagent.codec.evidence.identities import KnownAs, with_record
 from edgeagent.codec.evidence.notes import LOG, SigningKey
@@ -77,7 +78,7 @@ def test_retired_key_signs_nothing_any_more(tmp_path):
     KeptCheckpoints(store).keep(checkpoint_of(store, 7, key=OLD))
     whole = verified(store, OLD)
     assert (whole.signed[0].up_to, whole.as_asked) == (0, False)
-    assert "when another key was in its place" in whole.signed[0].why_not
+    assert "of which the journal names another key" in whole.signed[0].why_not
 
 
 def test_other_history_signed_by_an_endorsed_key_contradicts(tmp_path):
@@ -103,6 +104,54 @@ def test_adoption_is_no_way_round_the_key_that_an_auditor_holds(tmp_path):
     assert told.exit_code == 1
     assert "which --key does NOT name" in told.stdout
     assert "record 4 begins an identity whose key was not given" in told.stderr
+
+
+def extended(store: Path, *bodies) -> int:
+    """Write records behind the journal's end; returns how many there are then."""
+    writer = JournalWriter(store / "journal", SystemClock(), 10**6)
+    writer.open(lambda *_: None)
+    writer.append(bodies)
+    writer.close()
+    return writer.seq
+
+
+def test_stolen_key_of_an_identity_that_ended_signs_nothing_of_the_one_after_it(tmp_path):
+    store, mine = tmp_path / "store", key_of("edgeagent/another", 5)
+    extended(store, body_of("start", {"key": OLD.verifier.text}), *part_bodies("1"))
+    head = JournalReader(store / "journal").read_from(None, 3)[-1][0].hash
+    adopted = {"what": "adopted", "who": "A. N.", "why": "lost", "user": "root", "before": head}
+    extended(store, body_of("identity", adopted), body_of("start", {"key": mine.verifier.text, "boot": 2}))
+    kept = KeptCheckpoints(store)
+    kept.keep(checkpoint_of(store, 3, key=OLD))
+    kept.keep(checkpoint_of(store, 5, key=mine))
+    assert [s.up_to for s in verified(store, OLD, mine).signed] == [3, 5]
+    # Who holds the old key alone writes on, under the new identity's name and his own signature.
+    size = extended(store, *part_bodies("forged"))
+    forged = sign_checkpoint(TreeHead("edgeagent/another", size, roots_of(store)[size]), OLD)
+    kept.keep(forged)
+    assert [s.up_to for s in verified(store, OLD, mine).signed] == [3, 5]
+    alone = verify_journal(store, keys=[OLD.verifier], checkpoints=[])
+    assert alone.signed[0].up_to == 3
+
+
+def test_key_that_the_journal_never_names_signs_nothing_of_it(tmp_path):
+    store, other = tmp_path / "store", key_of(seed=7)
+    size = extended(store, body_of("start", {"key": OLD.verifier.text}), *part_bodies("1"))
+    KeptCheckpoints(store).keep(checkpoint_of(store, size, key=other))
+    whole = verified(store, other)
+    assert (whole.signed[0].up_to, whole.as_asked) == (0, False)
+    assert "of which the journal names another key" in whole.signed[0].why_not
+    assert [s.up_to for s in verify_journal(store).signed] == [0], "nor where no key is given"
+
+
+def test_retired_key_that_comes_back_is_said_aloud_though_an_auditor_holds_it_too(tmp_path):
+    store = store_of(tmp_path / "store", endorse(NEW.verifier, OLD))
+    assert verified(store, OLD, NEW).as_asked
+    # Who stole the retired key begins with it once more behind what the new one signed.
+    size = extended(store, body_of("start", {"key": OLD.verifier.text, "boot": 3}), *part_bodies("forged"))
+    KeptCheckpoints(store).keep(checkpoint_of(store, size, key=OLD))
+    whole = verified(store, OLD, NEW)
+    assert (whole.as_asked, [c.seq for c in whole.unendorsed]) == (False, [8])
 
 
 def test_exchanged_key_lies_in_its_place_with_an_endorsement_for_the_next_start(tmp_path):
