@@ -17,6 +17,7 @@ from edgeagent.codec.records.archived_result import ArchivedResult
 from edgeagent.codec.records.record import Record
 from edgeagent.model.records import Measurement, PartDisposition, given
 
+# Only what every format can hold without loss: each form has one cell in CSV, one type in JSON and in Parquet.
 Form = Literal["text", "integer", "number", "flag", "time"]
 Row = tuple[Any, ...]
 """One value a column: str, int, float, bool, an aware datetime in UTC, or None for nothing."""
@@ -41,6 +42,7 @@ class ExportedTable:
     columns: tuple[ExportColumn, ...]
 
 
+# First in every table and under the same name: the way back to the journal, and the key that joins the tables.
 _RECORD = (
     ExportColumn("record", "integer", "number of the journal record that says it"),
     ExportColumn("time", "time", "when that record was written"),
@@ -52,6 +54,7 @@ _TRACE = (
     ExportColumn("feature", "text", "which trace of the part"),
     ExportColumn("kind", "text", "kind of trace"),
     ExportColumn("instrument", "text", "measuring instrument"),
+    # Beside the record's time: hours lie between the two where files waited for the agent.
     ExportColumn("measured_at", "time", "when it was measured, as the trace says"),
 )
 
@@ -60,6 +63,7 @@ PARTS = ExportedTable(
     "one row a decision on a part; of a part that was decided again the greatest record holds",
     (
         *_RECORD,
+        # Without `_TRACE`: a decision may rest on several traces, which `measurements` names.
         ExportColumn("part", "text", "part number"),
         ExportColumn("serial", "text", "serial number"),
         ExportColumn("disposition", "text", "accept, reject or hold"),
@@ -81,6 +85,7 @@ VALUES = ExportedTable(
     (
         *_RECORD,
         *_TRACE,
+        # One row a value, not one column a characteristic: a new kind of trace must change nobody's schema.
         ExportColumn("characteristic", "text", "name of the characteristic"),
         ExportColumn(
             "instance", "text", "which one of its kind: order, groove, band; empty where there is only one"
@@ -88,6 +93,7 @@ VALUES = ExportedTable(
         ExportColumn(
             "value", "number", "the value, in the unit of its row; empty where it could not be computed"
         ),
+        # By the row, since micrometres, degrees and counts stand in the same column.
         ExportColumn("unit", "text", "unit of value, uncertainty and limits"),
         ExportColumn(
             "expanded_uncertainty", "number", "expanded uncertainty, coverage factor 2; empty where not known"
@@ -106,6 +112,7 @@ VALUES = ExportedTable(
             "1",
         ),
         ExportColumn("disposition", "text", "disposition of the whole trace"),
+        # Repeated in every row: a single row taken out of the table still says by what it was judged.
         ExportColumn("rule", "text", "decision rule"),
         ExportColumn("recipe_revision", "text", "revision of the recipe"),
         ExportColumn("recipe_sha256", "text", "SHA-256 of the recipe"),
@@ -142,12 +149,14 @@ def part_row(record: Record, body: PartDisposition) -> Row:
         body.part,
         body.serial,
         body.disposition.value,
+        # The sentences as they were shown then: made anew from their codes they could read otherwise.
         _join(body.reasons),
         given(body.gate, None),
         given(body.withdrawn, None),
         given(body.replaces, None),
         _join(given(body.remeasured, ())),
         _join(body.missing),
+        # Both in the order of the sources: the n-th feature is that of the n-th measurement.
         _join([source.feature for source in body.sources]),
         _join([str(source.seq) for source in body.sources]),
         datetime.fromtimestamp(body.settled_at, UTC),
@@ -163,14 +172,17 @@ def value_rows(record: Record, body: Measurement, result: ArchivedResult) -> Ite
     tail = (
         body.disposition.value,
         body.rule,
+        # A trace without a recipe is measured and held all the same.
         None if recipe is None else recipe.revision,
         None if recipe is None else recipe.sha256,
         body.software.version,
+        # Records that state no version of the values are from before there was a second one.
         given(body.software.values, 1),
         body.source.name,
         body.source.sha256,
         body.result_sha256,
     )
+    # Not those of the record, whose size is bounded: it holds the twelve that matter most.
     for one in result.characteristics:
         yield (
             *head,
@@ -213,10 +225,12 @@ def _head(record: Record, body: Measurement) -> Row:
 
 def utc(moment: str) -> datetime:
     """An RFC 3339 time in UTC."""
+    # Records without an offset are refused at reading: here they would be taken for the machine's local time.
     return datetime.fromisoformat(moment).astimezone(UTC)
 
 
 def _join(texts: Sequence[str]) -> str | None:
+    # Nothing rather than an empty text: databases tell the two apart, and a CSV cell could not.
     return "; ".join(texts) or None
 
 

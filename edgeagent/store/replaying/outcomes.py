@@ -27,7 +27,9 @@ class DecidedAgain(msgspec.Struct, frozen=True):
     """What a file amounts to now: its disposition, why, and the features that its part needs."""
 
     disposition: Disposition
+    # Codes: sentences are made where they are shown, so that their wording cannot count as a difference.
     reasons: tuple[Reason, ...]
+    # Other recipes may ask for other features, and a part is decided again by what its files ask for now.
     required: tuple[str, ...]
 
 
@@ -44,11 +46,13 @@ class FileOutcome:
     agreement: Agreement | None = None
     away: bool = False
     other_software: bool = False
+    # Apart from other differences, and shown first: a part decided otherwise must not drown among digits.
     verdict_flips: tuple[Difference, ...] = ()
     differences: tuple[Difference, ...] = ()
+    # Shown as well, but no sign of a change: another version of the program may compute other values.
     version_differences: tuple[Difference, ...] = ()
     agent_sha256: str | None = None
-    """The agent.toml that was in force."""
+    """The agent.toml that was in force: it names the site and station under which the row is filed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +81,7 @@ class ReplayReport:
     """
 
     files: int = 0
+    # Counted, since a sample of 1 % that agrees must not read like a whole journal that does.
     skipped: int = 0
     identical: int = 0
     within_rounding: int = 0
@@ -103,12 +108,15 @@ class ReplayReport:
 
         Of unknown contents nobody can say so before their sealed file is brought.
         """
+        # Without orphans, which a kill between archive and journal leaves, and without what a sealed file
+        # holds: its record vouches for that file, which can be brought at any time.
         found = self.verdict_flips, self.differences, self.contradictions, self.missing, self.unknown
         return not any(found)
 
     def add(self, file: FileOutcome) -> None:
         """Count one file. Files are added in the journal's order, whoever was done with them first."""
         self.files += 1
+        # At most one of these four counts it: a file that could not be computed shows in `differences` alone.
         self.not_at_hand += file.away
         self.identical += file.agreement == Agreement.IDENTICAL
         self.within_rounding += file.agreement == Agreement.WITHIN_ROUNDING
@@ -121,6 +129,7 @@ class ReplayReport:
     def take(self, found: Iterable[Contradiction], version: str) -> None:
         """Note what does not follow; of records by another version that is a difference of the program."""
         for one in found:
+            # Empty where no start is on record yet, or for what no version explains: index, end and messages.
             if version in (__version__, ""):
                 self.contradictions.append(one)
             else:
