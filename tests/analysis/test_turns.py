@@ -10,6 +10,7 @@ import pytest
 from eccentric_part import EccentricTrack, waves
 from test_eccentric import thread_of
 
+from edgeagent.analysis.around import turns
 from edgeagent.analysis.kinds import Request, spiral
 from edgeagent.judging.evaluation.evaluate import Rulebook, request_for
 from edgeagent.model import (
@@ -93,6 +94,19 @@ def test_uneven_angles_lend_nothing_to_a_turns_dent(swing_deg, jitter):
         trace = trace_of(3, dents=[(turn, at, wide, 1.8)], swing_deg=swing_deg, jitter=jitter)
         found = turns_of(analysed(trace))[turn - 1]
         assert found.value == pytest.approx(true_ront([(at, wide, 1.8)]), abs=0.01)
+
+
+def test_jitter_lends_no_noise_to_the_high_orders_of_a_dent():
+    rng = np.random.default_rng(1)
+    step = 2 * np.pi / 3600
+    for jitter in (0.0, 0.3):
+        angle = np.arange(3600) * step + step * jitter * rng.uniform(-1.0, 1.0, 3600)
+        own = -np.exp(-0.5 * ((angle - 3.0) / 0.2) ** 2)
+        found = turns._harmonics(angle, own, 1400, 0.005)
+        order = np.arange(1401)
+        # the transform of a Gaussian whose width in radians is 0.2
+        true = -0.2 / np.sqrt(2 * np.pi) * np.exp(-0.5 * (0.2 * order) ** 2 - 3j * order)
+        assert np.max(np.abs(found - true)[:500]) < 1e-6
 
 
 def plan(upper):
