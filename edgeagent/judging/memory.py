@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace as replace_set
 from datetime import datetime
 
 from msgspec import UNSET
@@ -82,8 +81,7 @@ class Memory:
     ``withdrawn`` is when the newest approval of each recipe and certificate was given that went out of force.
     ``certificate_refused`` is why the certificates on disk are not those in force, None when they are.
     ``known_before`` says of a file whether the records before those that are folded here hold it. Where the
-    memory ``has_forgotten`` parts, ``recall`` finds what was recorded of them, but for those ``_leaving``, of
-    which there are none where it finds each record as soon as it is written (``recalls_newest``).
+    memory ``has_forgotten`` parts, ``recall`` finds what was recorded of them, up to the newest record.
     """
 
     def __init__(
@@ -95,13 +93,11 @@ class Memory:
         latches: bool,
         known_before: Callable[[bytes], bool] | None = None,
         recall: Recall | None = None,
-        recalls_newest: bool = False,
     ) -> None:
         self._present = present
         self._known_before = known_before
-        self.recall, self.recalls_newest = recall, recalls_newest
+        self.recall = recall
         self.has_forgotten = False
-        self._leaving: dict[tuple[str, str], PartSet] = {}
         self._live_s, self._latches = live_s, latches
         self._done: set[bytes] = set()
         self.looks: dict[tuple[str, str], tuple[Look, str | None]] = {}
@@ -155,11 +151,9 @@ class Memory:
         """Whether a file of this identity has its record already."""
         return key in self._done or (self._known_before is not None and self._known_before(key))
 
-    def ask(self, known_before: Callable[[bytes], bool], recall: Recall, *, recalls_newest: bool) -> None:
+    def ask(self, known_before: Callable[[bytes], bool], recall: Recall) -> None:
         """From here on these know what this memory forgets."""
-        self._known_before, self.recall, self.recalls_newest = known_before, recall, recalls_newest
-        if recalls_newest:
-            self._leaving.clear()
+        self._known_before, self.recall = known_before, recall
 
     def forget_files(self) -> None:
         """Leave the files folded so far to ``known_before``, which has them now."""
@@ -369,29 +363,13 @@ class Memory:
         content = result.content
         if not content or content in state.decided:
             return None
-        leaving = self._leaving.get((state.part, state.serial))
-        if leaving is not None and content in leaving.decided:
-            return leaving
-        # Only what was recorded before what is known: the rest is in the state already.
-        began = min((r.seq for r in (leaving or state).results.values()), default=result.seq)
+        # Only what was recorded before what is known: the rest is in the state already. All of it, however
+        # lately the part was forgotten: or what stands would depend on when the question comes.
+        began = min((r.seq for r in state.results.values()), default=result.seq)
         past = PartSet(state.part, state.serial)
         for record in self.recall(state.part, state.serial, content, began):
             past = _with_record(past, record)
-        if content not in past.decided:
-            return None
-        if leaving is None:
-            return past
-        decided = (*past.decided, *leaving.decided)
-        return replace_set(past, results={**past.results, **leaving.results}, decided=decided)
-
-    def forget_recorded(self, seq: int) -> None:
-        """Leave forgotten parts to ``recall`` where it finds all of their records up to ``seq``."""
-        while self._leaving:
-            key, state = next(iter(self._leaving.items()))
-            # In order of leaving: those behind it have records at least as new.
-            if max(state.disposed_seq or 0, *(r.seq for r in state.results.values())) > seq:
-                return
-            del self._leaving[key]
+        return past if content in past.decided else None
 
     def _keep(self, key: tuple[str, str], state: PartSet) -> None:
         self.sets[key] = state
@@ -407,9 +385,7 @@ class Memory:
             if oldest is None:
                 break
             self.has_forgotten = True
-            forgotten = self.sets.pop(oldest)
-            if self.recall is not None and not self.recalls_newest and forgotten.results:
-                self._leaving[oldest] = forgotten
+            del self.sets[oldest]
 
 
 def _with_record(state: PartSet, record: Record) -> PartSet:

@@ -93,7 +93,7 @@ class Upkeep:
             self._check_some(now)
             self._next_check = self._clock.monotonic() + _CHECK_EVERY_S
         if self._past is not None and self._past.lost:
-            self._give_up(self._past.lost, memory)
+            self._give_up(self._past.lost)
         if self._index is None:
             self._leave_to_walk(end, memory)
             return False
@@ -101,9 +101,10 @@ class Upkeep:
             # Index and table can be made again from the journal: they must not end what lights the lamp.
             more = self._follow(self._index, now, end, delivered, memory, drift)
         except (JournalWriteError, sqlite3.Error) as error:
-            if self._past is not None:
-                self._do_without(self._past, self._index, error)
-            self._give_up(str(error), memory)
+            # Another index than a damaged one answers up to where it goes, the journal behind it.
+            if self._past is not None and (is_damaged(error) or is_damaged(error.__cause__)):
+                self._past.lose(error)
+            self._give_up(str(error))
             return False
         # Behind the index, which memory waits for; values are for trends alone.
         if self._values is not None and not more:
@@ -131,7 +132,7 @@ class Upkeep:
     def finish(self, end: int, delivered: int, memory: Memory, drift: DriftWatch | None) -> None:
         """Bring the index up to the journal's end, with a snapshot, so that the next start is quick."""
         if self._past is not None and self._past.lost:
-            self._give_up(self._past.lost, memory)
+            self._give_up(self._past.lost)
         if self._index is None:
             return
         values = self._values
@@ -159,8 +160,10 @@ class Upkeep:
             self._next_follow = now + FOLLOW_EVERY_S
             if not index.follow(SLICE) and behind >= GIVE_UP_BEHIND:
                 raise JournalWriteError("index: somebody keeps reading it")
-            # What the index answers for need not be in memory any more.
-            memory.forget_recorded(index.seq)
+            # What index and journal answer for need not be in memory any more.
+            memory.forget_files()
+            if self._past is not None:
+                self._past.leave_to_index(index.position)
         # Only with nothing left to follow, since the snapshot must stand at the index's own end.
         elif not behind and end - index.snapshot_seq >= SNAPSHOT_EVERY:
             self._keep(index, end, delivered, memory, drift)
@@ -173,7 +176,6 @@ class Upkeep:
         if index.seq != end:
             return
         memory.forget_files()
-        memory.forget_recorded(end)
         # A start from a snapshot sends no message of what stands before it: all of that must be delivered.
         if delivered >= end:
             snapshot = encode_snapshot(memory, drift, self._watched)
@@ -188,20 +190,12 @@ class Upkeep:
                 self._check = None
                 return
 
-    def _do_without(self, past: Past, index: IndexKeeper, error: Exception) -> None:
-        """Let the journal answer what the index does not: all of it, or what is not in the index."""
-        if is_damaged(error) or is_damaged(error.__cause__):
-            past.lose(error)
-        else:
-            past.go_on_without(index.position)
-
-    def _give_up(self, reason: str, memory: Memory) -> None:
+    def _give_up(self, reason: str) -> None:
         """Do without an index until the next start: everything is in the journal."""
         self._index = self._values = None
         self._values_behind = False
         if self._past is not None:
             self._past.lost = ""
-            memory.ask(self._past.knows, self._past.recall, recalls_newest=True)
         self._report(f"{WITHOUT_INDEX}: {reason}")
 
     def _leave_to_walk(self, end: int, memory: Memory) -> None:

@@ -266,11 +266,11 @@ def test_file_that_its_writer_has_open_proves_nothing_good_of_its_part(values, s
 class Forgetful(Fold):
     """A memory of two finished parts, which asks for the records of others: what it asked for is kept."""
 
-    def __init__(self, monkeypatch, *records, **more):
+    def __init__(self, monkeypatch, *records):
         monkeypatch.setattr("edgeagent.judging.memory._SETS_MAX", 2)
         super().__init__()
         self.asked = []
-        self.memory = Memory({}, None, live_s=0.0, latches=False, recall=self.recall, **more)
+        self.memory = Memory({}, None, live_s=0.0, latches=False, recall=self.recall)
         self.records = records
 
     def recall(self, part, serial, content, before):
@@ -295,19 +295,6 @@ def rejected(seq, serial="1", **members):
     )
 
 
-def test_copy_of_a_forgotten_part_finds_what_stood_without_its_records_as_long_as_they_may_be_missing(
-    monkeypatch,
-):
-    fold = Forgetful(monkeypatch)
-    fold.finish("1", "reject")
-    for serial in "23":
-        fold.finish(serial)
-    assert ("P-1", "1") not in fold.memory.sets
-    fold.memory.forget_recorded(1)  # not its disposition, record 2
-    fold.measure("1", "accept")
-    assert (fold.stands("1"), fold.asked) == ((1, "reject"), [])
-
-
 def test_copy_of_a_part_whose_records_can_be_found_is_asked_for(monkeypatch):
     # What is no measurement, another part's and an artefact's say nothing of it
     others = (
@@ -319,7 +306,6 @@ def test_copy_of_a_part_whose_records_can_be_found_is_asked_for(monkeypatch):
     fold.finish("1", "reject")
     for serial in "23":
         fold.finish(serial)
-    fold.memory.forget_recorded(2)
     fold.measure("1", "accept")
     assert (fold.stands("1"), fold.asked) == ((1, "reject"), [("P-1", "1", "a ", 7)])
 
@@ -331,7 +317,6 @@ def test_records_that_did_not_decide_the_content_change_nothing(monkeypatch):
     fold = Forgetful(monkeypatch, rejected(1, "9"))
     for serial in "123":
         fold.finish(serial)
-    fold.memory.forget_recorded(99)
     fold.measure("1", "accept")
     assert (fold.stands("1"), len(fold.asked)) == ((7, "accept"), 1)
 
@@ -345,13 +330,18 @@ def test_nobody_is_asked_for_an_unread_file_nor_for_a_content_that_is_known(monk
     assert fold.asked == []
 
 
-def test_newest_parts_are_asked_for_too_where_their_records_can_be_found_at_once(monkeypatch):
-    fold = Forgetful(monkeypatch, rejected(1), recalls_newest=True)
+def test_part_that_was_forgotten_twice_is_asked_for_with_all_that_was_recorded_of_it(monkeypatch):
+    # Good again under a second content, and forgotten; its copy must not stand without the reject before.
+    good = {"disposition": "accept", "source": {"folder": "inbox", "name": "y.txt", "sha256": "b"}}
+    fold = Forgetful(monkeypatch, rejected(1), rejected(7, **good))
     fold.finish("1", "reject")
     for serial in "23":
         fold.finish(serial)
-    fold.measure("1", "accept")
-    assert (fold.stands("1"), len(fold.asked)) == ((1, "reject"), 1)
+    fold.finish("1", "accept", "b")
+    for serial in "45":
+        fold.finish(serial)
+    fold.measure("1", "accept", "b")
+    assert (fold.stands("1"), fold.asked[-1][2:]) == ((1, "reject"), ("b ", 13))
 
 
 def test_first_request_of_two_persons_is_remembered_with_its_login_or_as_one_without():

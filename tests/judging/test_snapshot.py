@@ -25,8 +25,7 @@ NOT_IN_IT = {
     "lamp": "in the publisher's state", "checkpoint": "in the publisher's state",
     "position": "in the publisher's state", "cursor": "follows from the position",
     "last_disposition": "in the index", "unverified": "no snapshot is taken while there is one",
-    "recall": "the index itself", "recalls_newest": "as recall",
-    "_leaving": "in the index", "has_forgotten": "so it has, behind a snapshot",
+    "recall": "the index itself", "has_forgotten": "so it has, behind a snapshot",
     "answered": "none once everything is delivered", "_undelivered": "none once everything is delivered",
 }  # fmt: skip
 

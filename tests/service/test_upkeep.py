@@ -21,6 +21,7 @@ from edgeagent.store.index.entries import key_of_file
 from edgeagent.store.index.index import IndexWriter, path_of
 from edgeagent.store.index.indexing import WITHOUT_INDEX
 from edgeagent.store.index.past import Past
+from edgeagent.store.index.past_parts import WalkedParts
 from edgeagent.store.index.resume import IndexKeeper, find_resume_point
 from edgeagent.store.journal import JournalReader, JournalWriter
 from edgeagent.store.state import State, write_state
@@ -62,9 +63,11 @@ def upkeep_of(store: Path, resumed=None, memory: Memory | None = None) -> tuple[
     index = IndexWriter.create(path_of(store))
     keeper = IndexKeeper(index, store / "journal")
     values = begin_values(store, Archive(store / "archive").get)
-    past = Past(store / "journal", index, None)
+    past = Past(
+        store / "journal", index, WalkedParts(store / "journal", with_files=True, behind=index.position)
+    )
     if memory is not None:
-        memory.ask(past.knows, past.recall, recalls_newest=False)
+        memory.ask(past.knows, past.recall)
     upkeep.begin(keeper, past, values, store / "journal", resumed)
     return upkeep, reports
 
@@ -119,8 +122,8 @@ def test_disk_that_refuses_the_index_costs_the_index_only(tmp_path):
 
 
 def held(memory: Memory) -> int:
-    """Files and finished parts that only memory knows."""
-    return len(memory._done) + len(memory._leaving)
+    """Files that only memory knows."""
+    return len(memory._done)
 
 
 def knows_all(memory: Memory, count: int) -> bool:

@@ -59,7 +59,7 @@ class Rederivation:
     """
 
     def __init__(self, line: LineDerivation | None = None, recall: Recall | None = None) -> None:
-        self.memory = Memory({}, 0, live_s=60.0, latches=True, recall=recall, recalls_newest=True)
+        self.memory = Memory({}, 0, live_s=60.0, latches=True, recall=recall)
         self._line = line or LineDerivation()
         self._configuration: Configuration | None = None
         self._former: Configuration | None = None

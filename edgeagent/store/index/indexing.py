@@ -32,15 +32,16 @@ class Indexing:
         self._read: list[tuple[Record, Place]] = []
         self._paused = False
         self.refused = ""
-        self._walked: WalkedParts | None = None
         missing = (total or 0) - (self._position.seq if self._position is not None else 0)
         # While keys are not in their trees, the index can find nothing: the fold asks the walk itself then.
-        if index is None or missing >= BULK_FROM:
-            # Of files only where no index follows: while it is made nobody asks for them.
-            self._walked = WalkedParts(journal, with_files=index is None)
+        self._as_whole = index is None or missing >= BULK_FROM
+        # Of files not while an index is made: nobody asks for them then.
+        behind = None if self._as_whole else self._position
+        self._walked = WalkedParts(journal, with_files=index is None or not self._as_whole, behind=behind)
+        if self._as_whole:
             self._begin_bulk()
-        self.past = Past(journal, None if self._walked is not None else index, self._walked)
-        memory.ask(self.past.knows, self.past.recall, recalls_newest=self._walked is not None)
+        self.past = Past(journal, None if self._as_whole else index, self._walked)
+        memory.ask(self.past.knows, self.past.recall)
 
     def _begin_bulk(self) -> None:
         try:
@@ -51,8 +52,7 @@ class Indexing:
 
     def note(self, record: Record, place: Place) -> None:
         """Note one more record that the fold has. Raises JournalWriteError once an index is ``refused``."""
-        if self._walked is not None:
-            self._walked.note(record, place)
+        self._walked.note(record, place)
         # Raised here and not in the constructor: the start tells it apart from errors of the journal by
         # `refused`.
         if self.refused:
@@ -69,11 +69,11 @@ class Indexing:
             self._add(self._index)
 
     def _add(self, index: IndexWriter) -> None:
-        before, last = self._position, self._read[-1][0].seq
+        before = self._position
         try:
             self._position = index.add(self._read, before)
         except JournalWriteError as error:
-            if self._walked is not None:
+            if self._as_whole:
                 self.refused = str(error)
                 raise
             self._paused = True
@@ -83,11 +83,10 @@ class Indexing:
             self._read.clear()
             # Only once a commit holds them: until then the fold alone knows which files are done.
             self._memory.forget_files()
-            self._memory.forget_recorded(last)
 
     def finish(self) -> None:
         """The fold is at the journal's end. Raises JournalWriteError where an index is ``refused``."""
-        if self._walked is None or self._index is None:
+        if not self._as_whole or self._index is None:
             return
         if self._read:
             self._add(self._index)
@@ -100,5 +99,4 @@ class Indexing:
         except JournalWriteError as error:
             self.refused = str(error)
             raise
-        self.past.use(self._index)
-        self._memory.ask(self.past.knows, self.past.recall, recalls_newest=False)
+        self.past.use(self._index, self._position)

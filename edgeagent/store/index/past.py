@@ -15,9 +15,14 @@ from edgeagent.store.index.index import Index, path_of, records_at
 from edgeagent.store.index.past_parts import WalkedParts
 from edgeagent.store.journal import Position
 
+_NOTED_MAX = 4096
+"""Records that are noted beside an index that has them."""
+
 
 class Past:
     """Which files have their record, and what was measured of a part before a record.
+
+    ``walked`` has what the journal holds behind the index, or all of it where there is none.
 
     An index that cannot be read is thrown away; the question that found it so and those that follow are
     answered by a walk through the journal, and ``lost`` says why until `Upkeep` has put it on record. The walk
@@ -25,19 +30,23 @@ class Past:
     JournalCorruptError where the journal is damaged.
     """
 
-    def __init__(self, journal: Path, index: Index | None, walked: WalkedParts | None) -> None:
+    def __init__(self, journal: Path, index: Index | None, walked: WalkedParts) -> None:
         self._journal, self._path = journal, path_of(journal.parent)
-        self._index, self._walked = index, walked
+        self._index, self._walked, self._behind = index, walked, 0
         self.lost = ""
         self.breathe: Callable[[], None] = lambda: None
 
-    def use(self, index: Index) -> None:
-        """The index is whole: it answers from here on."""
-        self._index, self._walked = index, None
+    def use(self, index: Index, position: Position | None) -> None:
+        """The index answers up to a record from here on, the journal behind it."""
+        self._index, self._behind = index, 0 if position is None else position.seq
+        self._walked = WalkedParts(self._journal, with_files=True, behind=position)
 
-    def go_on_without(self, behind: Position | None) -> None:
-        """The index is not continued: it answers up to a record, the journal behind it."""
-        self._walked = WalkedParts(self._journal, with_files=True, behind=behind)
+    def leave_to_index(self, position: Position | None) -> None:
+        """Drop what was noted of the records up to one that the index has by now, once they are many."""
+        if self._index is None or position is None:
+            return
+        if position.seq - self._behind >= _NOTED_MAX:
+            self.use(self._index, position)
 
     def lose(self, reason: Exception) -> None:
         """The index cannot be read: throw it away, and walk through the journal."""
@@ -51,9 +60,8 @@ class Past:
         self._walked.follow(breathe=self.breathe)
 
     def follow(self) -> None:
-        """Note what the journal has since the index was given up."""
-        if self._walked is not None:
-            self._walked.follow()
+        """Note what was written since."""
+        self._walked.follow()
 
     def knows(self, file_key: bytes) -> bool:
         """Whether a file of this identity has its record."""
@@ -63,8 +71,6 @@ class Past:
                     return True
             except sqlite3.Error as error:
                 self.lose(error)
-        if self._walked is None:
-            return False
         self._walked.follow()
         return self._walked.knows(file_key)
 
@@ -76,16 +82,14 @@ class Past:
             # Also a record that is not where the index says: the walk finds out whether the journal is damaged.
             except (sqlite3.Error, OSError, RecordError) as error:
                 self.lose(error)
-        return [] if self._walked is None else list(self._walked.recall(part, serial, content, before))
+        return list(self._walked.recall(part, serial, content, before))
 
     def _of_both(self, index: Index, part: str, serial: str, content: str, before: int) -> Iterator[Record]:
         """By the index, and behind it by the walk. Raises sqlite3.Error, OSError and RecordError."""
         key, serial_key, last = key_of_content(part, serial, content), key_of_serial(serial), 0
-        if self._walked is not None:
-            self._walked.follow(before - 1)
-        walked = self._walked is not None and self._walked.has_decided(key)
+        self._walked.follow(before - 1)
         # Decided by either: what the other one has of the serial counts as well.
-        if not walked and not index.has_decided(serial_key, key, before):
+        if not self._walked.has_decided(key) and not index.has_decided(serial_key, key, before):
             return
         places = index.measurements(serial_key, before)
         for place, line in zip(places, records_at(self._journal, places), strict=True):
@@ -94,6 +98,5 @@ class Past:
             if record.seq != place.seq:
                 raise RecordError(f"record {record.seq} where {place.seq} should be")
             yield record
-        if self._walked is not None:
-            # Behind the last one: a commit that reported a failure may be in the index all the same.
-            yield from (record for record in self._walked.measurements(serial, before) if record.seq > last)
+        # Behind the last one: both have the records that were added to the index meanwhile.
+        yield from (record for record in self._walked.measurements(serial, before) if record.seq > last)

@@ -135,9 +135,11 @@ class WalkedParts:
 
     def follow(self, until: int | None = None, breathe: Callable[[], None] | None = None) -> None:
         """Note what was written since, up to a record or the journal's end. Raises JournalCorruptError."""
-        while (until is None or self._seq < until) and (found := self._reader.read_from(self._end, _AT_ONCE)):
-            for record, place in found:
-                self.note(record, place)
+        # Apart from the end of what was noted, which stays where records are passed over: never twice the same.
+        at = self._end
+        while (until is None or self._seq < until) and (found := self._reader.read_from(at, _AT_ONCE)):
+            for record, at in found:
+                self.note(record, at)
             if breathe is not None:
                 breathe()
 

@@ -58,6 +58,11 @@ def damage(path: Path) -> None:
     path.write_bytes(data)
 
 
+def past_of(store: Path, index: IndexWriter) -> Past:
+    walked = WalkedParts(store / "journal", with_files=True, behind=index.position)
+    return Past(store / "journal", index, walked)
+
+
 def answers(store: Path, past: Past) -> tuple[bool, list[list[int]]]:
     """Whether every file is known and no other; which records are found by some parts' contents."""
     bodies = [(r.seq, r.body) for r, _ in JournalReader(store / "journal").walk()]
@@ -78,7 +83,7 @@ def by_the_journal(store: Path) -> tuple[bool, list[list[int]]]:
 
 
 def test_index_and_walk_give_the_same_answers(store):
-    past = Past(store / "journal", indexed(store), None)
+    past = past_of(store, indexed(store))
     known, found = answers(store, past)
     assert known
     assert [8, PARTS + 1] in found
@@ -88,7 +93,7 @@ def test_index_and_walk_give_the_same_answers(store):
 
 @pytest.mark.parametrize("question", ["knows", "recall"])
 def test_damaged_index_is_removed_and_the_journal_answers_that_same_question(store, question):
-    past = Past(store / "journal", indexed(store), None)
+    past = past_of(store, indexed(store))
     damage(path_of(store))
     breaths = []
     past.breathe = lambda: breaths.append(1)
@@ -110,19 +115,18 @@ WRONG = (
 
 @pytest.mark.parametrize("change", WRONG, ids=["no record", "too long", "another record"])
 def test_index_that_names_wrong_places_is_removed_and_blames_no_good_journal(store, change):
-    index = indexed(store)
+    past = past_of(store, indexed(store))
     db = sqlite3.connect(path_of(store))
     db.execute(change)
     db.commit()
     db.close()
-    past = Past(store / "journal", index, None)
     assert answers(store, past) == by_the_journal(store)
     assert past.lost
     assert not path_of(store).exists()
 
 
 def test_damaged_journal_is_not_hidden_by_a_good_index(store):
-    past = Past(store / "journal", indexed(store), None)
+    past = past_of(store, indexed(store))
     first = sorted((store / "journal").glob("*.jsonl"))[0]
     first.write_bytes(first.read_bytes().replace(b'"serial":"8"', b'"serial":"9"', 1))
     content = content_of(f"{8:064x}", "")
@@ -131,7 +135,7 @@ def test_damaged_journal_is_not_hidden_by_a_good_index(store):
 
 
 def test_locked_index_is_left_alone_and_the_journal_answers(store):
-    past = Past(store / "journal", indexed(store), None)
+    past = past_of(store, indexed(store))
     other = sqlite3.connect(path_of(store), isolation_level=None)
     other.execute("begin exclusive")
     assert answers(store, past) == by_the_journal(store)
@@ -142,8 +146,7 @@ def test_locked_index_is_left_alone_and_the_journal_answers(store):
 def test_index_that_is_not_continued_answers_together_with_the_journal_behind_it(store):
     upto = 200
     keeper = IndexKeeper(indexed(store, upto), store / "journal")
-    past = Past(store / "journal", keeper._index, None)
-    past.go_on_without(keeper.position)
+    past = past_of(store, keeper._index)
     assert answers(store, past) == by_the_journal(store)
     write(store, 310, 360)
     known, found = answers(store, past)
@@ -152,3 +155,15 @@ def test_index_that_is_not_continued_answers_together_with_the_journal_behind_it
     assert (known, found) == by_the_journal(store)
     damage(path_of(store))
     assert answers(store, past) == by_the_journal(store), "damaged on top of that"
+
+
+def test_what_the_index_has_by_now_is_noted_no_longer_and_answered_all_the_same(store, monkeypatch):
+    monkeypatch.setattr("edgeagent.store.index.past._NOTED_MAX", 100)
+    keeper = IndexKeeper(indexed(store, 50), store / "journal")
+    past = past_of(store, keeper._index)
+    noted = []
+    while keeper.follow(30):
+        past.leave_to_index(keeper.position)
+        assert answers(store, past) == by_the_journal(store)
+        noted.append(past._behind)
+    assert len(set(noted)) > 2

@@ -61,11 +61,10 @@ def store(tmp_path: Path, monkeypatch) -> Path:
     return tmp_path
 
 
-def folded(store: Path, recall, **more: bool) -> Memory:
-    memory = Memory({}, None, live_s=60, latches=True, recall=recall, **more)
+def folded(store: Path, recall) -> Memory:
+    memory = Memory({}, None, live_s=60, latches=True, recall=recall)
     for record, _ in JournalReader(store / "journal").walk():
         memory.visit(record, Place("", 0))
-        memory.forget_recorded(record.seq)
     return memory
 
 
@@ -74,21 +73,25 @@ def by_index(store: Path) -> Memory:
     while keeper.follow(1000):
         pass
     keeper.close()
-    return folded(store, Past(store / "journal", IndexWriter.create(path_of(store)), None).recall)
+    index = IndexWriter.create(path_of(store))
+    return folded(
+        store, Past(store / "journal", index, WalkedParts(store / "journal", behind=index.position)).recall
+    )
 
 
 def by_walk(store: Path) -> Memory:
-    return folded(store, WalkedParts(store / "journal").recall, recalls_newest=True)
+    return folded(store, WalkedParts(store / "journal").recall)
 
 
-def by_what_is_not_indexed_yet(store: Path) -> Memory:
-    memory = Memory({}, None, live_s=60, latches=True, recall=lambda *_: ())
-    for record, _ in JournalReader(store / "journal").walk():
-        memory.visit(record, Place("", 0))
-    return memory
+def by_index_that_is_behind(store: Path) -> Memory:
+    """The part's reject is in the index, what came later is not."""
+    keeper = IndexKeeper(IndexWriter.create(path_of(store)), store / "journal")
+    keeper.follow(8)
+    walked = WalkedParts(store / "journal", behind=keeper.position)
+    return folded(store, Past(store / "journal", keeper._index, walked).recall)
 
 
-@pytest.mark.parametrize("known", [by_index, by_walk, by_what_is_not_indexed_yet])
+@pytest.mark.parametrize("known", [by_index, by_walk, by_index_that_is_behind])
 def test_copies_of_a_forgotten_part_bring_its_reject_back(store, known):
     memory = known(store)
     assert ("P", "x") not in memory.sets
@@ -101,7 +104,7 @@ def test_copies_of_a_forgotten_part_bring_its_reject_back(store, known):
     assert decide(right_alone, 6.0, 3600.0).disposition == Disposition.REJECT
 
 
-@pytest.mark.parametrize("known", [by_index, by_walk])
+@pytest.mark.parametrize("known", [by_index, by_walk, by_index_that_is_behind])
 def test_copy_that_follows_a_new_measurement_improves_nothing(store, known):
     memory = known(store)
     new = measured("x", "right", "d", "accept", "new.txt")
@@ -172,7 +175,7 @@ def often(tmp_path: Path, monkeypatch) -> tuple[Path, list[bytes]]:
     return tmp_path, decoded
 
 
-@pytest.mark.parametrize("known", [by_index, by_walk])
+@pytest.mark.parametrize("known", [by_index, by_walk, by_index_that_is_behind])
 def test_new_content_of_an_old_part_reads_no_record_of_it(often, known):
     store, decoded = often
     memory = known(store)
@@ -193,7 +196,7 @@ def test_many_old_files_that_come_again_take_one_walk(often):
     assert len(decoded) == 20, "the one measurement of each part"
 
 
-@pytest.mark.parametrize("known", [by_index, by_walk])
+@pytest.mark.parametrize("known", [by_index, by_walk, by_index_that_is_behind])
 def test_reject_that_the_index_has_not_yet_stands_beside_what_it_has(store, known):
     memory = known(store)
     writer = JournalWriter(store / "journal", SystemClock(), segment_bytes=20_000)
