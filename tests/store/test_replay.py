@@ -187,6 +187,20 @@ def test_forged_disposition_that_the_chain_fits_is_found(station):
     assert "KX-2005-R 2: recorded accept, now reject" in told.stdout
 
 
+@pytest.mark.parametrize(("forged", "code"), [(True, 1), (False, 0)])
+def test_no_version_that_a_start_names_excuses_another_disposition(station, forged, code):
+    def change(kind: str, body: dict) -> None:
+        if kind == "start":
+            body["version"] = "0.0.9"
+        if forged and kind == "disposition" and body["serial"] == "2":
+            body["disposition"] = "accept"
+
+    rewritten(station, change)
+    told = replay(station)
+    assert told.exit_code == code, told.stdout
+    assert ("recorded accept, now reject" in told.stdout) is forged
+
+
 def test_measurement_said_otherwise_than_its_result_is_found(station):
     def change(kind: str, body: dict) -> None:
         if kind == "measurement" and body["trace"]["serial"] == "2":

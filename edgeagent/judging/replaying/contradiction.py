@@ -13,9 +13,14 @@ KINDS = (
 
 @dataclass(frozen=True, slots=True)
 class Contradiction:
-    """A record that does not follow from those before it. ``kind`` is one of ``KINDS``."""
+    """A record that does not follow from those before it. ``kind`` is one of ``KINDS``.
+
+    ``verdict`` where another disposition or outcome would follow: no version of the program excuses that, since
+    whoever rewrites a record can rewrite the version beside it.
+    """
 
     seq: int
     kind: str
     subject: str
     what: str
+    verdict: bool = False

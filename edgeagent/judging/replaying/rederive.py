@@ -233,7 +233,8 @@ class Rederivation:
         state = self.memory.part_set(body.part, body.serial)
         subject, configuration = _name(state), self.configuration
         if not state.results:
-            yield Contradiction(record.seq, "decision", subject, "decided, and nothing of it was measured")
+            words = "decided, and nothing of it was measured"
+            yield Contradiction(record.seq, "decision", subject, words, verdict=True)
             return
         measured = {(f, r.source.sha256, r.seq) for f, r in state.results.items()}
         unknown = [s.name for s in body.sources if (s.feature, s.sha256, s.seq) not in measured]
@@ -245,7 +246,7 @@ class Rederivation:
         if body.withdrawn is not UNSET or self._is_withdrawal(state, body):
             if body.disposition != Disposition.HOLD:
                 words = f"taken back, and yet {body.disposition.value}"
-                yield Contradiction(record.seq, "decision", subject, words)
+                yield Contradiction(record.seq, "decision", subject, words, verdict=True)
             return
         before = self._last.body if self._last is not None else None
         if isinstance(before, Release) and (before.part, before.serial) == (body.part, body.serial):
@@ -265,7 +266,9 @@ class Rederivation:
             entries = decision_entries(state, self.memory, configuration, up)
         if not entries:
             words = f"decided {body.disposition.value}, where nothing new had been measured"
-            yield Contradiction(record.seq, "decision", subject, words)
+            yield Contradiction(
+                record.seq, "decision", subject, words, verdict=body.disposition != state.disposed
+            )
             return
         expected = entries[0]
         assert isinstance(expected, PartDisposition)
@@ -275,7 +278,7 @@ class Rederivation:
             yield Contradiction(record.seq, "gate", subject, words)
         if body.disposition != expected.disposition:
             words = f"recorded {body.disposition.value}, now {expected.disposition.value}"
-            yield Contradiction(record.seq, "decision", subject, words)
+            yield Contradiction(record.seq, "decision", subject, words, verdict=True)
         elif gates[0] == gates[1]:
             for words in unlike_members(body, expected, shared_only=self._other_version):
                 yield Contradiction(record.seq, "decision", subject, words)
@@ -306,14 +309,15 @@ class Rederivation:
                 two_persons=configuration.settings.release.two_persons,
             )
         except RequestRefusedError as error:
-            yield Contradiction(record.seq, "release", subject, f"released, where it was not allowed: {error}")
+            words = f"released, where it was not allowed: {error}"
+            yield Contradiction(record.seq, "release", subject, words, verdict=True)
             return
         expected: AnyBody = entries[-1]
         assert isinstance(expected, PartDisposition)
         body = record.body
         if isinstance(body, PartDisposition) and body.disposition != expected.disposition:
             words = f"released as {body.disposition.value}, now {expected.disposition.value}"
-            yield Contradiction(record.seq, "release", subject, words)
+            yield Contradiction(record.seq, "release", subject, words, verdict=True)
         else:
             for words in unlike_members(body, expected, shared_only=self._other_version):
                 yield Contradiction(record.seq, "release", subject, words)
@@ -334,7 +338,7 @@ class Rederivation:
         self._to_withdraw = [hold for hold in holds if isinstance(hold, PartDisposition)]
         if expected.outcome != body.outcome:
             words = f"recorded {body.outcome.value}, now {expected.outcome.value}"
-            yield Contradiction(record.seq, "verification", body.artefact, words)
+            yield Contradiction(record.seq, "verification", body.artefact, words, verdict=True)
             return
         for words in unlike_members(body, expected, shared_only=self._other_version):
             yield Contradiction(record.seq, "verification", body.artefact, words)

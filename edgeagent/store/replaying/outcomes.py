@@ -127,10 +127,13 @@ class ReplayReport:
         self.version_differences += file.version_differences
 
     def take(self, found: Iterable[Contradiction], version: str) -> None:
-        """Note what does not follow; of records by another version that is a difference of the program."""
+        """Note what does not follow; of records by another version that is a difference of the program.
+
+        Not where another verdict would follow: that speaks whoever wrote the records.
+        """
         for one in found:
             # Empty where no start is on record yet, or for what no version explains: index, end and messages.
-            if version in (__version__, ""):
+            if one.verdict or version in (__version__, ""):
                 self.contradictions.append(one)
             else:
                 self.version_differences.append(Difference(one.seq, one.subject, one.what))
