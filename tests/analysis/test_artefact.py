@@ -49,6 +49,14 @@ def test_largest_wave_that_is_not_certified_is_spurious():
     assert (spurious.instance, spurious.value, spurious.standard_uncertainty) == ("300", 7.0, 0.4)
 
 
+def test_a_wave_between_whole_orders_is_spurious_or_a_side_band_and_one_beyond_the_range_is_neither():
+    orders = Spectrum(np.array([50.3, 37.5, 450.5]), np.array([5.0, 3.0, 9.0]), np.zeros(3), np.full(3, 0.2))
+    found = compare_waves(spectrum_of({36: 812.0}), [(36, 812.0, 6.0)], 400, side_band_upr=2, orders=orders)
+    spurious, near = by_name(found, "spurious_amplitude"), by_name(found, "side_band_amplitude")
+    assert (spurious.instance, spurious.value, spurious.standard_uncertainty) == ("50.30", 5.0, 0.2)
+    assert (near.instance, near.value) == ("37.50", 3.0)
+
+
 def test_spurious_waves_beyond_the_judged_range_and_eccentricity_do_not_count():
     found = compare_waves(spectrum_of({1: 900.0, 36: 812.0, 450: 9.0}), [(36, 812.0, 6.0)], 400)
     assert by_name(found, "spurious_amplitude").value == pytest.approx(0.1)

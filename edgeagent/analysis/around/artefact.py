@@ -30,6 +30,7 @@ def compare_waves(
     *,
     others_upr: Sequence[int] = (),
     side_band_upr: int = 0,
+    orders: Spectrum | None = None,
 ) -> tuple[Quantity, ...]:
     """Errors of the certified waves and the largest wave that the certificate does not name.
 
@@ -38,6 +39,7 @@ def compare_waves(
     and not spurious either. ``side_band_upr`` above 0 tells what lies so near to a certified wave (a
     turntable that wobbles or a wave that is not quite periodic) from what lies far off: then
     ``spurious_amplitude`` is the largest far one and ``side_band_amplitude`` the largest near one.
+    ``orders`` are the waves between whole orders: no certificate names them, so that all are such waves, too.
 
     Raises TraceRangeError when a certified wave lies above the spectrum.
     """
@@ -54,17 +56,25 @@ def compare_waves(
         error = measured - amplitude_nm
         found.append(Quantity("amplitude_error", error, "nm", str(upr), u))
         found.append(Quantity("en_number", error / (COVERAGE_FACTOR * u), "1", str(upr)))
-    others = [n for n in range(2, min(upr_max, len(spectrum.upr)) + 1) if n not in certified]
-    near = [n for n in others if any(abs(n - upr) <= side_band_upr for upr in certified)]
+    count = min(upr_max, len(spectrum.upr))
+    others: list[tuple[float, float, float]] = [
+        (n, float(spectrum.amplitude_nm[n - 1]), float(spectrum.noise_nm[n - 1]))
+        for n in range(2, count + 1)
+        if n not in certified
+    ]
+    if orders is not None:
+        between = zip(orders.upr.tolist(), orders.amplitude_nm.tolist(), orders.noise_nm.tolist(), strict=True)
+        others += [wave for wave in between if wave[0] <= upr_max]
+    near = [wave for wave in others if any(abs(wave[0] - upr) <= side_band_upr for upr in certified)]
     for name, among in (
-        ("spurious_amplitude", [n for n in others if n not in near]),
+        ("spurious_amplitude", [wave for wave in others if wave not in near]),
         ("side_band_amplitude", near),
     ):
         if among:
-            worst = max(among, key=lambda n: spectrum.amplitude_nm[n - 1])
-            value, noise = float(spectrum.amplitude_nm[worst - 1]), float(spectrum.noise_nm[worst - 1])
+            order, value, noise = max(among, key=lambda wave: wave[1])
+            instance = str(int(order)) if order == int(order) else f"{order:.2f}"
             # The largest of many is large by chance: it rejects as one of them all.
-            found.append(Quantity(name, value, "nm", str(worst), noise, among=len(among)))
+            found.append(Quantity(name, value, "nm", instance, noise, among=len(among)))
     return tuple(found)
 
 

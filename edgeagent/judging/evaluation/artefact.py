@@ -171,7 +171,14 @@ def _compare_with(
 ) -> Analysis:
     """The analysis with everything that the certificate asks for."""
     waves = [(w.upr, w.amplitude_nm, w.expanded_uncertainty_nm) for w in shown]
-    found = compare_waves(spectrum, waves, upr_max, others_upr=absent_upr, side_band_upr=accept.side_band_upr)
+    found = compare_waves(
+        spectrum,
+        waves,
+        upr_max,
+        others_upr=absent_upr,
+        side_band_upr=accept.side_band_upr,
+        orders=analysis.orders,
+    )
     if len(spectrum.upr) > 1:  # a trace of a few points has no wave but its eccentricity
         found = (*found, residual_noise(spectrum, min(upr_max, len(spectrum.upr))))
     checks = analysis.quality
