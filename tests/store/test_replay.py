@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import shutil
@@ -45,7 +46,12 @@ def test_part_with_more_reasons_than_a_record_lists_is_decided_alike_by_a_later_
         found = evaluate(*given, **more)
         found.result["software"]["values"] = VALUES_VERSION - 1
         found.result["characteristics"][-1]["expanded_uncertainty"] *= 1.001
-        return found
+        first, *more = found.judgement.reasons
+        first = first.with_values(value=first.values["value"] * 1.001)
+        found.result["reason_codes"][0]["values"]["value"] *= 1.001
+        return dataclasses.replace(
+            found, judgement=dataclasses.replace(found.judgement, reasons=(first, *more))
+        )
 
     monkeypatch.setattr("played_store.evaluate", as_before)
     monkeypatch.setattr("edgeagent.judging.bodies.VALUES_VERSION", VALUES_VERSION - 1)

@@ -16,7 +16,8 @@ class Contradiction:
     """A record that does not follow from those before it. ``kind`` is one of ``KINDS``.
 
     ``verdict`` where another disposition or outcome would follow: no version of the program excuses that, since
-    whoever rewrites a record can rewrite the version beside it.
+    whoever rewrites a record can rewrite the version beside it. ``by_version`` where a measurement that it
+    rests on was computed by another version, which a start need not name: values have a version of their own.
     """
 
     seq: int
@@ -24,3 +25,4 @@ class Contradiction:
     subject: str
     what: str
     verdict: bool = False
+    by_version: bool = False

@@ -15,6 +15,7 @@ from msgspec import UNSET
 from edgeagent import __version__
 from edgeagent.codec.evidence.approvals import approval_times, newest_approvals, older_approvals
 from edgeagent.codec.records.record import Place, Record, repeated_members
+from edgeagent.codec.records.result import VALUES_VERSION
 from edgeagent.judging.bodies import configuration_body
 from edgeagent.judging.configuration import Configuration
 from edgeagent.judging.evaluation.evaluate import Rulebook
@@ -67,6 +68,8 @@ class Rederivation:
         self._rules: deque[Rulebook] = deque(maxlen=_VERIFICATIONS_AT_WORK)
         self._to_withdraw: list[PartDisposition] = []
         self.version = ""
+        # Number of the newest measurement with values of another version; those before it may be of any.
+        self._others = -1
         self.dispositions = 0
         self._last: Record | None = None
         self._stepped_back: dict[int, str] = {}
@@ -106,6 +109,8 @@ class Rederivation:
             case ConfigurationRead():
                 yield from self._configured(record, body)
             case Measurement():
+                if (body.software.version, given(body.software.values, 1)) != (__version__, VALUES_VERSION):
+                    self._others = record.seq
                 yield from self._not_withdrawn()
                 yield from self._check_measurement(record, body)
             case PartDisposition():
@@ -145,6 +150,10 @@ class Rederivation:
     @property
     def _other_version(self) -> bool:
         return self.version not in (__version__, "")
+
+    def _rests_on_others(self, state: PartSet) -> bool:
+        """Whether a value of the part may be of another version of the program, or of its values."""
+        return self._other_version or any(r.seq <= self._others for r in state.results.values())
 
     def _form(self, record: Record) -> Iterator[Contradiction]:
         """Whether this version could have written the record so, as far as its version says that it did."""
@@ -280,8 +289,9 @@ class Rederivation:
             words = f"recorded {body.disposition.value}, now {expected.disposition.value}"
             yield Contradiction(record.seq, "decision", subject, words, verdict=True)
         elif gates[0] == gates[1]:
-            for words in unlike_members(body, expected, shared_only=self._other_version):
-                yield Contradiction(record.seq, "decision", subject, words)
+            others = self._rests_on_others(state)
+            for words in unlike_members(body, expected, shared_only=others):
+                yield Contradiction(record.seq, "decision", subject, words, by_version=others)
 
     def _is_withdrawal(self, state: PartSet, body: PartDisposition) -> bool:
         """Whether a failed verification took an acceptance back: both are written at once."""
@@ -319,8 +329,9 @@ class Rederivation:
             words = f"released as {body.disposition.value}, now {expected.disposition.value}"
             yield Contradiction(record.seq, "release", subject, words, verdict=True)
         else:
-            for words in unlike_members(body, expected, shared_only=self._other_version):
-                yield Contradiction(record.seq, "release", subject, words)
+            others = self._rests_on_others(self.memory.part_set(release.part, release.serial))
+            for words in unlike_members(body, expected, shared_only=others):
+                yield Contradiction(record.seq, "release", subject, words, by_version=others)
 
     def _verification(self, record: Record, body: Verification) -> Iterator[Contradiction]:
         measured = self.memory.unverified
@@ -340,8 +351,9 @@ class Rederivation:
             words = f"recorded {body.outcome.value}, now {expected.outcome.value}"
             yield Contradiction(record.seq, "verification", body.artefact, words, verdict=True)
             return
-        for words in unlike_members(body, expected, shared_only=self._other_version):
-            yield Contradiction(record.seq, "verification", body.artefact, words)
+        others = self._other_version or measured.seq <= self._others
+        for words in unlike_members(body, expected, shared_only=others):
+            yield Contradiction(record.seq, "verification", body.artefact, words, by_version=others)
 
 
 def _with_body(record: Record, body: Measurement) -> Record:

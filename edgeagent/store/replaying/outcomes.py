@@ -133,7 +133,7 @@ class ReplayReport:
         """
         for one in found:
             # Empty where no start is on record yet, or for what no version explains: index, end and messages.
-            if one.verdict or version in (__version__, ""):
+            if one.verdict or (version in (__version__, "") and not one.by_version):
                 self.contradictions.append(one)
             else:
                 self.version_differences.append(Difference(one.seq, one.subject, one.what))
