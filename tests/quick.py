@@ -175,11 +175,11 @@ def pytest_collection_finish() -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """Workers for ``-n auto``: none for a few named modules, one a core for quick tests, else two more.
+    """Workers for ``-n auto``: none for a few named modules, one a core for quick tests, else three more.
 
-    The longest tests wait for processes most of the time, which leaves the cores to two more workers.
+    Many tests wait for processes most of the time, which leaves the cores to three more workers.
     """
     named = [Path(arg.split("::")[0]) for arg in config.args]
     if all(path.is_file() for path in named):
         return 0
-    return (os.cpu_count() or 1) + (0 if only_quick(config) else 2)
+    return (os.cpu_count() or 1) + (0 if only_quick(config) else 3)

@@ -55,7 +55,7 @@ def values_of(analysis):
 def grooves(request):
     part = section.Part(member=request.param)
     trace = axial_trace(part)
-    asked = Request(thread_of(part), axial.Options())
+    asked = Request(thread_of(part), axial.Options(), plane_offset_mm=0.0, plane_yaw_deg=0.0)
     analysis = axial.analyse(trace, asked)
     return part, trace, asked, analysis, axial.influences(trace, asked, analysis, BOTH)
 
