@@ -6,8 +6,10 @@ lists the commands from the table here, without importing one of them.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import os
+import sys
 import traceback
 from typing import Any, NoReturn
 
@@ -92,7 +94,10 @@ class CommandGroup(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; its error becomes one line and its exit code."""
         try:
-            return super().invoke(ctx)
+            done = super().invoke(ctx)
+            # Here and not at the interpreter's end, which would make exit code 120 of a reader that went away.
+            sys.stdout.flush()
+            return done
         except click.UsageError as error:
             _end_wrong_usage(error, ctx)
         except AgentError as error:
@@ -101,6 +106,9 @@ class CommandGroup(click.Group):
             click.echo(f"edgeagent: {clean(error, keep=NARROW_SPACE)}", err=True)
             ctx.exit(error.exit_code)
         except BrokenPipeError:
+            # What is left in the buffer goes nowhere, or the interpreter would try it once more.
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(0)
 
 

@@ -26,6 +26,8 @@ PROGRAMS = {
     "needs_systemd": ("systemd-analyze", "systemd"),
     "needs_ext4": ("mkfs.ext4", "e2fsprogs"),
     "needs_bindfs": ("bindfs", "bindfs"),
+    "needs_git": ("git", "git"),
+    "needs_setpriv": ("setpriv", "util-linux"),
 }
 """Marker to the program that must be on the PATH and the Debian package that brings it."""
 MOUNT = "needs_mount"

@@ -26,6 +26,8 @@ BUILD = "from hatchling.build import build_sdist as s, build_wheel as w; s({0!r}
 
 
 def tracked():
+    if shutil.which("git") is None:
+        pytest.skip("git is not installed: what belongs to the project is not known")
     ran = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False)
     if ran.returncode or not ran.stdout:
         pytest.skip("no git checkout: what belongs to the project is not known")

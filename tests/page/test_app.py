@@ -204,6 +204,7 @@ def answered(url):
         return b""
 
 
+@pytest.mark.needs_setpriv
 def test_command_reads_a_store_that_it_may_not_write_to(running):
     store, url, process = running
     before = {path: path.stat().st_mtime_ns for path in store.rglob("*")}

@@ -114,6 +114,7 @@ def hand_in_as(agent, uid, groups, request):
 
 
 @as_root
+@pytest.mark.needs_setpriv
 def test_member_of_the_group_and_root_are_answered_and_a_stranger_cannot_ask(agent_of_another_user):
     agent = agent_of_another_user
     assert (agent.store / "requests").stat().st_uid == SERVICE
@@ -127,6 +128,7 @@ def test_member_of_the_group_and_root_are_answered_and_a_stranger_cannot_ask(age
 
 
 @as_root
+@pytest.mark.needs_setpriv
 def test_request_of_root_that_the_service_may_not_read_is_answered_with_why(agent_of_another_user):
     agent = agent_of_another_user
     folder = RequestFolder(agent.store)

@@ -31,10 +31,12 @@ def checkout(tmp_path):
     return folder
 
 
+@pytest.mark.needs_git
 def test_checkout_is_known_by_its_commit(checkout):
     assert checked_out_commit(checkout) == git(checkout, "rev-parse", "HEAD")
 
 
+@pytest.mark.needs_git
 def test_commit_is_found_packed_detached_and_in_a_worktree(checkout):
     head = git(checkout, "rev-parse", "HEAD")
     git(checkout, "pack-refs", "--all")
