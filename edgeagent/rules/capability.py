@@ -274,10 +274,12 @@ def _estimate(family: _Family, data: Floats) -> Floats:
         from scipy.special import ndtri
 
         sd = float(np.std(data, ddof=1))
-        return float(np.mean(data)) + sd * ndtri(np.asarray(PROBABILITIES))  # type: ignore[no-any-return]
+        normal: Floats = float(np.mean(data)) + sd * ndtri(np.asarray(PROBABILITIES))
+        return normal
     mask = np.zeros(family.likelihood.size, dtype=bool)
     mask[int(family.likelihood.argmax())] = True
-    return family.percentiles_at(mask, np.zeros(1))[0, 0]  # type: ignore[no-any-return]
+    found: Floats = family.percentiles_at(mask, np.zeros(1))[0, 0]
+    return found
 
 
 def _families(data: Floats) -> Iterator[_Family]:
@@ -353,7 +355,8 @@ def _normal(data: Floats) -> _Family:
     def percentiles_at(mask: npt.NDArray[np.bool_], slack: Floats) -> Floats:
         width = sigma[mask] * np.sqrt(2 * slack / n)
         middle = mean + _between(-width, width)
-        return middle[..., None] + sigma[mask][:, None, None] * z  # type: ignore[no-any-return]
+        found: Floats = middle[..., None] + sigma[mask][:, None, None] * z
+        return found
 
     return _Family("normal", likelihood, percentiles_at, lambda: (data - mean) / sd)
 
@@ -406,7 +409,8 @@ def _gamma(name: str, data: Floats, power: float) -> _Family:
         # In logarithms up to the end: of a small shape the lowest percentile would underflow.
         logs_at = np.log(scale[mask])[:, None] + centre + _between(low, high)
         quantiles = gammaincinv(shape[mask][:, None], np.asarray(PROBABILITIES))
-        return np.exp((logs_at[..., None] + np.log(quantiles)[:, None, :]) / power)  # type: ignore[no-any-return]
+        found: Floats = np.exp((logs_at[..., None] + np.log(quantiles)[:, None, :]) / power)
+        return found
 
     def scores() -> Floats:
         return np.asarray(ndtri(gammainc(shape[best], np.exp(logs - centre) / scale[best])))
@@ -428,7 +432,8 @@ def _weibull(data: Floats) -> _Family:
     def percentiles_at(mask: npt.NDArray[np.bool_], slack: Floats) -> Floats:
         low, high = _scale_losses(slack / n)
         logs_at = log_scale[mask][:, None] + _between(low, high) / shape[mask][:, None]
-        return np.exp(logs_at[..., None] + cumulated / shape[mask][:, None, None])  # type: ignore[no-any-return]
+        found: Floats = np.exp(logs_at[..., None] + cumulated / shape[mask][:, None, None])
+        return found
 
     def scores() -> Floats:
         return np.asarray(ndtri(-np.expm1(-np.exp(shape[best] * (logs - log_scale[best])))))

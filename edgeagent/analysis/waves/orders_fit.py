@@ -87,7 +87,7 @@ def _refine_orders(
                 break
             uprs = tuple(w.upr for w in apart)
     except np.linalg.LinAlgError:
-        pass
+        pass  # these orders cannot be told from each other; the estimate before them can
     return None if found is None else beside.with_waves(found, line)
 
 
